@@ -1,0 +1,62 @@
+// tickledger-demo-nodes: what ./config/demo/run needs of nodes and truth. Everything follows from one time,
+// so that each call knows what the others did.
+#include <algorithm>
+#include <cstdio>
+#include <exception>
+#include <iostream>
+#include <stdexcept>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "comparison.hpp"
+#include "house.hpp"
+#include "live.hpp"
+#include "recording.hpp"
+
+namespace {
+
+using namespace tickledger;
+using namespace tickledger::demo;
+
+constexpr std::string_view usage =
+    "tickledger-demo-nodes NOW history            writes two weeks up to NOW (Unix seconds) as a recording\n"
+    "tickledger-demo-nodes NOW live URL [--stay]  speaks to the broker from there on\n"
+    "tickledger-demo-nodes NOW compare DIRECTORY  compares saved answers with the truth; 1: not equal\n"
+    "tickledger-demo-nodes NOW dates              prints the first date and the one after the last\n";
+
+int run_command(const std::vector<std::string>& words) {
+    const Timeline timeline = timeline_at(Instant{std::chrono::seconds{std::stoll(words.at(0))}});
+    const std::string& command = words.at(1);
+    std::vector<Meter> meters = house(timeline);
+    const auto history = live_through_history(meters, timeline);
+    if (command == "history") {
+        write_recording(history, std::cout);
+    } else if (command == "live") {
+        publish_live(meters, timeline, words.at(2), words.size() > 3 && words[3] == "--stay");
+    } else if (command == "compare") {
+        (void)live_through(meters, timeline.live);
+        return compare(meters, timeline, words.at(2)) ? 0 : 1;
+    } else if (command == "dates") {
+        const auto after =
+            std::lower_bound(timeline.midnights.begin(), timeline.midnights.end(), timeline.live.to);
+        std::cout << date_text(timeline.midnights.front()) << ' ' << date_text(*after) << '\n';
+    } else {
+        throw std::invalid_argument("unknown command " + command);
+    }
+    return 0;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+    try {
+        return run_command({argv + 1, argv + argc});
+    } catch (const std::logic_error& error) {
+        std::fprintf(stderr, "%s\n%.*s", error.what(), static_cast<int>(usage.size()), usage.data());
+        return 2;
+    } catch (const std::exception& error) {
+        std::fprintf(stderr, "tickledger-demo-nodes: %s\n", error.what());
+        return 3;
+    }
+}

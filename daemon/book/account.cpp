@@ -1,0 +1,158 @@
+#include "book/account.hpp"
+
+#include <nlohmann/json.hpp>
+
+namespace tickledger {
+
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+// One list of names for both directions: a writer and a reader walk over the same fields.
+
+class Writer {
+public:
+    template <typename T>
+    void operator()(const char* name, const T& value) {
+        if (const Json json = encode(value); !json.is_null()) json_[name] = json;
+    }
+    Json take() { return std::move(json_); }
+
+private:
+    static Json encode(std::uint64_t value) { return value; }
+    static Json encode(std::int64_t value) { return value; }
+    static Json encode(bool value) { return value; }
+    static Json encode(const std::string& value) { return value; }
+    static Json encode(Instant value) { return microseconds_of(value); }
+    static Json encode(Duration value) { return value.count(); }
+    static Json encode(const Span& value) {
+        return Json::array({microseconds_of(value.from), microseconds_of(value.to)});
+    }
+    template <typename T>
+    static Json encode(const std::optional<T>& value) {
+        return value ? encode(*value) : Json();
+    }
+    template <typename T>
+    static Json encode(const std::deque<T>& values) {
+        if (values.empty()) return {};
+        Json list = Json::array();
+        for (const T& value : values) list.push_back(encode(value));
+        return list;
+    }
+    template <typename T>
+        requires std::is_class_v<T>
+    static Json encode(const T& value);
+
+    Json json_ = Json::object();
+};
+
+class Reader {
+public:
+    explicit Reader(const Json& json) : json_(json) {}
+    template <typename T>
+    void operator()(const char* name, T& value) {
+        if (const auto found = json_.find(name); found != json_.end()) decode(*found, value);
+    }
+
+private:
+    static void decode(const Json& json, std::uint64_t& value) { value = json.get<std::uint64_t>(); }
+    static void decode(const Json& json, std::int64_t& value) { value = json.get<std::int64_t>(); }
+    static void decode(const Json& json, bool& value) { value = json.get<bool>(); }
+    static void decode(const Json& json, std::string& value) { value = json.get<std::string>(); }
+    static void decode(const Json& json, Instant& value) { value = instant_of(json.get<std::int64_t>()); }
+    static void decode(const Json& json, Duration& value) { value = Duration{json.get<std::int64_t>()}; }
+    static void decode(const Json& json, Span& value) {
+        decode(json.at(0), value.from);
+        decode(json.at(1), value.to);
+    }
+    template <typename T>
+    static void decode(const Json& json, std::optional<T>& value) {
+        decode(json, value.emplace());
+    }
+    template <typename T>
+    static void decode(const Json& json, std::deque<T>& values) {
+        for (const Json& item : json) decode(item, values.emplace_back());
+    }
+    template <typename T>
+        requires std::is_class_v<T>
+    static void decode(const Json& json, T& value);
+
+    const Json& json_;
+};
+
+template <typename Archive>
+void fields(Archive& archive, Stillness& night) {
+    night.fields(archive);
+}
+
+template <typename Archive>
+void fields(Archive& archive, Sight& sight) {
+    archive("at", sight.at), archive("count", sight.count), archive("boot", sight.boot);
+    archive("seq", sight.seq), archive("saved", sight.saved), archive("uptime", sight.uptime);
+    archive("placed", sight.placed);
+}
+
+template <typename Archive>
+void fields(Archive& archive, Held& held) {
+    archive("sight", held.sight), archive("restart_from", held.restart_from);
+}
+
+template <typename Archive>
+void fields(Archive& archive, AccountMemory::Pack& pack) {
+    archive("fingerprint", pack.fingerprint), archive("at", pack.arrived_at);
+}
+
+template <typename Archive>
+void fields(Archive& archive, AccountMemory::HeldMessage& message) {
+    archive("at", message.arrived_at), archive("topic", message.topic), archive("payload", message.payload);
+}
+
+template <typename Archive>
+void fields(Archive& archive, AccountMemory& memory) {
+    archive("last", memory.counter.last), archive("held", memory.counter.held);
+    archive("total_ticks", memory.total_ticks), archive("closed_until", memory.closed_until);
+    archive("heard_at", memory.heard_at), archive("last_span", memory.last_span);
+    archive("last_span_ticks", memory.last_span_ticks), archive("still_since", memory.still_since);
+    archive("night", memory.night), archive("recent_packs", memory.recent_packs);
+    archive("clock_disbelieved", memory.clock_disbelieved), archive("held_message", memory.held_message);
+}
+
+template <typename T>
+    requires std::is_class_v<T>
+Json Writer::encode(const T& value) {
+    Writer inner;
+    T copy = value;
+    fields(inner, copy);
+    return inner.take();
+}
+
+template <typename T>
+    requires std::is_class_v<T>
+void Reader::decode(const Json& json, T& value) {
+    Reader inner(json);
+    fields(inner, value);
+}
+
+}  // namespace
+
+std::string to_json(const AccountMemory& memory) {
+    Writer writer;
+    AccountMemory copy = memory;
+    fields(writer, copy);
+    return writer.take().dump(-1, ' ', false, Json::error_handler_t::replace);
+}
+
+Result<AccountMemory> memory_from_json(const std::string& text) {
+    const Json json = Json::parse(text, nullptr, false);
+    if (!json.is_object()) return fail("the ledger's memory of a meter is damaged: it is not a JSON object");
+    try {
+        AccountMemory memory;
+        Reader reader(json);
+        fields(reader, memory);
+        return memory;
+    } catch (const Json::exception& error) {
+        return fail(std::string("the ledger's memory of a meter is damaged: ") + error.what());
+    }
+}
+
+}  // namespace tickledger

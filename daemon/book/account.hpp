@@ -1,0 +1,80 @@
+// Everything remembered of one meter between two messages.
+#pragma once
+
+#include <cstdint>
+#include <deque>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "store/ledger.hpp"
+#include "tickledger/alarm.hpp"
+#include "tickledger/civil.hpp"
+#include "tickledger/counter.hpp"
+#include "tickledger/meter.hpp"
+#include "tickledger/stillness.hpp"
+
+namespace tickledger {
+
+/// The part that is kept in the ledger, in the same transaction as what the messages caused.
+struct AccountMemory {
+    CounterState counter;
+    std::int64_t total_ticks = 0;
+    /// Intervals, hours and days that end here or before are closed.
+    std::optional<Instant> closed_until;
+    /// The last sign of life: the arrival of a message that had not waited at the broker.
+    std::optional<Instant> heard_at;
+    /// The last booked span that covers, for the present flow.
+    std::optional<Span> last_span;
+    std::int64_t last_span_ticks = 0;
+    /// Begin of the tick-free stretch that lasts up to the newest entry.
+    std::optional<Instant> still_since;
+    /// The night that is being watched; judged when its end is booked or `silent_after` has passed.
+    std::optional<Stillness> night;
+    /// Packs that came lately: a pack identical to one of them is a redelivery.
+    struct Pack {
+        std::uint64_t fingerprint = 0;
+        Instant arrived_at{};
+        bool operator==(const Pack&) const = default;
+    };
+    std::deque<Pack> recent_packs;
+    /// The node's clock was not believed at its last message.
+    bool clock_disbelieved = false;
+    /// The message behind counter.held, for the list of refused messages should it turn out a stray.
+    struct HeldMessage {
+        Instant arrived_at{};
+        std::string topic;
+        std::string payload;
+        bool operator==(const HeldMessage&) const = default;
+    };
+    std::optional<HeldMessage> held_message;
+};
+
+/// Compact JSON, stable: equal memories give equal texts.
+[[nodiscard]] std::string to_json(const AccountMemory& memory);
+/// Fails on what to_json did not write.
+[[nodiscard]] Result<AccountMemory> memory_from_json(const std::string& text);
+
+struct Account {
+    Account(MeterKey meter_key, MeterSettings meter_settings, const CivilZone& zone)
+        : key(meter_key),
+          settings(std::move(meter_settings)),
+          rules(settings),
+          rows(zone, settings.interval) {}
+
+    MeterKey key;
+    MeterSettings settings;  ///< With the id resolved.
+    CounterRules rules;
+    RowFinder rows;
+    AccountMemory memory;
+    /// Alarms whose condition holds.
+    std::vector<Alarm> active_alarms;
+
+    /// Where the clock-work holds a place for it: no later than its next deadline.
+    std::optional<Instant> scheduled_at;
+    // Of the open batch.
+    bool is_changed = false;  ///< Its memory must be written.
+    bool has_news = false;    ///< Its `now` must be published.
+};
+
+}  // namespace tickledger

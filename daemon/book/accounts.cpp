@@ -1,0 +1,106 @@
+#include "book/accounts.hpp"
+
+#include <algorithm>
+
+#include "book/store_failure.hpp"
+#include "tickledger/message.hpp"
+
+namespace tickledger {
+
+namespace {
+
+constexpr std::string_view wildcard = "{1}";
+constexpr std::size_t id_max_length = 64;
+// Topics of strangers are looked up anew each time rather than remembered without end.
+constexpr std::size_t topics_max = 2 * Accounts::accounts_max;
+
+bool is_id(std::string_view text) {
+    const auto allowed = [](char c) { return (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-'; };
+    return !text.empty() && text.size() <= id_max_length && std::all_of(text.begin(), text.end(), allowed);
+}
+
+bool is_pattern(const MeterSettings& settings) { return settings.id.find(wildcard) != std::string::npos; }
+
+}  // namespace
+
+std::optional<std::string> meter_id(const MeterSettings& settings, std::string_view topic) {
+    if (!topic_matches(settings.topic, topic)) return std::nullopt;
+    if (!is_pattern(settings)) return settings.id;
+    const auto part = first_wildcard(settings.topic, topic);
+    if (!part) return std::nullopt;
+    std::string id = settings.id;
+    id.replace(id.find(wildcard), wildcard.size(), *part);
+    return is_id(id) ? std::optional(id) : std::nullopt;
+}
+
+std::optional<MeterSettings> settings_for(const std::vector<MeterSettings>& meters, const std::string& id) {
+    for (const MeterSettings& settings : meters) {
+        if (!is_pattern(settings)) {
+            if (settings.id == id) return settings;
+            continue;
+        }
+        const std::size_t at = settings.id.find(wildcard);
+        const std::string_view before = std::string_view(settings.id).substr(0, at);
+        const std::string_view after = std::string_view(settings.id).substr(at + wildcard.size());
+        if (id.size() > before.size() + after.size() && id.starts_with(before) && id.ends_with(after) && is_id(id)) {
+            MeterSettings resolved = settings;
+            resolved.id = id;
+            return resolved;
+        }
+    }
+    return std::nullopt;
+}
+
+void Accounts::load() {
+    accounts_.clear();
+    by_id_.clear();
+    by_topic_.clear();
+    for (const MeterRecord& record : kept(ledger_.meters())) {
+        const auto settings = settings_for(meters_, record.id);
+        if (!settings) continue;
+        auto account = std::make_unique<Account>(record.key, *settings, zone_);
+        if (!record.state.empty()) account->memory = kept(memory_from_json(record.state));
+        account->active_alarms = kept(ledger_.active_alarms(record.key));
+        by_id_[record.id] = account.get();
+        accounts_[record.key] = std::move(account);
+    }
+    for (const MeterSettings& settings : meters_) {
+        if (!is_pattern(settings) && !by_id_.contains(settings.id)) open(settings, settings.id);
+    }
+}
+
+Account* Accounts::open(const MeterSettings& settings, const std::string& id) {
+    if (const auto found = by_id_.find(id); found != by_id_.end()) return found->second;
+    if (accounts_.size() >= accounts_max) return nullptr;
+    const MeterKey key = kept(ledger_.meter_key(id));
+    MeterSettings resolved = settings;
+    resolved.id = id;
+    auto account = std::make_unique<Account>(key, std::move(resolved), zone_);
+    Account* opened = account.get();
+    by_id_[id] = opened;
+    accounts_[key] = std::move(account);
+    return opened;
+}
+
+const std::vector<Account*>& Accounts::fed_by(const std::string& topic) {
+    if (const auto found = by_topic_.find(topic); found != by_topic_.end()) return found->second;
+    std::vector<Account*> fed;
+    for (const MeterSettings& settings : meters_) {
+        if (const auto id = meter_id(settings, topic)) {
+            if (Account* account = open(settings, *id)) fed.push_back(account);
+        }
+    }
+    if (by_topic_.size() >= topics_max) by_topic_.clear();
+    return by_topic_.emplace(topic, std::move(fed)).first->second;
+}
+
+Account* Accounts::find(MeterKey key) const {
+    const auto found = accounts_.find(key);
+    return found == accounts_.end() ? nullptr : found->second.get();
+}
+
+void Accounts::for_each(const std::function<void(Account&)>& visit) const {
+    for (const auto& [key, account] : accounts_) visit(*account);
+}
+
+}  // namespace tickledger

@@ -1,0 +1,254 @@
+// From an event to entries: the order of things within a batch.
+
+#include "book/bookkeeper.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "book/documents.hpp"
+#include "book/store_failure.hpp"
+
+namespace tickledger {
+
+namespace {
+
+constexpr std::size_t packs_remembered = 16;
+constexpr std::size_t payload_kept_bytes = 1024;
+
+/// A pack that says the same again right away is the broker's or the node's repetition. Half a cadence later
+/// it is news: that nothing ran. A pack that waited can only be a repetition.
+bool is_repeated_pack(Account& account, const Message& message, bool waited) {
+    auto& packs = account.memory.recent_packs;
+    const std::uint64_t print = fingerprint(message.payload);
+    const bool repeated = std::any_of(packs.begin(), packs.end(), [&](const AccountMemory::Pack& pack) {
+        return pack.fingerprint == print &&
+               (waited || message.arrived_at - pack.arrived_at < account.settings.cadence / 2);
+    });
+    if (repeated) return true;
+    packs.push_back({print, message.arrived_at});
+    if (packs.size() > packs_remembered) packs.pop_front();
+    return false;
+}
+
+}  // namespace
+
+Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger,
+                       Publishing publishing)
+    : zone_(std::move(zone)),
+      ledger_(ledger),
+      outbox_(ledger, publishing),
+      accounts_(meters, zone_, ledger),
+      rows_(ledger),
+      desk_(zone_, ledger, outbox_),
+      night_watch_(zone_, ledger, desk_) {}
+
+Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
+    try {
+        kept(ledger_.begin());
+        work();
+        kept(ledger_.commit());
+        return {};
+    } catch (const StoreFailure& failure) {
+        ledger_.roll_back();
+        return tl::unexpected(failure.error());
+    }
+}
+
+Result<void> Bookkeeper::load() {
+    // Opening accounts may add meters to the ledger.
+    const auto done = in_transaction([&] { load_all(); });
+    is_loaded_ = done.has_value();
+    return done;
+}
+
+Result<void> Bookkeeper::book(const Batch& batch) {
+    if (!is_loaded_) {
+        if (const auto loaded = load(); !loaded) return loaded;
+    }
+    const auto done = in_transaction([&] {
+        for (const Delivery& delivery : batch.deliveries) take(delivery);
+        if (batch.until) run_clock(*batch.until);
+        for (const std::int64_t id : batch.published) kept(ledger_.remove_outgoing(id));
+        finish(batch.next);
+    });
+    // What is in memory may be ahead of the ledger after a failure; the ledger is right.
+    is_loaded_ = done.has_value();
+    return done;
+}
+
+Result<void> Bookkeeper::remove_fine_detail(Instant before) {
+    for (bool removed = true; removed;) {
+        const auto done = in_transaction([&] { removed = kept(ledger_.remove_oldest_day(before)); });
+        if (!done) return done;
+    }
+    return {};
+}
+
+Result<void> Bookkeeper::publish_last_state() {
+    return in_transaction([&] { outbox_.publish_last_state(); });
+}
+
+void Bookkeeper::take(const Delivery& delivery) {
+    // A recording may hold lines that are out of order; the clock never runs back.
+    const Instant at = std::max(time_of(delivery.event), settled_until_.value_or(Instant::min()));
+    run_clock(at);
+    if (const auto* message = std::get_if<Message>(&delivery.event)) {
+        take_message(*message, delivery);
+    } else {
+        take_link(std::get<LinkChange>(delivery.event));
+    }
+}
+
+void Bookkeeper::take_message(const Message& message, const Delivery& delivery) {
+    ++counts_.booked;
+    const auto& fed = accounts_.fed_by(message.topic);
+    if (fed.empty()) ++counts_.without_meter;
+    for (Account* account : fed) {
+        if (!delivery.waited && !message.retained) heard(*account, message.arrived_at);
+        take_payload(*account, message, delivery);
+        schedule(*account);
+    }
+}
+
+void Bookkeeper::take_payload(Account& account, const Message& message, const Delivery& delivery) {
+    account.is_changed = true;
+    const auto readings = decode(message.payload, account.settings, message.arrived_at);
+    if (!readings) {
+        refuse(account, Refusal::unreadable, message.arrived_at, message.topic, message.payload, readings.error().text);
+        return;
+    }
+    if (account.settings.message == MessageForm::senml && is_repeated_pack(account, message, delivery.waited)) return;
+    for (const Reading& reading : *readings) take_reading(account, reading, message, delivery);
+}
+
+void Bookkeeper::take_reading(Account& account, const Reading& reading, const Message& message,
+                              const Delivery& delivery) {
+    const CounterState before = account.memory.counter;
+    const Circumstances came = circumstances(account, reading, message, delivery);
+    const Booking booking = tickledger::book(account.memory.counter, reading, came, account.rules);
+    account.memory.clock_disbelieved = booking.clock_disbelieved;
+    if (booking.outcome == Outcome::late) {
+        settle_late(account, reading, booking, message);
+        return;
+    }
+    settle(account, booking, before, message);
+}
+
+Circumstances Bookkeeper::circumstances(const Account& account, const Reading& reading, const Message& message,
+                                        const Delivery& delivery) {
+    Circumstances came;
+    came.arrived_at = message.arrived_at;
+    came.waited = delivery.waited;
+    came.placed_at = message.arrived_at - account.settings.cadence * delivery.behind;
+    came.retained = message.retained;
+    const auto& last = account.memory.counter.last;
+    if (!reading.boot || !last) return came;
+    const bool same_boot = last->boot == reading.boot;
+    const bool moves_on = same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
+    if (moves_on) return came;
+    const auto& held = account.memory.counter.held;
+    if (!same_boot && held && held->sight.boot == reading.boot) return came;
+    const auto boot = kept(ledger_.boot(account.key, *reading.boot));
+    if (!boot) return came;
+    came.boot_already_left = !same_boot;
+    if (!reading.seq || !boot->first_seq) return came;
+    const auto& last_seq = same_boot ? last->seq : boot->last_seq;
+    const bool within = last_seq && account.rules.seq_distance(*boot->first_seq, *reading.seq) >= 0 &&
+                        account.rules.seq_distance(*reading.seq, *last_seq) >= 0;
+    came.already_accepted = within && !kept(ledger_.in_hole(account.key, *reading.boot, *reading.seq));
+    return came;
+}
+
+void Bookkeeper::settle(Account& account, const Booking& booking, const CounterState& before,
+                        const Message& message) {
+    AccountMemory& memory = account.memory;
+    if (booking.stray) {
+        const AccountMemory::HeldMessage held =
+            memory.held_message.value_or(AccountMemory::HeldMessage{booking.stray->at, message.topic, ""});
+        ++counts_.stray;
+        refuse(account, Refusal::stray, held.arrived_at, held.topic, held.payload,
+               fmt::format("{} at {} fits neither what came before nor what came after it",
+                           booking.stray->count, zone_.format(booking.stray->at)));
+    }
+    if (!memory.counter.held) memory.held_message.reset();
+    if (booking.outcome == Outcome::held) {
+        memory.held_message = {message.arrived_at, message.topic, message.payload.substr(0, payload_kept_bytes)};
+    }
+    if (booking.outcome == Outcome::repeat) return;
+    account.has_news = true;
+    remember_order(account, before, booking);
+    if (!memory.closed_until && memory.counter.last) {
+        const Instant begin =
+            booking.entries().empty() ? memory.counter.last->at : booking.entries().front().span.from;
+        memory.closed_until = account.rows.row_at(Step::interval, begin).from;
+        night_watch_.begin(account, begin);
+    }
+    add(account, booking.entries());
+}
+
+void Bookkeeper::remember_order(const Account& account, const CounterState& before, const Booking& booking) {
+    std::optional<Sight> previous = before.last;
+    for (const Sight& sight : booking.accepted()) {
+        const bool new_boot = sight.boot && (!previous || previous->boot != sight.boot);
+        if (new_boot) {
+            if (previous && previous->boot) {
+                auto left = kept(ledger_.boot(account.key, *previous->boot));
+                if (left) {
+                    left->last_seq = previous->seq;
+                    kept(ledger_.put_boot(account.key, *left));
+                }
+            }
+            kept(ledger_.put_boot(account.key, {*sight.boot, sight.seq, sight.seq}));
+        } else if (sight.boot && sight.seq && previous && previous->seq &&
+                   account.rules.seq_distance(*previous->seq, *sight.seq) > 1) {
+            kept(ledger_.add_hole(account.key, *sight.boot, account.rules.seq_after(*previous->seq),
+                                  account.rules.seq_before(*sight.seq)));
+        }
+        previous = sight;
+    }
+}
+
+void Bookkeeper::settle_late(Account& account, const Reading& reading, const Booking& booking,
+                             const Message& message) {
+    const bool is_numbered = reading.boot && reading.seq;
+    std::optional<Entry> entry;
+    LateBooking late;
+    if (account.rules.pulses) {
+        if (is_numbered) entry = kept(ledger_.hole_of(account.key, *reading.boot, *reading.seq));
+        if (entry) late = fill(*entry, reading, account.rules);
+    } else if (booking.late_at) {
+        entry = kept(ledger_.entry_at(account.key, *booking.late_at));
+        if (entry) {
+            const auto before = kept(ledger_.entry_before(account.key, entry->span.from));
+            const Mark mark = before ? before->end : Mark{entry->begin_count, 0, 0};
+            late = divide(*entry, mark, reading, *booking.late_at, account.rules);
+        }
+    } else {
+        // It tells neither when it was nor anything that later ones did not.
+        return;
+    }
+    if (is_numbered) kept(ledger_.fill_hole(account.key, *reading.boot, *reading.seq));
+    switch (late.fit) {
+        case LateBooking::Fit::known: return;
+        case LateBooking::Fit::divides: replace(account, *entry, late.parts()); return;
+        case LateBooking::Fit::contradicts: break;
+    }
+    ++counts_.late_refused;
+    refuse(account, Refusal::late, message.arrived_at, message.topic, message.payload,
+           fmt::format("it came late, and {} {} does not fit what was booked then", reading.count,
+                       booking.late_at ? "at " + zone_.format(*booking.late_at) : "without a time of its own"));
+}
+
+void Bookkeeper::refuse(Account& account, Refusal reason, Instant at, const std::string& topic,
+                        const std::string& payload, const std::string& text) {
+    if (reason == Refusal::unreadable) ++counts_.unreadable;
+    (void)kept(ledger_.add_refused({.meter = account.key,
+                                    .at = at,
+                                    .reason = reason,
+                                    .topic = topic,
+                                    .payload = payload.substr(0, payload_kept_bytes),
+                                    .text = text}));
+}
+
+}  // namespace tickledger

@@ -1,0 +1,122 @@
+// The one writer of the ledger: events in, in the order of the message log; entries, rows, alarms and
+// publications out, in one transaction a batch.
+#pragma once
+
+#include <functional>
+#include <set>
+#include <span>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "book/accounts.hpp"
+#include "book/alarm_desk.hpp"
+#include "book/feed.hpp"
+#include "book/night_watch.hpp"
+#include "book/outbox.hpp"
+#include "book/rows.hpp"
+#include "store/ledger.hpp"
+#include "store/message_log.hpp"
+#include "store/recording.hpp"
+
+namespace tickledger {
+
+/// What became of messages since the ledger began.
+struct MessageCounts {
+    std::uint64_t booked = 0;  ///< Looked at and settled, whatever came of it.
+    std::uint64_t unreadable = 0;
+    std::uint64_t stray = 0;
+    std::uint64_t late_refused = 0;
+    std::uint64_t without_meter = 0;
+};
+
+/// The link to the broker, as the log tells it.
+struct LinkFact {
+    bool up = true;
+    std::optional<Instant> since;
+};
+
+/// What is booked in one transaction.
+struct Batch {
+    std::span<const Delivery> deliveries{};
+    /// The place in the log after the last of them.
+    LogPosition next{};
+    /// Then the clock runs to here: not later than any event that is still to come.
+    std::optional<Instant> until{};
+    /// Publications that the broker has: they leave the outbox.
+    std::span<const std::int64_t> published{};
+};
+
+class Bookkeeper {
+public:
+    Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger, Publishing publishing);
+
+    /// Takes up the accounts where the ledger left them. To be called first.
+    [[nodiscard]] Result<void> load();
+
+    /// Books a batch in one transaction. On failure nothing has changed in the ledger or here: the same batch
+    /// may be offered again.
+    [[nodiscard]] Result<void> book(const Batch& batch);
+
+    /// True where running the clock to this moment would change something.
+    [[nodiscard]] bool has_deadline_until(Instant moment) const {
+        return !schedule_.empty() && schedule_.begin()->first <= moment;
+    }
+
+    /// Removes fine detail that ended before this moment; hours, days and alarms stay.
+    [[nodiscard]] Result<void> remove_fine_detail(Instant before);
+
+    /// Queues what is still true at the end of a replay.
+    [[nodiscard]] Result<void> publish_last_state();
+
+    [[nodiscard]] const MessageCounts& counts() const { return counts_; }
+    /// The moment up to which everything is settled: no deadline before it is open.
+    [[nodiscard]] std::optional<Instant> settled_until() const { return settled_until_; }
+
+private:
+    [[nodiscard]] Result<void> in_transaction(const std::function<void()>& work);
+    void take(const Delivery& delivery);
+    void take_message(const Message& message, const Delivery& delivery);
+    void take_link(const LinkChange& change);
+    void take_payload(Account& account, const Message& message, const Delivery& delivery);
+    void take_reading(Account& account, const Reading& reading, const Message& message, const Delivery& delivery);
+    [[nodiscard]] Circumstances circumstances(const Account& account, const Reading& reading, const Message& message,
+                                              const Delivery& delivery);
+    void settle(Account& account, const Booking& booking, const CounterState& before, const Message& message);
+    void settle_late(Account& account, const Reading& reading, const Booking& booking, const Message& message);
+    void remember_order(const Account& account, const CounterState& before, const Booking& booking);
+    void refuse(Account& account, Refusal reason, Instant at, const std::string& topic, const std::string& payload,
+                const std::string& text);
+
+    void add(Account& account, std::span<const Entry> entries);
+    void replace(Account& account, const Entry& entry, std::span<const Entry> parts);
+    void publish_corrections(const Account& account, const std::vector<ChangedRow>& changed, Duration span);
+    void close_until(Account& account, Instant until, bool publishes_intervals);
+
+    void run_clock(Instant until);
+    void schedule(Account& account);
+    [[nodiscard]] std::optional<Instant> silence_deadline(const Account& account) const;
+    [[nodiscard]] std::optional<Instant> closing_deadline(Account& account) const;
+    [[nodiscard]] std::optional<Instant> next_deadline(Account& account) const;
+    void meet_deadline(Account& account, Instant deadline);
+    void heard(Account& account, Instant at);
+
+    void finish(const LogPosition& next);
+    void load_all();
+    void write_facts();
+
+    const CivilZone zone_;
+    Ledger& ledger_;
+    Outbox outbox_;
+    Accounts accounts_;
+    Rows rows_;
+    AlarmDesk desk_;
+    NightWatch night_watch_;
+    LinkFact link_;
+    MessageCounts counts_;
+    bool is_loaded_ = false;
+    std::optional<Instant> settled_until_;
+    std::set<std::pair<Instant, MeterKey>> schedule_;
+};
+
+}  // namespace tickledger

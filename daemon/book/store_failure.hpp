@@ -1,0 +1,29 @@
+// A batch stands or falls as a whole, so inside one a failing store is an exception that abandons it.
+#pragma once
+
+#include <exception>
+#include <utility>
+
+#include "tickledger/result.hpp"
+
+namespace tickledger {
+
+/// Thrown by kept(); caught where the batch began, which rolls back and tries again later.
+class StoreFailure : public std::exception {
+public:
+    explicit StoreFailure(Error error) : error_(std::move(error)) {}
+    [[nodiscard]] const char* what() const noexcept override { return error_.text.c_str(); }
+    [[nodiscard]] const Error& error() const { return error_; }
+
+private:
+    Error error_;
+};
+
+/// The value, or the batch is abandoned.
+template <typename T>
+T kept(Result<T> result) {
+    if (!result) throw StoreFailure(std::move(result.error()));
+    if constexpr (!std::is_void_v<T>) return std::move(*result);
+}
+
+}  // namespace tickledger

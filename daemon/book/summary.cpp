@@ -1,0 +1,28 @@
+#include "book/summary.hpp"
+
+namespace tickledger {
+
+MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings) {
+    MeterSummary summary;
+    if (memory.counter.last) summary.last_reading_at = memory.counter.last->at;
+    summary.total_ticks = memory.total_ticks;
+    if (memory.last_span && memory.last_span->length() > Duration{0}) {
+        const double hours = std::chrono::duration<double, std::ratio<3600>>(memory.last_span->length()).count();
+        summary.flow_l_per_h =
+            static_cast<double>(memory.last_span_ticks) * settings.pulse_value_l.value() / hours;
+    }
+    summary.held = held_entry(memory.counter);
+    summary.closed_until = memory.closed_until;
+    summary.heard_at = memory.heard_at;
+    summary.clock_disbelieved = memory.clock_disbelieved;
+    return summary;
+}
+
+Result<MeterSummary> summarise(const MeterRecord& record, const MeterSettings& settings) {
+    if (record.state.empty()) return MeterSummary{};
+    const auto memory = memory_from_json(record.state);
+    if (!memory) return fail("meter " + record.id + ": " + memory.error().text);
+    return summarise(*memory, settings);
+}
+
+}  // namespace tickledger

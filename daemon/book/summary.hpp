@@ -1,0 +1,26 @@
+// What answers and publications say of a meter, read from the account's memory.
+#pragma once
+
+#include <optional>
+
+#include "book/account.hpp"
+
+namespace tickledger {
+
+struct MeterSummary {
+    std::optional<Instant> last_reading_at;
+    std::int64_t total_ticks = 0;
+    /// Over the last booked span; nothing where it covers nothing or has no length.
+    std::optional<double> flow_l_per_h;
+    std::optional<Entry> held;
+    /// Intervals that end here or before are closed.
+    std::optional<Instant> closed_until;
+    std::optional<Instant> heard_at;
+    bool clock_disbelieved = false;
+};
+
+[[nodiscard]] MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings);
+/// The same from the ledger's record; fails on a damaged memory.
+[[nodiscard]] Result<MeterSummary> summarise(const MeterRecord& record, const MeterSettings& settings);
+
+}  // namespace tickledger

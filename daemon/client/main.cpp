@@ -1,0 +1,226 @@
+// The tickledger command: asks the daemon over its local socket and shows what it answers.
+#include <fmt/format.h>
+
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <cstdlib>
+#include <nlohmann/json.hpp>
+
+#include "client/local_http.hpp"
+#include "client/ranges.hpp"
+#include "client/views.hpp"
+#include "serve/http_message.hpp"
+
+namespace {
+
+using namespace tickledger;
+
+// What main() ends with: 0, or one of these. 69 is EX_UNAVAILABLE of sysexits.
+enum ExitStatus : int { refused = 1, wrong_call = 2, not_reachable = 69 };
+
+// Ends the program from within a command, with a sentence for the person.
+struct Stop {
+    ExitStatus status;
+    std::string text;
+};
+
+struct Options {
+    std::string socket = "/run/tickledger/api.sock";
+    bool json = false;
+    bool csv = false;
+    std::string meter;
+    std::string step;
+    std::string from;
+    std::string to;
+    std::string day;
+    std::string month;
+    std::string last;
+    std::string state;
+};
+
+std::string ask(const Options& options, const std::string& target) {
+    auto answer = get(options.socket, target);
+    if (!answer) throw Stop{not_reachable, answer.error().text};
+    if (answer->status == 200) return std::move(answer->body);
+    const auto document = nlohmann::json::parse(answer->body, nullptr, false);
+    const bool has_detail =
+        document.is_object() && document.contains("detail") && document["detail"].is_string();
+    throw Stop{refused, has_detail ? document["detail"].get<std::string>()
+                                   : fmt::format("The daemon answered with status {}.", answer->status)};
+}
+
+nlohmann::ordered_json read(const std::string& body) {
+    return nlohmann::ordered_json::parse(body);
+}
+
+void put(std::string_view text) {
+    std::fwrite(text.data(), 1, text.size(), stdout);
+}
+
+// Asks for each target in turn and shows the answers one below the other.
+void show(const Options& options, const View& view, const std::vector<std::string>& targets) {
+    if (options.csv) put(view.csv_header);
+    bool is_first = true;
+    for (const std::string& target : targets) {
+        const std::string body = ask(options, target);
+        if (options.json) {
+            put(body + "\n");
+        } else if (options.csv) {
+            put(view.csv(read(body)));
+        } else {
+            put((is_first ? "" : "\n") + view.table(read(body)));
+        }
+        is_first = false;
+    }
+}
+
+std::string with_query(std::string target, const std::vector<std::pair<std::string, std::string>>& query) {
+    char separator = '?';
+    for (const auto& [name, value] : query) {
+        if (value.empty()) continue;
+        target += separator + name + "=" + percent_encode(value);
+        separator = '&';
+    }
+    return target;
+}
+
+// The one meter that was named, or all there are.
+std::vector<std::string> targets_of(const Options& options, const std::string& what,
+                                    const std::vector<std::pair<std::string, std::string>>& query) {
+    std::vector<std::string> ids;
+    if (options.meter.empty()) {
+        for (const auto& meter : read(ask(options, "/v1/meters")).at("meters"))
+            ids.push_back(meter.at("id"));
+    } else {
+        ids.push_back(options.meter);
+    }
+    std::vector<std::string> targets;
+    for (const std::string& id : ids) {
+        targets.push_back(with_query("/v1/meters/" + percent_encode(id) + "/" + what, query));
+    }
+    return targets;
+}
+
+AskedRange range_of(const Options& options) {
+    // Today is the site's, so the daemon is asked what time it is there.
+    const auto now = [&] { return read(ask(options, "/v1/health")).at("time").get<std::string>(); };
+    Result<AskedRange> range = AskedRange{options.from, options.to, ""};
+    if (!options.day.empty()) {
+        range = range_of_day(options.day, options.day.find_first_of("0123456789") == 0 ? "" : now());
+    } else if (!options.month.empty()) {
+        range = range_of_month(options.month);
+    } else if (!options.last.empty()) {
+        range = range_of_last(options.last, now());
+    }
+    if (!range) throw Stop{wrong_call, range.error().text};
+    return *range;
+}
+
+void usage(const Options& options) {
+    const AskedRange range = range_of(options);
+    show(options, usage_view,
+         targets_of(options, "usage",
+                    {{"step", options.step.empty() ? range.step : options.step},
+                     {"from", range.from.value_or("")},
+                     {"to", range.to.value_or("")}}));
+}
+
+void ledger(const Options& options) {
+    const AskedRange range = range_of(options);
+    show(options, ledger_view,
+         targets_of(options, "ledger", {{"from", range.from.value_or("")}, {"to", range.to.value_or("")}}));
+}
+
+void add_meter(CLI::App& command, Options& options) {
+    command.add_option("METER", options.meter, "The meter's id; all meters where it is left out");
+}
+
+void add_range(CLI::App& command, Options& options) {
+    auto* from = command.add_option("--from", options.from,
+                                    "A date of the site (2026-03-01) or a time (2026-03-01T08:00:00+01:00)");
+    auto* to = command.add_option("--to", options.to, "Likewise; what begins there is not shown any more");
+    auto* day = command.add_option("--day", options.day, "today, yesterday or a date");
+    auto* month = command.add_option("--month", options.month, "A month: 2026-03");
+    auto* last = command.add_option("--last", options.last,
+                                    "So long up to now: 7d (today and the six days before), 24h, 90min");
+    for (auto* one : {day, month, last}) {
+        one->excludes(from)->excludes(to);
+        for (auto* other : {day, month, last}) {
+            if (one != other) one->excludes(other);
+        }
+    }
+}
+
+void describe(CLI::App& app, Options& options) {
+    app.require_subcommand(1);
+    app.fallthrough();
+    app.set_version_flag("--version", "tickledger " TICKLEDGER_VERSION);
+    app.add_option("--socket", options.socket, "The daemon's socket")
+        ->envname("TICKLEDGER_SOCKET")
+        ->capture_default_str();
+    auto* json = app.add_flag("--json", options.json, "The daemon's answers unchanged, one document a line");
+    app.add_flag("--csv", options.csv,
+                 "CSV (RFC 4180): units in the header, decimal points, empty where there is no data")
+        ->excludes(json);
+    app.footer("Exit status: 0 done, 1 refused by the daemon, 2 wrong call, 69 daemon not reachable.");
+
+    app.add_subcommand("meters", "Every meter with its register and its flow now")->final_callback([&] {
+        show(options, meters_view, {"/v1/meters"});
+    });
+
+    auto* usage_command = app.add_subcommand("usage", "How much water ran, by rows of civil time");
+    add_meter(*usage_command, options);
+    usage_command->add_option("--step", options.step, "interval, hour, day, month or year");
+    add_range(*usage_command, options);
+    usage_command->final_callback([&] { usage(options); });
+
+    auto* ledger_command =
+        app.add_subcommand("ledger", "The ledger's entries, and the messages that were refused");
+    add_meter(*ledger_command, options);
+    add_range(*ledger_command, options);
+    ledger_command->final_callback([&] { ledger(options); });
+
+    auto* alarms_command = app.add_subcommand("alarms", "Alarms, newest first");
+    add_meter(*alarms_command, options);
+    alarms_command->add_option(
+        "--state", options.state,
+        "Only those that are unacknowledged, acknowledged, returned-unacknowledged, normal or shelved");
+    alarms_command->final_callback([&] {
+        show(options, alarms_view,
+             {with_query("/v1/alarms", {{"meter", options.meter}, {"state", options.state}})});
+    });
+
+    app.add_subcommand("health", "How the daemon is")->final_callback([&] {
+        show(options, health_view, {"/v1/health"});
+    });
+}
+
+int stop(ExitStatus status, std::string_view text) {
+    std::fflush(stdout);
+    fmt::print(stderr, "tickledger: {}\n", text);
+    return status;
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+    CLI::App app("Shows what tickledgerd has booked.", "tickledger");
+    Options options;
+    describe(app, options);
+    try {
+        app.parse(argc, argv);
+    } catch (const CLI::Success& help) {
+        return app.exit(help);
+    } catch (const CLI::ParseError& error) {
+        return stop(wrong_call, fmt::format("{} See tickledger --help.", error.what()));
+    } catch (const Stop& reason) {
+        return stop(reason.status, reason.text);
+    } catch (const nlohmann::json::exception& error) {
+        return stop(
+            refused,
+            fmt::format("The daemon's answer is not what this client knows ({}). Are both of the same "
+                        "version?",
+                        error.what()));
+    }
+    return EXIT_SUCCESS;
+}

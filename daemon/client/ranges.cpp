@@ -1,0 +1,72 @@
+#include "client/ranges.hpp"
+
+#include <date/date.h>
+#include <fmt/format.h>
+
+#include <sstream>
+
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+namespace {
+
+std::optional<date::year_month_day> date_from(const std::string& text) {
+    date::year_month_day day{};
+    std::istringstream stream(text);
+    stream >> date::parse("%Y-%m-%d", day);
+    if (stream.fail() || !day.ok() || date::format("%F", day) != text) return std::nullopt;
+    return day;
+}
+
+std::string text_of(date::sys_days day) {
+    return date::format("%F", day);
+}
+
+Result<date::sys_days> today_at(const std::string& now) {
+    const auto day = date_from(now.substr(0, 10));
+    if (!day)
+        return fail(fmt::format("The daemon tells the time as \"{}\", which is no RFC 3339 time.", now));
+    return date::sys_days{*day};
+}
+
+}  // namespace
+
+Result<AskedRange> range_of_day(const std::string& day, const std::string& now) {
+    date::sys_days begin;
+    if (day == "today" || day == "yesterday") {
+        const auto today = today_at(now);
+        if (!today) return tl::unexpected(today.error());
+        begin = *today - date::days{day == "today" ? 0 : 1};
+    } else if (const auto date = date_from(day)) {
+        begin = *date;
+    } else {
+        return fail(fmt::format("--day is \"{}\". Give today, yesterday or a date like 2026-03-01.", day));
+    }
+    return AskedRange{text_of(begin), text_of(begin + date::days{1}), "hour"};
+}
+
+Result<AskedRange> range_of_month(const std::string& month) {
+    const auto first = date_from(month + "-01");
+    if (!first) return fail(fmt::format("--month is \"{}\". Give a month like 2026-03.", month));
+    return AskedRange{text_of(*first), text_of(*first + date::months{1}), "day"};
+}
+
+Result<AskedRange> range_of_last(const std::string& length, const std::string& now) {
+    const auto duration = parse_duration(length);
+    if (!duration || *duration <= Duration::zero()) {
+        return fail(fmt::format("--last is \"{}\". Give a whole number and d, h or min, as in 7d.", length));
+    }
+    if (length.ends_with('d')) {
+        const auto today = today_at(now);
+        if (!today) return tl::unexpected(today.error());
+        const auto days = std::chrono::floor<date::days>(*duration);
+        return AskedRange{text_of(*today - days + date::days{1}), text_of(*today + date::days{1}), "day"};
+    }
+    const auto end = parse_rfc3339(now);
+    if (!end) return tl::unexpected(end.error());
+    return AskedRange{format_utc(*end - *duration), format_utc(*end),
+                      *duration > std::chrono::hours{6} ? "hour" : "interval"};
+}
+
+}  // namespace tickledger

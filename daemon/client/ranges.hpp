@@ -1,0 +1,28 @@
+// Ranges as people say them: a day, a month, the last week.
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "tickledger/result.hpp"
+
+namespace tickledger {
+
+/// `from` and `to` of a request, and the step that suits the range where none was asked for.
+struct AskedRange {
+    std::optional<std::string> from;
+    std::optional<std::string> to;
+    std::string step;
+};
+
+/// "today", "yesterday" or a date like 2026-03-01. `now` is the site's time as the daemon tells it (RFC 3339
+/// with the site's offset): its date is the site's today.
+[[nodiscard]] Result<AskedRange> range_of_day(const std::string& day, const std::string& now);
+
+/// "2026-03".
+[[nodiscard]] Result<AskedRange> range_of_month(const std::string& month);
+
+/// "7d": today and the six days before it; "24h", "90min": so long up to now.
+[[nodiscard]] Result<AskedRange> range_of_last(const std::string& length, const std::string& now);
+
+}  // namespace tickledger

@@ -1,0 +1,276 @@
+#include "client/views.hpp"
+
+#include <fmt/format.h>
+
+#include <initializer_list>
+#include <nlohmann/json.hpp>
+
+#include "client/table.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+// What is not known is said so; it must never look like zero.
+const std::string no_data = "no data";
+
+// "2026-03-01T08:00:00+01:00" as "2026-03-01 08:00", with the seconds where there are any.
+std::string civil(const std::string& time) {
+    if (time.size() < 19) return time;
+    const std::string seconds = time.substr(16, 3);
+    return time.substr(0, 10) + ' ' + time.substr(11, 5) + (seconds == ":00" ? "" : seconds);
+}
+
+std::string civil(const Json& time, const std::string& absent) {
+    return time.is_null() ? absent : civil(time.get<std::string>());
+}
+
+std::string offset_of(const std::string& time) {
+    return time.ends_with('Z') ? "Z" : time.substr(time.size() - 6);
+}
+
+std::string number(const Json& value, int digits) {
+    return value.is_null() ? no_data : fmt::format("{:.{}f}", value.get<double>(), digits);
+}
+
+std::string whole(const Json& value) {
+    return value.is_null() ? no_data : std::to_string(value.get<std::int64_t>());
+}
+
+std::string counted(std::int64_t count, const char* one, const char* many) {
+    return fmt::format("{} {}", count, count == 1 ? one : many);
+}
+
+void append(std::string& notes, const std::string& note) {
+    if (!notes.empty()) notes += "; ";
+    notes += note;
+}
+
+std::string csv_of(const Json& list, std::initializer_list<const char*> members,
+                   const Json* first = nullptr) {
+    std::string text;
+    for (const Json& one : list) {
+        std::vector<std::string> fields;
+        if (first) fields.push_back(csv_field(*first));
+        for (const char* member : members)
+            fields.push_back(csv_field(one.at(member)));
+        text += csv_record(fields);
+    }
+    return text;
+}
+
+std::string meters_table(const Json& document) {
+    if (document.at("meters").empty()) return "No meters.\n";
+    Table table({{"Meter"},
+                 {"Last reading"},
+                 {"Register m³", Align::right},
+                 {"Flow L/h", Align::right},
+                 {"Tick L", Align::right},
+                 {"Smallest visible leak L/h", Align::right}});
+    for (const Json& meter : document.at("meters")) {
+        table.add({meter.at("id"), civil(meter.at("last_reading_at"), no_data),
+                   number(meter.at("register_m3"), 3), number(meter.at("flow_l_per_h"), 1),
+                   csv_field(meter.at("pulse_value_l")),
+                   meter.at("smallest_visible_leak_l_per_h").is_null()
+                       ? "none"
+                       : number(meter.at("smallest_visible_leak_l_per_h"), 1)});
+    }
+    return table.text();
+}
+
+std::string meters_csv(const Json& document) {
+    return csv_of(document.at("meters"), {"id", "name", "pulse_value_l", "last_reading_at", "register_m3",
+                                          "flow_l_per_h", "smallest_visible_leak_l_per_h"});
+}
+
+// The begin of a row, as short as its step allows.
+std::string row_name(const std::string& from, const std::string& step, bool with_offset) {
+    if (step == "year") return from.substr(0, 4);
+    if (step == "month") return from.substr(0, 7);
+    if (step == "day") return from.substr(0, 10);
+    return civil(from) + (with_offset ? " " + offset_of(from) : "");
+}
+
+std::int64_t length_s(const Json& row) {
+    const auto from = parse_rfc3339(row.at("from").get<std::string>());
+    const auto to = parse_rfc3339(row.at("to").get<std::string>());
+    return from && to ? std::chrono::floor<std::chrono::seconds>(*to - *from).count() : 0;
+}
+
+std::string hours_and_minutes(std::int64_t seconds) {
+    return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
+}
+
+std::string notes_of_row(const Json& row) {
+    if (row.at("ticks").is_null()) return {};
+    std::string notes;
+    const auto length = length_s(row);
+    const auto covered = row.at("covered_s").get<std::int64_t>();
+    if (covered < length) {
+        append(notes,
+               fmt::format("incomplete: {} of {}", hours_and_minutes(covered), hours_and_minutes(length)));
+    }
+    const auto spread = row.at("spread_ticks").get<std::int64_t>();
+    if (spread != 0)
+        append(notes, counted(spread, "tick spread from a longer span", "ticks spread from longer spans"));
+    const auto revision = row.at("revision").get<std::int64_t>();
+    if (revision > 0) append(notes, "revision " + std::to_string(revision));
+    return notes;
+}
+
+std::string usage_table(const Json& document) {
+    const std::string step = document.at("step");
+    const Json& rows = document.at("rows");
+    std::string text = fmt::format("{}, by {}, {}\n", document.at("meter").get<std::string>(), step,
+                                   document.at("timezone").get<std::string>());
+    if (rows.empty()) return text + "No row begins in this range.\n";
+    // On the day the clocks go back an hour comes twice; only the offset tells which.
+    const bool with_offset = offset_of(rows.front().at("from")) != offset_of(rows.back().at("from"));
+    Table table({{"From"}, {"Ticks", Align::right}, {"Volume L", Align::right}, {"Notes"}});
+    std::int64_t ticks = 0;
+    double volume_l = 0;
+    bool is_any_known = false;
+    for (const Json& row : rows) {
+        table.add({row_name(row.at("from"), step, with_offset), whole(row.at("ticks")),
+                   number(row.at("volume_l"), 3), notes_of_row(row)});
+        if (row.at("ticks").is_null()) continue;
+        is_any_known = true;
+        ticks += row.at("ticks").get<std::int64_t>();
+        volume_l += row.at("volume_l").get<double>();
+    }
+    table.add({"Total", is_any_known ? std::to_string(ticks) : no_data,
+               is_any_known ? fmt::format("{:.3f}", volume_l) : no_data, ""});
+    return text + table.text();
+}
+
+std::string usage_csv(const Json& document) {
+    return csv_of(document.at("rows"),
+                  {"from", "to", "ticks", "volume_l", "covered_s", "spread_ticks", "revision"},
+                  &document.at("meter"));
+}
+
+std::string notes_of_entry(const Json& entry) {
+    std::string notes;
+    if (!entry.at("unseen_max").is_null()) {
+        append(notes,
+               "unseen: at most " + counted(entry.at("unseen_max").get<std::int64_t>(), "tick", "ticks"));
+    }
+    if (entry.contains("placed")) append(notes, "time placed by the cadence");
+    if (entry.at("kind") == "held") append(notes, "waits for the next reading to confirm it");
+    return notes;
+}
+
+std::string ledger_table(const Json& document) {
+    std::string text = document.at("meter").get<std::string>() + "\n";
+    Table entries({{"From"}, {"To"}, {"Ticks", Align::right}, {"Kind"}, {"Notes"}});
+    for (const Json& entry : document.at("entries")) {
+        entries.add({civil(entry.at("from"), no_data), civil(entry.at("to"), no_data),
+                     whole(entry.at("ticks")), entry.at("kind"), notes_of_entry(entry)});
+    }
+    text += entries.is_empty() ? "No entry in this range.\n" : entries.text();
+    Table refused({{"Refused at"}, {"Reason"}, {"Topic"}, {"Why"}});
+    for (const Json& one : document.at("refused")) {
+        refused.add({civil(one.at("at"), no_data), one.at("reason"), one.at("topic"), one.at("text")});
+    }
+    return refused.is_empty() ? text : text + "\n" + refused.text();
+}
+
+// Entries and refused messages in one list: a record has the fields of its sort, and the others are empty.
+std::string ledger_csv(const Json& document) {
+    std::string text;
+    const std::string meter = document.at("meter");
+    for (const Json& entry : document.at("entries")) {
+        text += csv_record({meter, csv_field(entry.at("from")), csv_field(entry.at("to")),
+                            csv_field(entry.at("ticks")), csv_field(entry.at("kind")),
+                            csv_field(entry.at("unseen_max")), entry.contains("placed") ? "true" : "false",
+                            "", ""});
+    }
+    for (const Json& one : document.at("refused")) {
+        text += csv_record({meter, "", csv_field(one.at("at")), "", "refused-" + csv_field(one.at("reason")),
+                            "", "", csv_field(one.at("topic")), csv_field(one.at("text"))});
+    }
+    return text;
+}
+
+std::string alarms_table(const Json& document) {
+    std::string text;
+    Table alarms(
+        {{"Raised"}, {"Cleared"}, {"Meter"}, {"Alarm"}, {"State"}, {"Id", Align::right}, {"Meaning"}});
+    for (const Json& alarm : document.at("alarms")) {
+        alarms.add({civil(alarm.at("raised_at"), no_data), civil(alarm.at("cleared_at"), "lasts"),
+                    alarm.at("meter"), alarm.at("kind"), alarm.at("state"), whole(alarm.at("id")),
+                    alarm.at("text")});
+    }
+    text += alarms.is_empty() ? "No alarms.\n" : alarms.text();
+    Table undecided({{"Undecided from"}, {"To"}, {"Meter"}, {"Alarm"}, {"Why"}});
+    for (const Json& one : document.at("undecided")) {
+        undecided.add({civil(one.at("from"), no_data), civil(one.at("to"), no_data), one.at("meter"),
+                       one.at("kind"), one.at("text")});
+    }
+    return undecided.is_empty() ? text : text + "\n" + undecided.text();
+}
+
+std::string alarms_csv(const Json& document) {
+    std::string text =
+        csv_of(document.at("alarms"), {"id", "meter", "kind", "state", "raised_at", "cleared_at", "text"});
+    for (const Json& one : document.at("undecided")) {
+        text += csv_record({"", csv_field(one.at("meter")), csv_field(one.at("kind")), "undecided",
+                            csv_field(one.at("from")), csv_field(one.at("to")), csv_field(one.at("text"))});
+    }
+    return text;
+}
+
+std::string health_table(const Json& document) {
+    std::string text =
+        fmt::format("tickledgerd {} is {} at {} ({})\n", document.at("version").get<std::string>(),
+                    document.at("state").get<std::string>(), civil(document.at("time"), no_data),
+                    document.at("timezone").get<std::string>());
+    for (const Json& trouble : document.at("troubles"))
+        text += "  ! " + trouble.get<std::string>() + "\n";
+    const Json& messages = document.at("messages");
+    text += fmt::format("Broker: {}, {} waiting to be published\n",
+                        document.at("broker").at("connected").get<bool>() ? "connected" : "not connected",
+                        document.at("broker").at("waiting").get<std::int64_t>());
+    text +=
+        fmt::format("Messages: {} accepted, {} booked, {} unreadable, {} stray\n",
+                    messages.at("accepted").get<std::int64_t>(), messages.at("booked").get<std::int64_t>(),
+                    messages.at("unreadable").get<std::int64_t>(), messages.at("stray").get<std::int64_t>());
+    Table meters({{"Meter"}, {"Last message"}, {"Silent since"}});
+    for (const Json& meter : document.at("meters")) {
+        meters.add({meter.at("id"), civil(meter.at("last_message_at"), no_data),
+                    civil(meter.at("silent_since"), "-")});
+    }
+    return meters.is_empty() ? text : text + "\n" + meters.text();
+}
+
+std::string health_csv(const Json& document) {
+    std::string text;
+    for (const auto& [name, value] : document.flatten().items()) {
+        text += csv_record({name, csv_field(value)});
+    }
+    return text;
+}
+
+}  // namespace
+
+const View meters_view{meters_table,
+                       csv_record({"meter", "name", "pulse_value_l", "last_reading_at", "register_m3",
+                                   "flow_l_per_h", "smallest_visible_leak_l_per_h"}),
+                       meters_csv};
+const View usage_view{
+    usage_table,
+    csv_record({"meter", "from", "to", "ticks", "volume_l", "covered_s", "spread_ticks", "revision"}),
+    usage_csv};
+const View ledger_view{
+    ledger_table,
+    csv_record({"meter", "from", "to", "ticks", "kind", "unseen_max_ticks", "placed", "topic", "text"}),
+    ledger_csv};
+const View alarms_view{alarms_table,
+                       csv_record({"id", "meter", "kind", "state", "raised_at", "cleared_at", "text"}),
+                       alarms_csv};
+const View health_view{health_table, csv_record({"name", "value"}), health_csv};
+
+}  // namespace tickledger

@@ -1,0 +1,24 @@
+// The daemon's documents as tables for people and as CSV.
+#pragma once
+
+#include <nlohmann/json_fwd.hpp>
+#include <string>
+
+namespace tickledger {
+
+/// How one kind of document is shown. A document that lacks a member throws nlohmann::json::exception.
+struct View {
+    /// A table with its units; times are the site's civil times.
+    std::string (*table)(const nlohmann::ordered_json& document);
+    /// The header record of its CSV, with its units.
+    std::string csv_header;
+    std::string (*csv)(const nlohmann::ordered_json& document);
+};
+
+extern const View meters_view;
+extern const View usage_view;
+extern const View ledger_view;
+extern const View alarms_view;
+extern const View health_view;
+
+}  // namespace tickledger

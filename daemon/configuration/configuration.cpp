@@ -1,0 +1,294 @@
+#include "configuration/configuration.hpp"
+
+#include <fmt/format.h>
+
+#include <array>
+#include <cerrno>
+#include <cstdio>
+#include <memory>
+#include <system_error>
+
+#include "configuration/document.hpp"
+#include "configuration/mistakes.hpp"
+#include "configuration/options.hpp"
+#include "configuration/parsers.hpp"
+#include "configuration/spelling.hpp"
+#include "configuration/system_timezone.hpp"
+
+namespace tickledger {
+
+using toml_file::Kind;
+using toml_file::Value;
+
+namespace {
+
+/// A meter with the places that mistakes about several of its keys point to.
+struct PlacedMeter {
+    const Value* table;
+    const MeterSettings* settings;
+
+    /// The value's place, or the table's where the key is left out.
+    [[nodiscard]] Place place_of(std::string_view key) const {
+        const Value* value = table->find(key);
+        return value ? value->place : table->place;
+    }
+};
+
+void check_broker(const Value& table, const BrokerSettings& broker, Mistakes& mistakes) {
+    const auto place_of = [&](std::string_view key) {
+        const Value* value = table.find(key);
+        return value ? value->place : table.place;
+    };
+    if (!broker.password_file.empty() && broker.username.empty()) {
+        mistakes.add(
+            place_of("password_file"),
+            "`password_file` is given without a `username`. Write the name that the password belongs to, for "
+            "example username = \"ledger\".");
+    }
+    if (!broker.url.starts_with("mqtts://")) {
+        for (const auto& [key, file] :
+             {std::pair{"ca_file", &broker.ca_file}, std::pair{"cert_file", &broker.cert_file},
+              std::pair{"key_file", &broker.key_file}}) {
+            if (file->empty()) continue;
+            mistakes.add(place_of(key),
+                         fmt::format("`{}` is used only on an encrypted link. Let `url` begin with "
+                                     "mqtts://, or leave `{}` out.",
+                                     key, key));
+        }
+    }
+    if (!broker.cert_file.empty() && broker.key_file.empty()) {
+        mistakes.add(place_of("cert_file"),
+                     "`cert_file` is given without a `key_file`. Write the file with its private key too.");
+    }
+    if (!broker.key_file.empty() && broker.cert_file.empty()) {
+        mistakes.add(place_of("key_file"),
+                     "`key_file` is given without a `cert_file`. Write the file with its certificate too.");
+    }
+}
+
+void check_meter(const PlacedMeter& meter, Mistakes& mistakes) {
+    for (const auto& [key, example] : {std::pair{"id", "house"}, std::pair{"topic", "nodes/cellar/water"}}) {
+        if (meter.table->find(key)) continue;
+        mistakes.add(
+            meter.table->place,
+            fmt::format("this [[meter]] has no `{0}`. Write one, for example {0} = \"{1}\".", key, example));
+    }
+    if (meter.table->find("q3") && meter.table->find("q4")) {
+        mistakes.add(
+            meter.place_of("q4"),
+            "`q3` and `q4` are both given, but one follows from the other (q4 = 1.25 q3). Leave one of them "
+            "out.");
+    }
+    const MeterSettings& settings = *meter.settings;
+    if (settings.id.find("{1}") != std::string::npos && !settings.topic.empty() &&
+        settings.topic.find('+') == std::string::npos) {
+        mistakes.add(
+            meter.place_of("id"),
+            fmt::format(
+                "`id`: \"{}\" takes what the first + of the topic matches, but the topic \"{}\" has no "
+                "+. Write + for the level that names the meter, as in \"nodes/+/water\".",
+                settings.id, settings.topic));
+    }
+}
+
+/// A filter that also matches what the daemon publishes would make it read its own messages for ever.
+void check_own_topics(const PlacedMeter& meter, const std::string& root, Mistakes& mistakes) {
+    constexpr std::array<std::string_view, 5> published = {"/status", "/meters/+/usage", "/meters/+/day",
+                                                           "/meters/+/now", "/meters/+/alarms/+"};
+    for (const std::string_view topic : published) {
+        const std::string whole = root + std::string{topic};
+        if (meter.settings->topic.empty() || !filters_overlap(meter.settings->topic, whole)) continue;
+        mistakes.add(
+            meter.place_of("topic"),
+            fmt::format("`topic`: \"{}\" also matches \"{}\", which this program publishes itself. Write a "
+                        "filter that matches only what the nodes send.",
+                        meter.settings->topic, whole));
+        return;
+    }
+}
+
+void check_ids(const PlacedMeter& earlier, const PlacedMeter& later, Mistakes& mistakes) {
+    const MeterSettings& one = *earlier.settings;
+    const MeterSettings& other = *later.settings;
+    if (one.id.empty() || other.id.empty() || !ids_overlap(one.id, other.id)) return;
+    const unsigned line = earlier.place_of("id").line;
+    std::string text =
+        one.id == other.id
+            ? fmt::format("`id`: the meter in line {} is called \"{}\" too. ", line, one.id)
+            : fmt::format("`id`: \"{}\" and \"{}\" in line {} can give two meters the same id. ", other.id,
+                          one.id, line);
+    if (one.topic == other.topic && !one.topic.empty()) {
+        text += fmt::format(
+            "Both read the topic \"{}\", so that its messages would be booked twice. Take one of the "
+            "two [[meter]] tables out.",
+            one.topic);
+    } else {
+        text += "Give each meter an id of its own.";
+    }
+    mistakes.add(later.place_of("id"), std::move(text));
+}
+
+void read_meters(const Value& list, Configuration& configuration, Mistakes& mistakes) {
+    if (list.kind == Kind::table) {
+        mistakes.add(list.place,
+                     "[meter] stands in single brackets. Write [[meter]], because there may be several.");
+        return;
+    }
+    if (list.kind != Kind::list) {
+        mistakes.add(list.place,
+                     fmt::format("`meter` must be tables, but {} stands here. Write each meter below a line "
+                                 "[[meter]].",
+                                 toml_file::name_of(list.kind)));
+        return;
+    }
+    for (const Value& table : list.items) {
+        MeterSettings& meter = configuration.meters.emplace_back();
+        read_table(table, meter_title, meter_options(), meter, mistakes);
+        if (table.kind == Kind::table) check_meter({&table, &meter}, mistakes);
+    }
+    for (std::size_t later = 0; later < list.items.size(); ++later) {
+        const PlacedMeter meter{&list.items[later], &configuration.meters[later]};
+        check_own_topics(meter, configuration.broker.topic_root, mistakes);
+        for (std::size_t earlier = 0; earlier < later; ++earlier) {
+            check_ids({&list.items[earlier], &configuration.meters[earlier]}, meter, mistakes);
+        }
+    }
+}
+
+void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
+    const std::vector<std::string_view> known{"site", "broker", "store", "socket", "meter"};
+    const auto bracketed = [](std::string_view key) {
+        return key == "meter" ? std::string{meter_title} : fmt::format("[{}]", key);
+    };
+    const bool is_table = member.value.kind == Kind::table || member.value.kind == Kind::list;
+    if (is_table) {
+        const auto meant = nearest(member.key, known);
+        mistakes.add(
+            member.place,
+            meant ? fmt::format("unknown table `{}`; did you mean {}?", member.key, bracketed(*meant))
+                  : fmt::format("unknown table `{}`. Take it out, or write one of [site], [broker], [store], "
+                                "[socket], [[meter]], [meter.alarms].",
+                                member.key));
+        return;
+    }
+    for (const TableKeys& table : schema_tables()) {
+        for (const std::string_view key : table.keys) {
+            if (key != member.key) continue;
+            mistakes.add(member.place,
+                         fmt::format("`{}` stands before any table; it belongs in {}. Write that line above "
+                                     "it.",
+                                     member.key, table.title));
+            return;
+        }
+    }
+    mistakes.add(member.place,
+                 fmt::format("unknown key `{}` before any table. Take it out, or write the table that it "
+                             "belongs in above it.",
+                             member.key));
+}
+
+void read_root(const Value& root, Configuration& configuration, Mistakes& mistakes) {
+    SiteSettings site;
+    const Value* meters = nullptr;
+    for (const auto& member : root.members) {
+        const Value& value = member.value;
+        if (member.key == "site") {
+            read_table(value, site_title, site_options(), site, mistakes);
+        } else if (member.key == "broker") {
+            read_table(value, broker_title, broker_options(), configuration.broker, mistakes);
+            check_broker(value, configuration.broker, mistakes);
+        } else if (member.key == "store") {
+            read_table(value, store_title, store_options(), configuration.store, mistakes);
+        } else if (member.key == "socket") {
+            read_table(value, socket_title, socket_options(), configuration.socket, mistakes);
+        } else if (member.key == "meter") {
+            meters = &value;
+        } else {
+            add_unknown_table(member, mistakes);
+        }
+    }
+    // Meters come last, wherever they stand: they are checked against the broker's settings.
+    if (meters) read_meters(*meters, configuration, mistakes);
+    if (!meters || (meters->kind == Kind::list && meters->items.empty())) {
+        mistakes.add(
+            {},
+            "no meter is configured. Add a line [[meter]], and below it its name and where its messages "
+            "come from, for example id = \"house\" and topic = \"nodes/cellar/water\".");
+    }
+    configuration.timezone = site.timezone.empty() ? system_timezone() : site.timezone;
+}
+
+/// Fails with the system's own words. Plain C files, because they keep the reason in errno.
+Result<std::string> read_whole(const std::filesystem::path& path) {
+    const std::unique_ptr<std::FILE, int (*)(std::FILE*)> file{std::fopen(path.c_str(), "rbe"), &std::fclose};
+    if (!file) return fail(std::generic_category().message(errno));
+    std::string text;
+    std::array<char, 4096> block{};
+    while (const std::size_t size = std::fread(block.data(), 1, block.size(), file.get())) {
+        text.append(block.data(), size);
+    }
+    if (std::ferror(file.get()) != 0) return fail(std::generic_category().message(errno));
+    return text;
+}
+
+template <typename Settings>
+void write_table(std::string& out, std::string_view title, const Options<Settings>& options,
+                 const Settings& settings) {
+    out += fmt::format("{}{}\n", out.empty() ? "" : "\n", title);
+    for (const auto& option : options) {
+        const std::string value = option.write(settings);
+        if (!value.empty()) out += fmt::format("{} = {}\n", option.key, value);
+    }
+}
+
+}  // namespace
+
+std::string Mistake::sentence() const {
+    return line == 0 ? fmt::format("{}: {}", file, text)
+                     : fmt::format("{}:{}:{}: {}", file, line, column, text);
+}
+
+ConfigurationReading read_configuration_text(std::string_view text, std::string name) {
+    ConfigurationReading reading;
+    Mistakes mistakes{std::move(name)};
+    const Value root = toml_file::parse_document(text, mistakes);
+    // After a syntax error nothing is known of the rest, and "no meter" would be a false complaint.
+    if (mistakes.count() == 0) read_root(root, reading.configuration, mistakes);
+    reading.mistakes = mistakes.take();
+    return reading;
+}
+
+ConfigurationReading read_configuration(const std::filesystem::path& file) {
+    const auto text = read_whole(file);
+    if (text) return read_configuration_text(*text, file.string());
+    return {
+        {},
+        {{file.string(), 0, 0,
+          fmt::format("the configuration can not be read: {}. Check the path given with --config and who may "
+                      "read the file.",
+                      text.error().text)}}};
+}
+
+std::string to_toml(const Configuration& configuration) {
+    std::string out;
+    write_table(out, site_title, site_options(), SiteSettings{configuration.timezone});
+    write_table(out, broker_title, broker_options(), configuration.broker);
+    write_table(out, store_title, store_options(), configuration.store);
+    write_table(out, socket_title, socket_options(), configuration.socket);
+    for (const MeterSettings& meter : configuration.meters) {
+        write_table(out, meter_title, meter_options(), meter);
+        write_table(out, alarms_title, alarm_options(), meter.alarms);
+    }
+    return out;
+}
+
+std::vector<std::string> known_configuration_keys() {
+    std::vector<std::string> keys;
+    for (const TableKeys& table : schema_tables()) {
+        for (const std::string_view key : table.keys)
+            keys.push_back(fmt::format("{}.{}", table.path, key));
+    }
+    return keys;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,87 @@
+// The configuration file: TOML in, settings or every mistake out.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "tickledger/meter.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+struct BrokerSettings {
+    std::string url = "mqtt://127.0.0.1:1883";
+    std::string client_id = "tickledger";
+    std::string username;
+    std::string password_file;
+    std::string ca_file;
+    std::string cert_file;
+    std::string key_file;
+    std::string topic_root = "tickledger";
+
+    bool operator==(const BrokerSettings&) const = default;
+};
+
+struct StoreSettings {
+    std::filesystem::path directory = "/var/lib/tickledger";
+    Duration commit_every = std::chrono::seconds{1};
+    Duration sync_every = std::chrono::seconds{1};
+    Duration keep_messages = std::chrono::hours{24 * 7};
+    Duration keep_readings = std::chrono::hours{24 * 400};
+
+    bool operator==(const StoreSettings&) const = default;
+};
+
+struct SocketSettings {
+    std::filesystem::path path = "/run/tickledger/api.sock";
+    unsigned mode = 0660;
+    /// "ADDRESS:PORT" of the same API over TCP; empty: off.
+    std::string http;
+
+    bool operator==(const SocketSettings&) const = default;
+};
+
+struct Configuration {
+    /// Empty in the file: the system's zone, resolved to its IANA name when read.
+    std::string timezone;
+    BrokerSettings broker;
+    StoreSettings store;
+    SocketSettings socket;
+    std::vector<MeterSettings> meters;
+
+    bool operator==(const Configuration&) const = default;
+};
+
+/// One mistake in the file, with its place (1-based; 0 where the whole file is meant).
+struct Mistake {
+    std::string file;
+    unsigned line = 0;
+    unsigned column = 0;
+    std::string text;
+
+    /// "tickledger.toml:12:9: unknown key `intervall` in [[meter]]; did you mean `interval`?"
+    [[nodiscard]] std::string sentence() const;
+};
+
+/// The settings, and every mistake found; the settings count only where there is no mistake.
+struct ConfigurationReading {
+    Configuration configuration;
+    std::vector<Mistake> mistakes;
+};
+
+/// Reads and checks a file. Never throws; a file that can not be opened is a mistake.
+[[nodiscard]] ConfigurationReading read_configuration(const std::filesystem::path& file);
+
+/// The same from text; `name` stands in the mistakes.
+[[nodiscard]] ConfigurationReading read_configuration_text(std::string_view text, std::string name);
+
+/// The resolved settings as TOML that reads back to the same settings: what --check-config prints.
+[[nodiscard]] std::string to_toml(const Configuration& configuration);
+
+/// Every key that the file may hold, with its table: "site.timezone", "meter.fields.count".
+[[nodiscard]] std::vector<std::string> known_configuration_keys();
+
+}  // namespace tickledger

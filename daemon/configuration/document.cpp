@@ -1,0 +1,113 @@
+#include "configuration/document.hpp"
+
+#include <fmt/format.h>
+#include <toml++/toml.h>
+
+#include <algorithm>
+#include <utility>
+
+namespace tickledger::toml_file {
+
+namespace {
+
+Place place_of(const toml::source_region& region) {
+    return {static_cast<unsigned>(region.begin.line), static_cast<unsigned>(region.begin.column)};
+}
+
+Value convert(const toml::node& node);
+
+std::vector<Member> members_of(const toml::table& table) {
+    std::vector<Member> members;
+    members.reserve(table.size());
+    for (const auto& [key, node] : table) {
+        members.push_back({std::string{key.str()}, place_of(key.source()), convert(node)});
+    }
+    // The library keeps a table by key; mistakes and meters are told in the order of the file.
+    std::stable_sort(members.begin(), members.end(), [](const Member& a, const Member& b) {
+        return std::pair{a.place.line, a.place.column} < std::pair{b.place.line, b.place.column};
+    });
+    return members;
+}
+
+Value convert(const toml::node& node) {
+    Value value;
+    value.place = place_of(node.source());
+    if (const auto* table = node.as_table()) {
+        value.kind = Kind::table;
+        value.members = members_of(*table);
+    } else if (const auto* array = node.as_array()) {
+        value.kind = Kind::list;
+        value.items.reserve(array->size());
+        for (const auto& item : *array)
+            value.items.push_back(convert(item));
+    } else if (const auto* text = node.as_string()) {
+        value.kind = Kind::text;
+        value.text = text->get();
+    } else if (const auto* number = node.as_integer()) {
+        value.kind = Kind::whole_number;
+        value.number = number->get();
+    } else if (const auto* truth = node.as_boolean()) {
+        value.kind = Kind::truth;
+        value.truth = truth->get();
+    } else {
+        value.kind = node.is_floating_point() ? Kind::decimal_number : Kind::date_or_time;
+    }
+    return value;
+}
+
+}  // namespace
+
+const Value* Value::find(std::string_view key) const {
+    const auto found = std::find_if(members.begin(), members.end(),
+                                    [key](const Member& member) { return member.key == key; });
+    return found == members.end() ? nullptr : &found->value;
+}
+
+std::string_view name_of(Kind kind) {
+    switch (kind) {
+        case Kind::text:
+            return "a text";
+        case Kind::whole_number:
+            return "a whole number";
+        case Kind::decimal_number:
+            return "a decimal number";
+        case Kind::truth:
+            return "true or false";
+        case Kind::date_or_time:
+            return "a date or time";
+        case Kind::list:
+            return "a list";
+        case Kind::table:
+            return "a table";
+    }
+    return "a value";
+}
+
+Value parse_document(std::string_view text, Mistakes& mistakes) {
+    try {
+        return convert(toml::parse(text));
+    } catch (const toml::parse_error& error) {
+        mistakes.add(place_of(error.source()),
+                     fmt::format("this is not TOML: {}. Correct it and check again; what stands below it was "
+                                 "not read.",
+                                 error.description()));
+    }
+    return {};
+}
+
+std::string toml_text(std::string_view text) {
+    std::string out = "\"";
+    for (const char c : text) {
+        if (c == '"' || c == '\\') {
+            out += '\\';
+            out += c;
+        } else if (static_cast<unsigned char>(c) < 0x20 || c == 0x7f) {
+            out += fmt::format("\\u{:04X}", static_cast<unsigned char>(c));
+        } else {
+            out += c;
+        }
+    }
+    return out += '"';
+}
+
+}  // namespace tickledger::toml_file

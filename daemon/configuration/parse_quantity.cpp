@@ -1,0 +1,155 @@
+#include <fmt/format.h>
+
+#include <limits>
+#include <numeric>
+
+#include "configuration/parsers.hpp"
+#include "configuration/spelling.hpp"
+
+namespace tickledger {
+
+namespace {
+
+constexpr auto day = std::chrono::hours{24};
+
+/// What the reader made of the text, if it is more than nothing.
+template <typename T>
+Result<T> positive(Result<T> value, std::string_view text, bool is_nothing) {
+    if (value && is_nothing) return fail(fmt::format("\"{}\" is nothing. Write more than 0.", text));
+    return value;
+}
+
+/// A ratio that to_toml() can write so that it reads back: a number of the file has at most 18 digits.
+Result<Ratio> writable(Result<Ratio> value, std::string_view text) {
+    constexpr std::int64_t limit = 1'000'000'000'000'000'000;
+    if (value && (value->numerator >= limit || value->denominator >= limit)) {
+        return fail(fmt::format("\"{}\" has too many digits. Write fewer.", text));
+    }
+    return value;
+}
+
+template <typename T>
+bool is_zero(const Result<T>& value) {
+    if constexpr (std::is_same_v<T, Ratio>)
+        return value && value->numerator == 0;
+    else
+        return value && *value == T{};
+}
+
+std::string list_in_quotes(const std::vector<std::string_view>& words) {
+    std::string out;
+    for (std::size_t i = 0; i < words.size(); ++i) {
+        if (i > 0) out += i + 1 == words.size() ? " or " : ", ";
+        out += fmt::format("\"{}\"", words[i]);
+    }
+    return out;
+}
+
+/// The place of the text among the words.
+Result<std::size_t> choose(std::string_view text, std::string_view what,
+                           const std::vector<std::string_view>& words) {
+    for (std::size_t i = 0; i < words.size(); ++i) {
+        if (words[i] == text) return i;
+    }
+    if (const auto meant = nearest(text, words)) {
+        return fail(fmt::format("\"{}\" is no {}; did you mean \"{}\"?", text, what, *meant));
+    }
+    return fail(fmt::format("\"{}\" is no {}. Write {}.", text, what, list_in_quotes(words)));
+}
+
+}  // namespace
+
+Result<Duration> parse_positive_duration(std::string_view text) {
+    const auto value = parse_duration(text);
+    return positive(value, text, is_zero(value));
+}
+
+Result<Duration> parse_interval(std::string_view text) {
+    const auto interval = parse_duration(text);
+    if (!interval) return interval;
+    if (*interval < std::chrono::seconds{1} || *interval > day || day % *interval != Duration{0} ||
+        *interval % std::chrono::seconds{1} != Duration{0}) {
+        return fail(
+            fmt::format("\"{}\" does not divide a day of 24 hours into equal intervals of whole seconds. "
+                        "Write, for example, \"5min\", \"15min\", \"30min\" or \"1h\".",
+                        text));
+    }
+    return interval;
+}
+
+Result<Duration> parse_time_of_day(std::string_view text) {
+    const auto digit = [&](std::size_t i) { return text[i] >= '0' && text[i] <= '9'; };
+    if (text.size() == 5 && text[2] == ':' && digit(0) && digit(1) && digit(3) && digit(4)) {
+        const int hours = (text[0] - '0') * 10 + (text[1] - '0');
+        const int minutes = (text[3] - '0') * 10 + (text[4] - '0');
+        if (hours < 24 && minutes < 60) return std::chrono::hours{hours} + std::chrono::minutes{minutes};
+    }
+    return fail(
+        fmt::format("\"{}\" is no time of day. Write hours and minutes from \"00:00\" to \"23:59\".", text));
+}
+
+Result<Ratio> parse_positive_flow_l_per_h(std::string_view text) {
+    const auto value = writable(parse_flow_l_per_h(text), text);
+    return positive(value, text, is_zero(value));
+}
+
+Result<Ratio> parse_q4_as_q3_l_per_h(std::string_view text) {
+    const auto q4 = parse_positive_flow_l_per_h(text);
+    if (!q4) return q4;
+    // 4/5 of it, in lowest terms: what the 4 and the 5 share with the ratio is taken out first.
+    const std::int64_t with_numerator = std::gcd(q4->numerator, std::int64_t{5});
+    const std::int64_t with_denominator = std::gcd(q4->denominator, std::int64_t{4});
+    Ratio q3{};
+    if (__builtin_mul_overflow(q4->numerator / with_numerator, 4 / with_denominator, &q3.numerator) ||
+        __builtin_mul_overflow(q4->denominator / with_denominator, 5 / with_numerator, &q3.denominator)) {
+        return fail(fmt::format("\"{}\" has too many digits. Write fewer.", text));
+    }
+    return writable(q3, text);
+}
+
+Result<Ratio> parse_register_l(std::string_view text) {
+    return writable(parse_volume_l(text), text);
+}
+
+Result<Ratio> parse_pulse_l(std::string_view text) {
+    return writable(parse_pulse_value_l(text), text);
+}
+
+Result<Ratio> parse_positive_volume_l(std::string_view text) {
+    const auto value = writable(parse_volume_l(text), text);
+    return positive(value, text, is_zero(value));
+}
+
+Result<unsigned> parse_mode(std::string_view text) {
+    unsigned mode = 0;
+    bool octal = text.size() == 3 || (text.size() == 4 && text[0] == '0');
+    for (const char c : text) {
+        octal = octal && c >= '0' && c <= '7';
+        if (octal) mode = mode * 8 + static_cast<unsigned>(c - '0');
+    }
+    if (!octal) {
+        return fail(
+            fmt::format("\"{}\" is no file mode. Write permissions in octal: \"0660\" for owner and group, "
+                        "\"0600\" for the owner alone.",
+                        text));
+    }
+    return mode;
+}
+
+Result<MessageForm> parse_message_form(std::string_view text) {
+    const auto chosen = choose(text, "form of message", {"counter", "pulses", "senml"});
+    if (!chosen) return fail(chosen.error().text);
+    constexpr MessageForm forms[] = {MessageForm::counter, MessageForm::pulses, MessageForm::senml};
+    return forms[*chosen];
+}
+
+Result<AlarmKind> parse_alarm_kind(std::string_view text) {
+    std::vector<std::string_view> names;
+    for (int kind = 0; kind < alarm_kind_count; ++kind)
+        names.push_back(name_of(static_cast<AlarmKind>(kind)));
+    const auto chosen = choose(text, "kind of alarm", names);
+    if (!chosen) return fail(chosen.error().text);
+    return static_cast<AlarmKind>(*chosen);
+}
+
+}  // namespace tickledger

@@ -1,0 +1,24 @@
+// What the two ways of counting share. Inner header of the booking sources.
+#pragma once
+
+#include "tickledger/counter.hpp"
+
+namespace tickledger::booking {
+
+/// True where the node itself tells that it started anew between the two: another boot or, where it
+/// tells none, an uptime that fell. An equal boot outweighs a fallen uptime, which may have wrapped.
+[[nodiscard]] bool restart_told(const Sight& from, const Sight& to);
+
+/// The mark that a sight leaves at the end of its entry.
+[[nodiscard]] Mark mark_of(const Sight& sight);
+
+/// `to` as the new last sight: what it leaves unsaid of the boot holds on from before.
+[[nodiscard]] Sight carried_on(const Sight& before, Sight to);
+
+/// An entry of a kind where something may have run unseen.
+[[nodiscard]] Entry uncertain(Entry entry, const CounterRules& rules);
+
+void book_count(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking);
+void book_pulses(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking);
+
+}  // namespace tickledger::booking

@@ -1,0 +1,152 @@
+// Booking begins here: when a reading counts, whether it is news, and what decides about it.
+
+#include "tickledger/counter.hpp"
+
+#include <algorithm>
+
+#include "core/booking.hpp"
+
+namespace tickledger {
+
+std::string_view name_of(Refusal refusal) {
+    switch (refusal) {
+        case Refusal::none: return "none";
+        case Refusal::stray: return "stray";
+        case Refusal::late: return "late";
+        case Refusal::unreadable: return "unreadable";
+    }
+    return "unknown";
+}
+
+namespace booking {
+
+bool restart_told(const Sight& from, const Sight& to) {
+    if (from.boot && to.boot) return *from.boot != *to.boot;
+    return from.uptime && to.uptime && *to.uptime < *from.uptime;
+}
+
+Mark mark_of(const Sight& sight) { return {sight.count, sight.boot.value_or(0), sight.seq.value_or(0)}; }
+
+Sight carried_on(const Sight& before, Sight to) {
+    if (!to.boot) to.boot = before.boot;
+    if (!to.uptime && !restart_told(before, to)) to.uptime = before.uptime;
+    return to;
+}
+
+Entry uncertain(Entry entry, const CounterRules& rules) {
+    const std::uint64_t possible = rules.plausible_max(entry.span.length());
+    const auto booked = static_cast<std::uint64_t>(entry.ticks);
+    entry.unseen_max = possible > booked ? possible - booked : 0;
+    return entry;
+}
+
+}  // namespace booking
+
+namespace {
+
+using std::chrono::minutes;
+
+// A node that tells an earlier year has no clock, or an unset one.
+constexpr Instant clocks_begin = std::chrono::sys_days{std::chrono::year{2001} / 1 / 1};
+constexpr Duration clock_tolerance = minutes{2};
+
+/// The sight that a new one is measured against in time and order: what is held, else what was accepted.
+const Sight* newest(const CounterState& state) {
+    if (state.held) return &state.held->sight;
+    return state.last ? &*state.last : nullptr;
+}
+
+bool is_newer(const Reading& reading, const Sight& than, const Circumstances& came, const CounterRules& rules) {
+    const bool other_boot = reading.boot && than.boot && *reading.boot != *than.boot;
+    if (other_boot) return !came.boot_already_left;
+    return reading.seq && than.seq && rules.seq_distance(*than.seq, *reading.seq) > 0;
+}
+
+/// The node's own time is out of the question, whatever is known of the meter.
+bool is_absurd(Instant time, const Circumstances& came) {
+    return time > came.arrived_at + clock_tolerance || time < clocks_begin;
+}
+
+/// Fixes the moment that the reading counts for.
+Sight sight_of(const CounterState& state, const Reading& reading, const Circumstances& came,
+               const CounterRules& rules, Booking& booking) {
+    Sight sight{.at = {},
+                .count = reading.count,
+                .boot = reading.boot,
+                .seq = reading.seq,
+                .saved = reading.saved,
+                .uptime = reading.uptime,
+                .placed = false};
+    const Sight* known = newest(state);
+    const Instant floor = known ? known->at : Instant::min();
+    if (reading.time) {
+        booking.clock_disbelieved =
+            is_absurd(*reading.time, came) ||
+            (known && *reading.time < floor && is_newer(reading, *known, came, rules));
+        sight.at = booking.clock_disbelieved ? std::max(came.arrived_at, floor) : *reading.time;
+    } else {
+        sight.at = std::max(came.waited ? came.placed_at : came.arrived_at, floor);
+        sight.placed = came.waited;
+    }
+    return sight;
+}
+
+bool repeats(const Sight& known, const Sight& sight, bool tells_time, const CounterRules& rules) {
+    if (sight.boot && sight.seq) return known.boot == sight.boot && known.seq == sight.seq;
+    if (sight.seq) return known.seq == sight.seq && known.count == sight.count;
+    // Pulses that carry neither a number nor a time can not be told from the next ones like them.
+    if (rules.pulses && !tells_time) return false;
+    return known.count == sight.count && sight.at <= known.at && !booking::restart_told(known, sight);
+}
+
+bool is_repeat(const CounterState& state, const Reading& reading, const Sight& sight, const Circumstances& came,
+               const CounterRules& rules) {
+    if (came.already_accepted) return true;
+    const bool tells_time = reading.time.has_value();
+    if (state.last && repeats(*state.last, sight, tells_time, rules)) return true;
+    if (state.held && repeats(state.held->sight, sight, tells_time, rules)) return true;
+    if (rules.pulses) {
+        // The broker's retained copy was the answer to nobody's question: it may be of any age.
+        return came.retained && !(reading.boot && reading.seq);
+    }
+    if (!state.last) return false;
+    if (came.retained && sight.count < state.last->count) return true;
+    return came.waited && !reading.time && sight.count <= state.last->count &&
+           !booking::restart_told(*state.last, sight);
+}
+
+bool is_late(const CounterState& state, const Sight& sight, const Circumstances& came, const CounterRules& rules) {
+    if (!state.last) return false;
+    if (came.boot_already_left || sight.at < state.last->at) return true;
+    return sight.boot && state.last->boot == sight.boot && sight.seq && state.last->seq &&
+           rules.seq_distance(*state.last->seq, *sight.seq) < 0;
+}
+
+}  // namespace
+
+Booking book(CounterState& state, const Reading& reading, const Circumstances& came, const CounterRules& rules) {
+    Booking booking;
+    const Sight sight = sight_of(state, reading, came, rules, booking);
+    if (is_repeat(state, reading, sight, came, rules)) return booking;
+    if (is_late(state, sight, came, rules)) {
+        booking.outcome = Outcome::late;
+        if (reading.time && !booking.clock_disbelieved) booking.late_at = reading.time;
+        return booking;
+    }
+    if (rules.pulses) {
+        booking::book_pulses(state, sight, rules, booking);
+    } else {
+        booking::book_count(state, sight, rules, booking);
+    }
+    return booking;
+}
+
+std::optional<Entry> held_entry(const CounterState& state) {
+    if (!state.held || !state.last) return std::nullopt;
+    return Entry{.span = {state.last->at, state.held->sight.at},
+                 .kind = EntryKind::held,
+                 .begin_count = state.last->count,
+                 .end = booking::mark_of(state.held->sight)};
+}
+
+}  // namespace tickledger

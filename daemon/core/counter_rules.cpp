@@ -1,0 +1,91 @@
+#include <limits>
+
+#include "tickledger/counter.hpp"
+
+namespace tickledger {
+
+namespace {
+
+__extension__ typedef unsigned __int128 Wide;
+
+constexpr std::int64_t microseconds_per_hour = 3'600'000'000;
+
+// Two ticks more than the flow allows: one at each end of the span, whose cycle began or ended outside.
+constexpr std::uint64_t slack_ticks = 2;
+
+std::uint64_t mask_of(int bits) {
+    return bits == 0 || bits == 64 ? std::numeric_limits<std::uint64_t>::max() : (std::uint64_t{1} << bits) - 1;
+}
+
+Wide gcd(Wide a, Wide b) {
+    while (b != 0) {
+        const Wide rest = a % b;
+        a = b;
+        b = rest;
+    }
+    return a;
+}
+
+}  // namespace
+
+CounterRules::CounterRules(const MeterSettings& meter)
+    : pulses(meter.message == MessageForm::pulses),
+      counter_bits(meter.counter_bits),
+      seq_bits(meter.seq_bits),
+      checkpoint_ticks(meter.checkpoint_ticks),
+      cadence(meter.cadence),
+      mask_(mask_of(meter.counter_bits)) {
+    // Ticks a microsecond at 1.1 Q4 = 1.1 · 1.25 · Q3 = 11/8 Q3, over the pulse value, as a whole ratio.
+    Wide numerator = Wide{11} * static_cast<Wide>(meter.q3_l_per_h.numerator);
+    Wide denominator = Wide{8} * static_cast<Wide>(meter.q3_l_per_h.denominator) * microseconds_per_hour;
+    const Wide value_numerator = static_cast<Wide>(meter.pulse_value_l.numerator);
+    const Wide value_denominator = static_cast<Wide>(meter.pulse_value_l.denominator);
+    const Wide first = gcd(numerator, value_numerator);
+    const Wide second = gcd(denominator, value_denominator);
+    numerator = (numerator / first) * (value_denominator / second);
+    denominator = (denominator / second) * (value_numerator / first);
+    const Wide common = gcd(numerator, denominator);
+    numerator /= common;
+    denominator /= common;
+    // Halving both keeps the ratio to better than one part in 2^61 where the numbers are that long.
+    while (numerator >> 62 != 0 || denominator >> 62 != 0) {
+        numerator >>= 1;
+        denominator >>= 1;
+    }
+    rate_numerator_ = static_cast<std::uint64_t>(numerator);
+    rate_denominator_ = denominator == 0 ? 1 : static_cast<std::uint64_t>(denominator);
+}
+
+bool CounterRules::plausible(std::uint64_t gain_ticks, Duration span) const {
+    if (gain_ticks <= slack_ticks) return true;
+    if (span.count() <= 0) return false;
+    return Wide{gain_ticks - slack_ticks} * rate_denominator_ <=
+           Wide{rate_numerator_} * static_cast<std::uint64_t>(span.count());
+}
+
+std::uint64_t CounterRules::plausible_max(Duration span) const {
+    if (span.count() <= 0) return slack_ticks;
+    const Wide ticks = Wide{rate_numerator_} * static_cast<std::uint64_t>(span.count()) / rate_denominator_;
+    const Wide most = std::numeric_limits<std::int64_t>::max();
+    return static_cast<std::uint64_t>(ticks + slack_ticks < most ? ticks + slack_ticks : most);
+}
+
+std::uint64_t CounterRules::gain(std::uint64_t from, std::uint64_t to) const { return (to - from) & mask_; }
+
+bool CounterRules::count_not_after(std::uint64_t a, std::uint64_t b) const {
+    return gain(a, b) <= mask_ / 2;
+}
+
+std::int64_t CounterRules::seq_distance(std::uint64_t from, std::uint64_t to) const {
+    const std::uint64_t mask = mask_of(seq_bits);
+    const std::uint64_t ahead = (to - from) & mask;
+    // The serial arithmetic of RFC 1982: less than half the range ahead is after, the rest before.
+    if (ahead <= mask / 2) return static_cast<std::int64_t>(ahead);
+    return -static_cast<std::int64_t>((from - to) & mask);
+}
+
+std::uint64_t CounterRules::seq_after(std::uint64_t seq) const { return (seq + 1) & mask_of(seq_bits); }
+
+std::uint64_t CounterRules::seq_before(std::uint64_t seq) const { return (seq - 1) & mask_of(seq_bits); }
+
+}  // namespace tickledger

@@ -1,0 +1,134 @@
+// Booking of cumulative counts: advance, wrap, restart, preset, stray.
+
+#include "core/booking.hpp"
+
+namespace tickledger::booking {
+
+namespace {
+
+/// How one sight continues another.
+struct Continuation {
+    EntryKind kind = EntryKind::measured;
+    std::uint64_t begin_count = 0;
+    std::uint64_t gain_ticks = 0;
+};
+
+/// The count that a node restarted from, as far as it can be known (docs/ledger.md, "restart, told").
+std::uint64_t restored_count(const Sight& from, const Sight& to, const CounterRules& rules) {
+    if (to.saved) return *to.saved;
+    if (rules.checkpoint_ticks > 0) return to.count / rules.checkpoint_ticks * rules.checkpoint_ticks;
+    return rules.count_not_after(from.count, to.count) ? from.count : 0;
+}
+
+std::optional<Continuation> told_restart(const Sight& from, const Sight& to, const CounterRules& rules) {
+    std::uint64_t begin = restored_count(from, to, rules);
+    // A node can not have saved more than it had counted when we last heard of it, unless it counted on
+    // unheard: then only what lies beyond the last heard count is news.
+    if (!rules.count_not_after(begin, from.count)) begin = from.count;
+    const std::uint64_t gain = rules.gain(begin, to.count);
+    if (!rules.plausible(gain, to.at - from.at)) return std::nullopt;
+    return Continuation{EntryKind::restart, begin, gain};
+}
+
+/// Advance, wrap or a restart that was told: what counts as following.
+std::optional<Continuation> continuation(const Sight& from, const Sight& to, const CounterRules& rules) {
+    if (to.at < from.at) return std::nullopt;
+    if (restart_told(from, to)) return told_restart(from, to, rules);
+    const Duration span = to.at - from.at;
+    if (to.count >= from.count) {
+        const std::uint64_t gain = to.count - from.count;
+        if (!rules.plausible(gain, span)) return std::nullopt;
+        return Continuation{EntryKind::measured, from.count, gain};
+    }
+    if (rules.counter_bits == 0) return std::nullopt;
+    const std::uint64_t gain = rules.gain(from.count, to.count);
+    const bool boot_unchanged = from.boot && from.boot == to.boot;
+    const bool below_half = rules.count_not_after(from.count, to.count);
+    if (!rules.plausible(gain, span) || !(below_half || boot_unchanged)) return std::nullopt;
+    return Continuation{EntryKind::measured, from.count, gain};
+}
+
+/// A fall without a boot field that looks like a restart nobody told: the count it restarted from.
+/// A fall alone proves nothing, so this is only believed once the next reading follows it.
+std::optional<std::uint64_t> untold_restart(const Sight& from, const Sight& to, const CounterRules& rules) {
+    if (to.boot || to.count >= from.count) return std::nullopt;
+    const std::uint64_t block = rules.checkpoint_ticks;
+    if (block > 0 && to.count / block != from.count / block) return std::nullopt;
+    const std::uint64_t begin = to.saved ? *to.saved : block > 0 ? to.count / block * block : 0;
+    if (begin > from.count || begin > to.count) return std::nullopt;
+    if (!rules.plausible(to.count - begin, to.at - from.at)) return std::nullopt;
+    return begin;
+}
+
+void book_continuation(CounterState& state, const Sight& sight, const Continuation& how,
+                       const CounterRules& rules, Booking& booking) {
+    const Sight& last = *state.last;
+    Entry entry{.span = {last.at, sight.at},
+                .ticks = static_cast<std::int64_t>(how.gain_ticks),
+                .kind = how.kind,
+                .placed = sight.placed,
+                .begin_count = how.begin_count,
+                .end = mark_of(sight)};
+    if (how.kind == EntryKind::restart) entry = uncertain(entry, rules);
+    // Nothing over no time is no evidence of anything.
+    const bool says_nothing = entry.ticks == 0 && entry.span.from == entry.span.to && how.kind == EntryKind::measured;
+    if (!says_nothing) booking.add_entry(entry);
+    state.last = carried_on(last, sight);
+    booking.accept(*state.last);
+    booking.outcome = Outcome::booked;
+}
+
+/// The next reading follows the suspect: it was a restart that nobody told, or the count was preset.
+void settle_held(CounterState& state, const CounterRules& rules, Booking& booking) {
+    const Held held = *state.held;
+    state.held.reset();
+    if (held.restart_from) {
+        const std::uint64_t gain = rules.gain(*held.restart_from, held.sight.count);
+        book_continuation(state, held.sight, {EntryKind::restart, *held.restart_from, gain}, rules, booking);
+        return;
+    }
+    booking.add_entry(uncertain({.span = {state.last->at, held.sight.at},
+                                 .ticks = 0,
+                                 .kind = EntryKind::preset,
+                                 .placed = held.sight.placed,
+                                 .begin_count = state.last->count,
+                                 .end = mark_of(held.sight)},
+                                rules));
+    state.last = carried_on(*state.last, held.sight);
+    booking.accept(*state.last);
+}
+
+bool lies_between(const Sight& from, const Sight& middle, const Sight& to, const CounterRules& rules) {
+    return rules.gain(from.count, middle.count) <= rules.gain(from.count, to.count);
+}
+
+}  // namespace
+
+void book_count(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking) {
+    if (!state.last) {
+        state.last = sight;
+        booking.accept(sight);
+        booking.outcome = Outcome::first;
+        return;
+    }
+    if (const auto how = continuation(*state.last, sight, rules)) {
+        if (state.held && !lies_between(*state.last, state.held->sight, sight, rules)) {
+            booking.stray = state.held->sight;
+        }
+        state.held.reset();
+        book_continuation(state, sight, *how, rules, booking);
+        return;
+    }
+    if (state.held) {
+        if (const auto how = continuation(state.held->sight, sight, rules)) {
+            settle_held(state, rules, booking);
+            book_continuation(state, sight, *how, rules, booking);
+            return;
+        }
+        booking.stray = state.held->sight;
+    }
+    state.held = Held{sight, untold_restart(*state.last, sight, rules)};
+    booking.outcome = Outcome::held;
+}
+
+}  // namespace tickledger::booking

@@ -1,0 +1,133 @@
+// What late messages do to the past: they make it finer, never different in sum.
+
+#include "core/booking.hpp"
+
+namespace tickledger {
+
+namespace {
+
+bool tells(const Reading& late, std::uint64_t boot) { return !late.boot || boot == 0 || *late.boot == boot; }
+
+/// The two sides of an entry divided at `at`, holding `first_ticks` and the rest.
+std::pair<Entry, Entry> cut(const Entry& entry, Instant at, std::int64_t first_ticks, const Mark& mark) {
+    Entry first = entry;
+    Entry second = entry;
+    first.span.to = second.span.from = at;
+    first.ticks = first_ticks;
+    second.ticks = entry.ticks - first_ticks;
+    first.end = mark;
+    first.placed = false;
+    second.begin_count = mark.count;
+    return {first, second};
+}
+
+LateBooking parts(Entry first, Entry second, const CounterRules& rules) {
+    LateBooking booking;
+    booking.fit = LateBooking::Fit::divides;
+    for (Entry* part : {&first, &second}) {
+        // A measured part is certain; the other may still hide what its own length allows.
+        part->unseen_max.reset();
+        booking.add(part->kind == EntryKind::measured ? *part : booking::uncertain(*part, rules));
+    }
+    return booking;
+}
+
+LateBooking fit_only(LateBooking::Fit fit) {
+    LateBooking booking;
+    booking.fit = fit;
+    return booking;
+}
+
+bool is_plausible(const Entry& entry, const CounterRules& rules) {
+    return rules.plausible(static_cast<std::uint64_t>(entry.ticks), entry.span.length());
+}
+
+/// The reading belongs to the counting that the entry's ticks come from.
+LateBooking divide_counted(const Entry& entry, const Reading& late, Instant at, const CounterRules& rules) {
+    const std::uint64_t gain = rules.gain(entry.begin_count, late.count);
+    if (gain > static_cast<std::uint64_t>(entry.ticks)) return fit_only(LateBooking::Fit::contradicts);
+    const Mark mark{late.count, late.boot.value_or(entry.end.boot), late.seq.value_or(0)};
+    auto [first, second] = cut(entry, at, static_cast<std::int64_t>(gain), mark);
+    // From the restart on, the node saw everything.
+    if (entry.kind == EntryKind::restart) second.kind = EntryKind::measured;
+    if (!is_plausible(first, rules) || !is_plausible(second, rules)) return fit_only(LateBooking::Fit::known);
+    return parts(first, second, rules);
+}
+
+/// The reading still belongs to what was counted before the entry began: it proves that nothing was added
+/// until then.
+LateBooking divide_still(const Entry& entry, const Reading& late, Instant at, const Mark& before,
+                         const CounterRules& rules) {
+    const Mark mark{late.count, late.boot.value_or(before.boot), late.seq.value_or(0)};
+    auto [first, second] = cut(entry, at, 0, mark);
+    first.kind = EntryKind::measured;
+    first.begin_count = before.count;
+    second.begin_count = entry.begin_count;
+    return parts(first, second, rules);
+}
+
+}  // namespace
+
+LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, Instant at,
+                   const CounterRules& rules) {
+    const bool agrees_with_end = late.count == entry.end.count && tells(late, entry.end.boot);
+    if (at == entry.span.to) {
+        return fit_only(agrees_with_end ? LateBooking::Fit::known : LateBooking::Fit::contradicts);
+    }
+    switch (entry.kind) {
+        case EntryKind::measured:
+            if (!tells(late, entry.end.boot)) break;
+            return divide_counted(entry, late, at, rules);
+        case EntryKind::restart:
+            if (tells(late, entry.end.boot)) return divide_counted(entry, late, at, rules);
+            if (late.count != before.count || !tells(late, before.boot)) break;
+            return divide_still(entry, late, at, before, rules);
+        case EntryKind::preset:
+            if (late.count == before.count && tells(late, before.boot)) {
+                return divide_still(entry, late, at, before, rules);
+            }
+            if (!agrees_with_end) break;
+            {
+                auto [first, second] = cut(entry, at, 0, {late.count, entry.end.boot, late.seq.value_or(0)});
+                second.kind = EntryKind::measured;
+                return parts(first, second, rules);
+            }
+        case EntryKind::lost:
+        case EntryKind::adjustment:
+        case EntryKind::held: break;
+    }
+    return fit_only(LateBooking::Fit::contradicts);
+}
+
+LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rules) {
+    const std::int64_t index = rules.seq_distance(lost.begin_count, *late.seq);
+    const std::int64_t missing = rules.seq_distance(lost.begin_count, lost.end.seq) + 1;
+    const auto moment = [&](std::int64_t n) { return lost.span.from + lost.span.length() * n / missing; };
+    Entry filled = lost;
+    filled.span = {moment(index), moment(index + 1)};
+    filled.kind = EntryKind::measured;
+    filled.ticks = static_cast<std::int64_t>(late.count);
+    filled.placed = true;
+    filled.begin_count = 0;
+    filled.end.seq = *late.seq;
+    if (!is_plausible(filled, rules)) return fit_only(LateBooking::Fit::contradicts);
+
+    LateBooking booking;
+    booking.fit = LateBooking::Fit::divides;
+    if (index > 0) {
+        Entry earlier = lost;
+        earlier.span.to = filled.span.from;
+        earlier.end.seq = rules.seq_before(*late.seq);
+        booking.add(earlier);
+    }
+    booking.add(filled);
+    if (index + 1 < missing) {
+        Entry later = lost;
+        later.span.from = filled.span.to;
+        later.begin_count = rules.seq_after(*late.seq);
+        booking.add(later);
+    }
+    return booking;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,16 @@
+// decode() for SenML, RFC 8428, in JSON and CBOR.
+#pragma once
+
+#include <string_view>
+#include <vector>
+
+#include "tickledger/message.hpp"
+
+namespace tickledger {
+
+/// As decode(). Volumes become the whole pulse values in them; one that lacks less than half a millionth of a
+/// pulse value counts as full. Precondition: the payload is not empty.
+[[nodiscard]] Result<std::vector<Reading>> decode_senml(std::string_view payload, const MeterSettings& meter,
+                                                        Instant arrived_at);
+
+}  // namespace tickledger

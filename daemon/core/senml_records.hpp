@@ -1,0 +1,34 @@
+// Resolved SenML records: RFC 8428 section 4.6.
+#pragma once
+
+#include <boost/multiprecision/cpp_int.hpp>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "tickledger/result.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+using ExactNumber = boost::multiprecision::cpp_rational;
+
+/// The largest whole number that is not above this one.
+[[nodiscard]] boost::multiprecision::cpp_int floor_of(const ExactNumber& number);
+
+/// A record with the base fields applied and its time absolute.
+struct ResolvedRecord {
+    std::string name;
+    std::string unit;
+    std::optional<ExactNumber> value;  ///< Nothing where it holds a text, a truth value, data or only a sum.
+    /// Nothing where the record tells no time: it was measured roughly when it arrived.
+    std::optional<Instant> time;
+};
+
+/// Resolves a pack; `now` is what relative times count from. Records are in order of time, those of the same
+/// time in the pack's order. A CBOR double counts as the shortest decimal that reads back as it. Fails where
+/// the pack cannot be read or must not be used. Precondition: the payload is not empty.
+[[nodiscard]] Result<std::vector<ResolvedRecord>> resolve_senml(std::string_view payload, Instant now);
+
+}  // namespace tickledger

@@ -1,0 +1,58 @@
+#include "tickledger/stillness.hpp"
+
+#include <algorithm>
+
+namespace tickledger {
+
+Stillness::Stillness(Span window, Duration still_for)
+    : window_(window),
+      still_for_(still_for),
+      seen_to_(window.from),
+      still_from_(window.from),
+      maybe_from_(window.from),
+      longest_still_{window.from, window.from} {}
+
+void Stillness::unseen_until(Instant t) {
+    if (t <= seen_to_) return;
+    seen_to_ = t;
+    still_from_ = t;
+    longest_maybe_ = std::max(longest_maybe_, seen_to_ - maybe_from_);
+}
+
+void Stillness::add(const Entry& entry) {
+    // What covers nothing stays unseen: the next entry's beginning, or the verdict, counts it so.
+    if (!entry.covers()) return;
+    const Span part = overlap(entry.span, {seen_to_, window_.to});
+    const Duration length = entry.span.length();
+    const bool ticked = entry.ticks != 0;
+    // Ticks of no length at the window's very beginning belong to the span that ends there.
+    const bool lies_within =
+        part.length() > Duration{0} ||
+        (ticked && length == Duration{0} && part.length() == Duration{0} && part.to > window_.from);
+    if (!lies_within) return;
+
+    unseen_until(part.from);
+    seen_to_ = part.to;
+    // The whole entry is measured here, not its part in the window: the ticks may all lie outside.
+    if (ticked && length <= still_for_) {
+        still_from_ = seen_to_;
+        maybe_from_ = seen_to_;
+        return;
+    }
+    longest_maybe_ = std::max(longest_maybe_, seen_to_ - maybe_from_);
+    const bool certain = !ticked && entry.kind == EntryKind::measured && !entry.placed;
+    if (!certain) {
+        still_from_ = seen_to_;
+    } else if (seen_to_ - still_from_ > longest_still_.length()) {
+        longest_still_ = {still_from_, seen_to_};
+    }
+}
+
+Verdict Stillness::verdict() const {
+    if (longest_still_.length() >= still_for_) return Verdict::still;
+    Duration longest_maybe = longest_maybe_;
+    if (seen_to_ < window_.to) longest_maybe = std::max(longest_maybe, window_.to - maybe_from_);
+    return longest_maybe >= still_for_ ? Verdict::undecided : Verdict::flow;
+}
+
+}  // namespace tickledger

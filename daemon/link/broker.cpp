@@ -1,0 +1,437 @@
+#include "link/broker.hpp"
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+
+#include <algorithm>
+#include <condition_variable>
+#include <limits>
+#include <mutex>
+#include <thread>
+#include <unordered_set>
+
+#include "link/back_off.hpp"
+#include "link/connection.hpp"
+#include "link/credentials.hpp"
+#include "link/diagnosis.hpp"
+#include "link/gate.hpp"
+
+namespace tickledger {
+namespace {
+
+using SteadyClock = std::chrono::steady_clock;
+
+/// Publications that may wait for their acknowledgement at once.
+constexpr std::size_t window = 100;
+/// A link that broke sooner than this has not proved itself: the next wait goes on growing.
+constexpr std::chrono::seconds settled_after{10};
+/// The client library gives up a connection after 10 s, but looks only every 3 s.
+constexpr std::chrono::seconds connect_limit{20};
+constexpr std::chrono::seconds subscribe_again_after{60};
+/// Ids of our own publications of the status; the outbox counts upwards from one.
+constexpr std::int64_t status_up_id = std::numeric_limits<std::int64_t>::min();
+constexpr std::int64_t status_down_id = status_up_id + 1;
+
+constexpr const char* payload_up = R"({"state":"up"})";
+constexpr const char* payload_down = R"({"state":"down"})";
+
+constexpr const char* log_is_stuck =
+    "the message log can not be written, so the link to the broker stays down; free "
+    "space on the disk of store.directory";
+
+Instant wall_time() {
+    return std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
+}
+
+/// One worker thread opens connections, one after the other, and is the only one that calls them; so no
+/// other caller ever waits for the client library. What the library tells comes in on its own threads and
+/// only changes the state below `mutex_`, which is never held while the library or a callback is called.
+class Link final : public BrokerLink, private ConnectionOwner {
+public:
+    Link(ConnectionSettings settings, std::vector<std::string> filters, Callbacks callbacks)
+        : settings_(std::move(settings)), filters_(std::move(filters)), callbacks_(std::move(callbacks)) {
+        worker_ = std::thread([this] { work(); });
+    }
+    ~Link() override {
+        Link::stop(Duration::zero());
+        worker_.join();
+    }
+
+    [[nodiscard]] bool publish(const Publication& publication) override;
+    [[nodiscard]] LinkState state() const override {
+        const std::lock_guard lock(mutex_);
+        return state_;
+    }
+    void stop(Duration wait) override;
+
+private:
+    using Lock = std::unique_lock<std::mutex>;
+
+    // The worker's. Those that take a lock hold it at their beginning and end, and let go of it between.
+    void work();
+    [[nodiscard]] std::string hold_connection();
+    void wait_for_answer(Lock& lock);
+    void serve(Lock& lock, Connection& connection);
+    void subscribe(Lock& lock, Connection& connection);
+    void send(Lock& lock, Connection& connection);
+    void say_farewell(Lock& lock, Connection& connection);
+    [[nodiscard]] std::string why_ended();
+    [[nodiscard]] bool tell_down();
+    void pause(const std::string& reason);
+    void tell_trouble(const std::string& sentence);
+    [[nodiscard]] bool is_stopping() const {
+        const std::lock_guard lock(mutex_);
+        return stopping_;
+    }
+
+    // ConnectionOwner, on the client library's threads.
+    [[nodiscard]] bool connected(bool session_present) override;
+    void failed(int code) override;
+    void lost() override { end(); }
+    void disconnected() override { end(); }
+    void subscribed(const std::vector<Grant>& grants) override;
+    [[nodiscard]] bool arrived(Message&& message) override;
+    void published(std::int64_t id) override;
+
+    void end();
+    /// Every filter is granted. Needs the lock.
+    void become_subscribed();
+
+    const ConnectionSettings settings_;
+    const std::vector<std::string> filters_;
+    const Callbacks callbacks_;
+    Gate gate_;
+
+    mutable std::mutex mutex_;
+    std::condition_variable changed_;
+    LinkState state_;
+    bool stopping_ = false;
+    bool finished_ = false;
+    SteadyClock::time_point stop_deadline_{};
+    /// on_link was told up and not yet down.
+    bool owes_down_ = false;
+
+    /// What concerns the present connection alone.
+    struct Present {
+        bool ended = false;
+        bool refused = false;  ///< A callback returned false, so it is cut.
+        int failure_code = -1;
+        std::optional<SteadyClock::time_point> connected_at;
+        std::vector<std::string> to_subscribe;
+        SteadyClock::time_point subscribe_at{};
+        std::vector<Publication> to_send;
+        std::unordered_set<std::int64_t> unacknowledged;
+    };
+    Present present_;
+
+    // The worker's own.
+    BackOff back_off_;
+    std::string told_reason_;
+    std::thread worker_;
+};
+
+// What others call.
+
+bool Link::publish(const Publication& publication) {
+    const std::lock_guard lock(mutex_);
+    if (!state_.connected || stopping_ || present_.unacknowledged.size() >= window) return false;
+    if (!present_.unacknowledged.insert(publication.id).second) return true;  // It is on its way already.
+    present_.to_send.push_back(publication);
+    changed_.notify_all();
+    return true;
+}
+
+void Link::stop(Duration wait) {
+    const auto deadline = SteadyClock::now() + wait;
+    {
+        Lock lock(mutex_);
+        if (!stopping_) stop_deadline_ = deadline;
+        stopping_ = true;
+        changed_.notify_all();
+        changed_.wait_until(lock, deadline, [this] { return finished_; });
+    }
+    gate_.close(deadline);
+}
+
+// The worker.
+
+void Link::work() {
+    while (!is_stopping()) {
+        std::string reason;
+        // The log must hold the end of one link before the next begins; and while it can not be
+        // written there is no use in fetching messages, which the broker keeps for us.
+        if (tell_down()) reason = hold_connection();
+        if (!tell_down()) reason = log_is_stuck;
+        if (!is_stopping()) pause(reason);
+    }
+    const std::lock_guard lock(mutex_);
+    finished_ = true;
+    changed_.notify_all();
+}
+
+/// Opens a connection, serves it until it ends, and says why it ended.
+std::string Link::hold_connection() {
+    {
+        const std::lock_guard lock(mutex_);
+        present_ = Present{};
+    }
+    ConnectionOwner& owner = *this;
+    auto connection = std::make_unique<Connection>(settings_, owner);
+    if (const auto opened = connection->open(); !opened) return opened.error().text;
+    {
+        Lock lock(mutex_);
+        wait_for_answer(lock);
+        if (present_.connected_at) serve(lock, *connection);
+        if (stopping_ && state_.connected) say_farewell(lock, *connection);
+        // Closing may take the client library a second or two, which nobody needs to wait for.
+        if (stopping_) finished_ = true;
+        changed_.notify_all();
+    }
+    connection.reset();
+    end();
+    return why_ended();
+}
+
+void Link::wait_for_answer(Lock& lock) {
+    changed_.wait_for(lock, connect_limit,
+                      [this] { return present_.connected_at || present_.ended || stopping_; });
+}
+
+void Link::serve(Lock& lock, Connection& connection) {
+    while (!present_.ended && !stopping_) {
+        if (!present_.to_subscribe.empty() && SteadyClock::now() >= present_.subscribe_at) {
+            subscribe(lock, connection);
+        } else if (!present_.to_send.empty()) {
+            send(lock, connection);
+        } else if (!present_.to_subscribe.empty()) {
+            changed_.wait_until(lock, present_.subscribe_at);
+        } else {
+            changed_.wait(lock);
+        }
+    }
+}
+
+/// Subscribes also where the broker kept the session: the filters may be new, or have been refused before.
+void Link::subscribe(Lock& lock, Connection& connection) {
+    const auto filters = std::exchange(present_.to_subscribe, {});
+    lock.unlock();
+    if (const auto asked = connection.subscribe(filters); !asked) tell_trouble(asked.error().text);
+    lock.lock();
+}
+
+void Link::send(Lock& lock, Connection& connection) {
+    const auto batch = std::exchange(present_.to_send, {});
+    lock.unlock();
+    for (const auto& publication : batch) {
+        if (const auto sent = connection.publish(publication); !sent && !is_stopping() && state().connected) {
+            tell_trouble(fmt::format("{} to `{}`", sent.error().text, publication.topic));
+        }
+    }
+    lock.lock();
+}
+
+/// The broker answers in order, so its acknowledgement of `down` means that it has all before it, too.
+void Link::say_farewell(Lock& lock, Connection& connection) {
+    send(lock, connection);
+    present_.unacknowledged.insert(status_down_id);
+    lock.unlock();
+    const auto sent = connection.publish({status_down_id, settings_.will_topic, payload_down, true});
+    lock.lock();
+    const auto acknowledged = [this] { return !present_.unacknowledged.contains(status_down_id); };
+    if (!sent || !changed_.wait_until(lock, stop_deadline_, acknowledged) || present_.ended) return;
+    lock.unlock();
+    const auto leaving = connection.disconnect();
+    lock.lock();
+    if (!leaving || !changed_.wait_until(lock, stop_deadline_, [this] { return present_.ended; })) return;
+    lock.unlock();
+    static_cast<void>(tell_down());
+    lock.lock();
+}
+
+std::string Link::why_ended() {
+    bool held_long = false;
+    Present present;
+    {
+        const std::lock_guard lock(mutex_);
+        if (stopping_) return {};
+        present = present_;
+    }
+    const std::string& url = settings_.address.url;
+    if (present.connected_at && SteadyClock::now() - *present.connected_at >= settled_after) held_long = true;
+    if (present.refused) {
+        return fmt::format(
+            "a message could not be kept, so the link to the broker at {} was cut before it was "
+            "acknowledged; the broker keeps it",
+            url);
+    }
+    if (!present.connected_at) return why_failed(settings_, present.failure_code);
+    if (held_long) {
+        back_off_.reset();
+        told_reason_.clear();
+        return fmt::format("the link to the broker at {} broke", url);
+    }
+    return fmt::format(
+        "the broker at {} closed the connection soon after it began; does another client use the "
+        "client id `{}`, or is the broker restarting?",
+        url, settings_.broker.client_id);
+}
+
+/// True once on_link has heard the end of every link it heard the beginning of.
+bool Link::tell_down() {
+    {
+        const std::lock_guard lock(mutex_);
+        if (!owes_down_) return true;
+    }
+    const LinkChange down{wall_time(), false, false};
+    const bool told = gate_.through(false, [&] { return callbacks_.on_link(down); });
+    const std::lock_guard lock(mutex_);
+    owes_down_ = !told;
+    return told;
+}
+
+void Link::pause(const std::string& reason) {
+    const Duration wait = back_off_.next();
+    const auto wait_s = std::max<std::int64_t>(1, std::chrono::round<std::chrono::seconds>(wait).count());
+    const std::string sentence = fmt::format("{}; trying again in {} s", reason, wait_s);
+    if (std::exchange(told_reason_, reason) != reason) tell_trouble(sentence);
+    Lock lock(mutex_);
+    state_.trouble = sentence;
+    changed_.wait_for(lock, wait, [this] { return stopping_; });
+}
+
+void Link::tell_trouble(const std::string& sentence) {
+    gate_.through(false, [&] {
+        if (callbacks_.on_trouble) callbacks_.on_trouble(sentence);
+        return true;
+    });
+}
+
+// What the client library tells.
+
+bool Link::connected(bool session_present) {
+    const LinkChange up{wall_time(), true, session_present};
+    const bool told = gate_.through(false, [&] { return callbacks_.on_link(up); });
+    const std::lock_guard lock(mutex_);
+    present_.connected_at = SteadyClock::now();
+    present_.refused = !told;
+    changed_.notify_all();
+    if (!told) return false;
+    owes_down_ = true;
+    state_.connected = true;
+    state_.trouble.clear();
+    ++state_.connects;
+    present_.to_subscribe = filters_;
+    present_.subscribe_at = *present_.connected_at;
+    if (filters_.empty()) become_subscribed();
+    return true;
+}
+
+void Link::failed(int code) {
+    const std::lock_guard lock(mutex_);
+    present_.failure_code = code;
+    present_.ended = true;
+    changed_.notify_all();
+}
+
+void Link::end() {
+    const std::lock_guard lock(mutex_);
+    present_.ended = true;
+    present_.to_send.clear();
+    present_.unacknowledged.clear();
+    state_.connected = false;
+    state_.subscribed = false;
+    changed_.notify_all();
+}
+
+void Link::become_subscribed() {
+    state_.subscribed = true;
+    state_.trouble.clear();
+    const Publication up{status_up_id, settings_.will_topic, payload_up, true};
+    present_.to_send.insert(present_.to_send.begin(), up);
+    changed_.notify_all();
+}
+
+void Link::subscribed(const std::vector<Grant>& grants) {
+    std::vector<std::string> refused;
+    std::vector<std::string> weakened;
+    for (const auto& [filter, code] : grants) {
+        if (code >= grant_refused) refused.push_back(filter);
+        if (code == 0) weakened.push_back(filter);
+    }
+    std::string sentence;
+    if (!refused.empty()) {
+        sentence = fmt::format(
+            "the broker at {} refuses the subscription to `{}`; check what it allows the {}; trying "
+            "again in {} s",
+            settings_.address.url, fmt::join(refused, "`, `"),
+            settings_.broker.username.empty() ? "nameless user" : "user `" + settings_.broker.username + "`",
+            subscribe_again_after.count());
+    } else if (!weakened.empty()) {
+        sentence = fmt::format(
+            "the broker at {} grants `{}` only without acknowledgement (QoS 0), so messages can be "
+            "lost; use a broker with QoS 1",
+            settings_.address.url, fmt::join(weakened, "`, `"));
+    }
+    bool is_news = false;
+    {
+        const std::lock_guard lock(mutex_);
+        is_news = !sentence.empty() && sentence != state_.trouble;
+        if (refused.empty()) become_subscribed();
+        present_.to_subscribe = refused;
+        present_.subscribe_at = SteadyClock::now() + subscribe_again_after;
+        state_.trouble = sentence;
+        changed_.notify_all();
+    }
+    if (is_news) tell_trouble(sentence);
+}
+
+bool Link::arrived(Message&& message) {
+    const bool kept = gate_.through(false, [&] { return callbacks_.on_message(std::move(message)); });
+    const std::lock_guard lock(mutex_);
+    if (kept) {
+        ++state_.received;
+    } else {
+        present_.refused = true;
+    }
+    return kept;
+}
+
+void Link::published(std::int64_t id) {
+    {
+        const std::lock_guard lock(mutex_);
+        if (present_.unacknowledged.erase(id) == 0) return;
+        if (id == status_down_id) changed_.notify_all();
+    }
+    if (id == status_down_id) return;
+    gate_.through(false, [&] {
+        if (callbacks_.on_published) callbacks_.on_published(id);
+        return true;
+    });
+}
+
+/// Several meters may share a filter; the broker is asked once.
+std::vector<std::string> without_repeats(std::vector<std::string> filters) {
+    std::sort(filters.begin(), filters.end());
+    filters.erase(std::unique(filters.begin(), filters.end()), filters.end());
+    return filters;
+}
+
+}  // namespace
+
+Result<std::unique_ptr<BrokerLink>> BrokerLink::start(const BrokerSettings& settings,
+                                                      std::vector<std::string> topic_filters,
+                                                      Callbacks callbacks) {
+    auto address = parse_broker_url(settings.url);
+    if (!address) return fail(address.error().text);
+    auto password = read_password(settings);
+    if (!password) return fail(password.error().text);
+    if (address->tls) {
+        if (auto files = check_tls_files(settings); !files) return fail(files.error().text);
+    }
+    ConnectionSettings connection{*address, settings, *password, settings.topic_root + "/status",
+                                  payload_down};
+    return std::make_unique<Link>(std::move(connection), without_repeats(std::move(topic_filters)),
+                                  std::move(callbacks));
+}
+
+}  // namespace tickledger

@@ -1,0 +1,69 @@
+// The link to the broker: messages in, each made safe before it is acknowledged; publications out.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "configuration/configuration.hpp"
+#include "store/recording.hpp"
+#include "tickledger/result.hpp"
+
+namespace tickledger {
+
+/// Something to publish, QoS 1.
+struct Publication {
+    std::int64_t id = 0;  ///< Of the outbox; told back when the broker has it.
+    std::string topic;    ///< Whole, with the root.
+    std::string payload;
+    bool retained = false;
+};
+
+struct LinkState {
+    bool connected = false;
+    /// Every subscription is granted.
+    bool subscribed = false;
+    /// Why it is not connected, in a sentence; empty if it is.
+    std::string trouble;
+    std::uint64_t received = 0;
+    std::uint64_t connects = 0;
+};
+
+/// Persistent session (clean start off), QoS 1 both ways, a Will, reconnect with growing, jittered waits.
+/// Thread: callbacks run on the client library's own thread. Methods may be called from any thread.
+class BrokerLink {
+public:
+    struct Callbacks {
+        /// Called for each arriving message; the broker gets its acknowledgement when this returns true,
+        /// so it returns once the message is safe. False: it could not be kept (full disk); then the link
+        /// is dropped without acknowledging and tried again later, and the broker sends the message again.
+        std::function<bool(Message&&)> on_message;
+        /// The link went up (before any message of it) or down. False: as above.
+        std::function<bool(LinkChange)> on_link;
+        /// The broker has acknowledged this publication.
+        std::function<void(std::int64_t id)> on_published;
+        /// A line for the journal.
+        std::function<void(const std::string&)> on_trouble;
+    };
+
+    /// Checks files and the URL, starts connecting in the background; a broker that is away is no error.
+    [[nodiscard]] static Result<std::unique_ptr<BrokerLink>> start(const BrokerSettings& settings,
+                                                                   std::vector<std::string> topic_filters,
+                                                                   Callbacks callbacks);
+    virtual ~BrokerLink() = default;
+
+    /// Hands a publication over; it is told back through on_published, or not at all if the link goes
+    /// down first (then publish it again after the next on_link up). False: not connected, or the window
+    /// of unacknowledged publications is full.
+    [[nodiscard]] virtual bool publish(const Publication& publication) = 0;
+
+    [[nodiscard]] virtual LinkState state() const = 0;
+
+    /// Publishes `down`, disconnects and stops all callbacks; at most `wait` long.
+    virtual void stop(Duration wait) = 0;
+};
+
+}  // namespace tickledger

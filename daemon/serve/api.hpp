@@ -1,0 +1,67 @@
+// The API: which calls there are, and what they are answered. Shapes and examples: docs/api.md.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "book/summary.hpp"
+#include "configuration/configuration.hpp"
+#include "serve/health.hpp"
+#include "serve/http_message.hpp"
+#include "store/ledger_view.hpp"
+#include "tickledger/civil.hpp"
+
+namespace tickledger {
+
+/// What the calls need of the rest of the daemon. All of it is called on the server's thread.
+struct ApiParts {
+    const Configuration* configuration = nullptr;
+    CivilZone zone;
+    /// Opens one more read-only connection to the ledger.
+    std::function<Result<std::unique_ptr<LedgerView>>()> open_view;
+    /// The settings of a meter by its resolved id ("flat-7" finds those of "flat-{1}"); null: none. They must
+    /// stay where they are. Asked only for ids that the configuration or the ledger holds.
+    std::function<const MeterSettings*(const std::string& id)> settings_for;
+    std::function<Result<MeterSummary>(const MeterRecord&, const MeterSettings&)> summarise;
+    std::function<HealthFacts()> health;
+    /// Returns once what has been accepted so far is booked and so can be seen, or can not be booked now.
+    std::function<void()> settle;
+    /// The wall clock.
+    std::function<Instant()> now;
+};
+
+struct Call;
+
+/// One call of the API: a row of the routing table.
+struct Route {
+    std::string_view method;
+    /// With "{id}" for the part that names a meter.
+    std::string_view path;
+    /// The query parameters that it knows; any other is refused.
+    std::vector<std::string_view> parameters;
+    Response (*answer)(const Call&);
+};
+
+/// The routing table. HEAD is answered where GET is.
+[[nodiscard]] std::span<const Route> routes();
+
+/// Must outlive the server that calls it. Thread: one (the server's).
+class Api {
+public:
+    explicit Api(ApiParts parts);
+    ~Api();
+    Api(const Api&) = delete;
+    Api& operator=(const Api&) = delete;
+
+    [[nodiscard]] Response handle(const Request& request) const;
+
+private:
+    struct Inside;
+    std::unique_ptr<Inside> inside_;
+};
+
+}  // namespace tickledger

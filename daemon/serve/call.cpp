@@ -1,0 +1,106 @@
+#include "serve/call.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <map>
+
+namespace tickledger {
+
+namespace {
+
+constexpr std::size_t idle_views_max = 4;
+
+}  // namespace
+
+Response ledger_problem(const Error& error) {
+    return problem(500, fmt::format("The ledger can not be read: {}", error.text));
+}
+
+OrProblem<std::shared_ptr<LedgerView>> Snapshots::take() const {
+    std::unique_ptr<LedgerView> view;
+    if (idle_->empty()) {
+        auto opened = parts_.open_view();
+        if (!opened) return tl::unexpected(ledger_problem(opened.error()));
+        view = *std::move(opened);
+    } else {
+        view = std::move(idle_->back());
+        idle_->pop_back();
+    }
+    if (auto begun = view->begin(); !begun) return tl::unexpected(ledger_problem(begun.error()));
+    return std::shared_ptr<LedgerView>(view.release(), [idle = idle_](LedgerView* returned) {
+        std::unique_ptr<LedgerView> owned(returned);
+        owned->end();
+        if (idle->size() < idle_views_max) idle->push_back(std::move(owned));
+    });
+}
+
+std::optional<std::string> Call::parameter(std::string_view name) const {
+    for (const auto& [key, value] : request.query) {
+        if (key == name) return value;
+    }
+    return std::nullopt;
+}
+
+OrProblem<std::optional<Instant>> Call::instant(std::string_view name) const {
+    const auto text = parameter(name);
+    if (!text) return std::nullopt;
+    const auto read = parts.zone.parse(*text);
+    if (read) return *read;
+    return refuse(
+        400, fmt::format("The query parameter \"{}\" is \"{}\". Give a date like 2026-03-01 or a time like "
+                         "2026-03-01T08:00:00+01:00. ({})",
+                         name, *text, read.error().text));
+}
+
+OrProblem<std::shared_ptr<LedgerView>> Call::settled_view() const {
+    parts.settle();
+    return snapshots.take();
+}
+
+bool is_configured(const ApiParts& parts, const std::string& id) {
+    // "flat-{1}" is no meter itself; its meters come into being with their first messages.
+    const auto& meters = parts.configuration->meters;
+    return id.find('{') == std::string::npos &&
+           std::ranges::find(meters, id, &MeterSettings::id) != meters.end();
+}
+
+OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view) {
+    auto record = view.meter(call.id);
+    if (!record) return tl::unexpected(ledger_problem(record.error()));
+    if (!*record && !is_configured(call.parts, call.id)) {
+        return refuse(
+            404, fmt::format("There is no meter \"{}\". GET /v1/meters lists those there are.", call.id));
+    }
+    if (const MeterSettings* settings = call.parts.settings_for(call.id)) {
+        return FoundMeter{call.id, settings, *std::move(record)};
+    }
+    return refuse(
+        404, fmt::format("The meter \"{}\" is in the ledger but not in the configuration, so the value of "
+                         "its ticks is not known. Add its [[meter]] table again to see it.",
+                         call.id));
+}
+
+Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view) {
+    auto records = view.meters();
+    if (!records) return tl::unexpected(records.error());
+    std::map<std::string, MeterRecord> by_id;
+    for (MeterRecord& record : *records)
+        by_id.emplace(record.id, std::move(record));
+
+    std::vector<FoundMeter> found;
+    for (const MeterSettings& settings : parts.configuration->meters) {
+        if (!is_configured(parts, settings.id)) continue;
+        auto node = by_id.extract(settings.id);
+        found.push_back(
+            {settings.id, &settings, node ? std::optional(std::move(node.mapped())) : std::nullopt});
+    }
+    // What is left belongs to patterns, or to no configured meter any more.
+    for (auto& [id, record] : by_id) {
+        if (const MeterSettings* settings = parts.settings_for(id))
+            found.push_back({id, settings, std::move(record)});
+    }
+    return found;
+}
+
+}  // namespace tickledger

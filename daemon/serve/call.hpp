@@ -1,0 +1,79 @@
+// What the calls of the API have in common: one request with what it may ask, and a view of the ledger.
+#pragma once
+
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <tl/expected.hpp>
+#include <vector>
+
+#include "serve/api.hpp"
+
+namespace tickledger {
+
+/// A value, or the answer that says why there is none.
+template <typename T>
+using OrProblem = tl::expected<T, Response>;
+
+[[nodiscard]] inline tl::unexpected<Response> refuse(unsigned status, std::string_view detail) {
+    return tl::unexpected<Response>(problem(status, detail));
+}
+
+/// Lends views of the ledger, each showing one moment of it for as long as it is held, and keeps a few
+/// connections for the next call.
+class Snapshots {
+public:
+    explicit Snapshots(const ApiParts& parts) : parts_(parts) {}
+
+    /// The view goes back by itself; it may be held until a long answer has been taken.
+    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> take() const;
+
+private:
+    using Idle = std::vector<std::unique_ptr<LedgerView>>;
+    const ApiParts& parts_;
+    std::shared_ptr<Idle> idle_ = std::make_shared<Idle>();
+};
+
+struct Call {
+    const ApiParts& parts;
+    const Snapshots& snapshots;
+    const Request& request;
+    /// What stands in the place of "{id}".
+    std::string id;
+
+    /// The value of a query parameter.
+    [[nodiscard]] std::optional<std::string> parameter(std::string_view name) const;
+    /// The same, read as a civil date or a time.
+    [[nodiscard]] OrProblem<std::optional<Instant>> instant(std::string_view name) const;
+    /// A view that shows everything accepted so far.
+    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> settled_view() const;
+};
+
+/// A meter as the calls see it. Without a record nothing of it has been booked yet.
+struct FoundMeter {
+    std::string id;
+    const MeterSettings* settings = nullptr;
+    std::optional<MeterRecord> record;
+};
+
+/// The configuration names just this meter: it is there even before its first message.
+[[nodiscard]] bool is_configured(const ApiParts& parts, const std::string& id);
+
+/// The meter that the path names, or a 404.
+[[nodiscard]] OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view);
+
+/// Every configured meter in the order of the configuration, then those of patterns that exist, by id.
+[[nodiscard]] Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view);
+
+[[nodiscard]] Response ledger_problem(const Error& error);
+
+// The calls, by the file that holds them.
+[[nodiscard]] Response get_meters(const Call& call);
+[[nodiscard]] Response get_usage(const Call& call);
+[[nodiscard]] Response get_ledger(const Call& call);
+[[nodiscard]] Response get_alarms(const Call& call);
+[[nodiscard]] Response get_health(const Call& call);
+[[nodiscard]] Response get_openapi(const Call& call);
+
+}  // namespace tickledger

@@ -1,0 +1,145 @@
+// GET /v1/meters/{id}/ledger: the entries themselves, as many as there are, and what was refused.
+#include <fmt/format.h>
+
+#include "serve/call.hpp"
+#include "serve/json_writer.hpp"
+
+namespace tickledger {
+
+namespace {
+
+constexpr int entries_in_a_part = 500;
+constexpr auto default_length = std::chrono::hours{24};
+
+std::string describe(const Entry& entry, const CivilZone& zone) {
+    JsonObject object;
+    object.text("from", zone.format(entry.span.from));
+    object.text("to", zone.format(entry.span.to));
+    if (entry.ticks_known()) {
+        object.whole("ticks", entry.ticks);
+    } else {
+        object.null("ticks");
+    }
+    object.text("kind", name_of(entry.kind));
+    object.raw("unseen_max", entry.unseen_max ? std::to_string(*entry.unseen_max) : "null");
+    if (entry.placed) object.flag("placed", true);
+    return std::move(object).finish();
+}
+
+std::string describe(const Refused& refused, const CivilZone& zone) {
+    JsonObject object;
+    object.text("at", zone.format(refused.at));
+    object.text("reason", name_of(refused.reason));
+    object.text("topic", refused.topic);
+    object.text("payload", refused.payload);
+    object.text("text", refused.text);
+    return std::move(object).finish();
+}
+
+OrProblem<Span> span_of(const Call& call) {
+    const auto from = call.instant("from");
+    if (!from) return tl::unexpected(from.error());
+    const auto to = call.instant("to");
+    if (!to) return tl::unexpected(to.error());
+    Span span;
+    span.to = to->value_or(call.parts.now());
+    span.from = from->value_or(span.to - default_length);
+    if (span.from < span.to) return span;
+    return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must lie after \"from\".",
+                                   call.parts.zone.format(span.from), call.parts.zone.format(span.to)));
+}
+
+// Writes the answer part by part, on a view that stays at its moment.
+class LedgerAnswer {
+public:
+    LedgerAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, Span span,
+                 std::optional<Entry> held)
+        : view_(std::move(view)),
+          zone_(call.parts.zone),
+          meter_(std::move(meter)),
+          span_(span),
+          rest_(span),
+          held_(std::move(held)) {}
+
+    Result<bool> operator()(std::string& chunk) {
+        if (!std::exchange(begun_, true)) chunk = "{\"meter\":" + json_string(meter_.id) + ",\"entries\":[";
+        const auto more = add_entries(chunk);
+        if (!more || *more) return more;
+        if (held_ && held_->span.to > span_.from && held_->span.from < span_.to)
+            add(chunk, describe(*held_, zone_));
+        chunk += "],\"refused\":[";
+        is_first_ = true;
+        if (auto added = add_refused(chunk); !added) return tl::unexpected(added.error());
+        chunk += "]}\n";
+        return false;
+    }
+
+private:
+    void add(std::string& chunk, const std::string& object) {
+        if (!std::exchange(is_first_, false)) chunk += ',';
+        chunk += object;
+    }
+
+    // Entries come by the end of their spans, so a part can stop between two ends and the next one go on
+    // after the last end that was shown.
+    Result<bool> add_entries(std::string& chunk) {
+        if (!meter_.record) return false;
+        int written = 0;
+        bool is_more = false;
+        Instant shown_to = rest_.from;
+        auto read = view_->entries(meter_.record->key, rest_, [&](const Entry& entry) {
+            if (entry.span.to <= rest_.from) return true;
+            if (written >= entries_in_a_part && entry.span.to > shown_to) {
+                is_more = true;
+                return false;
+            }
+            add(chunk, describe(entry, zone_));
+            shown_to = entry.span.to;
+            ++written;
+            return true;
+        });
+        if (!read) return tl::unexpected(read.error());
+        rest_.from = shown_to;
+        return is_more;
+    }
+
+    Result<void> add_refused(std::string& chunk) {
+        if (!meter_.record) return {};
+        const auto refused = view_->refused(meter_.record->key, span_);
+        if (!refused) return tl::unexpected(refused.error());
+        for (const Refused& one : *refused)
+            add(chunk, describe(one, zone_));
+        return {};
+    }
+
+    std::shared_ptr<LedgerView> view_;
+    CivilZone zone_;
+    FoundMeter meter_;
+    Span span_;
+    Span rest_;
+    std::optional<Entry> held_;
+    bool begun_ = false;
+    bool is_first_ = true;
+};
+
+}  // namespace
+
+Response get_ledger(const Call& call) {
+    const auto span = span_of(call);
+    if (!span) return span.error();
+    const auto view = call.settled_view();
+    if (!view) return view.error();
+    const auto meter = find_meter(call, **view);
+    if (!meter) return meter.error();
+    std::optional<Entry> held;
+    if (meter->record) {
+        auto summary = call.parts.summarise(*meter->record, *meter->settings);
+        if (!summary) return ledger_problem(summary.error());
+        held = summary->held;
+    }
+    Response response;
+    response.chunks = LedgerAnswer(call, *view, *meter, *span, std::move(held));
+    return response;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,110 @@
+// GET /v1/health: the daemon's state for a person.
+#include "serve/health.hpp"
+
+#include <fmt/format.h>
+
+#include "serve/call.hpp"
+#include "serve/json_writer.hpp"
+
+namespace tickledger {
+
+std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& zone) {
+    std::vector<std::string> troubles;
+    if (!facts.broker_connected) {
+        troubles.push_back(facts.broker_trouble.empty() ? "The broker is not connected."
+                                                        : facts.broker_trouble);
+    } else if (!facts.broker_subscribed) {
+        troubles.emplace_back("The broker is connected but has not granted every subscription yet.");
+    }
+    if (!facts.store_error.empty())
+        troubles.push_back(fmt::format("Booking stands still: {}", facts.store_error));
+    if (facts.stamps_held_at) {
+        troubles.push_back(
+            fmt::format("The server's clock was set back; arrivals are stamped {} until it has caught up.",
+                        zone.format(*facts.stamps_held_at)));
+    }
+    for (const MeterHealth& meter : facts.meters) {
+        if (meter.silent_since) {
+            troubles.push_back(fmt::format("The node of {} has been silent since {}.", meter.id,
+                                           zone.format(*meter.silent_since)));
+        }
+        if (meter.clock_disbelieved_at) {
+            troubles.push_back(fmt::format(
+                "The clock of {}'s node was not believed, last at {}; arrivals count instead. Set its clock.",
+                meter.id, zone.format(*meter.clock_disbelieved_at)));
+        }
+    }
+    return troubles;
+}
+
+namespace {
+
+std::optional<std::string> time_text(const std::optional<Instant>& t, const CivilZone& zone) {
+    return t ? std::optional(zone.format(*t)) : std::nullopt;
+}
+
+std::string broker(const HealthFacts& facts) {
+    JsonObject object;
+    object.flag("connected", facts.broker_connected);
+    object.flag("subscribed", facts.broker_subscribed);
+    object.optional_text("trouble",
+                         facts.broker_trouble.empty() ? std::nullopt : std::optional(facts.broker_trouble));
+    object.whole("waiting", facts.broker_waiting);
+    return std::move(object).finish();
+}
+
+std::string store(const HealthFacts& facts) {
+    JsonObject object;
+    object.optional_text("error",
+                         facts.store_error.empty() ? std::nullopt : std::optional(facts.store_error));
+    return std::move(object).finish();
+}
+
+std::string messages(const HealthFacts& facts) {
+    JsonObject object;
+    object.raw("accepted", std::to_string(facts.messages_accepted));
+    object.raw("booked", std::to_string(facts.messages_booked));
+    object.raw("unreadable", std::to_string(facts.messages_unreadable));
+    object.raw("stray", std::to_string(facts.messages_stray));
+    return std::move(object).finish();
+}
+
+std::string meters(const HealthFacts& facts, const CivilZone& zone) {
+    JsonArray list;
+    for (const MeterHealth& meter : facts.meters) {
+        JsonObject object;
+        object.text("id", meter.id);
+        object.optional_text("last_message_at", time_text(meter.last_message_at, zone));
+        object.optional_text("silent_since", time_text(meter.silent_since, zone));
+        object.optional_text("clock_disbelieved_at", time_text(meter.clock_disbelieved_at, zone));
+        list.add(std::move(object).finish());
+    }
+    return std::move(list).finish();
+}
+
+}  // namespace
+
+Response get_health(const Call& call) {
+    const HealthFacts facts = call.parts.health();
+    const CivilZone& zone = call.parts.zone;
+    const auto troubles = troubles_of(facts, zone);
+    JsonArray sentences;
+    for (const std::string& trouble : troubles)
+        sentences.add(json_string(trouble));
+
+    JsonObject document;
+    document.text("state", troubles.empty() ? "up" : "degraded");
+    document.text("version", facts.version);
+    document.text("time", zone.format(call.parts.now()));
+    document.text("timezone", zone.name());
+    document.raw("troubles", std::move(sentences).finish());
+    document.raw("broker", broker(facts));
+    document.raw("store", store(facts));
+    document.raw("messages", messages(facts));
+    document.raw("meters", meters(facts, zone));
+    Response response;
+    response.body = std::move(document).finish() + "\n";
+    return response;
+}
+
+}  // namespace tickledger

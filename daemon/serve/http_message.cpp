@@ -1,0 +1,122 @@
+#include "serve/http_message.hpp"
+
+#include <fmt/format.h>
+
+#include "serve/json_writer.hpp"
+
+namespace tickledger {
+
+namespace {
+
+// The phrases of the statuses in use: RFC 9110 section 15, RFC 6585 section 5.
+std::string_view phrase(unsigned status) {
+    switch (status) {
+        case 400:
+            return "Bad Request";
+        case 404:
+            return "Not Found";
+        case 405:
+            return "Method Not Allowed";
+        case 413:
+            return "Content Too Large";
+        case 415:
+            return "Unsupported Media Type";
+        case 421:
+            return "Misdirected Request";
+        case 431:
+            return "Request Header Fields Too Large";
+        case 500:
+            return "Internal Server Error";
+        case 503:
+            return "Service Unavailable";
+        default:
+            return "Error";
+    }
+}
+
+std::optional<int> hexadecimal_digit(char c) {
+    if (c >= '0' && c <= '9') return c - '0';
+    if (c >= 'a' && c <= 'f') return c - 'a' + 10;
+    if (c >= 'A' && c <= 'F') return c - 'A' + 10;
+    return std::nullopt;
+}
+
+Result<std::string> percent_decode(std::string_view text) {
+    std::string decoded;
+    decoded.reserve(text.size());
+    for (std::size_t i = 0; i < text.size(); ++i) {
+        if (text[i] != '%') {
+            decoded += text[i];
+            continue;
+        }
+        if (text.size() - i < 3) return fail(fmt::format("\"{}\" ends within a percent code.", text));
+        const auto first = hexadecimal_digit(text[i + 1]);
+        const auto second = hexadecimal_digit(text[i + 2]);
+        if (!first || !second) {
+            return fail(fmt::format("\"{}\" in \"{}\" is not a percent code: % and two hexadecimal digits.",
+                                    text.substr(i, 3), text));
+        }
+        decoded += static_cast<char>(*first * 16 + *second);
+        i += 2;
+    }
+    return decoded;
+}
+
+}  // namespace
+
+Response problem(unsigned status, std::string_view detail) {
+    JsonObject document;
+    document.text("type", "about:blank");
+    document.text("title", phrase(status));
+    document.whole("status", status);
+    document.text("detail", detail);
+    Response response;
+    response.status = status;
+    response.content_type = "application/problem+json";
+    response.body = std::move(document).finish() + "\n";
+    return response;
+}
+
+Result<Request> read_target(std::string_view target) {
+    if (target.empty() || target.front() != '/') {
+        return fail(fmt::format("The request's target \"{}\" does not begin with \"/\".", target));
+    }
+    const auto question = target.find('?');
+    auto path = percent_decode(target.substr(0, question));
+    if (!path) return tl::unexpected(path.error());
+    Request request;
+    request.path = *std::move(path);
+    if (question == std::string_view::npos) return request;
+
+    std::string_view rest = target.substr(question + 1);
+    while (!rest.empty()) {
+        const auto end = rest.find('&');
+        const auto pair = rest.substr(0, end);
+        rest = end == std::string_view::npos ? std::string_view{} : rest.substr(end + 1);
+        if (pair.empty()) continue;
+        const auto equals = pair.find('=');
+        auto name = percent_decode(pair.substr(0, equals));
+        if (!name) return tl::unexpected(name.error());
+        auto value =
+            percent_decode(equals == std::string_view::npos ? std::string_view{} : pair.substr(equals + 1));
+        if (!value) return tl::unexpected(value.error());
+        request.query.emplace_back(*std::move(name), *std::move(value));
+    }
+    return request;
+}
+
+std::string percent_encode(std::string_view text) {
+    std::string encoded;
+    for (const char c : text) {
+        const bool unreserved = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') ||
+                                c == '-' || c == '.' || c == '_' || c == '~';
+        if (unreserved) {
+            encoded += c;
+        } else {
+            encoded += fmt::format("%{:02X}", static_cast<unsigned char>(c));
+        }
+    }
+    return encoded;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,54 @@
+// A request and an answer in plain words, so that the calls know nothing of sockets or of the HTTP library.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "tickledger/result.hpp"
+
+namespace tickledger {
+
+struct Request {
+    std::string method = "GET";
+    /// Percent-decoded, without the query: "/v1/meters/house/usage".
+    std::string path = "/";
+    /// Names and values in the order of the request, percent-decoded. A "+" is a plus (RFC 3986), as in
+    /// "2026-03-01T08:00:00+01:00".
+    std::vector<std::pair<std::string, std::string>> query;
+    std::string content_type;
+    std::string body;
+};
+
+/// Appends the next part of a body to `chunk`; true: there is more. Called on the server's thread, once the
+/// part before it has been taken by the client. An error in the first part becomes a problem (status 500);
+/// later the connection is cut, so that the client sees that the answer is not whole.
+using ChunkProducer = std::function<Result<bool>(std::string& chunk)>;
+
+struct Response {
+    unsigned status = 200;
+    std::string content_type = "application/json";
+    std::string body;
+    /// Where it is set, it gives the body, and `body` does not count.
+    ChunkProducer chunks;
+    /// The methods that a call knows: the Allow field of a 405.
+    std::string allow;
+};
+
+using Handler = std::function<Response(const Request&)>;
+
+/// An answer in application/problem+json (RFC 9457): `type` is about:blank, so the title is the status's own
+/// phrase; `detail` says in a sentence what is wrong and what to do.
+[[nodiscard]] Response problem(unsigned status, std::string_view detail);
+
+/// Splits a request target (RFC 9112 section 3.2.1, origin form) into path and query and decodes them.
+/// Fails on a target that does not begin with "/" and on a broken percent code.
+[[nodiscard]] Result<Request> read_target(std::string_view target);
+
+/// Percent-encodes everything but the unreserved characters of RFC 3986 section 2.3.
+[[nodiscard]] std::string percent_encode(std::string_view text);
+
+}  // namespace tickledger

@@ -1,0 +1,40 @@
+// HTTP/1.1 over the local socket and, where asked for, over loopback TCP. Knows nothing of the API.
+#pragma once
+
+#include <cstddef>
+#include <functional>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "serve/http_message.hpp"
+#include "serve/listen_socket.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+/// What one client may ask of the server, so that none can starve the others.
+struct HttpLimits {
+    std::size_t header_bytes = std::size_t{8} * 1024;
+    std::size_t body_bytes = std::size_t{64} * 1024;
+    /// From the end of an answer (or the connection) until the next request is here whole.
+    Duration receive = std::chrono::seconds{30};
+    /// For taking one part of an answer.
+    Duration send = std::chrono::seconds{30};
+    /// Connections at a time; one more is answered 503 and closed.
+    std::size_t connections = 128;
+};
+
+/// Serves until it is destroyed; then open connections are cut and the socket's file is removed.
+/// Thread: one of its own, on which the handler and the chunk producers are called, one at a time.
+class HttpServer {
+public:
+    /// `on_trouble` gets a line for the journal, on the server's thread; may be empty.
+    [[nodiscard]] static std::unique_ptr<HttpServer> start(
+        std::vector<ListenSocket> sockets, HttpLimits limits, Handler handler,
+        std::function<void(const std::string&)> on_trouble = {});
+
+    virtual ~HttpServer() = default;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,51 @@
+// Writes the answers' JSON objects. A volume leaves as the exact decimal that it is, which a library that
+// holds numbers as double can not promise; everything that reads JSON uses the library.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+
+namespace tickledger {
+
+/// `text` as a JSON string with its quotes. What is not UTF-8 is replaced by U+FFFD.
+[[nodiscard]] std::string json_string(std::string_view text);
+
+/// One object whose members stand in the order in which they are added.
+class JsonObject {
+public:
+    void text(std::string_view name, std::string_view value) { raw(name, json_string(value)); }
+    void optional_text(std::string_view name, const std::optional<std::string>& value);
+    void whole(std::string_view name, std::int64_t value) { raw(name, std::to_string(value)); }
+    void flag(std::string_view name, bool value) { raw(name, value ? "true" : "false"); }
+    void null(std::string_view name) { raw(name, "null"); }
+    /// `value` is JSON already: a number, an array, an object.
+    void raw(std::string_view name, std::string_view value);
+
+    [[nodiscard]] std::string finish() && {
+        text_ += '}';
+        return std::move(text_);
+    }
+
+private:
+    std::string text_ = "{";
+};
+
+/// One array, likewise.
+class JsonArray {
+public:
+    void add(std::string_view value) {
+        if (text_.size() > 1) text_ += ',';
+        text_ += value;
+    }
+    [[nodiscard]] std::string finish() && {
+        text_ += ']';
+        return std::move(text_);
+    }
+
+private:
+    std::string text_ = "[";
+};
+
+}  // namespace tickledger

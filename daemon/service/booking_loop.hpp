@@ -1,0 +1,96 @@
+// The booking thread: the message log in, the ledger and the outbox out. It alone owns the ledger.
+#pragma once
+
+#include <atomic>
+#include <condition_variable>
+#include <cstdint>
+#include <functional>
+#include <mutex>
+#include <optional>
+#include <string>
+#include <thread>
+
+#include "book/bookkeeper.hpp"
+#include "configuration/configuration.hpp"
+#include "service/clock.hpp"
+#include "service/publisher.hpp"
+#include "store/files.hpp"
+#include "store/message_log.hpp"
+
+namespace tickledger {
+
+struct BookingState {
+    MessageCounts counts;
+    /// Why booking stands still, in the store's words; empty: it does not.
+    std::string trouble;
+};
+
+class BookingLoop {
+public:
+    struct Parts {
+        const Configuration* configuration = nullptr;
+        Files* files = nullptr;
+        MessageLog* log = nullptr;
+        Ledger* ledger = nullptr;
+        Bookkeeper* bookkeeper = nullptr;
+        Publisher* publisher = nullptr;
+        const Clock* clock = nullptr;
+        /// Called after each pass, on the booking thread: the sign of life for the watchdog.
+        std::function<void()> on_pass;
+    };
+
+    /// The bookkeeper is loaded. Fails if the ledger does not tell its place in the log.
+    [[nodiscard]] static Result<std::unique_ptr<BookingLoop>> start(Parts parts);
+    /// Books what has been accepted, commits and stops.
+    ~BookingLoop();
+    BookingLoop(const BookingLoop&) = delete;
+    BookingLoop& operator=(const BookingLoop&) = delete;
+
+    /// From then on the outbox is carried to this link; null: to none. Returns once the one before is let go.
+    void use_link(BrokerLink* link);
+    /// Something was accepted. Any thread; cheap.
+    void wake();
+    /// Something happened on the link: there may be publications to send.
+    void wake_for_sending();
+    /// Returns once everything accepted before the call is booked, or can not be booked now. Any thread.
+    void settle();
+
+    [[nodiscard]] BookingState state() const;
+
+private:
+    explicit BookingLoop(Parts parts, LogPosition from);
+
+    enum class Pass : std::uint8_t { idle, more, failed };
+    void run();
+    void wait_for_work();
+    [[nodiscard]] Pass pass();
+    /// True: everything before the horizon has been read.
+    [[nodiscard]] Result<bool> read_events(const MessageLog::Horizon& horizon);
+    void send();
+    void keep_house(Instant now);
+    void report(const Result<void>& outcome);
+
+    Parts parts_;
+    MessageLogReader reader_;
+    Feed feed_;
+    Feed::Ready offered_;  ///< A batch that could not be booked yet.
+    LogPosition booked_to_;
+    std::optional<Instant> house_kept_at_;
+
+    mutable std::mutex mutex_;
+    std::condition_variable wake_;
+    std::condition_variable settled_;
+    bool stop_ = false;
+    bool has_news_ = false;
+    bool must_send_ = false;
+    int settlers_ = 0;
+    std::uint64_t passes_ = 0;
+    BookingState state_;
+
+    std::mutex link_mutex_;
+    BrokerLink* link_ = nullptr;
+
+    std::thread thread_;
+};
+
+}  // namespace tickledger

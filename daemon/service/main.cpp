@@ -1,0 +1,100 @@
+// tickledgerd: reads the command line, starts the daemon or a replay, waits for the signal to stop.
+
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
+#include <csignal>
+#include <cstdio>
+
+#include "configuration/configuration.hpp"
+#include "service/daemon.hpp"
+#include "service/journal.hpp"
+#include "service/replay.hpp"
+#include "service/version.hpp"
+#include "tickledger/civil.hpp"
+
+namespace {
+
+using namespace tickledger;
+
+constexpr int exit_usage = 64;  // EX_USAGE
+
+/// The settings, or every mistake on standard error.
+std::optional<Configuration> read_or_complain(const std::string& file) {
+    ConfigurationReading reading = read_configuration(file);
+    for (const Mistake& mistake : reading.mistakes) journal(Level::error, mistake.sentence());
+    if (!reading.mistakes.empty()) return std::nullopt;
+    return std::move(reading.configuration);
+}
+
+int complain(const StartFailure& failure) {
+    journal(Level::error, failure.text);
+    return failure.exit_status;
+}
+
+sigset_t stop_signals() {
+    sigset_t signals;
+    sigemptyset(&signals);
+    sigaddset(&signals, SIGTERM);
+    sigaddset(&signals, SIGINT);
+    return signals;
+}
+
+int run_daemon(Configuration configuration) {
+    // Every thread inherits the mask, so that only this one takes the signals, when it asks for them.
+    const sigset_t signals = stop_signals();
+    pthread_sigmask(SIG_BLOCK, &signals, nullptr);
+    std::signal(SIGPIPE, SIG_IGN);
+    auto daemon = Daemon::start(std::move(configuration));
+    if (!daemon) return complain(daemon.error());
+    int signal = 0;
+    sigwait(&signals, &signal);
+    daemon->reset();
+    return 0;
+}
+
+int run_replay(const Configuration& configuration, ReplayOrder order, const std::string& until) {
+    if (!until.empty()) {
+        const auto zone = CivilZone::find(configuration.timezone);
+        const auto time = zone ? zone->parse(until) : Result<Instant>(tl::unexpected(zone.error()));
+        if (!time) return complain({exit_usage, "--until: " + time.error().text});
+        order.until = *time;
+    }
+    order.shows_progress = isatty(STDERR_FILENO) != 0;
+    const auto done = replay(configuration, order);
+    return done ? 0 : complain(done.error());
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+    CLI::App app("Keeps the account of the water that houses use.", "tickledgerd");
+    app.set_version_flag("--version", std::string("tickledgerd ") + version);
+    std::string file;
+    bool checks_only = false;
+    app.add_option("--config", file, "The configuration file (TOML)");
+    app.add_flag("--check-config", checks_only, "Print the resolved configuration, or every mistake, and exit");
+
+    CLI::App* replay_command = app.add_subcommand("replay", "Book recorded messages without a broker");
+    ReplayOrder order;
+    std::string until;
+    replay_command->add_option("--config", file, "The configuration file (TOML)");
+    replay_command->add_option("--into", order.into, "The ledger file; default <store.directory>/ledger.db");
+    replay_command->add_option("--until", until, "Let the clock run to this time; default: the last message's");
+    replay_command->add_option("RECORDING", order.recordings, "Files or directories of recorded messages; - is standard input")
+        ->required();
+    try {
+        app.parse(argc, argv);
+    } catch (const CLI::ParseError& error) {
+        return app.exit(error) == 0 ? 0 : exit_usage;
+    }
+    if (file.empty()) return complain({exit_usage, "Say which configuration to use: tickledgerd --config FILE"});
+    auto configuration = read_or_complain(file);
+    if (!configuration) return exit_status::configuration;
+    if (checks_only) {
+        std::fputs(to_toml(*configuration).c_str(), stdout);
+        return 0;
+    }
+    if (*replay_command) return run_replay(*configuration, std::move(order), until);
+    return run_daemon(std::move(*configuration));
+}

@@ -1,0 +1,62 @@
+#include "service/publisher.hpp"
+
+#include <algorithm>
+
+namespace tickledger {
+
+Result<void> Publisher::send(Ledger& ledger, BrokerLink& link) {
+    constexpr int portion = 100;
+    for (;;) {
+        std::int64_t after = 0;
+        {
+            const std::lock_guard lock(mutex_);
+            after = sent_id_;
+        }
+        const auto waiting = ledger.outbox(after, portion);
+        if (!waiting) return tl::unexpected(waiting.error());
+        if (waiting->empty()) return {};
+        for (const Outgoing& outgoing : *waiting) {
+            {
+                // The mark moves before the publication leaves: should the link break in between, it is set
+                // back and the publication sent again, never passed over.
+                const std::lock_guard lock(mutex_);
+                if (sent_id_ != after) break;
+                const bool arrived_before =
+                    std::find(acknowledged_.begin(), acknowledged_.end(), outgoing.id) != acknowledged_.end();
+                sent_id_ = after = outgoing.id;
+                if (arrived_before) continue;
+            }
+            if (link.publish({.id = outgoing.id,
+                              .topic = topic_root_ + "/" + outgoing.topic,
+                              .payload = outgoing.payload,
+                              .retained = outgoing.retained})) {
+                continue;
+            }
+            const std::lock_guard lock(mutex_);
+            if (sent_id_ == outgoing.id) sent_id_ = outgoing.id - 1;
+            return {};
+        }
+    }
+}
+
+std::vector<std::int64_t> Publisher::acknowledged_so_far() const {
+    const std::lock_guard lock(mutex_);
+    return acknowledged_;
+}
+
+void Publisher::forget_acknowledged(const std::vector<std::int64_t>& ids) {
+    const std::lock_guard lock(mutex_);
+    std::erase_if(acknowledged_, [&](std::int64_t id) { return std::find(ids.begin(), ids.end(), id) != ids.end(); });
+}
+
+void Publisher::acknowledged(std::int64_t id) {
+    const std::lock_guard lock(mutex_);
+    acknowledged_.push_back(id);
+}
+
+void Publisher::link_went_down() {
+    const std::lock_guard lock(mutex_);
+    sent_id_ = 0;
+}
+
+}  // namespace tickledger

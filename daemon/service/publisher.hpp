@@ -1,0 +1,40 @@
+// Carries the outbox to the broker, in order, each publication until it is acknowledged.
+#pragma once
+
+#include <cstdint>
+#include <mutex>
+#include <string>
+#include <vector>
+
+#include "link/broker.hpp"
+#include "store/ledger.hpp"
+
+namespace tickledger {
+
+/// The ledger's own thread sends; the link's thread acknowledges.
+class Publisher {
+public:
+    explicit Publisher(std::string topic_root) : topic_root_(std::move(topic_root)) {}
+
+    /// Hands over what waits in the outbox, as far as the link takes it. Ledger thread.
+    [[nodiscard]] Result<void> send(Ledger& ledger, BrokerLink& link);
+
+    /// What the broker has acknowledged: to be removed from the outbox with the next batch, which costs no
+    /// transaction of its own. Any thread.
+    [[nodiscard]] std::vector<std::int64_t> acknowledged_so_far() const;
+    /// They are removed. Ledger thread.
+    void forget_acknowledged(const std::vector<std::int64_t>& ids);
+
+    /// From the link: this one arrived.
+    void acknowledged(std::int64_t id);
+    /// From the link: everything that was not acknowledged must be sent again.
+    void link_went_down();
+
+private:
+    std::string topic_root_;
+    mutable std::mutex mutex_;
+    std::int64_t sent_id_ = 0;
+    std::vector<std::int64_t> acknowledged_;
+};
+
+}  // namespace tickledger

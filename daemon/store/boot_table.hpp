@@ -1,0 +1,48 @@
+// The boots of nodes in SQLite, and which of their messages never came.
+#pragma once
+
+#include <optional>
+
+#include "store/database.hpp"
+#include "store/ledger.hpp"
+
+namespace tickledger {
+
+/// Boots by their records, holes as ranges of message numbers.
+///
+/// Message numbers lie on a circle that SQLite's signed numbers cut between 2^63 - 1 and 2^63. A range that
+/// passes the cut, or that wraps before it because the node counts in fewer bits, is kept as two; ranges of a
+/// boot never overlap. So one look-up, the range that begins last at or before a number, tells all about it.
+class BootTable {
+public:
+    explicit BootTable(Database& database);
+
+    [[nodiscard]] Result<std::optional<BootRecord>> boot(MeterKey meter, std::uint64_t boot);
+    [[nodiscard]] Result<void> put(MeterKey meter, const BootRecord& record);
+
+    /// As Ledger::add_hole, in_hole, fill_hole.
+    [[nodiscard]] Result<void> add_hole(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                        std::uint64_t last_seq);
+    [[nodiscard]] Result<bool> in_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
+    [[nodiscard]] Result<void> fill_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
+
+private:
+    /// Both inclusive, first <= last.
+    struct Range {
+        std::int64_t first = 0;
+        std::int64_t last = 0;
+    };
+    /// The range that begins last at or before `seq`.
+    [[nodiscard]] Result<std::optional<Range>> range_before(MeterKey meter, std::uint64_t boot,
+                                                            std::int64_t seq);
+    /// Adds a range together with all that it overlaps.
+    [[nodiscard]] Result<void> add_range(MeterKey meter, std::uint64_t boot, Range range);
+
+    Statement boot_;
+    Statement put_;
+    Statement range_before_;
+    Statement insert_range_;
+    Statement delete_range_;
+};
+
+}  // namespace tickledger

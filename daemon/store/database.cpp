@@ -1,0 +1,205 @@
+#include "store/database.hpp"
+
+#include <cstdio>
+#include <cstdlib>
+#include <cstring>
+#include <system_error>
+#include <utility>
+
+namespace tickledger {
+namespace {
+
+/// How long a connection waits for another one that holds the file, before it says so.
+constexpr int busy_wait_ms = 2000;
+
+/// What went wrong, and what a person can do about it.
+struct Words {
+    std::string cause;
+    std::string advice;
+};
+
+std::string system_reason(sqlite3* handle) {
+    const int number = sqlite3_system_errno(handle);
+    return number == 0 ? std::string() : " (" + std::generic_category().message(number) + ")";
+}
+
+Words words_for(int code, sqlite3* handle) {
+    const std::string system = system_reason(handle);
+    if (code == SQLITE_ABORT_ROLLBACK) {
+        return {"an earlier failure has undone the changes of this batch", "Book the batch again."};
+    }
+    switch (code & 0xff) {
+        case SQLITE_FULL:
+            return {"the disk is full",
+                    "Make room on its file system. Accepted messages wait in the message log until then."};
+        case SQLITE_IOERR:
+            return {"the disk reports an error" + system + ": " + sqlite3_errstr(code),
+                    "Look for disk errors in the system's log (dmesg) and for room on the file system."};
+        case SQLITE_CORRUPT:
+        case SQLITE_NOTADB:
+            return {std::string("the file is damaged or is no ledger: ") + sqlite3_errmsg(handle),
+                    "Stop the daemon, set the file aside, and put back a backup or replay the message log."};
+        case SQLITE_BUSY:
+        case SQLITE_LOCKED:
+            return {"another program holds the file", "End that program, or wait until it is done."};
+        case SQLITE_READONLY:
+        case SQLITE_PERM:
+        case SQLITE_AUTH:
+            return {"the file can not be written" + system,
+                    "Check the owner and mode of the file and of its directory."};
+        case SQLITE_CANTOPEN:
+            return {"the file can not be opened" + system,
+                    "Check that it and its directory exist, and their owner and mode."};
+        case SQLITE_NOMEM:
+            return {"there is not enough memory", "Free memory, or raise the service's limit."};
+        default:
+            return {sqlite3_errmsg(handle),
+                    "If it stays, check the file (quick check) and report this sentence."};
+    }
+}
+
+}  // namespace
+
+Result<std::unique_ptr<Database>> Database::open(const std::filesystem::path& file, Access access,
+                                                 const std::string& vfs) {
+    sqlite3* handle = nullptr;
+    const int flags =
+        SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE |
+        (access == Access::write ? SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE : SQLITE_OPEN_READONLY);
+    const int code = sqlite3_open_v2(file.c_str(), &handle, flags, vfs.empty() ? nullptr : vfs.c_str());
+    std::unique_ptr<Database> database(new Database(file, handle));
+    if (code != SQLITE_OK) return tl::unexpected(database->error(code));
+    sqlite3_busy_timeout(handle, busy_wait_ms);
+    return database;
+}
+
+Database::~Database() {
+    sqlite3_close_v2(handle_);
+}
+
+Result<void> Database::execute(const char* sql) {
+    const int code = sqlite3_exec(handle_, sql, nullptr, nullptr, nullptr);
+    if (code != SQLITE_OK) return tl::unexpected(error(code));
+    return {};
+}
+
+Result<std::int64_t> Database::integer(const char* sql) {
+    Statement statement(*this, sql);
+    Run run = statement.run();
+    return run.next().map([&](bool found) { return found ? run.column<std::int64_t>(0) : 0; });
+}
+
+Result<void> Database::begin(const char* sql) {
+    auto begun = execute(sql);
+    begun_ = begun.has_value();
+    return begun;
+}
+
+Result<void> Database::begin_write() {
+    return begin("BEGIN IMMEDIATE");
+}
+
+Result<void> Database::begin_read() {
+    // A deferred transaction takes its view of the file with the first page it reads.
+    auto begun = begin("BEGIN; SELECT count(*) FROM (SELECT 1 FROM sqlite_schema LIMIT 1)");
+    if (!begun) roll_back();
+    return begun;
+}
+
+Result<void> Database::commit() {
+    if (undone()) return tl::unexpected(error(SQLITE_ABORT_ROLLBACK));
+    auto committed = execute("COMMIT");
+    if (committed) begun_ = false;
+    return committed;
+}
+
+void Database::roll_back() {
+    for (auto* open = sqlite3_next_stmt(handle_, nullptr); open; open = sqlite3_next_stmt(handle_, open)) {
+        sqlite3_reset(open);
+    }
+    if (sqlite3_get_autocommit(handle_) == 0) sqlite3_exec(handle_, "ROLLBACK", nullptr, nullptr, nullptr);
+    begun_ = false;
+}
+
+Error Database::error(int code) const {
+    const Words words = words_for(code, handle_);
+    return {"The ledger " + file_.string() + " fails: " + words.cause + ". " + words.advice};
+}
+
+Error Database::damaged(std::string_view what) const {
+    return {"The ledger " + file_.string() + " is damaged: " + std::string(what) +
+            ". Stop the daemon, set the file aside, and put back a backup or replay the message log."};
+}
+
+Result<void> Run::finish() {
+    for (;;) {
+        const auto more = next();
+        if (!more) return tl::unexpected(more.error());
+        if (!*more) return {};
+    }
+}
+
+int Statement::prepare() {
+    if (database_.undone()) return SQLITE_ABORT_ROLLBACK;
+    if (!statement_) {
+        return sqlite3_prepare_v3(database_.handle(), sql_, -1, SQLITE_PREPARE_PERSISTENT, &statement_,
+                                  nullptr);
+    }
+    if (sqlite3_stmt_busy(statement_)) {
+        // Resetting it would end the other loop over its rows without a word.
+        std::fprintf(stderr, "A statement of the ledger was run within its own rows: %s\n", sql_);
+        std::abort();
+    }
+    return SQLITE_OK;
+}
+
+Result<void> quick_check(const std::filesystem::path& file) {
+    auto database = Database::open(file, Database::Access::read);
+    if (!database) return tl::unexpected(database.error());
+    Statement check(**database, "PRAGMA quick_check(10)");
+    Run run = check.run();
+    std::string findings;
+    for (;;) {
+        const auto more = run.next();
+        if (!more) return tl::unexpected(more.error());
+        if (!*more) break;
+        findings += (findings.empty() ? "" : "; ") + run.column<std::string>(0);
+    }
+    if (findings == "ok") return {};
+    return tl::unexpected((*database)->damaged(findings));
+}
+
+Result<void> back_up(const std::filesystem::path& file, const std::filesystem::path& to) {
+    auto source = Database::open(file, Database::Access::read);
+    if (!source) return tl::unexpected(source.error());
+    auto partial = to;
+    partial += ".part";
+    std::error_code ignored;
+    // What a backup that was killed may have left.
+    std::filesystem::remove(partial, ignored);
+    std::filesystem::remove(partial.string() + "-journal", ignored);
+    {
+        auto copy = Database::open(partial, Database::Access::write);
+        if (!copy) return tl::unexpected(copy.error());
+        auto* backup = sqlite3_backup_init((*copy)->handle(), "main", (*source)->handle(), "main");
+        if (!backup) return tl::unexpected((*copy)->error(sqlite3_extended_errcode((*copy)->handle())));
+        // In one step: the writer is not held up, and a copy in steps would begin anew at each of its
+        // commits.
+        const int stepped = sqlite3_backup_step(backup, -1);
+        const int finished = sqlite3_backup_finish(backup);
+        if (stepped != SQLITE_DONE || finished != SQLITE_OK) {
+            const auto failed = (*copy)->error(finished != SQLITE_OK ? finished : stepped);
+            std::filesystem::remove(partial, ignored);
+            return tl::unexpected(failed);
+        }
+    }
+    std::error_code failed;
+    std::filesystem::rename(partial, to, failed);
+    if (failed) {
+        return fail("The backup " + partial.string() + " is whole but can not be renamed to " + to.string() +
+                    ": " + failed.message() + ". Check the directory's owner and mode.");
+    }
+    return {};
+}
+
+}  // namespace tickledger

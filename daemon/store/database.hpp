@@ -1,0 +1,190 @@
+// A thin layer over sqlite3: a connection, statements that are prepared once, failures in sentences.
+#pragma once
+
+#include <sqlite3.h>
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <type_traits>
+
+#include "tickledger/result.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+/// One connection. Owned and used by one thread. Its Statements must go before it.
+class Database {
+public:
+    enum class Access : std::uint8_t { read, write };
+
+    /// Opens the file; `write` creates it where it is missing. `vfs` names the SQLite VFS; empty: the
+    /// default. Sets nothing but the busy timeout. Fails with the path, the cause and what to do.
+    [[nodiscard]] static Result<std::unique_ptr<Database>> open(const std::filesystem::path& file,
+                                                                Access access, const std::string& vfs = {});
+    ~Database();
+    Database(const Database&) = delete;
+    Database& operator=(const Database&) = delete;
+
+    /// Runs statements without parameters; rows are dropped.
+    [[nodiscard]] Result<void> execute(const char* sql);
+    /// The first column of the first row; 0 where there is none.
+    [[nodiscard]] Result<std::int64_t> integer(const char* sql);
+
+    /// Precondition: no transaction is open.
+    [[nodiscard]] Result<void> begin_write();
+    /// As begin_write, for a reader: the moment is fixed now, and not with the first question.
+    [[nodiscard]] Result<void> begin_read();
+    [[nodiscard]] Result<void> commit();
+    /// Leaves no transaction open, whatever failed before. Nothing to undo: does nothing.
+    void roll_back();
+    [[nodiscard]] bool in_transaction() const { return begun_; }
+    /// True where a failure made SQLite undo the open transaction by itself. What follows must not be
+    /// written on its own then, so every statement fails until roll_back().
+    [[nodiscard]] bool undone() const { return begun_ && sqlite3_get_autocommit(handle_) != 0; }
+
+    [[nodiscard]] std::int64_t changed_rows() const { return sqlite3_changes64(handle_); }
+    [[nodiscard]] std::int64_t last_row_id() const { return sqlite3_last_insert_rowid(handle_); }
+
+    /// What a SQLite result code means for this file, and what to do.
+    [[nodiscard]] Error error(int code) const;
+    /// For what the file holds and never should.
+    [[nodiscard]] Error damaged(std::string_view what) const;
+
+    [[nodiscard]] sqlite3* handle() const { return handle_; }
+    [[nodiscard]] const std::filesystem::path& file() const { return file_; }
+
+private:
+    Database(std::filesystem::path file, sqlite3* handle) : file_(std::move(file)), handle_(handle) {}
+    [[nodiscard]] Result<void> begin(const char* sql);
+
+    std::filesystem::path file_;
+    sqlite3* handle_;
+    bool begun_ = false;
+};
+
+/// A statement in use: its rows, one after the other. Ends, and lets go of its values, with its scope.
+class Run {
+public:
+    Run(Database& database, sqlite3_stmt* statement, int code)
+        : database_(database), statement_(statement), code_(code) {}
+    ~Run() {
+        sqlite3_reset(statement_);
+        sqlite3_clear_bindings(statement_);
+    }
+    Run(const Run&) = delete;
+    Run& operator=(const Run&) = delete;
+
+    /// Goes to the next row; false: there is none.
+    [[nodiscard]] Result<bool> next() {
+        if (code_ == SQLITE_OK || code_ == SQLITE_ROW) code_ = sqlite3_step(statement_);
+        if (code_ == SQLITE_ROW) return true;
+        if (code_ == SQLITE_DONE) return false;
+        return tl::unexpected(database_.error(code_));
+    }
+    /// Runs to the end.
+    [[nodiscard]] Result<void> finish();
+
+    /// A column of the present row. Unsigned 64-bit numbers are stored bit for bit as signed ones.
+    template <typename T>
+    [[nodiscard]] T column(int index) const;
+    /// An enumeration whose values go from 0 to `last`; another number is a damaged file.
+    template <typename Enumeration>
+    [[nodiscard]] Result<Enumeration> column(int index, Enumeration last) const {
+        const auto value = sqlite3_column_int64(statement_, index);
+        if (value < 0 || value > static_cast<std::int64_t>(last)) {
+            return tl::unexpected(
+                database_.damaged("it holds the kind or state " + std::to_string(value) + ", which is none"));
+        }
+        return static_cast<Enumeration>(value);
+    }
+
+private:
+    Database& database_;
+    sqlite3_stmt* statement_;
+    int code_;
+};
+
+/// One SQL statement, prepared when it is first run, and kept.
+class Statement {
+public:
+    /// `sql` must outlive the statement: a literal.
+    Statement(Database& database, const char* sql) : database_(database), sql_(sql) {}
+    ~Statement() { sqlite3_finalize(statement_); }
+    Statement(const Statement&) = delete;
+    Statement& operator=(const Statement&) = delete;
+
+    /// Gives ?1, ?2, … their values. Failures come out of the Run.
+    /// Precondition: no other Run of this statement is alive.
+    template <typename... Values>
+    [[nodiscard]] Run run(const Values&... values) {
+        int code = prepare();
+        int index = 0;
+        ((code = code == SQLITE_OK ? bind(++index, values) : code), ...);
+        return {database_, statement_, code};
+    }
+
+private:
+    [[nodiscard]] int prepare();
+    template <typename T>
+    [[nodiscard]] int bind(int index, const T& value);
+
+    Database& database_;
+    const char* sql_;
+    sqlite3_stmt* statement_ = nullptr;
+};
+
+/// Reads the whole file and checks its structure. Takes long on large files; changes nothing.
+[[nodiscard]] Result<void> quick_check(const std::filesystem::path& file);
+
+/// Copies the ledger as it stands at one moment, while the daemon goes on booking. `to` is replaced only when
+/// the copy is whole and on the disk.
+[[nodiscard]] Result<void> back_up(const std::filesystem::path& file, const std::filesystem::path& to);
+
+template <typename T>
+inline constexpr bool is_optional = false;
+template <typename T>
+inline constexpr bool is_optional<std::optional<T>> = true;
+
+template <typename T>
+T Run::column(int index) const {
+    if constexpr (is_optional<T>) {
+        if (sqlite3_column_type(statement_, index) == SQLITE_NULL) return std::nullopt;
+        return column<typename T::value_type>(index);
+    } else if constexpr (std::is_same_v<T, std::string>) {
+        const auto* bytes = static_cast<const char*>(sqlite3_column_blob(statement_, index));
+        return bytes ? T(bytes, static_cast<std::size_t>(sqlite3_column_bytes(statement_, index))) : T();
+    } else if constexpr (std::is_same_v<T, Instant>) {
+        return instant_of(sqlite3_column_int64(statement_, index));
+    } else if constexpr (std::is_same_v<T, Duration>) {
+        return Duration{sqlite3_column_int64(statement_, index)};
+    } else if constexpr (std::is_same_v<T, bool>) {
+        return sqlite3_column_int64(statement_, index) != 0;
+    } else {
+        static_assert(sizeof(T) == sizeof(std::int64_t) && std::is_integral_v<T>);
+        return static_cast<T>(sqlite3_column_int64(statement_, index));
+    }
+}
+
+template <typename T>
+int Statement::bind(int index, const T& value) {
+    if constexpr (is_optional<T>) {
+        return value ? bind(index, *value) : sqlite3_bind_null(statement_, index);
+    } else if constexpr (std::is_convertible_v<T, std::string_view>) {
+        const std::string_view text = value;
+        return sqlite3_bind_text64(statement_, index, text.data() ? text.data() : "", text.size(),
+                                   SQLITE_TRANSIENT, SQLITE_UTF8);
+    } else if constexpr (std::is_same_v<T, Instant>) {
+        return sqlite3_bind_int64(statement_, index, microseconds_of(value));
+    } else if constexpr (std::is_same_v<T, Duration>) {
+        return sqlite3_bind_int64(statement_, index, value.count());
+    } else {
+        static_assert(std::is_integral_v<T> || std::is_enum_v<T>);
+        return sqlite3_bind_int64(statement_, index, static_cast<std::int64_t>(value));
+    }
+}
+
+}  // namespace tickledger

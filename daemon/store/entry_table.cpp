@@ -1,0 +1,276 @@
+#include "store/entry_table.hpp"
+
+#include <algorithm>
+
+namespace tickledger {
+namespace {
+
+constexpr std::int64_t day_us = 86'400'000'000;
+
+/// The UTC day that holds an entry's end.
+std::int64_t day_of(Instant t) {
+    const auto us = microseconds_of(t);
+    return us / day_us - (us % day_us < 0 ? 1 : 0);
+}
+Instant start_of_day(std::int64_t day) {
+    return instant_of(day * day_us);
+}
+
+#define ENTRY_COLUMNS \
+    "to_us, length_us, ticks, kind, placed, unseen_max, begin_count, end_count, end_boot, end_seq"
+#define NO_ADJUSTMENT "kind <> 4"
+
+/// Where an entry's count grows by its ticks, the count at its beginning is not stored.
+bool begin_follows(const Entry& entry) {
+    return entry.kind != EntryKind::lost &&
+           entry.begin_count == entry.end.count - static_cast<std::uint64_t>(entry.ticks);
+}
+
+/// Reads ENTRY_COLUMNS of the present row.
+Result<Entry> entry_of(const Run& run) {
+    const auto kind = run.column(3, EntryKind::adjustment);
+    if (!kind) return tl::unexpected(kind.error());
+    Entry entry;
+    entry.span.to = run.column<Instant>(0);
+    entry.span.from = entry.span.to - run.column<Duration>(1);
+    entry.ticks = run.column<std::int64_t>(2);
+    entry.kind = *kind;
+    entry.placed = run.column<bool>(4);
+    entry.unseen_max = run.column<std::optional<std::uint64_t>>(5);
+    entry.end.count = run.column<std::uint64_t>(7);
+    entry.end.boot = run.column<std::uint64_t>(8);
+    entry.end.seq = run.column<std::uint64_t>(9);
+    entry.begin_count = run.column<std::optional<std::uint64_t>>(6).value_or(
+        entry.end.count - static_cast<std::uint64_t>(entry.ticks));
+    return entry;
+}
+
+Result<std::optional<Entry>> next_entry(Run& run) {
+    const auto found = run.next();
+    if (!found) return tl::unexpected(found.error());
+    if (!*found) return std::nullopt;
+    return entry_of(run).map([](const Entry& entry) { return std::optional<Entry>(entry); });
+}
+
+bool touches(const Entry& entry, Span span) {
+    if (entry.span.from == entry.span.to) return entry.span.to > span.from && entry.span.to <= span.to;
+    return entry.span.from < span.to && entry.span.to > span.from;
+}
+
+/// Sequence numbers begin_count to end.seq, both inclusive; they may have wrapped in between.
+bool misses(std::uint64_t first, std::uint64_t last, std::uint64_t seq) {
+    return first <= last ? first <= seq && seq <= last : first <= seq || seq <= last;
+}
+
+}  // namespace
+
+EntryReads::EntryReads(Database& database)
+    : days_(database, "SELECT (SELECT min(day) FROM entry_day), (SELECT max(day) FROM entry_day)"),
+      has_entries_(database, "SELECT 1 FROM entry_day WHERE day = ?1 AND meter = ?2"),
+      // The + keeps SQLite from taking the meter out of the order, after which it would no longer see that
+      // the key has that order already, and would sort.
+      forward_(database, "SELECT " ENTRY_COLUMNS
+                         " FROM entry WHERE to_us >= ?1 AND to_us < ?2 AND +meter = ?3 AND " NO_ADJUSTMENT
+                         " ORDER BY to_us, meter, length_us DESC, n LIMIT 1"),
+      backward_(database, "SELECT " ENTRY_COLUMNS
+                          " FROM entry WHERE to_us >= ?1 AND to_us <= ?2 AND +meter = ?3 AND " NO_ADJUSTMENT
+                          " ORDER BY to_us DESC, meter DESC, length_us, n DESC LIMIT 1"),
+      within_(database, "SELECT " ENTRY_COLUMNS
+                        " FROM entry WHERE to_us >= ?1 AND to_us <= ?2 AND +meter = ?3"
+                        " ORDER BY to_us, meter, length_us DESC, n"),
+      adjustments_(database,
+                   "SELECT " ENTRY_COLUMNS
+                   " FROM entry WHERE meter = ?1 AND to_us > ?2 AND to_us - length_us < ?3 AND kind = 4"
+                   " ORDER BY to_us, length_us DESC, n"),
+      holes_(database, "SELECT " ENTRY_COLUMNS
+                       " FROM entry WHERE meter = ?1 AND end_boot = ?2 AND kind = 3 ORDER BY to_us DESC, "
+                       "length_us, n DESC") {}
+
+Result<EntryReads::Days> EntryReads::days() {
+    Run run = days_.run();
+    const auto found = run.next();
+    if (!found) return tl::unexpected(found.error());
+    const auto first = run.column<std::optional<std::int64_t>>(0);
+    const auto last = run.column<std::optional<std::int64_t>>(1);
+    return first && last ? Days{*first, *last} : Days{};
+}
+
+Result<bool> EntryReads::has_entries(std::int64_t day, MeterKey meter) {
+    Run run = has_entries_.run(day, meter);
+    return run.next();
+}
+
+Result<std::optional<Entry>> EntryReads::first_ending_from(MeterKey meter, Instant t) {
+    const auto bounds = days();
+    if (!bounds) return tl::unexpected(bounds.error());
+    for (auto day = std::max(day_of(t), bounds->first); day <= bounds->last; ++day) {
+        const auto any = has_entries(day, meter);
+        if (!any) return tl::unexpected(any.error());
+        if (!*any) continue;
+        Run run = forward_.run(std::max(t, start_of_day(day)), start_of_day(day + 1), meter);
+        auto entry = next_entry(run);
+        if (!entry || *entry) return entry;
+    }
+    return std::nullopt;
+}
+
+Result<std::optional<Entry>> EntryReads::last_ending_by(MeterKey meter, Instant t) {
+    const auto bounds = days();
+    if (!bounds) return tl::unexpected(bounds.error());
+    for (auto day = std::min(day_of(t), bounds->last); day >= bounds->first; --day) {
+        const auto any = has_entries(day, meter);
+        if (!any) return tl::unexpected(any.error());
+        if (!*any) continue;
+        Run run = backward_.run(start_of_day(day), std::min(t, start_of_day(day + 1) - Duration{1}), meter);
+        auto entry = next_entry(run);
+        if (!entry || *entry) return entry;
+    }
+    return std::nullopt;
+}
+
+Result<std::optional<Entry>> EntryReads::holding(MeterKey meter, Instant t) {
+    auto entry = first_ending_from(meter, t);
+    if (!entry || !*entry) return entry;
+    const Span span = (*entry)->span;
+    const bool holds = span.from < t || span.to == t;
+    return holds ? entry : std::nullopt;
+}
+
+Result<std::optional<Entry>> EntryReads::hole_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
+    Run run = holes_.run(meter, boot);
+    for (;;) {
+        auto hole = next_entry(run);
+        if (!hole || !*hole) return hole;
+        if (misses((*hole)->begin_count, (*hole)->end.seq, seq)) return hole;
+    }
+}
+
+Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) {
+    Run run = within_.run(span.from, span.to, meter);
+    for (;;) {
+        const auto entry = next_entry(run);
+        if (!entry) return tl::unexpected(entry.error());
+        if (!*entry) return true;
+        if (!each(**entry)) return false;
+    }
+}
+
+Result<std::vector<Entry>> EntryReads::reaching_beyond(MeterKey meter, Span span) {
+    std::vector<Entry> beyond;
+    // Spans of one meter do not overlap, so only the first that ends after the span can reach into it;
+    // adjustments lie over the others and are looked up by themselves.
+    const auto first = first_ending_from(meter, span.to + Duration{1});
+    if (!first) return tl::unexpected(first.error());
+    if (*first && touches(**first, span)) beyond.push_back(**first);
+
+    Run run = adjustments_.run(meter, span.to, span.to);
+    for (;;) {
+        const auto entry = next_entry(run);
+        if (!entry) return tl::unexpected(entry.error());
+        if (!*entry) break;
+        if (touches(**entry, span)) beyond.push_back(**entry);
+    }
+    std::stable_sort(beyond.begin(), beyond.end(), [](const Entry& a, const Entry& b) {
+        return a.span.to != b.span.to ? a.span.to < b.span.to : a.span.from < b.span.from;
+    });
+    return beyond;
+}
+
+Result<void> EntryReads::touching(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) {
+    const auto bounds = days();
+    if (!bounds) return tl::unexpected(bounds.error());
+    const auto last = std::min(day_of(span.to), bounds->last);
+    for (auto day = std::max(day_of(span.from), bounds->first); day <= last; ++day) {
+        const auto any = has_entries(day, meter);
+        if (!any) return tl::unexpected(any.error());
+        if (!*any) continue;
+        const Span ends{std::max(span.from + Duration{1}, start_of_day(day)),
+                        std::min(span.to, start_of_day(day + 1) - Duration{1})};
+        const auto more = ending_in(meter, ends, each);
+        if (!more) return tl::unexpected(more.error());
+        if (!*more) return {};
+    }
+    const auto beyond = reaching_beyond(meter, span);
+    if (!beyond) return tl::unexpected(beyond.error());
+    for (const Entry& entry : *beyond) {
+        if (!each(entry)) break;
+    }
+    return {};
+}
+
+EntryWrites::EntryWrites(Database& database)
+    : database_(database),
+      insert_(database,
+              "INSERT INTO entry (to_us, meter, length_us, n, ticks, kind, placed, unseen_max, begin_count, "
+              "end_count,"
+              " end_boot, end_seq) VALUES (?1, ?2, ?3,"
+              " (SELECT ifnull(max(n) + 1, 0) FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3),"
+              " ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)"),
+      same_span_(database, "SELECT " ENTRY_COLUMNS
+                           ", n FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3"
+                           " AND " NO_ADJUSTMENT " ORDER BY n"),
+      delete_(database, "DELETE FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n = ?4"),
+      mark_day_(database, "INSERT OR IGNORE INTO entry_day (day, meter) VALUES (?1, ?2)"),
+      oldest_day_(database, "SELECT min(day) FROM entry_day"),
+      delete_until_(database, "DELETE FROM entry WHERE to_us < ?1"),
+      unmark_until_(database, "DELETE FROM entry_day WHERE day <= ?1") {}
+
+Result<void> EntryWrites::mark_day(MeterKey meter, Instant end) {
+    const auto day = day_of(end);
+    const auto known = last_day_.find(meter);
+    if (known != last_day_.end() && known->second == day) return {};
+    auto marked = mark_day_.run(day, meter).finish();
+    if (marked) last_day_[meter] = day;
+    return marked;
+}
+
+Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
+    std::optional<std::uint64_t> begin_count;
+    if (!begin_follows(entry)) begin_count = entry.begin_count;
+    auto added = insert_
+                     .run(entry.span.to, meter, entry.span.length(), entry.ticks, entry.kind, entry.placed,
+                          entry.unseen_max, begin_count, entry.end.count, entry.end.boot, entry.end.seq)
+                     .finish();
+    if (!added) return added;
+    return mark_day(meter, entry.span.to);
+}
+
+Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
+    std::optional<std::int64_t> n;
+    {
+        Run run = same_span_.run(entry.span.to, meter, entry.span.length());
+        for (;;) {
+            const auto candidate = next_entry(run);
+            if (!candidate) return tl::unexpected(candidate.error());
+            if (!*candidate) break;
+            const bool equal = **candidate == entry;
+            if (equal || !n) n = run.column<std::int64_t>(10);
+            if (equal) break;
+        }
+    }
+    if (!n) {
+        return tl::unexpected(database_.damaged("it lacks the entry from " + format_utc(entry.span.from) +
+                                                " to " + format_utc(entry.span.to) +
+                                                " that was to be divided"));
+    }
+    return delete_.run(entry.span.to, meter, entry.span.length(), *n).finish();
+}
+
+Result<std::optional<Instant>> EntryWrites::remove_oldest_day(Instant before) {
+    std::int64_t day = 0;
+    {
+        Run run = oldest_day_.run();
+        const auto found = run.next();
+        if (!found) return tl::unexpected(found.error());
+        const auto oldest = run.column<std::optional<std::int64_t>>(0);
+        if (!oldest || start_of_day(*oldest + 1) > before) return std::nullopt;
+        day = *oldest;
+    }
+    forget();
+    const Instant end = start_of_day(day + 1);
+    auto removed = delete_until_.run(end).finish().and_then([&] { return unmark_until_.run(day).finish(); });
+    if (!removed) return tl::unexpected(removed.error());
+    return end;
+}
+
+}  // namespace tickledger

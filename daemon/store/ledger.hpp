@@ -1,0 +1,156 @@
+// The ledger in SQLite, as its one writer sees it. Schema and reasons: docs/ledger-format.md.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "store/message_log.hpp"
+#include "store/writer_lock.hpp"
+#include "tickledger/alarm.hpp"
+#include "tickledger/civil.hpp"
+#include "tickledger/counter.hpp"
+#include "tickledger/entry.hpp"
+#include "tickledger/result.hpp"
+#include "tickledger/series.hpp"
+
+namespace tickledger {
+
+/// The ledger's own small number for a meter.
+using MeterKey = std::int64_t;
+
+/// One row of a series as stored: sums so far.
+struct Row {
+    std::int64_t ticks = 0;
+    Duration covered{};
+    std::int64_t spread_ticks = 0;
+    std::int64_t revision = 0;
+    bool operator==(const Row&) const = default;
+};
+
+struct RowKey {
+    MeterKey meter = 0;
+    Step step = Step::interval;
+    Instant start{};
+    auto operator<=>(const RowKey&) const = default;
+};
+
+/// A message that was kept apart.
+struct Refused {
+    MeterKey meter = 0;
+    Instant at{};  ///< Its arrival.
+    Refusal reason = Refusal::unreadable;
+    std::string topic;
+    std::string payload;  ///< At most 1 KiB of it; the message log holds the whole.
+    std::string text;     ///< Why, in words.
+};
+
+/// A publication that waits for the broker.
+struct Outgoing {
+    std::int64_t id = 0;
+    std::string topic;  ///< Below the root: "meters/house/usage".
+    std::string payload;
+    bool retained = false;
+};
+
+/// The messages of one boot, by their numbers.
+struct BootRecord {
+    std::uint64_t boot = 0;
+    std::optional<std::uint64_t> first_seq{};
+    std::optional<std::uint64_t> last_seq{};  ///< Known once the boot was left.
+};
+
+struct MeterRecord {
+    MeterKey key = 0;
+    std::string id;     ///< As configured, patterns resolved: "flat-7".
+    std::string state;  ///< JSON of the account's memory; empty for a new meter.
+};
+
+struct AlarmOfMeter {
+    MeterKey meter = 0;
+    Alarm alarm;
+};
+
+/// All changes between begin() and commit() stand or fall together. One thread. Every method may fail with
+/// the store's words (full disk, damaged file); after a failure call roll_back() and try the batch again.
+/// Reads see the open transaction's own changes.
+class Ledger {
+public:
+    /// Opens or creates the file (WAL, synchronous=NORMAL), checks its schema version, takes the
+    /// writer's lock (LedgerOpenError tells where another process holds it).
+    /// `vfs` names the SQLite VFS to use; empty: the default. A named one, as the simulation's, gets no lock
+    /// file and no shared memory: the ledger is then closed to every other connection.
+    [[nodiscard]] static tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> open(
+        const std::filesystem::path& file, const std::string& vfs = {});
+    virtual ~Ledger() = default;
+
+    [[nodiscard]] virtual Result<void> begin() = 0;
+    [[nodiscard]] virtual Result<void> commit() = 0;
+    virtual void roll_back() = 0;
+
+    [[nodiscard]] virtual Result<LogPosition> log_position() = 0;
+    [[nodiscard]] virtual Result<void> set_log_position(const LogPosition& position) = 0;
+    /// Small facts by name (counts of messages, the link's state), as text.
+    [[nodiscard]] virtual Result<std::optional<std::string>> fact(const std::string& name) = 0;
+    [[nodiscard]] virtual Result<void> set_fact(const std::string& name, const std::string& value) = 0;
+
+    [[nodiscard]] virtual Result<std::vector<MeterRecord>> meters() = 0;
+    /// Finds the meter of this id or adds it.
+    [[nodiscard]] virtual Result<MeterKey> meter_key(const std::string& id) = 0;
+    [[nodiscard]] virtual Result<void> set_state(MeterKey meter, const std::string& state) = 0;
+
+    [[nodiscard]] virtual Result<void> add_entry(MeterKey meter, const Entry& entry) = 0;
+    /// Removes the entry that ends at `entry.span.to` and begins at `entry.span.from` (not adjustments).
+    [[nodiscard]] virtual Result<void> remove_entry(MeterKey meter, const Entry& entry) = 0;
+    /// The entry (no adjustment) whose span (from, to] holds the instant; where spans of no length end there
+    /// too, the first one that holds it.
+    [[nodiscard]] virtual Result<std::optional<Entry>> entry_at(MeterKey meter, Instant t) = 0;
+    /// The last entry (no adjustment) that ends at or before the instant.
+    [[nodiscard]] virtual Result<std::optional<Entry>> entry_before(MeterKey meter, Instant t) = 0;
+    /// The lost entry that misses this message, if any.
+    [[nodiscard]] virtual Result<std::optional<Entry>> hole_of(MeterKey meter, std::uint64_t boot,
+                                                               std::uint64_t seq) = 0;
+    /// Entries that touch the span, in order of time (adjustments among them).
+    [[nodiscard]] virtual Result<std::vector<Entry>> entries(MeterKey meter, Span span) = 0;
+
+    /// Boots that were seen, for ever: a boot that was left never counts as new again.
+    [[nodiscard]] virtual Result<std::optional<BootRecord>> boot(MeterKey meter, std::uint64_t boot) = 0;
+    [[nodiscard]] virtual Result<void> put_boot(MeterKey meter, const BootRecord& boot) = 0;
+    /// Messages of a boot that never came, first to last, both inclusive (the number may wrap in between).
+    [[nodiscard]] virtual Result<void> add_hole(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                                std::uint64_t last_seq) = 0;
+    [[nodiscard]] virtual Result<bool> in_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
+    /// One of them came after all; nothing to do where it lies in no hole.
+    [[nodiscard]] virtual Result<void> fill_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
+
+    [[nodiscard]] virtual Result<std::optional<Row>> row(const RowKey& key) = 0;
+    [[nodiscard]] virtual Result<void> put_row(const RowKey& key, const Row& row) = 0;
+
+    /// Keeps a refused message once: one that is already there (same meter, topic and payload) is not
+    /// added again; the oldest beyond 1000 a meter go. Returns whether it was new.
+    [[nodiscard]] virtual Result<bool> add_refused(const Refused& refused) = 0;
+
+    /// Adds (id 0; returns the new id) or updates an alarm.
+    [[nodiscard]] virtual Result<std::int64_t> put_alarm(MeterKey meter, const Alarm& alarm) = 0;
+    [[nodiscard]] virtual Result<std::vector<Alarm>> active_alarms(MeterKey meter) = 0;
+    /// Any alarm by its id, also one that has cleared: for what people do to it.
+    [[nodiscard]] virtual Result<std::optional<AlarmOfMeter>> alarm(std::int64_t id) = 0;
+    /// A night on which nothing could be decided, for people to see.
+    [[nodiscard]] virtual Result<void> add_undecided(MeterKey meter, AlarmKind kind, Span window,
+                                                     const std::string& text) = 0;
+
+    /// Queues a publication. A retained one replaces an unsent one of the same topic.
+    [[nodiscard]] virtual Result<void> queue(const Outgoing& outgoing) = 0;
+    [[nodiscard]] virtual Result<std::vector<Outgoing>> outbox(std::int64_t after_id, int limit) = 0;
+    [[nodiscard]] virtual Result<void> remove_outgoing(std::int64_t id) = 0;
+
+    /// Removes the fine detail (entries and rows of intervals) of the oldest UTC day, if that day ended at or
+    /// before `before`; coarser rows stay. Returns whether there was one. One day a call, so that a
+    /// transaction stays short.
+    [[nodiscard]] virtual Result<bool> remove_oldest_day(Instant before) = 0;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,68 @@
+#include "store/ledger_reads.hpp"
+
+namespace tickledger {
+namespace {
+
+/// Reads the columns key, id, state.
+MeterRecord meter_of(const Run& run) {
+    return {run.column<MeterKey>(0), run.column<std::string>(1), run.column<std::string>(2)};
+}
+
+}  // namespace
+
+LedgerReads::LedgerReads(Database& database)
+    : meters_(database, "SELECT key, id, state FROM meter ORDER BY key"),
+      meter_(database, "SELECT key, id, state FROM meter WHERE id = ?1"),
+      fact_(database, "SELECT value FROM fact WHERE name = ?1"),
+      row_(database,
+           "SELECT ticks, covered_us, spread_ticks, revision FROM usage_row"
+           " WHERE step = ?1 AND start_us = ?2 AND meter = ?3") {}
+
+Result<std::vector<MeterRecord>> LedgerReads::meters() {
+    std::vector<MeterRecord> records;
+    Run run = meters_.run();
+    for (;;) {
+        const auto found = run.next();
+        if (!found) return tl::unexpected(found.error());
+        if (!*found) return records;
+        records.push_back(meter_of(run));
+    }
+}
+
+Result<std::optional<MeterRecord>> LedgerReads::meter(const std::string& id) {
+    Run run = meter_.run(id);
+    return run.next().map([&](bool found) { return found ? std::optional(meter_of(run)) : std::nullopt; });
+}
+
+Result<std::optional<std::string>> LedgerReads::fact(const std::string& name) {
+    Run run = fact_.run(name);
+    return run.next().map(
+        [&](bool found) { return found ? std::optional(run.column<std::string>(0)) : std::nullopt; });
+}
+
+Result<std::optional<Row>> LedgerReads::row(const RowKey& key) {
+    Run run = row_.run(key.step, key.start, key.meter);
+    return run.next().map([&](bool found) {
+        return found ? std::optional(Row{run.column<std::int64_t>(0), run.column<Duration>(1),
+                                         run.column<std::int64_t>(2), run.column<std::int64_t>(3)})
+                     : std::nullopt;
+    });
+}
+
+Result<Alarm> alarm_of(const Run& run) {
+    const auto kind = run.column(1, static_cast<AlarmKind>(alarm_kind_count - 1));
+    if (!kind) return tl::unexpected(kind.error());
+    const auto state = run.column(2, AlarmState::shelved);
+    if (!state) return tl::unexpected(state.error());
+    Alarm alarm;
+    alarm.id = run.column<std::int64_t>(0);
+    alarm.kind = *kind;
+    alarm.state = *state;
+    alarm.raised_at = run.column<Instant>(3);
+    alarm.cleared_at = run.column<std::optional<Instant>>(4);
+    alarm.evidence = run.column<std::string>(5);
+    alarm.text = run.column<std::string>(6);
+    return alarm;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,53 @@
+// The ledger as its readers see it: a read-only connection of its own, so that no question stalls booking.
+#pragma once
+
+#include <filesystem>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "store/ledger.hpp"
+
+namespace tickledger {
+
+struct AlarmRecord {
+    std::string meter;
+    Alarm alarm;
+};
+
+struct Undecided {
+    std::string meter;
+    AlarmKind kind = AlarmKind::night_flow;
+    Span window;
+    std::string text;
+};
+
+/// Not safe to share between threads: one view a thread. All methods fail with the store's words.
+class LedgerView {
+public:
+    [[nodiscard]] static Result<std::unique_ptr<LedgerView>> open(const std::filesystem::path& file);
+    virtual ~LedgerView() = default;
+
+    /// Until the matching end(), all answers come from one moment of the ledger.
+    [[nodiscard]] virtual Result<void> begin() = 0;
+    virtual void end() = 0;
+
+    [[nodiscard]] virtual Result<std::vector<MeterRecord>> meters() = 0;
+    [[nodiscard]] virtual Result<std::optional<MeterRecord>> meter(const std::string& id) = 0;
+    [[nodiscard]] virtual Result<std::optional<std::string>> fact(const std::string& name) = 0;
+    [[nodiscard]] virtual Result<std::optional<Row>> row(const RowKey& key) = 0;
+    /// Calls `each` for every entry that touches the span, in order of time; false ends it.
+    [[nodiscard]] virtual Result<void> entries(MeterKey meter, Span span,
+                                               const std::function<bool(const Entry&)>& each) = 0;
+    [[nodiscard]] virtual Result<std::vector<Refused>> refused(MeterKey meter, Span span) = 0;
+    /// Newest first. Empty arguments: all.
+    [[nodiscard]] virtual Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
+                                                                  std::optional<AlarmState> state) = 0;
+    [[nodiscard]] virtual Result<std::vector<Undecided>> undecided(
+        const std::optional<std::string>& meter) = 0;
+    [[nodiscard]] virtual Result<std::int64_t> outbox_size() = 0;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,205 @@
+#include "store/message_log.hpp"
+
+#include <algorithm>
+#include <chrono>
+#include <type_traits>
+#include <utility>
+
+#include "store/log_names.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// Large enough that a system call is nothing beside the lines in it.
+constexpr std::size_t chunk_bytes = 256 * 1024;
+
+[[nodiscard]] tl::unexpected<Error> pass_on(Error& error) {
+    return tl::unexpected<Error>(std::move(error));
+}
+
+/// The last whole line of a file's first `size_bytes` bytes, and where it ends.
+struct LastLine {
+    std::string text;
+    std::uint64_t begin_bytes = 0;
+    std::uint64_t end_bytes = 0;  ///< Behind its newline; 0 where the file holds no whole line.
+};
+
+/// Looks for it from the file's end backwards, so that a long day costs no more than a short one.
+[[nodiscard]] Result<LastLine> last_line(Files& files, const std::filesystem::path& file,
+                                         std::uint64_t size_bytes) {
+    std::string tail;
+    std::uint64_t from = size_bytes;
+    while (true) {
+        const auto end = tail.rfind('\n');
+        const auto before =
+            end == std::string::npos || end == 0 ? std::string::npos : tail.rfind('\n', end - 1);
+        if (before != std::string::npos) {
+            return LastLine{tail.substr(before + 1, end - before - 1), from + before + 1, from + end + 1};
+        }
+        if (from == 0) {
+            if (end == std::string::npos) return LastLine{};
+            return LastLine{tail.substr(0, end), 0, end + 1};
+        }
+        const auto step = std::min<std::uint64_t>(chunk_bytes, from);
+        auto chunk = files.read(file, from - step, static_cast<std::size_t>(step));
+        if (!chunk) return pass_on(chunk.error());
+        if (chunk->size() != step)
+            return fail("Cannot read " + file.string() + ": it became shorter meanwhile.");
+        tail.insert(0, *chunk);
+        from -= step;
+    }
+}
+
+}  // namespace
+
+// Opening.
+
+Result<std::unique_ptr<MessageLog>> MessageLog::open(Files& files, std::filesystem::path directory) {
+    if (auto made = files.make_directory(directory); !made) return pass_on(made.error());
+    const auto names = log_files(files, directory);
+    if (!names) return tl::unexpected<Error>(names.error());
+    std::unique_ptr<MessageLog> log(new MessageLog(files, std::move(directory)));
+    if (names->empty()) return log;
+    if (auto opened = log->open_last_file(*names); !opened) return pass_on(opened.error());
+    if (auto found = log->find_last_stamp(*names); !found) return pass_on(found.error());
+    return log;
+}
+
+Result<void> MessageLog::open_last_file(const std::vector<std::string>& names) {
+    const std::filesystem::path last = directory_ / names.back();
+    auto file = files_.open_append(last);
+    if (!file) return pass_on(file.error());
+    const auto size = files_.size_bytes(last);
+    if (!size) return tl::unexpected<Error>(size.error());
+    const auto line = last_line(files_, last, *size);
+    if (!line) return tl::unexpected<Error>(line.error());
+    file_ = std::move(*file);
+    end_ = {names.back(), line->end_bytes};
+    torn_bytes_ = *size - line->end_bytes;
+    if (torn_bytes_ == 0) return {};
+    unsynced_.push_back(file_);
+    return file_->truncate(end_.offset_bytes);
+}
+
+Result<void> MessageLog::find_last_stamp(const std::vector<std::string>& names) {
+    // The newest file was begun on its day, so no later stamp lies before that, whatever the lines say.
+    last_stamp_ = day_of_log_file(names.back());
+    for (auto name = names.rbegin(); name != names.rend(); ++name) {
+        const std::filesystem::path file = directory_ / *name;
+        auto size = files_.size_bytes(file);
+        if (!size) return pass_on(size.error());
+        for (std::uint64_t end = *size; end > 0;) {
+            const auto line = last_line(files_, file, end);
+            if (!line) return tl::unexpected<Error>(line.error());
+            if (const auto event = parse_line(line->text); event) {
+                last_stamp_ = std::max(*last_stamp_, time_of(*event));
+                return {};
+            }
+            end = line->begin_bytes;
+        }
+    }
+    return {};
+}
+
+// Appending.
+
+Result<void> MessageLog::undo_torn_append() {
+    if (!torn_append_) return {};
+    if (auto cut = file_->truncate(end_.offset_bytes); !cut) return cut;
+    torn_append_ = false;
+    return {};
+}
+
+Result<void> MessageLog::change_file(std::string name) {
+    auto file = files_.open_append(directory_ / name);
+    if (!file) return pass_on(file.error());
+    // A file of that name can only be there, and not be the last, if it came after the log was opened.
+    auto size = files_.size_bytes(directory_ / name);
+    if (!size) return pass_on(size.error());
+    file_ = std::move(*file);
+    end_ = {std::move(name), *size};
+    return {};
+}
+
+Result<LogPosition> MessageLog::append(Event event, Instant now) {
+    const std::lock_guard lock(mutex_);
+    const Instant stamp = last_stamp_ ? std::max(*last_stamp_, now) : now;
+    std::visit(
+        [&](auto& what) {
+            if constexpr (std::is_same_v<std::decay_t<decltype(what)>, Message>) {
+                what.arrived_at = stamp;
+            } else {
+                what.at = stamp;
+            }
+        },
+        event);
+    const std::string line = to_line(event) + '\n';
+
+    if (auto undone = undo_torn_append(); !undone) return pass_on(undone.error());
+    if (std::string name = log_file_name(stamp); name != end_.file) {
+        if (auto changed = change_file(std::move(name)); !changed) return pass_on(changed.error());
+    }
+    if (auto appended = file_->append(line); !appended) {
+        torn_append_ = true;
+        // Where this fails too, the next append begins with it; the failure told is the first one.
+        (void)undo_torn_append();
+        return pass_on(appended.error());
+    }
+    if (unsynced_.empty() || unsynced_.back() != file_) unsynced_.push_back(file_);
+    end_.offset_bytes += line.size();
+    last_stamp_ = stamp;
+    return end_;
+}
+
+// Everything else.
+
+Result<void> MessageLog::sync() {
+    const std::lock_guard one_at_a_time(sync_mutex_);
+    std::vector<std::shared_ptr<AppendFile>> files;
+    {
+        const std::lock_guard lock(mutex_);
+        files.swap(unsynced_);
+    }
+    // Older files first, so that what a power cut leaves is a beginning of the log.
+    while (!files.empty()) {
+        if (auto synced = files.front()->sync(); !synced) {
+            const std::lock_guard lock(mutex_);
+            if (!unsynced_.empty() && unsynced_.front() == files.back()) files.pop_back();
+            unsynced_.insert(unsynced_.begin(), files.begin(), files.end());
+            return synced;
+        }
+        files.erase(files.begin());
+    }
+    return {};
+}
+
+LogPosition MessageLog::end() const {
+    const std::lock_guard lock(mutex_);
+    return end_;
+}
+
+MessageLog::Horizon MessageLog::horizon(Instant now) {
+    const std::lock_guard lock(mutex_);
+    last_stamp_ = std::max(now, last_stamp_.value_or(now));
+    return {end_, *last_stamp_};
+}
+
+std::optional<Instant> MessageLog::last_stamp() const {
+    const std::lock_guard lock(mutex_);
+    return last_stamp_;
+}
+
+Result<void> MessageLog::remove_before(Instant before, const LogPosition& needed) {
+    const auto names = log_files(files_, directory_);
+    if (!names) return tl::unexpected<Error>(names.error());
+    const std::string keep_from = std::min(end().file, needed.file);
+    for (const std::string& name : *names) {
+        const Instant day_end = *day_of_log_file(name) + std::chrono::hours{24};
+        if (name >= keep_from || day_end > before) break;
+        if (auto removed = files_.remove(directory_ / name); !removed) return removed;
+    }
+    return {};
+}
+
+}  // namespace tickledger

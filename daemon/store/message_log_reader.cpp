@@ -1,0 +1,88 @@
+#include <algorithm>
+#include <limits>
+#include <utility>
+
+#include "store/log_names.hpp"
+#include "store/message_log.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// Large enough that opening the file for each read is nothing beside the lines in it.
+constexpr std::size_t chunk_bytes = 256 * 1024;
+
+}  // namespace
+
+MessageLogReader::MessageLogReader(Files& files, std::filesystem::path directory, LogPosition from)
+    : files_(files), directory_(std::move(directory)), position_(std::move(from)) {}
+
+std::optional<std::string_view> MessageLogReader::buffered_line() {
+    const auto end = buffer_.find('\n', searched_bytes_);
+    if (end == std::string::npos) {
+        searched_bytes_ = buffer_.size();
+        return std::nullopt;
+    }
+    const auto line = std::string_view(buffer_).substr(used_bytes_, end - used_bytes_);
+    used_bytes_ = end + 1;
+    searched_bytes_ = used_bytes_;
+    position_.offset_bytes += line.size() + 1;
+    return line;
+}
+
+/// Fills the buffer; false where the file, as far as the limit allows, holds no more.
+Result<bool> MessageLogReader::read_more(const LogPosition& limit) {
+    if (position_.file.empty()) return false;
+    buffer_.erase(0, used_bytes_);
+    searched_bytes_ -= used_bytes_;
+    used_bytes_ = 0;
+    const std::uint64_t from = position_.offset_bytes + buffer_.size();
+    const std::uint64_t to =
+        position_.file == limit.file ? limit.offset_bytes : std::numeric_limits<std::uint64_t>::max();
+    if (from >= to) return false;
+    auto chunk = files_.read(directory_ / position_.file, from,
+                             static_cast<std::size_t>(std::min<std::uint64_t>(chunk_bytes, to - from)));
+    if (!chunk) {
+        // Its days of keeping may be over: then the log goes on with the next file.
+        const auto names = log_files(files_, directory_);
+        if (names && !std::binary_search(names->begin(), names->end(), position_.file)) return false;
+        return tl::unexpected<Error>(std::move(chunk.error()));
+    }
+    buffer_ += *chunk;
+    return !chunk->empty();
+}
+
+/// Goes to the file after the present one; false where there is none up to the limit.
+Result<bool> MessageLogReader::go_to_next_file(const LogPosition& limit) {
+    if (position_.file >= limit.file) return false;
+    const auto names = log_files(files_, directory_);
+    if (!names) return tl::unexpected<Error>(names.error());
+    const auto next = std::upper_bound(names->begin(), names->end(), position_.file);
+    if (next == names->end() || *next > limit.file) return false;
+    // A later file is there, so this one is finished: what has no newline now will never get one.
+    if (buffer_.size() > used_bytes_) ++damaged_lines_;
+    position_ = {*next, 0};
+    buffer_.clear();
+    used_bytes_ = 0;
+    searched_bytes_ = 0;
+    return true;
+}
+
+Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& limit) {
+    while (position_ < limit) {
+        if (const auto line = buffered_line()) {
+            if (auto event = parse_line(*line)) return LoggedEvent{std::move(*event), position_};
+            ++damaged_lines_;
+            continue;
+        }
+        auto more = read_more(limit);
+        if (!more) return tl::unexpected<Error>(std::move(more.error()));
+        if (*more) continue;
+        auto changed = go_to_next_file(limit);
+        if (!changed) return tl::unexpected<Error>(std::move(changed.error()));
+        if (!*changed) break;
+    }
+    return std::optional<LoggedEvent>{};
+}
+
+}  // namespace tickledger

@@ -1,0 +1,187 @@
+#include "store/recording.hpp"
+
+#include <openssl/evp.h>
+
+#include <nlohmann/json.hpp>
+#include <utility>
+
+#include "core/json_text.hpp"
+#include "store/line_scanner.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// Writes a JSON string. `text` must be UTF-8.
+void append_string(std::string& line, std::string_view text) {
+    static constexpr std::string_view hex = "0123456789abcdef";
+    line += '"';
+    std::size_t plain_from = 0;
+    for (std::size_t i = 0; i < text.size(); ++i) {
+        const auto byte = static_cast<unsigned char>(text[i]);
+        if (byte >= 0x20 && byte != '"' && byte != '\\') continue;
+        line.append(text, plain_from, i - plain_from);
+        plain_from = i + 1;
+        if (byte >= 0x20) {
+            line += '\\';
+            line += text[i];
+        } else {
+            line += "\\u00";
+            line += hex[byte >> 4U];
+            line += hex[byte & 0xFU];
+        }
+    }
+    line.append(text, plain_from, text.size() - plain_from);
+    line += '"';
+}
+
+[[nodiscard]] std::string to_base64(std::string_view bytes) {
+    // The library ends its text with a zero byte, which needs a place too.
+    std::string text(4 * ((bytes.size() + 2) / 3) + 1, '\0');
+    EVP_EncodeBlock(reinterpret_cast<unsigned char*>(text.data()),
+                    reinterpret_cast<const unsigned char*>(bytes.data()), static_cast<int>(bytes.size()));
+    text.pop_back();
+    return text;
+}
+
+[[nodiscard]] std::optional<std::string> from_base64(std::string_view text) {
+    std::size_t padding = 0;
+    while (padding < 2 && padding < text.size() && text[text.size() - 1 - padding] == '=')
+        ++padding;
+    std::string bytes(text.size() / 4 * 3, '\0');
+    const int length =
+        EVP_DecodeBlock(reinterpret_cast<unsigned char*>(bytes.data()),
+                        reinterpret_cast<const unsigned char*>(text.data()), static_cast<int>(text.size()));
+    // The library also takes padding in the middle, and nothing but padding.
+    const bool padded_in_the_middle =
+        text.substr(0, text.size() - padding).find('=') != std::string_view::npos;
+    if (text.size() % 4 != 0 || length < 0 || padded_in_the_middle) return std::nullopt;
+    bytes.resize(static_cast<std::size_t>(length) - padding);
+    return bytes;
+}
+
+/// A text field; where the bytes are not UTF-8, the same under `<name>_base64`.
+void append_bytes(std::string& line, std::string_view name, std::string_view bytes) {
+    const bool is_text = is_utf8(bytes);
+    line += ",\"";
+    line += name;
+    line += is_text ? "\":" : "_base64\":";
+    if (is_text) {
+        append_string(line, bytes);
+    } else {
+        append_string(line, to_base64(bytes));
+    }
+}
+
+void append_event(std::string& line, const Message& message) {
+    append_bytes(line, "topic", message.topic);
+    line += ",\"qos\":";
+    line += std::to_string(message.qos);
+    line += message.retained ? ",\"retain\":1" : ",\"retain\":0";
+    if (message.redelivered) line += ",\"dup\":1";
+    append_bytes(line, "payload", message.payload);
+}
+
+void append_event(std::string& line, const LinkChange& change) {
+    line += change.up ? ",\"link\":\"up\"" : ",\"link\":\"down\"";
+    line += change.session_present ? ",\"session_present\":true" : ",\"session_present\":false";
+}
+
+// Reading back what others wrote.
+
+using nlohmann::json;
+
+/// `name` as bytes: a string, or base64 under `<name>_base64`; nothing where there is neither.
+[[nodiscard]] Result<std::optional<std::string>> bytes_of(const json& object, const char* name) {
+    const std::string base64_name = std::string(name) + "_base64";
+    if (const auto found = object.find(base64_name); found != object.end()) {
+        if (!found->is_string()) return fail("The line's `" + base64_name + "` is no string.");
+        auto bytes = from_base64(found->get_ref<const std::string&>());
+        if (!bytes) return fail("The line's `" + base64_name + "` is not base64.");
+        return std::optional(std::move(*bytes));
+    }
+    const auto found = object.find(name);
+    if (found == object.end()) return std::optional<std::string>{};
+    if (found->is_string()) return std::optional(found->get<std::string>());
+    // The general MQTT client writes null for an empty payload.
+    if (found->is_null()) return std::optional(std::string{});
+    return std::optional(found->dump());
+}
+
+/// A flag or a small number, as different writers have it: 0, 1, true, false.
+[[nodiscard]] Result<int> small_number(const json& object, const char* name, int otherwise, int most) {
+    const auto found = object.find(name);
+    if (found == object.end() || found->is_null()) return otherwise;
+    if (found->is_boolean()) return found->get<bool>() ? 1 : 0;
+    if (found->is_number_unsigned() && found->get<std::uint64_t>() <= static_cast<std::uint64_t>(most)) {
+        return found->get<int>();
+    }
+    return fail("The line's `" + std::string(name) + "` is no whole number from 0 to " +
+                std::to_string(most) + ".");
+}
+
+[[nodiscard]] Result<Event> link_change(const json& object, Instant at) {
+    const json& link = object["link"];
+    if (link != "up" && link != "down") return fail("The line's `link` is neither \"up\" nor \"down\".");
+    auto session_present = small_number(object, "session_present", 0, 1);
+    if (!session_present) return tl::unexpected<Error>(std::move(session_present.error()));
+    return LinkChange{at, link == "up", *session_present == 1};
+}
+
+[[nodiscard]] Result<Event> message(const json& object, Instant at) {
+    auto topic = bytes_of(object, "topic");
+    auto payload = bytes_of(object, "payload");
+    auto qos = small_number(object, "qos", 0, 2);
+    auto retain = small_number(object, "retain", 0, 1);
+    auto dup = small_number(object, "dup", 0, 1);
+    for (const auto* field : {&topic, &payload}) {
+        if (!*field) return tl::unexpected<Error>(field->error());
+    }
+    for (const auto* field : {&qos, &retain, &dup}) {
+        if (!*field) return tl::unexpected<Error>(field->error());
+    }
+    if (!*topic) return fail("The line has no `topic`.");
+    if (!*payload) return fail("The line has no `payload`.");
+    return Message{at, std::move(**topic), std::move(**payload), *qos, *retain == 1, *dup == 1};
+}
+
+[[nodiscard]] Result<Event> parse_any_line(std::string_view line) {
+    auto object = parse_json(line);
+    if (!object) return fail("The line is not JSON: " + object.error().text);
+    if (!object->is_object()) return fail("The line is no JSON object.");
+    const auto stamp = object->find("tst");
+    if (stamp == object->end()) return fail("The line has no `tst`, the time of arrival.");
+    if (!stamp->is_string()) return fail("The line's `tst` is no string.");
+    const auto at = parse_rfc3339(stamp->get_ref<const std::string&>());
+    if (!at)
+        return fail("The line's `tst` is no time of RFC 3339: \"" + excerpt(stamp->get<std::string>()) +
+                    "\".");
+    return object->contains("link") ? link_change(*object, *at) : message(*object, *at);
+}
+
+}  // namespace
+
+Instant time_of(const Event& event) {
+    if (const auto* change = std::get_if<LinkChange>(&event)) return change->at;
+    return std::get<Message>(event).arrived_at;
+}
+
+std::string to_line(const Event& event) {
+    std::string line;
+    if (const auto* message = std::get_if<Message>(&event)) {
+        line.reserve(96 + message->topic.size() + message->payload.size() * 5 / 4);
+    }
+    line += "{\"tst\":\"";
+    line += format_utc(time_of(event));
+    line += '"';
+    std::visit([&](const auto& what) { append_event(line, what); }, event);
+    line += '}';
+    return line;
+}
+
+Result<Event> parse_line(std::string_view line) {
+    if (auto event = scan_line(line)) return std::move(*event);
+    return parse_any_line(line);
+}
+
+}  // namespace tickledger

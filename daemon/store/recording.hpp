@@ -1,0 +1,35 @@
+// The form of recordings and of the message log: one JSON object a line (docs/recordings.md).
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+#include <variant>
+
+#include "tickledger/message.hpp"
+#include "tickledger/result.hpp"
+
+namespace tickledger {
+
+/// The link to the broker went up or down.
+struct LinkChange {
+    Instant at{};
+    bool up = false;
+    /// The broker kept our session, so messages may have waited there.
+    bool session_present = false;
+};
+
+/// Something that happened, in the order in which the log holds it.
+using Event = std::variant<Message, LinkChange>;
+
+[[nodiscard]] Instant time_of(const Event& event);
+
+/// One line without its newline. A payload that is not UTF-8 is written as base64 under
+/// `payload_base64`, so that any bytes come back exactly.
+[[nodiscard]] std::string to_line(const Event& event);
+
+/// Reads a line. `tst` with Z or an offset (with or without colon); `payload` a string, or any JSON value
+/// (then its compact text); unknown keys are ignored. Fails with what is missing or wrong.
+[[nodiscard]] Result<Event> parse_line(std::string_view line);
+
+}  // namespace tickledger

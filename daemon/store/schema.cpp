@@ -1,0 +1,190 @@
+#include "store/schema.hpp"
+
+#include <array>
+#include <string>
+
+namespace tickledger {
+namespace {
+
+/// "TcLd": in the file's header, so that no other program's database is taken for a ledger.
+constexpr std::int64_t application_id = 0x54634c64;
+
+constexpr const char* version_1 = R"sql(
+CREATE TABLE meter (
+    key INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    state TEXT NOT NULL DEFAULT ''
+) STRICT;
+
+CREATE TABLE entry (
+    to_us INTEGER NOT NULL,
+    meter INTEGER NOT NULL,
+    length_us INTEGER NOT NULL,
+    n INTEGER NOT NULL,
+    ticks INTEGER NOT NULL,
+    kind INTEGER NOT NULL CHECK (kind BETWEEN 0 AND 4),
+    placed INTEGER NOT NULL,
+    unseen_max INTEGER,
+    begin_count INTEGER,
+    end_count INTEGER NOT NULL,
+    end_boot INTEGER NOT NULL,
+    end_seq INTEGER NOT NULL,
+    PRIMARY KEY (to_us, meter, length_us DESC, n)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX entry_hole ON entry (meter, end_boot, to_us, length_us DESC, n, begin_count, end_seq) WHERE kind = 3;
+CREATE INDEX entry_adjustment ON entry (meter, to_us) WHERE kind = 4;
+
+CREATE TABLE entry_day (
+    day INTEGER NOT NULL,
+    meter INTEGER NOT NULL,
+    PRIMARY KEY (day, meter)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE usage_row (
+    step INTEGER NOT NULL,
+    start_us INTEGER NOT NULL,
+    meter INTEGER NOT NULL,
+    ticks INTEGER NOT NULL,
+    covered_us INTEGER NOT NULL,
+    spread_ticks INTEGER NOT NULL,
+    revision INTEGER NOT NULL,
+    PRIMARY KEY (step, start_us, meter)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE boot (
+    meter INTEGER NOT NULL,
+    boot INTEGER NOT NULL,
+    first_seq INTEGER,
+    last_seq INTEGER,
+    PRIMARY KEY (meter, boot)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE hole (
+    meter INTEGER NOT NULL,
+    boot INTEGER NOT NULL,
+    first_seq INTEGER NOT NULL,
+    last_seq INTEGER NOT NULL,
+    PRIMARY KEY (meter, boot, first_seq)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE refused (
+    id INTEGER PRIMARY KEY,
+    meter INTEGER NOT NULL,
+    at_us INTEGER NOT NULL,
+    reason INTEGER NOT NULL,
+    topic TEXT NOT NULL,
+    payload TEXT NOT NULL,
+    text TEXT NOT NULL,
+    fingerprint INTEGER NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX refused_once ON refused (meter, fingerprint);
+CREATE INDEX refused_in_time ON refused (meter, at_us);
+
+CREATE TABLE alarm (
+    id INTEGER PRIMARY KEY,
+    meter INTEGER NOT NULL,
+    kind INTEGER NOT NULL,
+    state INTEGER NOT NULL,
+    raised_us INTEGER NOT NULL,
+    cleared_us INTEGER,
+    evidence TEXT NOT NULL,
+    text TEXT NOT NULL
+) STRICT;
+CREATE INDEX alarm_active ON alarm (meter) WHERE cleared_us IS NULL;
+
+CREATE TABLE undecided (
+    meter INTEGER NOT NULL,
+    kind INTEGER NOT NULL,
+    from_us INTEGER NOT NULL,
+    to_us INTEGER NOT NULL,
+    text TEXT NOT NULL,
+    PRIMARY KEY (meter, kind, from_us)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE outbox (
+    id INTEGER PRIMARY KEY,
+    topic TEXT NOT NULL,
+    payload TEXT NOT NULL,
+    retained INTEGER NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX outbox_retained ON outbox (topic) WHERE retained;
+
+CREATE TABLE fact (
+    name TEXT PRIMARY KEY,
+    value TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1};
+
+tl::unexpected<Error> foreign(const Database& database) {
+    return fail("The file " + database.file().string() +
+                " is a database of another program, not a ledger; it was left as it is. "
+                "Name another store.directory, or move the file away.");
+}
+
+tl::unexpected<Error> newer(const Database& database, std::int64_t version, std::size_t known) {
+    return fail(
+        "The ledger " + database.file().string() + " was written by a newer program (schema version " +
+        std::to_string(version) + ", this one knows up to " + std::to_string(known) +
+        "); it was left as it is. Install the newer program again, or put back a backup from before it.");
+}
+
+Result<void> run_step(Database& database, const char* step, std::size_t version_after) {
+    if (auto begun = database.begin_write(); !begun) return begun;
+    const std::string mark = "PRAGMA user_version = " + std::to_string(version_after) +
+                             "; PRAGMA application_id = " + std::to_string(application_id);
+    auto done = database.execute(step).and_then([&] { return database.execute(mark.c_str()); }).and_then([&] {
+        return database.commit();
+    });
+    if (!done) database.roll_back();
+    return done;
+}
+
+}  // namespace
+
+std::span<const char* const> schema_steps() {
+    return steps_of_this_program;
+}
+
+Result<void> bring_up_to_date(Database& database, std::span<const char* const> steps) {
+    const auto version = database.integer("PRAGMA user_version");
+    if (!version) return tl::unexpected(version.error());
+    const auto id = database.integer("PRAGMA application_id");
+    if (!id) return tl::unexpected(id.error());
+    const auto objects = database.integer("SELECT count(*) FROM sqlite_schema");
+    if (!objects) return tl::unexpected(objects.error());
+
+    const bool is_new = *version == 0 && *id == 0 && *objects == 0;
+    if (!is_new && *id != application_id) return foreign(database);
+    if (*version < 0 || *version > static_cast<std::int64_t>(steps.size())) {
+        return newer(database, *version, steps.size());
+    }
+    for (auto at = static_cast<std::size_t>(*version); at < steps.size(); ++at) {
+        if (auto done = run_step(database, steps[at], at + 1); !done) return done;
+    }
+    return {};
+}
+
+Result<void> expect_up_to_date(Database& database) {
+    const auto version = database.integer("PRAGMA user_version");
+    if (!version) return tl::unexpected(version.error());
+    const auto id = database.integer("PRAGMA application_id");
+    if (!id) return tl::unexpected(id.error());
+    const auto known = schema_steps().size();
+
+    if (*id == 0 && *version == 0) {
+        return fail("The file " + database.file().string() +
+                    " holds no ledger yet. The daemon makes it when it starts: start it, and try again.");
+    }
+    if (*id != application_id) return foreign(database);
+    if (*version > static_cast<std::int64_t>(known)) return newer(database, *version, known);
+    if (*version < static_cast<std::int64_t>(known)) {
+        return fail("The ledger " + database.file().string() + " is of an older program (schema version " +
+                    std::to_string(*version) + " of " + std::to_string(known) +
+                    "). The daemon brings it up to date when it starts: start it, and try again.");
+    }
+    return {};
+}
+
+}  // namespace tickledger

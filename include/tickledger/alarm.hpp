@@ -1,0 +1,44 @@
+// An alarm and its life, after ISA-18.2 / IEC 62682.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "tickledger/meter.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+enum class AlarmState : std::uint8_t {
+    normal,
+    unacknowledged,
+    acknowledged,
+    returned_unacknowledged,
+    shelved,
+};
+
+[[nodiscard]] std::string_view name_of(AlarmState state);
+
+/// One alarm of one meter. One that stands stays one alarm, whatever confirms it again.
+struct Alarm {
+    std::int64_t id = 0;
+    AlarmKind kind = AlarmKind::night_flow;
+    AlarmState state = AlarmState::normal;
+    Instant raised_at{};
+    std::optional<Instant> cleared_at;
+    /// The spans, flow and litres a day behind it: a JSON object, units last in its names.
+    std::string evidence = "{}";
+    /// What it means and what to do, in a sentence or two.
+    std::string text;
+
+    /// The condition holds now. (A shelved alarm's may or may not; cleared_at tells.)
+    [[nodiscard]] bool is_active() const { return !cleared_at; }
+};
+
+/// normal → unacknowledged.
+void raise(Alarm& alarm, Instant at);
+/// unacknowledged → returned-unacknowledged; acknowledged → normal; a shelved one keeps its state.
+void clear(Alarm& alarm, Instant at);
+
+}  // namespace tickledger

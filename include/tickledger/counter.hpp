@@ -1,0 +1,165 @@
+// Booking: every tick once. One reading and what is known before it give entries and a new state.
+//
+// Pure: no clock, no storage, no allocation. The rows of docs/ledger.md are tried in their order.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string_view>
+
+#include "tickledger/entry.hpp"
+#include "tickledger/message.hpp"
+#include "tickledger/meter.hpp"
+
+namespace tickledger {
+
+/// What booking needs of a meter's settings, worked out once.
+class CounterRules {
+public:
+    explicit CounterRules(const MeterSettings& meter);
+
+    bool pulses = false;
+    int counter_bits = 32;
+    int seq_bits = 32;
+    std::uint64_t checkpoint_ticks = 0;
+    Duration cadence{};
+
+    /// A gain is plausible if its volume is at most 1.1 Q4 times the span, and two ticks more.
+    [[nodiscard]] bool plausible(std::uint64_t gain_ticks, Duration span) const;
+    /// The largest plausible gain of a span, in ticks.
+    [[nodiscard]] std::uint64_t plausible_max(Duration span) const;
+
+    /// (to - from) mod W. With counter_bits 0, W is 2^64.
+    [[nodiscard]] std::uint64_t gain(std::uint64_t from, std::uint64_t to) const;
+    /// a <= b in the serial arithmetic of RFC 1982, mod W.
+    [[nodiscard]] bool count_not_after(std::uint64_t a, std::uint64_t b) const;
+    /// How far `to` lies after `from` in seq_bits: 0 equal, negative before (RFC 1982; exactly half
+    /// the range, which the RFC leaves undefined, counts as before).
+    [[nodiscard]] std::int64_t seq_distance(std::uint64_t from, std::uint64_t to) const;
+    [[nodiscard]] std::uint64_t seq_after(std::uint64_t seq) const;
+    [[nodiscard]] std::uint64_t seq_before(std::uint64_t seq) const;
+
+private:
+    // gain - 2 <= rate_numerator * span / rate_denominator, all whole numbers.
+    std::uint64_t rate_numerator_ = 0;
+    std::uint64_t rate_denominator_ = 1;
+    std::uint64_t mask_ = 0;
+};
+
+/// A reading that was accepted, or is held, at the moment it counts for.
+struct Sight {
+    Instant at{};
+    std::uint64_t count = 0;
+    std::optional<std::uint64_t> boot{};
+    std::optional<std::uint64_t> seq{};
+    std::optional<std::uint64_t> saved{};
+    std::optional<Duration> uptime{};
+    /// `at` was placed by the node's cadence, not told.
+    bool placed = false;
+
+    bool operator==(const Sight&) const = default;
+};
+
+/// A reading that the next one must confirm.
+struct Held {
+    Sight sight;
+    /// A fall that looks like a restart nobody told: if confirmed, a restart from this count.
+    std::optional<std::uint64_t> restart_from{};
+
+    bool operator==(const Held&) const = default;
+};
+
+/// All that booking remembers of a meter.
+struct CounterState {
+    std::optional<Sight> last;
+    std::optional<Held> held;
+
+    bool operator==(const CounterState&) const = default;
+};
+
+/// How a message came, as far as it bears on when and whether it counts.
+struct Circumstances {
+    Instant arrived_at{};
+    /// It waited at the broker; `placed_at` is then where the node's cadence puts it.
+    bool waited = false;
+    Instant placed_at{};
+    bool retained = false;
+    /// Its boot was left before, and is not the current one: known from the ledger's list of boots.
+    bool boot_already_left = false;
+    /// Its (boot, seq) was accepted before: known from the ledger's lists of boots and holes.
+    bool already_accepted = false;
+};
+
+enum class Outcome : std::uint8_t {
+    first,   ///< The register starts here.
+    repeat,  ///< Known already. Nothing changes.
+    late,    ///< Belongs to the past: see `late_at`. The caller divides an entry, fills a hole, or refuses it.
+    booked,  ///< One or more entries.
+    held,    ///< Waits for the next reading. There may be entries too: what it settled.
+};
+
+/// Why a reading is kept apart and not booked.
+enum class Refusal : std::uint8_t { none, stray, late, unreadable };
+[[nodiscard]] std::string_view name_of(Refusal refusal);
+
+/// What one reading does. Holds all in place: no allocation.
+struct Booking {
+    Outcome outcome = Outcome::repeat;
+    /// The node told a time that is not believed; the arrival counts instead.
+    bool clock_disbelieved = false;
+    /// For `late`: when it says it was, where it says so believably.
+    std::optional<Instant> late_at;
+    /// The suspect that this reading refuted: a stray.
+    std::optional<Sight> stray;
+
+    void add_entry(const Entry& entry) { entries_[entry_count_++] = entry; }
+    void accept(const Sight& sight) { accepted_[accepted_count_++] = sight; }
+    /// In order of time: at most what a settled suspect leaves, a hole, and the reading's own.
+    [[nodiscard]] std::span<const Entry> entries() const { return {entries_.data(), entry_count_}; }
+    /// What took its place in the node's order: a settled suspect, then the reading itself.
+    [[nodiscard]] std::span<const Sight> accepted() const { return {accepted_.data(), accepted_count_}; }
+
+private:
+    std::array<Entry, 4> entries_;
+    std::array<Sight, 2> accepted_;
+    std::size_t entry_count_ = 0;
+    std::size_t accepted_count_ = 0;
+};
+
+/// Books one reading. Changes `state` where the outcome is first, booked or held.
+[[nodiscard]] Booking book(CounterState& state, const Reading& reading, const Circumstances& came,
+                           const CounterRules& rules);
+
+/// What a late reading does to the entry that its time falls into.
+struct LateBooking {
+    enum class Fit : std::uint8_t {
+        divides,      ///< The parts take the entry's place; together they hold the same ticks.
+        known,        ///< It agrees with the entry and adds nothing.
+        contradicts,  ///< It does not fit: refused.
+    };
+    Fit fit = Fit::contradicts;
+    /// In order of time, two or three, where it divides.
+    [[nodiscard]] std::span<const Entry> parts() const { return {parts_.data(), part_count_}; }
+    void add(const Entry& entry) { parts_[part_count_++] = entry; }
+
+private:
+    std::array<Entry, 3> parts_;
+    std::size_t part_count_ = 0;
+};
+
+/// Divides a counter meter's entry at a late reading inside it, where the reading fits between the entry's
+/// ends without changing the total. `before`: the mark at which the entry begins.
+/// Precondition: entry.span.from < at <= entry.span.to.
+[[nodiscard]] LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, Instant at,
+                                 const CounterRules& rules);
+
+/// Fills part of a pulse meter's hole with a message that came late.
+/// Precondition: `lost` misses the message (late.boot, late.seq).
+[[nodiscard]] LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rules);
+
+/// The held reading as the ledger shows it.
+[[nodiscard]] std::optional<Entry> held_entry(const CounterState& state);
+
+}  // namespace tickledger

@@ -1,0 +1,90 @@
+// What a person configures about a meter: one [[meter]] table of the configuration.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "tickledger/time.hpp"
+#include "tickledger/units.hpp"
+
+namespace tickledger {
+
+enum class MessageForm : std::uint8_t { counter, pulses, senml };
+
+/// Where the fields of a JSON message are: JSON Pointers (RFC 6901). An empty optional: not read.
+/// The empty pointer "" is the whole document.
+struct FieldPointers {
+    std::optional<std::string> count = "/count";
+    std::optional<std::string> boot = "/boot";
+    std::optional<std::string> seq = "/seq";
+    std::optional<std::string> time = "/time";
+    std::optional<std::string> saved = "/saved";
+    std::optional<std::string> uptime = "/uptime";
+    std::optional<std::string> pulses = "/pulses";
+
+    bool operator==(const FieldPointers&) const = default;
+};
+
+enum class AlarmKind : std::uint8_t {
+    night_flow,
+    slow_leak,
+    high_flow,
+    long_draw,
+    away_use,
+    node_silent,
+    counter_fault
+};
+inline constexpr int alarm_kind_count = 7;
+
+/// The word for a kind in topics, answers and configuration: "night-flow".
+[[nodiscard]] std::string_view name_of(AlarmKind kind);
+[[nodiscard]] std::optional<AlarmKind> alarm_kind_named(std::string_view name);
+
+struct AlarmSettings {
+    /// Civil times of day between which a house sleeps. `night_from` > `night_to`: begins on the evening before.
+    Duration night_from = std::chrono::hours{1};
+    Duration night_to = std::chrono::hours{5};
+    Duration still_for = std::chrono::minutes{30};
+    Ratio high_flow_l_per_h{1800, 1};
+    Duration high_flow_for = std::chrono::minutes{10};
+    Ratio long_draw_volume_l{500, 1};
+    Duration long_draw_time = std::chrono::hours{2};
+    Duration silent_after = std::chrono::minutes{15};
+    bool away = false;
+    std::vector<AlarmKind> off;
+
+    [[nodiscard]] bool is_on(AlarmKind kind) const;
+    bool operator==(const AlarmSettings&) const = default;
+};
+
+struct MeterSettings {
+    /// [a-z0-9-]{1,64}. In a pattern meter "{1}" stands for what the first + of the topic matched.
+    std::string id;
+    /// An MQTT topic filter.
+    std::string topic;
+    MessageForm message = MessageForm::counter;
+    FieldPointers fields;
+    /// Which name of a SenML pack is this meter's; empty: a pack holds only one.
+    std::string senml_name;
+    Ratio pulse_value_l{1, 1};
+    /// The permanent flow Q3 of ISO 4064-1. Q4 = 1.25 Q3.
+    Ratio q3_l_per_h{2500, 1};
+    /// Bits at which the node's counter wraps; 0: never. 1 to 63.
+    int counter_bits = 32;
+    int seq_bits = 32;
+    /// The node saves its count every so many ticks and restarts from there; 0: it saves none.
+    std::uint64_t checkpoint_ticks = 0;
+    /// How often the node is expected to speak.
+    Duration cadence = std::chrono::minutes{3};
+    /// The spacing of published usage; divides a day.
+    Duration interval = std::chrono::minutes{15};
+    /// What the register showed at the first booked reading.
+    Ratio register_start_l{0, 1};
+    AlarmSettings alarms;
+
+    bool operator==(const MeterSettings&) const = default;
+};
+
+}  // namespace tickledger

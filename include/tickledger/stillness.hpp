@@ -1,0 +1,58 @@
+// When the water stood still: the evidence behind night-flow.
+#pragma once
+
+#include "tickledger/entry.hpp"
+
+namespace tickledger {
+
+/// What a stretch of entries says about a wish to see the water stand still for a while.
+enum class Verdict : std::uint8_t {
+    still,      ///< A tick-free stretch that long was seen.
+    flow,       ///< There was none.
+    undecided,  ///< There may have been one where nothing was seen, or where one span is too long to tell.
+};
+
+/// Follows the entries of one meter in order of time within a window and keeps the longest stretch that
+/// was still for certain and the longest that may have been. Only measured spans without a tick are
+/// certain. What no span covers, a restart, and a span with ticks that is longer than `still_for` may
+/// have been still; a shorter span with ticks was not.
+class Stillness {
+public:
+    Stillness() = default;
+    /// The whole of `window` is unseen until entries say otherwise.
+    Stillness(Span window, Duration still_for);
+
+    /// Adds the part of the entry that lies in the window. Adjustments say nothing and are passed over.
+    /// Precondition: entries come in order of time.
+    void add(const Entry& entry);
+
+    /// The verdict on the whole window; what was not added counts as unseen.
+    [[nodiscard]] Verdict verdict() const;
+
+    /// The longest stretch seen still so far; where it is as long as `still_for`, the verdict is settled.
+    [[nodiscard]] Span longest_still() const { return longest_still_; }
+    [[nodiscard]] Span window() const { return window_; }
+
+    /// For keeping it across restarts.
+    template <typename Archive>
+    void fields(Archive&& archive) {
+        archive("from", window_.from), archive("to", window_.to), archive("still_for", still_for_);
+        archive("seen_to", seen_to_), archive("still_from", still_from_),
+            archive("maybe_from", maybe_from_);
+        archive("longest_from", longest_still_.from), archive("longest_to", longest_still_.to);
+        archive("longest_maybe", longest_maybe_);
+    }
+
+private:
+    void unseen_until(Instant t);
+
+    Span window_{};
+    Duration still_for_{};
+    Instant seen_to_{};
+    Instant still_from_{};  ///< The current certain stretch is (still_from_, seen_to_].
+    Instant maybe_from_{};  ///< The current possible stretch is (maybe_from_, seen_to_].
+    Span longest_still_{};
+    Duration longest_maybe_{};
+};
+
+}  // namespace tickledger

@@ -1,0 +1,344 @@
+// Runs the real program against a server whose answers are written here.
+#include <sys/wait.h>
+#include <catch2/catch.hpp>
+#include <cstdio>
+#include <fstream>
+#include <map>
+#include <mutex>
+#include <sstream>
+
+#include "serve/http_server.hpp"
+#include "support/temp_directory.hpp"
+
+namespace tickledger {
+namespace {
+
+struct Run {
+    int status = -1;
+    std::string out;
+    std::string error;
+};
+
+// Answers targets with what was set for them, and remembers what was asked.
+class FakeDaemon {
+public:
+    FakeDaemon() {
+        std::vector<ListenSocket> sockets;
+        sockets.push_back(ListenSocket::on_path(socket, 0600).value());
+        server_ = HttpServer::start(std::move(sockets), {},
+                                    [this](const Request& request) { return answer(request); });
+    }
+
+    void set(const std::string& target, const std::string& body) { bodies_[target] = body; }
+
+    [[nodiscard]] Run run(const std::string& arguments) const {
+        const auto error_file = directory_ / "error";
+        const std::string line = "TICKLEDGER_SOCKET='" + socket.string() + "' '" TICKLEDGER_CLIENT "' " +
+                                 arguments + " 2>'" + error_file.string() + "'";
+        FILE* pipe = ::popen(line.c_str(), "r");
+        if (!pipe) throw std::runtime_error("the client can not be run");
+        Run run;
+        char bytes[4096];
+        for (std::size_t count = 0; (count = std::fread(bytes, 1, sizeof bytes, pipe)) > 0;)
+            run.out.append(bytes, count);
+        const int status = ::pclose(pipe);
+        run.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+        std::ostringstream error;
+        error << std::ifstream(error_file).rdbuf();
+        run.error = error.str();
+        return run;
+    }
+
+    [[nodiscard]] std::vector<std::string> asked() {
+        const std::lock_guard lock(mutex_);
+        return std::exchange(asked_, {});
+    }
+
+private:
+    Response answer(const Request& request) {
+        std::string target = request.path;
+        for (const auto& [name, value] : request.query) {
+            target += (target == request.path ? "?" : "&") + name + "=" + value;
+        }
+        const std::lock_guard lock(mutex_);
+        asked_.push_back(target);
+        auto found = bodies_.find(target);
+        if (found == bodies_.end()) found = bodies_.find(request.path);
+        if (found == bodies_.end()) return problem(404, "There is nothing at " + target + ".");
+        Response response;
+        response.body = found->second + "\n";
+        return response;
+    }
+
+    test::TempDirectory directory_;
+    std::map<std::string, std::string> bodies_;
+    std::mutex mutex_;
+    std::vector<std::string> asked_;
+
+public:
+    std::filesystem::path socket = directory_ / "api.sock";
+
+private:
+    std::unique_ptr<HttpServer> server_;
+};
+
+const std::string two_meters =
+    R"({"meters":[{"id":"house","name":"house","pulse_value_l":1,"last_reading_at":"2026-03-08T11:57:30+01:00",)"
+    R"("register_m3":1234.567000,"flow_l_per_h":20.000,"smallest_visible_leak_l_per_h":2.000},)"
+    R"({"id":"garden","name":"garden","pulse_value_l":0.3333333333333333,"last_reading_at":null,"register_m3":null,)"
+    R"("flow_l_per_h":null,"smallest_visible_leak_l_per_h":null}]})";
+
+std::string row(const std::string& from, const std::string& to, const std::string& rest) {
+    return R"({"from":")" + from + R"(","to":")" + to + "\"," + rest + "}";
+}
+
+const std::string three_days =
+    R"({"meter":"house","timezone":"Europe/Berlin","step":"day","rows":[)" +
+    row("2026-03-01T00:00:00+01:00", "2026-03-02T00:00:00+01:00",
+        R"("ticks":1234,"volume_l":411.333,"covered_s":86400,"spread_ticks":0,"revision":0)") +
+    "," +
+    row("2026-03-02T00:00:00+01:00", "2026-03-03T00:00:00+01:00",
+        R"("ticks":0,"volume_l":0.000,"covered_s":7260,"spread_ticks":1,"revision":2)") +
+    "," +
+    row("2026-03-03T00:00:00+01:00", "2026-03-04T00:00:00+01:00",
+        R"("ticks":null,"volume_l":null,"covered_s":0,"spread_ticks":0,"revision":0)") +
+    "]}";
+
+TEST_CASE("meters are a table with units, and what is not known is no data") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters", two_meters);
+    const Run run = daemon.run("meters");
+    CHECK(run.status == 0);
+    CHECK(run.error.empty());
+    CHECK(
+        run.out ==
+        "Meter   Last reading         Register m³  Flow L/h              Tick L  Smallest visible leak L/h\n"
+        "house   2026-03-08 11:57:30     1234.567      20.0                   1                        2.0\n"
+        "garden  no data                  no data   no data  0.3333333333333333                       "
+        "none\n");
+}
+
+TEST_CASE(
+    "usage is a table that marks what is incomplete, spread and revised, and never shows no data as zero") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters/house/usage", three_days);
+    const Run run = daemon.run("usage house");
+    CHECK(run.status == 0);
+    CHECK(run.out ==
+          "house, by day, Europe/Berlin\n"
+          "From          Ticks  Volume L  Notes\n"
+          "2026-03-01     1234   411.333\n"
+          "2026-03-02        0     0.000  incomplete: 2 h 01 min of 24 h 00 min; 1 tick spread from a longer "
+          "span; "
+          "revision 2\n"
+          "2026-03-03  no data   no data\n"
+          "Total          1234   411.333\n");
+    CHECK(daemon.asked() == std::vector<std::string>{"/v1/meters/house/usage"});
+}
+
+TEST_CASE("an hour that comes twice is told apart by its offset") {
+    FakeDaemon daemon;
+    const std::string rest = R"("ticks":1,"volume_l":1.000,"covered_s":3600,"spread_ticks":0,"revision":0)";
+    daemon.set("/v1/meters/house/usage",
+               R"({"meter":"house","timezone":"Europe/Berlin","step":"hour","rows":[)" +
+                   row("2026-10-25T02:00:00+02:00", "2026-10-25T02:00:00+01:00", rest) + "," +
+                   row("2026-10-25T02:00:00+01:00", "2026-10-25T03:00:00+01:00", rest) + "]}");
+    CHECK(daemon.run("usage house --step hour").out ==
+          "house, by hour, Europe/Berlin\n"
+          "From                     Ticks  Volume L  Notes\n"
+          "2026-10-25 02:00 +02:00      1     1.000\n"
+          "2026-10-25 02:00 +01:00      1     1.000\n"
+          "Total                        2     2.000\n");
+}
+
+TEST_CASE("CSV has a header with units, decimal points, CRLF, and empty fields where there is no data") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters/house/usage", three_days);
+    CHECK(daemon.run("usage house --csv").out ==
+          "meter,from,to,ticks,volume_l,covered_s,spread_ticks,revision\r\n"
+          "house,2026-03-01T00:00:00+01:00,2026-03-02T00:00:00+01:00,1234,411.333,86400,0,0\r\n"
+          "house,2026-03-02T00:00:00+01:00,2026-03-03T00:00:00+01:00,0,0,7260,1,2\r\n"
+          "house,2026-03-03T00:00:00+01:00,2026-03-04T00:00:00+01:00,,,0,0,0\r\n");
+}
+
+TEST_CASE(
+    "JSON is the daemon's answer byte for byte, a document a line, for all meters where none is named") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters", two_meters);
+    daemon.set("/v1/meters/house/usage", three_days);
+    daemon.set("/v1/meters/garden/usage",
+               R"({"meter":"garden","timezone":"Europe/Berlin","step":"day","rows":[]})");
+    const Run run = daemon.run("--json usage --from 2026-03-01 --to 2026-03-04T00:00:00+01:00");
+    CHECK(run.status == 0);
+    CHECK(run.out == three_days + "\n" +
+                         R"({"meter":"garden","timezone":"Europe/Berlin","step":"day","rows":[]})" + "\n");
+    CHECK(daemon.asked() ==
+          std::vector<std::string>{"/v1/meters",
+                                   "/v1/meters/house/usage?from=2026-03-01&to=2026-03-04T00:00:00+01:00",
+                                   "/v1/meters/garden/usage?from=2026-03-01&to=2026-03-04T00:00:00+01:00"});
+    CHECK(daemon.run("meters --json").out == two_meters + "\n");
+}
+
+TEST_CASE("days, months and lengths are ranges of the site's own calendar") {
+    FakeDaemon daemon;
+    // In UTC it is still the last day of February.
+    daemon.set("/v1/health", R"({"time":"2028-03-01T00:30:00+01:00"})");
+    daemon.set("/v1/meters/house/usage", three_days);
+    const auto query_of = [&](const std::string& arguments) {
+        const Run run = daemon.run("usage house " + arguments);
+        CAPTURE(arguments, run.error);
+        CHECK(run.status == 0);
+        return daemon.asked().back();
+    };
+    const std::string usage = "/v1/meters/house/usage?step=";
+    CHECK(query_of("--day today") == usage + "hour&from=2028-03-01&to=2028-03-02");
+    CHECK(query_of("--day yesterday") == usage + "hour&from=2028-02-29&to=2028-03-01");
+    CHECK(query_of("--day 2026-12-31 --step interval") == usage + "interval&from=2026-12-31&to=2027-01-01");
+    CHECK(query_of("--month 2026-12") == usage + "day&from=2026-12-01&to=2027-01-01");
+    CHECK(query_of("--last 7d") == usage + "day&from=2028-02-24&to=2028-03-02");
+    CHECK(query_of("--last 24h") ==
+          usage + "hour&from=2028-02-28T23:30:00.000000Z&to=2028-02-29T23:30:00.000000Z");
+    CHECK(query_of("--last 90min") ==
+          usage + "interval&from=2028-02-29T22:00:00.000000Z&to=2028-02-29T23:30:00.000000Z");
+}
+
+TEST_CASE("a wrong call is told before anything is asked, with status 2") {
+    FakeDaemon daemon;
+    daemon.set("/v1/health", R"({"time":"2026-03-01T00:30:00+01:00"})");
+    for (const char* arguments :
+         {"", "unknown", "meters --no-such-option", "usage house --day someday", "usage --month 2026-13",
+          "usage --last 7", "usage --last 0", "usage --day today --from 2026-03-01",
+          "usage --day today --month 2026-03", "meters --csv --json", "usage house garden"}) {
+        CAPTURE(arguments);
+        const Run run = daemon.run(arguments);
+        CHECK(run.status == 2);
+        CHECK(run.out.empty());
+        CHECK_FALSE(run.error.empty());
+    }
+    for (const std::string& target : daemon.asked())
+        CHECK(target == "/v1/health");
+}
+
+TEST_CASE("what the daemon refuses is shown in its own words, with status 1") {
+    FakeDaemon daemon;
+    const Run run = daemon.run("usage barn");
+    CHECK(run.status == 1);
+    CHECK(run.out.empty());
+    CHECK(run.error == "tickledger: There is nothing at /v1/meters/barn/usage.\n");
+}
+
+TEST_CASE("an answer of another shape is status 1 and not a crash") {
+    FakeDaemon daemon;
+    for (const char* body : {"{}", "[]", "no JSON", R"({"meters":[{"id":7}]})"}) {
+        daemon.set("/v1/meters", body);
+        CAPTURE(body);
+        const Run run = daemon.run("meters");
+        CHECK(run.status == 1);
+        CHECK_THAT(run.error, Catch::Contains("same version"));
+    }
+}
+
+TEST_CASE("a daemon that is not there is status 69 and says what to do") {
+    FakeDaemon daemon;
+    const Run run = daemon.run("--socket /nonexistent/api.sock meters");
+    CHECK(run.status == 69);
+    CHECK(run.out.empty());
+    CHECK_THAT(run.error,
+               Catch::Contains("/nonexistent/api.sock") && Catch::Contains("--socket or TICKLEDGER_SOCKET"));
+    CHECK(daemon.run("meters --socket '" + std::string(200, 'x') + "'").status == 69);
+}
+
+TEST_CASE("the ledger shows what is not known and, below, what was refused") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters/house/ledger",
+        R"({"meter":"house","entries":[)"
+        R"({"from":"2026-03-01T08:00:00+01:00","to":"2026-03-01T08:03:00+01:00","ticks":3,"kind":"measured","unseen_max":null},)"
+        R"({"from":"2026-03-01T08:03:00+01:00","to":"2026-03-01T08:06:00+01:00","ticks":12,"kind":"restart","unseen_max":150,"placed":true},)"
+        R"({"from":"2026-03-01T08:06:00+01:00","to":"2026-03-01T08:09:00+01:00","ticks":null,"kind":"held","unseen_max":null}],)"
+        R"("refused":[{"at":"2026-03-01T08:01:00+01:00","reason":"unreadable","topic":"nodes/x","payload":"a,\"b\"","text":"It says \"a, b\"."}]})");
+    CHECK(daemon.run("ledger house").out ==
+          "house\n"
+          "From              To                  Ticks  Kind      Notes\n"
+          "2026-03-01 08:00  2026-03-01 08:03        3  measured\n"
+          "2026-03-01 08:03  2026-03-01 08:06       12  restart   unseen: at most 150 ticks; time placed by "
+          "the cadence\n"
+          "2026-03-01 08:06  2026-03-01 08:09  no data  held      waits for the next reading to confirm it\n"
+          "\n"
+          "Refused at        Reason      Topic    Why\n"
+          "2026-03-01 08:01  unreadable  nodes/x  It says \"a, b\".\n");
+    CHECK(daemon.run("ledger house --csv").out ==
+          "meter,from,to,ticks,kind,unseen_max_ticks,placed,topic,text\r\n"
+          "house,2026-03-01T08:00:00+01:00,2026-03-01T08:03:00+01:00,3,measured,,false,,\r\n"
+          "house,2026-03-01T08:03:00+01:00,2026-03-01T08:06:00+01:00,12,restart,150,true,,\r\n"
+          "house,2026-03-01T08:06:00+01:00,2026-03-01T08:09:00+01:00,,held,,false,,\r\n"
+          "house,,2026-03-01T08:01:00+01:00,,refused-unreadable,,,nodes/x,\"It says \"\"a, b\"\".\"\r\n");
+}
+
+TEST_CASE("alarms and undecided nights are tables, filtered by the daemon") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/alarms",
+        R"({"alarms":[{"id":7,"meter":"house","kind":"night-flow","state":"unacknowledged","raised_at":"2026-03-02T05:00:00+01:00",)"
+        R"("cleared_at":null,"evidence":{},"text":"Water ran all night."}],)"
+        R"("undecided":[{"meter":"house","kind":"night-flow","from":"2026-03-04T01:00:00+01:00","to":"2026-03-04T05:00:00+01:00","text":"Data is missing."}]})");
+    CHECK(daemon.run("alarms house --state unacknowledged").out ==
+          "Raised            Cleared  Meter  Alarm       State           Id  Meaning\n"
+          "2026-03-02 05:00  lasts    house  night-flow  unacknowledged   7  Water ran all night.\n"
+          "\n"
+          "Undecided from    To                Meter  Alarm       Why\n"
+          "2026-03-04 01:00  2026-03-04 05:00  house  night-flow  Data is missing.\n");
+    CHECK(daemon.asked() == std::vector<std::string>{"/v1/alarms?meter=house&state=unacknowledged"});
+    CHECK(daemon.run("alarms --csv").out ==
+          "id,meter,kind,state,raised_at,cleared_at,text\r\n"
+          "7,house,night-flow,unacknowledged,2026-03-02T05:00:00+01:00,,Water ran all night.\r\n"
+          ",house,night-flow,undecided,2026-03-04T01:00:00+01:00,2026-03-04T05:00:00+01:00,Data is "
+          "missing.\r\n");
+}
+
+TEST_CASE("health is a short text with the troubles on top") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/health",
+        R"({"state":"degraded","version":"0.1.0","time":"2026-03-08T12:00:00+01:00","timezone":"Europe/Berlin",)"
+        R"("troubles":["The broker is not connected."],"broker":{"connected":false,"subscribed":false,"trouble":null,"waiting":3},)"
+        R"("store":{"error":null},"messages":{"accepted":12,"booked":10,"unreadable":1,"stray":0},)"
+        R"("meters":[{"id":"house","last_message_at":null,"silent_since":"2026-03-08T11:00:00+01:00","clock_disbelieved_at":null}]})");
+    CHECK(daemon.run("health").out ==
+          "tickledgerd 0.1.0 is degraded at 2026-03-08 12:00 (Europe/Berlin)\n"
+          "  ! The broker is not connected.\n"
+          "Broker: not connected, 3 waiting to be published\n"
+          "Messages: 12 accepted, 10 booked, 1 unreadable, 0 stray\n"
+          "\n"
+          "Meter  Last message  Silent since\n"
+          "house  no data       2026-03-08 11:00\n");
+}
+
+TEST_CASE("a large answer comes whole") {
+    FakeDaemon daemon;
+    std::string rows;
+    for (int i = 0; i < 50'000; ++i) {
+        rows += (i ? "," : "") +
+                row("2026-03-01T00:00:00+01:00", "2026-03-02T00:00:00+01:00",
+                    R"("ticks":1,"volume_l":0.001,"covered_s":86400,"spread_ticks":0,"revision":0)");
+    }
+    const std::string body =
+        R"({"meter":"house","timezone":"Europe/Berlin","step":"day","rows":[)" + rows + "]}";
+    daemon.set("/v1/meters/house/usage", body);
+    CHECK(daemon.run("usage house --json").out == body + "\n");
+    CHECK_THAT(daemon.run("usage house").out, Catch::EndsWith("50000    50.000\n"));
+}
+
+TEST_CASE("help and version go to standard output with status 0") {
+    FakeDaemon daemon;
+    const Run help = daemon.run("--help");
+    CHECK(help.status == 0);
+    for (const char* command : {"meters", "usage", "ledger", "alarms", "health"}) {
+        CHECK_THAT(help.out, Catch::Contains(command));
+    }
+    CHECK(daemon.run("--version").status == 0);
+    CHECK_THAT(daemon.run("--version").out, Catch::StartsWith("tickledger "));
+}
+
+}  // namespace
+}  // namespace tickledger

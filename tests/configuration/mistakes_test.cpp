@@ -1,0 +1,256 @@
+// Every mistake in how the file is put together, with the exact place and sentence that a person sees.
+#include <catch2/catch.hpp>
+
+#include "sentences.hpp"
+
+using tickledger::testing::of_file;
+using tickledger::testing::of_meter;
+using tickledger::testing::sentences_of;
+
+TEST_CASE("An unknown key is told with the key that was probably meant", "[configuration]") {
+    CHECK(of_meter(R"(intervall = "15min")") ==
+          R"(t.toml:4:1: unknown key `intervall` in [[meter]]; did you mean `interval`?)");
+    CHECK(of_meter(R"(pulsevalue = "1 L")") ==
+          R"(t.toml:4:1: unknown key `pulsevalue` in [[meter]]; did you mean `pulse_value`?)");
+    CHECK(of_file(R"([broker]
+user_name = "ledger")") == R"(t.toml:2:1: unknown key `user_name` in [broker]; did you mean `username`?)");
+    CHECK(of_meter(R"([meter.alarms]
+high_flwo = "2 m3/h")") ==
+          R"(t.toml:5:1: unknown key `high_flwo` in [meter.alarms]; did you mean `high_flow`?)");
+    CHECK(of_meter(R"(fields = { cuont = "/c" })") ==
+          R"(t.toml:4:12: unknown key `cuont` in [meter.fields]; did you mean `count`?)");
+}
+
+TEST_CASE("An unknown key that stands in the wrong table is told where it belongs", "[configuration]") {
+    CHECK(
+        of_meter(R"(still_for = "1h")") ==
+        R"(t.toml:4:1: unknown key `still_for` in [[meter]]; it belongs in [meter.alarms]. Move it there.)");
+    CHECK(of_meter(R"([meter.alarms]
+cadence = "1min")") ==
+          R"(t.toml:5:1: unknown key `cadence` in [meter.alarms]; it belongs in [[meter]]. Move it there.)");
+    CHECK(
+        of_file(R"(timezone = "UTC")") ==
+        R"(t.toml:1:1: `timezone` stands before any table; it belongs in [site]. Write that line above it.)");
+}
+
+TEST_CASE("An unknown key that resembles none is told with those that there are", "[configuration]") {
+    CHECK(
+        of_file(R"([socket]
+colour = "blue")") ==
+        R"(t.toml:2:1: unknown key `colour` in [socket]. Take it out, or write one of `path`, `mode`, `http`.)");
+    CHECK(
+        of_file(R"(colour = "blue")") ==
+        R"(t.toml:1:1: unknown key `colour` before any table. Take it out, or write the table that it belongs in above it.)");
+}
+
+TEST_CASE("An unknown table is told", "[configuration]") {
+    CHECK(of_file(R"([sokcet]
+mode = "0600")") == R"(t.toml:1:2: unknown table `sokcet`; did you mean [socket]?)");
+    CHECK(
+        of_file(R"([weather]
+url = "mqtt://x")") ==
+        R"(t.toml:1:2: unknown table `weather`. Take it out, or write one of [site], [broker], [store], [socket], [[meter]], [meter.alarms].)");
+    CHECK(
+        sentences_of(R"([[meters]]
+id = "house"
+topic = "a")") ==
+        R"(t.toml: no meter is configured. Add a line [[meter]], and below it its name and where its messages come from, for example id = "house" and topic = "nodes/cellar/water".
+t.toml:1:3: unknown table `meters`; did you mean [[meter]]?)");
+}
+
+TEST_CASE("A value of the wrong type is told with an example of the right one", "[configuration]") {
+    CHECK(
+        of_meter(R"(interval = 15)") ==
+        R"(t.toml:4:12: `interval` must be a text in quotes, but a whole number stands here. Write interval = "15min".)");
+    CHECK(
+        of_meter(R"(pulse_value = 1.5)") ==
+        R"(t.toml:4:15: `pulse_value` must be a text in quotes, but a decimal number stands here. Write pulse_value = "1 L".)");
+    CHECK(
+        of_meter(R"(counter_bits = "32")") ==
+        R"(t.toml:4:16: `counter_bits` must be a whole number without quotes, but a text stands here. Write counter_bits = 32.)");
+    CHECK(
+        of_meter(R"(checkpoint_ticks = 1.0)") ==
+        R"(t.toml:4:20: `checkpoint_ticks` must be a whole number without quotes, but a decimal number stands here. Write checkpoint_ticks = 0.)");
+    CHECK(
+        of_meter(R"(fields = "/count")") ==
+        R"(t.toml:4:10: `fields` must be a table of JSON Pointers, but a text stands here. Write fields = { count = "/count" }.)");
+    CHECK(
+        of_meter(R"(fields = { count = false })") ==
+        R"(t.toml:4:20: `count` must be a text in quotes, but true or false stands here. Write count = "/count".)");
+    CHECK(
+        of_meter(R"(fields = { time = true })") ==
+        R"(t.toml:4:19: `time` must be a text in quotes, but true or false stands here. Write time = "/time".)");
+    CHECK(
+        of_meter(R"([meter.alarms]
+away = "no")") ==
+        R"(t.toml:5:8: `away` must be true or false without quotes, but a text stands here. Write away = false.)");
+    CHECK(
+        of_meter(R"([meter.alarms]
+off = "slow-leak")") ==
+        R"(t.toml:5:7: `off` must be a list of kinds of alarm, but a text stands here. Write off = ["slow-leak"].)");
+    CHECK(
+        of_meter(R"([meter.alarms]
+off = [1])") ==
+        R"(t.toml:5:8: `off` must be a text in quotes, but a whole number stands here. Write off = ["slow-leak"].)");
+    CHECK(
+        of_meter(R"(alarms = 3)") ==
+        R"(t.toml:4:10: [meter.alarms] must be a table, but a whole number stands here. Write [meter.alarms] on a line of its own and its keys below it.)");
+    CHECK(
+        of_file(R"([site]
+timezone = 2026-03-01)") ==
+        R"(t.toml:2:12: `timezone` must be a text in quotes, but a date or time stands here. Write timezone = "Europe/Lisbon".)");
+    CHECK(
+        of_file(R"([socket]
+mode = 0o660)") ==
+        R"(t.toml:2:8: `mode` must be a text in quotes, but a whole number stands here. Write mode = "0660".)");
+    CHECK(
+        of_file(R"(store = "/var/lib/tickledger")") ==
+        R"(t.toml:1:9: [store] must be a table, but a text stands here. Write [store] on a line of its own and its keys below it.)");
+    CHECK(
+        of_file(R"([[broker]]
+url = "mqtt://127.0.0.1")") ==
+        R"(t.toml:1:1: [broker] must be a table, but a list stands here. Write [broker] on a line of its own and its keys below it.)");
+}
+
+TEST_CASE("A meter without id or topic is told", "[configuration]") {
+    CHECK(sentences_of(R"([[meter]])") ==
+          R"(t.toml:1:1: this [[meter]] has no `id`. Write one, for example id = "house".
+t.toml:1:1: this [[meter]] has no `topic`. Write one, for example topic = "nodes/cellar/water".)");
+}
+
+TEST_CASE("Two meters that could have the same id are told", "[configuration]") {
+    CHECK(
+        of_meter(R"([[meter]]
+id = "house"
+topic = "nodes/attic/water")") ==
+        R"(t.toml:5:6: `id`: the meter in line 2 is called "house" too. Give each meter an id of its own.)");
+    CHECK(
+        of_meter(R"([[meter]]
+id = "house"
+topic = "nodes/cellar/water")") ==
+        R"(t.toml:5:6: `id`: the meter in line 2 is called "house" too. Both read the topic "nodes/cellar/water", so that its messages would be booked twice. Take one of the two [[meter]] tables out.)");
+    CHECK(
+        of_meter(R"([[meter]]
+id = "{1}"
+topic = "flats/+/water")") ==
+        R"(t.toml:5:6: `id`: "{1}" and "house" in line 2 can give two meters the same id. Give each meter an id of its own.)");
+    CHECK(
+        sentences_of(R"([[meter]]
+id = "flat-{1}"
+topic = "a/+/water"
+[[meter]]
+id = "{1}-cold"
+topic = "b/+/water")") ==
+        R"(t.toml:5:6: `id`: "{1}-cold" and "flat-{1}" in line 2 can give two meters the same id. Give each meter an id of its own.)");
+}
+
+TEST_CASE("A topic that would read the daemon's own publications is told", "[configuration]") {
+    CHECK(
+        sentences_of(R"([[meter]]
+id = "house"
+topic = "#")") ==
+        R"(t.toml:3:9: `topic`: "#" also matches "tickledger/status", which this program publishes itself. Write a filter that matches only what the nodes send.)");
+    CHECK(
+        sentences_of(R"([broker]
+topic_root = "water"
+[[meter]]
+id = "house"
+topic = "water/+")") ==
+        R"(t.toml:5:9: `topic`: "water/+" also matches "water/status", which this program publishes itself. Write a filter that matches only what the nodes send.)");
+}
+
+TEST_CASE("A password without a name is told", "[configuration]") {
+    CHECK(
+        of_file(R"([broker]
+password_file = "/etc/tickledger/broker.password")") ==
+        R"(t.toml:2:17: `password_file` is given without a `username`. Write the name that the password belongs to, for example username = "ledger".)");
+}
+
+TEST_CASE("The files of an encrypted link are told where the link is not, or where one of a pair is missing",
+          "[configuration]") {
+    CHECK(
+        of_file(R"([broker]
+ca_file = "/etc/ca.pem")") ==
+        R"(t.toml:2:11: `ca_file` is used only on an encrypted link. Let `url` begin with mqtts://, or leave `ca_file` out.)");
+    CHECK(
+        of_file(R"([broker]
+url = "mqtts://broker"
+cert_file = "/etc/cert.pem")") ==
+        R"(t.toml:3:13: `cert_file` is given without a `key_file`. Write the file with its private key too.)");
+    CHECK(
+        of_file(R"([broker]
+url = "mqtts://broker"
+key_file = "/etc/key.pem")") ==
+        R"(t.toml:3:12: `key_file` is given without a `cert_file`. Write the file with its certificate too.)");
+}
+
+TEST_CASE("Q3 and Q4 together are told", "[configuration]") {
+    CHECK(
+        of_meter(R"(q3 = "2.5 m3/h"
+q4 = "3.125 m3/h")") ==
+        R"(t.toml:5:6: `q3` and `q4` are both given, but one follows from the other (q4 = 1.25 q3). Leave one of them out.)");
+}
+
+TEST_CASE("A file without a meter is told how to add one", "[configuration]") {
+    CHECK(
+        sentences_of(R"()") ==
+        R"(t.toml: no meter is configured. Add a line [[meter]], and below it its name and where its messages come from, for example id = "house" and topic = "nodes/cellar/water".)");
+    CHECK(
+        sentences_of(R"(meter = [])") ==
+        R"(t.toml: no meter is configured. Add a line [[meter]], and below it its name and where its messages come from, for example id = "house" and topic = "nodes/cellar/water".)");
+    CHECK(sentences_of(R"([meter]
+id = "house"
+topic = "a")") ==
+          R"(t.toml:1:1: [meter] stands in single brackets. Write [[meter]], because there may be several.)");
+    CHECK(
+        sentences_of(R"(meter = "house")") ==
+        R"(t.toml:1:9: `meter` must be tables, but a text stands here. Write each meter below a line [[meter]].)");
+    CHECK(
+        sentences_of(R"(meter = [1])") ==
+        R"(t.toml:1:10: [[meter]] must be a table, but a whole number stands here. Write [[meter]] on a line of its own and its keys below it.)");
+}
+
+TEST_CASE("A syntax error is told, and nothing that follows from it", "[configuration]") {
+    CHECK(
+        sentences_of(R"([[meter]]
+id = house)") ==
+        R"(t.toml:2:6: this is not TOML: Error while parsing value: could not determine value type. Correct it and check again; what stands below it was not read.)");
+    CHECK(
+        sentences_of(R"([[meter]]
+id = "house"
+id = "attic")") ==
+        R"(t.toml:3:6: this is not TOML: Error while parsing key-value pair: cannot redefine existing string 'id'. Correct it and check again; what stands below it was not read.)");
+    CHECK(
+        sentences_of(R"([site
+timezone = "UTC")") ==
+        R"(t.toml:1:6: this is not TOML: Error while parsing table header: expected ']', saw '\n'. Correct it and check again; what stands below it was not read.)");
+}
+
+TEST_CASE("All mistakes of a file are told at once, from its top to its end", "[configuration]") {
+    CHECK(
+        sentences_of(R"([[meter]]
+id = "House"
+topic = "nodes/+water"
+fields = { seq = "seq", cuont = "/c" }
+interval = "7min"
+q4 = "1 m3/h"
+q3 = "1 m3/h"
+[meter.alarms]
+night = ["x", "y"]
+off = ["a"]
+[site]
+timezone = "Mars"
+[broker]
+password_file = "p")") ==
+        R"(t.toml:2:6: `id`: "House" is no id. Write only the letters a-z, digits and hyphens, for example "house".
+t.toml:3:9: `topic`: "nodes/+water" is no topic filter. Let + stand for one whole level, as in "nodes/+/water".
+t.toml:4:18: `seq`: "seq" is no JSON Pointer. Begin it with a slash: "/seq".
+t.toml:4:25: unknown key `cuont` in [meter.fields]; did you mean `count`?
+t.toml:5:12: `interval`: "7min" does not divide a day of 24 hours into equal intervals of whole seconds. Write, for example, "5min", "15min", "30min" or "1h".
+t.toml:6:6: `q3` and `q4` are both given, but one follows from the other (q4 = 1.25 q3). Leave one of them out.
+t.toml:9:10: `night`: "x" is no time of day. Write hours and minutes from "00:00" to "23:59".
+t.toml:9:15: `night`: "y" is no time of day. Write hours and minutes from "00:00" to "23:59".
+t.toml:10:8: `off`: "a" is no kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent" or "counter-fault".
+t.toml:12:12: `timezone`: "Mars" is not a time zone of this system: give an IANA name such as "Europe/Lisbon" (`timedatectl list-timezones` shows them all), and see that the package tzdata is installed.
+t.toml:14:17: `password_file` is given without a `username`. Write the name that the password belongs to, for example username = "ledger".)");
+}

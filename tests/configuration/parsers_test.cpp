@@ -1,0 +1,99 @@
+// The parts that decide whether two names or two filters can meet, and what a word was meant to be.
+#include <rapidcheck.h>
+#include <rapidcheck/catch.h>
+
+#include <catch2/catch.hpp>
+#include <string>
+
+#include "configuration/parsers.hpp"
+#include "configuration/spelling.hpp"
+#include "tickledger/message.hpp"
+
+using namespace tickledger;
+
+namespace {
+
+std::string joined_levels(const std::vector<std::string>& levels) {
+    std::string topic;
+    for (const auto& level : levels)
+        topic += (topic.empty() ? "" : "/") + level;
+    return topic;
+}
+
+}  // namespace
+
+TEST_CASE("Filters overlap where a topic matches both", "[configuration]") {
+    // MQTT 3.1.1 section 4.7.1, and its examples.
+    CHECK(filters_overlap("sport/tennis/player1/#", "sport/tennis/player1"));
+    CHECK(filters_overlap("sport/tennis/+", "sport/+/player1"));
+    CHECK(filters_overlap("sport/+", "sport/"));
+    CHECK(filters_overlap("#", "a/b/c"));
+    CHECK(filters_overlap("a/#", "a/b/#"));
+    CHECK_FALSE(filters_overlap("sport/+", "sport"));
+    CHECK_FALSE(filters_overlap("sport/tennis/+", "sport/tennis/player1/ranking"));
+    CHECK_FALSE(filters_overlap("a/b", "a/c"));
+    CHECK_FALSE(filters_overlap("a/#", "b/#"));
+}
+
+TEST_CASE("Filters that a topic matches both overlap", "[configuration][property]") {
+    rc::prop("topic_matches(a, t) and topic_matches(b, t) implies filters_overlap(a, b)", [] {
+        const auto topic = *rc::gen::nonEmpty(
+            rc::gen::container<std::vector<std::string>>(rc::gen::element<std::string>("a", "b", "cc")));
+        const auto loosen = [&] {
+            auto levels = topic;
+            for (auto& level : levels) {
+                if (*rc::gen::inRange(0, 3) == 0) level = "+";
+            }
+            if (*rc::gen::arbitrary<bool>()) {
+                levels.resize(*rc::gen::inRange<std::size_t>(0, levels.size() + 1));
+                levels.emplace_back("#");
+            }
+            return joined_levels(levels);
+        };
+        const std::string a = loosen();
+        const std::string b = loosen();
+        RC_ASSERT(topic_matches(a, joined_levels(topic)));
+        RC_ASSERT(topic_matches(b, joined_levels(topic)));
+        RC_ASSERT(filters_overlap(a, b));
+        RC_ASSERT(filters_overlap(b, a));
+        RC_ASSERT(parse_topic_filter(a).has_value());
+    });
+}
+
+TEST_CASE("Ids overlap where some text makes them the same", "[configuration]") {
+    CHECK(ids_overlap("house", "house"));
+    CHECK(ids_overlap("flat-{1}", "flat-12"));
+    CHECK(ids_overlap("flat-12", "flat-{1}"));
+    CHECK(ids_overlap("{1}", "anything"));
+    CHECK(ids_overlap("flat-{1}", "{1}-cold"));
+    CHECK_FALSE(ids_overlap("house", "houses"));
+    CHECK_FALSE(ids_overlap("flat-{1}", "shop-12"));
+    CHECK_FALSE(ids_overlap("{1}-hot", "{1}-cold"));
+    CHECK_FALSE(ids_overlap("aba{1}aba", "aba"));
+}
+
+TEST_CASE("Ids that a text makes the same overlap", "[configuration][property]") {
+    rc::prop("two patterns of one id overlap", [] {
+        const auto id = *rc::gen::nonEmpty(rc::gen::container<std::string>(rc::gen::element('a', 'b', '-')));
+        const auto loosen = [&] {
+            const auto from = *rc::gen::inRange<std::size_t>(0, id.size());
+            const auto to = *rc::gen::inRange<std::size_t>(from + 1, id.size() + 1);
+            return *rc::gen::arbitrary<bool>() ? id : id.substr(0, from) + "{1}" + id.substr(to);
+        };
+        RC_ASSERT(ids_overlap(loosen(), loosen()));
+    });
+}
+
+TEST_CASE("The distance of two words", "[configuration]") {
+    CHECK(edit_distance("", "abc") == 3);
+    CHECK(edit_distance("kitten", "sitting") == 3);
+    CHECK(edit_distance("topci", "topic") == 1);
+    CHECK(edit_distance("same", "same") == 0);
+}
+
+TEST_CASE("The nearest word is only told where it is near", "[configuration]") {
+    CHECK(nearest("intervall", {"id", "interval", "cadence"}) == "interval");
+    CHECK(nearest("checkpoint", {"checkpoint_ticks", "cadence"}) == std::nullopt);
+    CHECK(nearest("xy", {"id", "interval"}) == std::nullopt);
+    CHECK(nearest(std::string(1'000'000, 'a'), {"id"}) == std::nullopt);
+}

@@ -1,0 +1,212 @@
+// What a right file gives.
+#include <unistd.h>
+
+#include <catch2/catch.hpp>
+#include <filesystem>
+#include <fstream>
+#include <string>
+
+#include "sentences.hpp"
+
+using namespace tickledger;
+using namespace std::chrono_literals;
+
+namespace {
+
+Configuration right(std::string_view text) {
+    const auto reading = read_configuration_text(text, "t.toml");
+    REQUIRE(testing::joined(reading).empty());
+    return reading.configuration;
+}
+
+MeterSettings meter_with(std::string_view lines) {
+    return right(fmt::format("[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n{}\n", lines))
+        .meters.at(0);
+}
+
+}  // namespace
+
+TEST_CASE("A whole file is read", "[configuration]") {
+    const Configuration read = right(R"(
+[site]
+timezone = "Europe/Lisbon"
+[broker]
+url = "mqtts://broker.example:8883"
+client_id = "cellar"
+username = "ledger"
+password_file = "/etc/tickledger/broker.password"
+ca_file = "ca.pem"
+cert_file = "cert.pem"
+key_file = "key.pem"
+topic_root = "home/water"
+[store]
+directory = "/srv/ledger"
+commit_every = "0"
+sync_every = "250ms"
+keep_messages = "30d"
+keep_readings = "800d"
+[socket]
+path = "/tmp/api.sock"
+mode = "0600"
+http = "[::1]:8470"
+[[meter]]
+id = "flat-{1}"
+topic = "flats/+/water"
+message = "senml"
+fields = { count = "", time = false }
+senml_name = "cold"
+pulse_value = "1/3 L"
+q4 = "5 m3/h"
+counter_bits = 0
+seq_bits = 8
+checkpoint_ticks = 10
+cadence = "1h"
+interval = "1h"
+register_start = "12.345 m3"
+[meter.alarms]
+night = ["23:30", "04:00"]
+still_for = "1h"
+high_flow = "30 L/min"
+high_flow_for = "0s"
+long_draw_volume = "1 m3"
+long_draw_time = "90min"
+silent_after = "1d"
+away = true
+off = ["slow-leak", "high-flow", "slow-leak"]
+)");
+    CHECK(read.timezone == "Europe/Lisbon");
+    CHECK(read.broker == BrokerSettings{"mqtts://broker.example:8883", "cellar", "ledger",
+                                        "/etc/tickledger/broker.password", "ca.pem", "cert.pem", "key.pem",
+                                        "home/water"});
+    CHECK(read.store == StoreSettings{"/srv/ledger", 0s, 250ms, 24h * 30, 24h * 800});
+    CHECK(read.socket == SocketSettings{"/tmp/api.sock", 0600, "[::1]:8470"});
+    MeterSettings flats;
+    flats.id = "flat-{1}";
+    flats.topic = "flats/+/water";
+    flats.message = MessageForm::senml;
+    flats.fields.count = "";
+    flats.fields.time = std::nullopt;
+    flats.senml_name = "cold";
+    flats.pulse_value_l = {1, 3};
+    flats.q3_l_per_h = {4000, 1};
+    flats.counter_bits = 0;
+    flats.seq_bits = 8;
+    flats.checkpoint_ticks = 10;
+    flats.cadence = 1h;
+    flats.interval = 1h;
+    flats.register_start_l = {12345, 1};
+    flats.alarms = {23h + 30min, 4h,    1h,  {1800, 1}, 0s,
+                    {1000, 1},   90min, 24h, true,      {AlarmKind::slow_leak, AlarmKind::high_flow}};
+    REQUIRE(read.meters.size() == 1);
+    CHECK(read.meters[0] == flats);
+}
+
+TEST_CASE("Fields that are left out keep their defaults", "[configuration]") {
+    const FieldPointers fields = meter_with(R"(fields = { seq = "/n~1r", boot = "/b/0" })").fields;
+    FieldPointers expected;
+    expected.seq = "/n~1r";
+    expected.boot = "/b/0";
+    CHECK(fields == expected);
+}
+
+TEST_CASE("Q3 follows from Q4 exactly", "[configuration]") {
+    CHECK(meter_with(R"(q4 = "3.125 m3/h")").q3_l_per_h == Ratio{2500, 1});
+    CHECK(meter_with(R"(q4 = "1/3 L/h")").q3_l_per_h == Ratio{4, 15});
+    CHECK(meter_with(R"(q4 = "5/8 L/h")").q3_l_per_h == Ratio{1, 2});
+}
+
+TEST_CASE("Meters that share a topic or part of a name stay apart", "[configuration]") {
+    // Two names in one SenML pack, and patterns that no text makes equal.
+    CHECK(right(R"(
+[[meter]]
+id = "{1}-hot"
+topic = "flats/+/water"
+message = "senml"
+senml_name = "hot"
+[[meter]]
+id = "{1}-cold"
+topic = "flats/+/water"
+message = "senml"
+senml_name = "cold"
+)")
+              .meters.size() == 2);
+}
+
+TEST_CASE("Nodes may send below the topic root, beside what is published there", "[configuration]") {
+    CHECK(right("[broker]\ntopic_root = \"water\"\n[[meter]]\nid = \"a\"\ntopic = \"water/nodes/+\"\n")
+              .meters.size() == 1);
+}
+
+TEST_CASE("Without a time zone the system's is used, and written out", "[configuration]") {
+    const Configuration read = right("[[meter]]\nid = \"a\"\ntopic = \"b\"\n");
+    CHECK_FALSE(read.timezone.empty());
+    CHECK(to_toml(read).find("timezone = \"" + read.timezone + "\"\n") != std::string::npos);
+}
+
+TEST_CASE("A file that can not be read is a mistake with the system's reason", "[configuration]") {
+    CHECK(testing::joined(read_configuration("/nonexistent/tickledger.toml")) ==
+          "/nonexistent/tickledger.toml: the configuration can not be read: No such file or directory. Check "
+          "the path "
+          "given with --config and who may read the file.");
+    CHECK(testing::joined(read_configuration("/")) ==
+          "/: the configuration can not be read: Is a directory. Check the path given with --config and who "
+          "may read "
+          "the file.");
+}
+
+TEST_CASE("The resolved settings are written for a person", "[configuration]") {
+    CHECK(to_toml(
+              right("[site]\ntimezone = \"UTC\"\n[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n"
+                    "pulse_value = \"0.1 gal_us\"\nfields = { boot = false }\n")) ==
+          R"([site]
+timezone = "UTC"
+
+[broker]
+url = "mqtt://127.0.0.1:1883"
+client_id = "tickledger"
+username = ""
+password_file = ""
+ca_file = ""
+cert_file = ""
+key_file = ""
+topic_root = "tickledger"
+
+[store]
+directory = "/var/lib/tickledger"
+commit_every = "1s"
+sync_every = "1s"
+keep_messages = "7d"
+keep_readings = "400d"
+
+[socket]
+path = "/run/tickledger/api.sock"
+mode = "0660"
+http = ""
+
+[[meter]]
+id = "house"
+topic = "nodes/cellar/water"
+message = "counter"
+fields = { count = "/count", boot = false, seq = "/seq", time = "/time", saved = "/saved", uptime = "/uptime", pulses = "/pulses" }
+senml_name = ""
+pulse_value = "0.3785411784 L"
+q3 = "2500 L/h"
+counter_bits = 32
+seq_bits = 32
+checkpoint_ticks = 0
+cadence = "3min"
+interval = "15min"
+register_start = "0 L"
+
+[meter.alarms]
+night = ["01:00", "05:00"]
+still_for = "30min"
+high_flow = "1800 L/h"
+high_flow_for = "10min"
+long_draw_volume = "500 L"
+long_draw_time = "2h"
+silent_after = "15min"
+away = false
+off = []
+)");
+}

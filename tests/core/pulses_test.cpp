@@ -1,0 +1,127 @@
+// Booking of pulses: each message tells the ticks since the one before it (docs/ledger.md).
+#include "booking_fixture.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+namespace {
+
+MeterSettings pulse_meter() {
+    MeterSettings meter = counter_meter();
+    meter.message = MessageForm::pulses;
+    return meter;
+}
+
+Reading pulses(std::uint64_t boot, std::uint64_t seq, std::uint64_t count) {
+    return {.count = count, .boot = boot, .seq = seq};
+}
+
+}  // namespace
+
+TEST_CASE("the first pulses fell within the cadence before them") {
+    Booker book(pulse_meter());
+    CHECK(book(minutes(0), pulses(1, 0, 5)).outcome == Outcome::booked);
+    REQUIRE(book.entries.size() == 1);
+    CHECK(book.entries[0].span == Span{after(minutes(-3)), after(minutes(0))});
+    CHECK(book.entries[0].ticks == 5);
+}
+
+TEST_CASE("pulses are measured over the span since the message before") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 0, 5));
+    (void)book(minutes(3), pulses(1, 1, 0));
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[1].span == Span{after(minutes(0)), after(minutes(3))});
+    CHECK(book.entries[1].kind == EntryKind::measured);
+    CHECK(book.entries[1].ticks == 0);
+}
+
+TEST_CASE("a hole in seq is a lost entry up to one cadence before the message after") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 0, 5));
+    (void)book(minutes(12), pulses(1, 4, 7));
+    REQUIRE(book.entries.size() == 3);
+    const Entry& lost = book.entries[1];
+    CHECK(lost.kind == EntryKind::lost);
+    CHECK_FALSE(lost.ticks_known());
+    CHECK(lost.span == Span{after(minutes(0)), after(minutes(9))});
+    CHECK(lost.begin_count == 1);
+    CHECK(lost.end == Mark{0, 1, 3});
+    CHECK(book.entries[2].span == Span{after(minutes(9)), after(minutes(12))});
+    CHECK(book.entries[2].ticks == 7);
+}
+
+TEST_CASE("a message that was lost and comes late fills its part of the hole") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 0, 5));
+    (void)book(minutes(12), pulses(1, 4, 7));
+    CHECK(book(minutes(13), pulses(1, 2, 9)).outcome == Outcome::late);
+    const LateBooking filled = fill(book.entries[1], pulses(1, 2, 9), book.rules);
+    REQUIRE(filled.fit == LateBooking::Fit::divides);
+    REQUIRE(filled.parts().size() == 3);
+    CHECK(filled.parts()[0].kind == EntryKind::lost);
+    CHECK(filled.parts()[0].span == Span{after(minutes(0)), after(minutes(3))});
+    CHECK(filled.parts()[1].kind == EntryKind::measured);
+    CHECK(filled.parts()[1].span == Span{after(minutes(3)), after(minutes(6))});
+    CHECK(filled.parts()[1].ticks == 9);
+    CHECK(filled.parts()[1].placed);
+    CHECK(filled.parts()[2].kind == EntryKind::lost);
+    CHECK(filled.parts()[2].begin_count == 3);
+}
+
+TEST_CASE("a hole over the wrap of seq is found and filled") {
+    MeterSettings meter = pulse_meter();
+    meter.seq_bits = 8;
+    Booker book(meter);
+    (void)book(minutes(0), pulses(1, 254, 5));
+    (void)book(minutes(9), pulses(1, 1, 7));
+    REQUIRE(book.entries.size() == 3);
+    CHECK(book.entries[1].begin_count == 255);
+    CHECK(book.entries[1].end.seq == 0);
+    const LateBooking filled = fill(book.entries[1], pulses(1, 0, 1), book.rules);
+    REQUIRE(filled.parts().size() == 2);
+    CHECK(filled.parts()[0].end.seq == 255);
+}
+
+TEST_CASE("pulses after a new boot prove nothing of the time before it") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 8, 5));
+    (void)book(minutes(6), pulses(2, 0, 3));
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[1].kind == EntryKind::restart);
+    CHECK(book.entries[1].ticks == 3);
+    CHECK(book.entries[1].unseen_max == 345 - 3);
+}
+
+TEST_CASE("more pulses than could run are held, refused and leave a hole") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 0, 5));
+    CHECK(book(minutes(3), pulses(1, 1, 60'000)).outcome == Outcome::held);
+    const auto booking = book(minutes(6), pulses(1, 2, 4));
+    REQUIRE(booking.stray);
+    CHECK(booking.stray->count == 60'000);
+    REQUIRE(book.entries.size() == 3);
+    CHECK(book.entries[1].kind == EntryKind::lost);
+    CHECK(book.entries[1].span == Span{after(minutes(0)), after(minutes(3))});
+    CHECK(book.entries[2].span == Span{after(minutes(3)), after(minutes(6))});
+    CHECK(book.total() == 9);
+}
+
+TEST_CASE("a stray with a stray number leaves no hole") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 0, 5));
+    (void)book(minutes(3), pulses(1, 900'000, 60'000));
+    const auto booking = book(minutes(3), pulses(1, 1, 4));
+    REQUIRE(booking.stray);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[1].kind == EntryKind::measured);
+    CHECK(book.state.last->seq == 1);
+}
+
+TEST_CASE("pulses without number and time all count, even where they look alike") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), 1);
+    (void)book(minutes(0), 1);
+    (void)book(minutes(3), 1);
+    CHECK(book.total() == 3);
+}

@@ -1,0 +1,151 @@
+#include "tickledger/time.hpp"
+
+#include <rapidcheck/catch.h>
+
+#include <catch2/catch.hpp>
+#include <limits>
+
+using namespace tickledger;
+
+namespace {
+
+std::int64_t read_us(std::string_view text) {
+    const Result<Instant> instant = parse_rfc3339(text);
+    INFO(text);
+    REQUIRE(instant);
+    return microseconds_of(*instant);
+}
+
+}  // namespace
+
+TEST_CASE("RFC 3339 times are read to the microsecond") {
+    CHECK(read_us("1970-01-01T00:00:00Z") == 0);
+    // The examples of RFC 3339 section 5.8; the seconds since 1970 are computed with GNU date.
+    CHECK(read_us("1985-04-12T23:20:50.52Z") == 482'196'050'520'000);
+    CHECK(read_us("1996-12-19T16:39:57-08:00") == 851'042'397'000'000);
+    CHECK(read_us("1937-01-01T12:00:27.87+00:20") == -1'041'337'172'130'000);
+    CHECK(read_us("2026-03-01 08:00:00+01:00") == read_us("2026-03-01T07:00:00Z"));
+    CHECK(read_us("2026-03-01t07:00:00z") == read_us("2026-03-01T07:00:00Z"));
+    CHECK(read_us("2026-03-01T07:00:00.1234569Z") == read_us("2026-03-01T07:00:00.123456Z"));
+    CHECK(read_us("2024-02-29T00:00:00Z") - read_us("2024-02-28T00:00:00Z") == 86'400'000'000);
+    CHECK(read_us("0000-01-01T00:00:00Z") < read_us("9999-12-31T23:59:59.999999Z"));
+}
+
+TEST_CASE("the general MQTT client's times are read: no colon, and a Z before the offset") {
+    CHECK(read_us("2026-03-01T08:00:00.123456+0100") == read_us("2026-03-01T07:00:00.123456Z"));
+    // mosquitto_sub 2.0.11 writes this form for local time.
+    CHECK(read_us("2026-03-01T08:00:00.123456Z+0100") == read_us("2026-03-01T07:00:00.123456Z"));
+    CHECK(read_us("2026-03-01T07:00:00.123456Z+0000") == read_us("2026-03-01T07:00:00.123456Z"));
+    CHECK(read_us("2026-03-01T03:30:00-0330") == read_us("2026-03-01T07:00:00Z"));
+}
+
+TEST_CASE("a leap second is the first instant of the next minute") {
+    // The leap seconds in RFC 3339 section 5.8.
+    CHECK(read_us("1990-12-31T23:59:60Z") == read_us("1991-01-01T00:00:00Z"));
+    CHECK(read_us("1990-12-31T15:59:60-08:00") == read_us("1991-01-01T00:00:00Z"));
+    CHECK(read_us("2016-12-31T23:59:60.75Z") == read_us("2017-01-01T00:00:00Z"));
+    CHECK_FALSE(parse_rfc3339("2016-12-31T12:30:60Z"));
+}
+
+TEST_CASE("what is no time is refused in a sentence that shows it") {
+    for (const std::string_view text : {"",
+                                        "2026",
+                                        "2026-03-01",
+                                        "2026-03-01T07:00Z",
+                                        "2026-03-01T07:00:00",
+                                        "2026-13-01T07:00:00Z",
+                                        "2026-02-29T07:00:00Z",
+                                        "2026-00-10T07:00:00Z",
+                                        "2026-03-01T24:00:00Z",
+                                        "2026-03-01T07:60:00Z",
+                                        "2026-03-01T07:00:61Z",
+                                        "2026-03-01T07:00:00.Z",
+                                        "2026-03-01T07:00:00,5Z",
+                                        "2026-03-01T07:00:00+24:00",
+                                        "2026-03-01T07:00:00+01:60",
+                                        "2026-03-01T07:00:00+1",
+                                        "2026-03-01T07:00:00Zx",
+                                        " 2026-03-01T07:00:00Z",
+                                        "2026-03-01T07:00:00Z ",
+                                        "2026-03-01T07:00:00+01:00x",
+                                        "2026-3-1T07:00:00Z",
+                                        "+026-03-01T07:00:00Z",
+                                        "2026-03-01T07:00:00Z01:00",
+                                        "26-03-01T07:00:00Z",
+                                        "2026-03-01T-7:00:00Z"}) {
+        INFO(text);
+        const Result<Instant> instant = parse_rfc3339(text);
+        REQUIRE_FALSE(instant);
+        CHECK(instant.error().text.find(text) != std::string::npos);
+    }
+}
+
+TEST_CASE("times survive being written and read") {
+    rc::prop("any instant of the years 0 to 9999", [] {
+        const auto us = *rc::gen::inRange<std::int64_t>(-62'167'219'200'000'000, 253'402'300'800'000'000);
+        const std::string text = format_utc(instant_of(us));
+        RC_ASSERT(text.size() == 27U);
+        const Result<Instant> back = parse_rfc3339(text);
+        RC_ASSERT(back.has_value());
+        RC_ASSERT(microseconds_of(*back) == us);
+    });
+    rc::prop("text order is time order", [] {
+        const auto a = *rc::gen::inRange<std::int64_t>(0, 253'402'300'800'000'000);
+        const auto b = *rc::gen::inRange<std::int64_t>(0, 253'402'300'800'000'000);
+        RC_ASSERT((format_utc(instant_of(a)) < format_utc(instant_of(b))) == (a < b));
+    });
+    rc::prop("any text is read or refused, and never breaks", [] {
+        const auto text = *rc::gen::container<std::string>(
+            rc::gen::element('0', '1', '2', '9', '-', ':', 'T', 'Z', '.', '+'));
+        static_cast<void>(parse_rfc3339(text));
+        static_cast<void>(parse_duration(text));
+    });
+    CHECK(format_utc(instant_of(0)) == "1970-01-01T00:00:00.000000Z");
+    CHECK(format_utc(instant_of(-1)) == "1969-12-31T23:59:59.999999Z");
+    CHECK(format_utc(instant_of(482'196'050'520'000)) == "1985-04-12T23:20:50.520000Z");
+    // Nothing believed is that far away, but it must not break either.
+    CHECK_FALSE(format_utc(instant_of(253'402'300'800'000'000)).empty());
+}
+
+TEST_CASE("durations are read with their unit and nothing else") {
+    using namespace std::chrono_literals;
+    const auto read = [](std::string_view text) {
+        const Result<Duration> duration = parse_duration(text);
+        INFO(text);
+        REQUIRE(duration);
+        return *duration;
+    };
+    CHECK(read("0") == 0s);
+    CHECK(read("0s") == 0s);
+    CHECK(read("90s") == 90s);
+    CHECK(read("15min") == 15min);
+    CHECK(read("2h") == 2h);
+    CHECK(read("400d") == 9600h);
+    CHECK(read("250ms") == 250ms);
+    CHECK(read("7us") == 7us);
+    for (const std::string_view text :
+         {"", "15", "-5s", "-0s", "+5s", "1.5h", "5 min", "5m", "5sec", "min", "s5", "5ss",
+          "99999999999999999999s", "9223372036854775807s", "1e3s", "P2D"}) {
+        INFO(text);
+        const Result<Duration> duration = parse_duration(text);
+        REQUIRE_FALSE(duration);
+        CHECK(duration.error().text.find(text) != std::string::npos);
+    }
+}
+
+TEST_CASE("durations are written in the largest unit that divides them, and read back") {
+    using namespace std::chrono_literals;
+    CHECK(format_duration(0s) == "0s");
+    CHECK(format_duration(1s) == "1s");
+    CHECK(format_duration(90s) == "90s");
+    CHECK(format_duration(900s) == "15min");
+    CHECK(format_duration(24h) == "1d");
+    CHECK(format_duration(1500us) == "1500us");
+    rc::prop("any length", [](std::uint32_t number) {
+        const auto unit_us = *rc::gen::element<std::int64_t>(1, 1'000, 1'000'000, 60'000'000, 3'600'000'000);
+        const Duration duration{unit_us * number};
+        const Result<Duration> back = parse_duration(format_duration(duration));
+        RC_ASSERT(back.has_value());
+        RC_ASSERT(*back == duration);
+    });
+}

@@ -1,0 +1,134 @@
+// Brokers that come and go.
+#include <catch2/catch.hpp>
+
+#include "recorder.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using SteadyClock = std::chrono::steady_clock;
+
+TEST_CASE("a broker that is restarted with its data loses no message") {
+    MosquittoProcess broker;
+    Recorder recorder;
+    const auto link = start_link(settings_for(broker), recorder);
+    REQUIRE(wait_subscribed(*link));
+    broker.publish_lines("nodes/a", numbers(1, 20));
+    REQUIRE(wait_until([&] { return recorder.messages().size() == 20; }));
+    broker.stop();
+    REQUIRE(wait_until([&] { return !link->state().connected; }));
+    broker.start();
+    broker.publish_lines("nodes/a", numbers(21, 40));  // Perhaps before the link is back.
+    REQUIRE(wait_until([&] { return recorder.payloads().size() == 40; }));
+    CHECK(link->state().connects == 2);
+    CHECK(recorder.count_of("down") == 1);
+    CHECK(recorder.count_of("up present") == 1);
+    CHECK(link->state().trouble.empty());
+    link->stop(stop_wait);
+}
+
+TEST_CASE("a broker that was killed and forgot the session is subscribed anew") {
+    MosquittoProcess broker;
+    Recorder recorder;
+    const auto link = start_link(settings_for(broker), recorder);
+    REQUIRE(wait_subscribed(*link));
+    broker.kill();
+    REQUIRE(wait_until([&] { return !link->state().connected; }));
+    broker.start();
+    REQUIRE(wait_subscribed(*link));
+    broker.publish("nodes/a", "1");
+    REQUIRE(wait_until([&] { return recorder.messages().size() == 1; }));
+    CHECK(recorder.events() == std::vector<std::string>{"up", "down", "up", "message 1"});
+    link->stop(stop_wait);
+}
+
+TEST_CASE("a broker that is absent at the start is found when it appears") {
+    MosquittoProcess broker;
+    broker.stop();
+    Recorder recorder;
+    const auto link = start_link(settings_for(broker), recorder);
+    REQUIRE(wait_until([&] { return !recorder.troubles().empty(); }));
+    CHECK_THAT(recorder.troubles()[0],
+               Catch::Contains(broker.url() + " refuses the connection (connection refused); is it "
+                                              "running?; trying again in 1 s"));
+    CHECK_FALSE(link->state().connected);
+    REQUIRE(wait_until([&] { return !link->state().trouble.empty(); }));
+    broker.start();
+    REQUIRE(wait_subscribed(*link));
+    CHECK(link->state().trouble.empty());
+    broker.publish("nodes/a", "1");
+    CHECK(wait_until([&] { return recorder.messages().size() == 1; }));
+    link->stop(stop_wait);
+}
+
+TEST_CASE("the same trouble is told to the journal once") {
+    MosquittoProcess broker;
+    broker.stop();
+    Recorder recorder;
+    const auto link = start_link(settings_for(broker), recorder);
+    REQUIRE(wait_until([&] { return link->state().trouble.find("again in 4 s") != std::string::npos; }));
+    CHECK(recorder.troubles().size() == 1);
+    link->stop(stop_wait);
+}
+
+TEST_CASE("stopping takes no longer than it may, whatever the broker does") {
+    MosquittoProcess broker;
+    Recorder recorder;
+    auto link = start_link(settings_for(broker), recorder);
+    const auto stop_ms = [&](std::chrono::milliseconds wait) {
+        const auto begin = SteadyClock::now();
+        link->stop(wait);
+        return std::chrono::duration_cast<std::chrono::milliseconds>(SteadyClock::now() - begin).count();
+    };
+    SECTION("the broker answers: at once") {
+        REQUIRE(wait_subscribed(*link));
+        CHECK(stop_ms(std::chrono::seconds{20}) < 10'000);
+    }
+    SECTION("the broker hangs") {
+        REQUIRE(wait_subscribed(*link));
+        broker.freeze();
+        CHECK(stop_ms(std::chrono::milliseconds{500}) < 5'000);
+        broker.thaw();
+    }
+    SECTION("the broker is gone") {
+        REQUIRE(wait_subscribed(*link));
+        broker.kill();
+        CHECK(stop_ms(std::chrono::seconds{20}) < 10'000);
+    }
+    SECTION("nothing was connected yet") {
+        CHECK(stop_ms(std::chrono::seconds{20}) < 10'000);
+    }
+    const auto events = recorder.events().size();
+    const auto begin = SteadyClock::now();
+    link.reset();
+    CHECK(SteadyClock::now() - begin < std::chrono::seconds{20});
+    CHECK(recorder.events().size() == events);
+}
+
+TEST_CASE("a callback that hangs does not hold up the end, and its message is not acknowledged") {
+    const MosquittoProcess broker;
+    std::atomic<bool> inside = false;
+    std::atomic<bool> released = false;
+    BrokerLink::Callbacks callbacks;
+    callbacks.on_link = [](LinkChange) { return true; };
+    callbacks.on_message = [&](Message&&) {
+        inside = true;
+        static_cast<void>(wait_until([&] { return released.load(); }));
+        return false;
+    };
+    auto link = BrokerLink::start(settings_for(broker), {"nodes/#"}, callbacks);
+    REQUIRE(link);
+    REQUIRE(wait_subscribed(**link));
+    broker.publish("nodes/a", "1");
+    REQUIRE(wait_until([&] { return inside.load(); }));
+    const auto begin = SteadyClock::now();
+    CHECK((*link)->publish({1, "t", "p", false}));  // Does not wait for the callback either.
+    (*link)->stop(std::chrono::milliseconds{300});
+    CHECK(SteadyClock::now() - begin < std::chrono::seconds{5});
+    released = true;
+    link->reset();
+
+    Recorder recorder;
+    const auto next = start_link(settings_for(broker), recorder);
+    CHECK(wait_until([&] { return recorder.payloads().contains("1"); }));
+    next->stop(stop_wait);
+}

@@ -1,0 +1,27 @@
+#include <catch2/catch.hpp>
+
+#include "link/address.hpp"
+
+using namespace tickledger;
+
+TEST_CASE("broker addresses are read, with the ports registered with IANA as defaults") {
+    // IANA Service Name and Transport Protocol Port Number Registry: mqtt 1883, secure-mqtt 8883.
+    CHECK(parse_broker_url("mqtt://broker.example")->server_uri() == "tcp://broker.example:1883");
+    CHECK(parse_broker_url("mqtts://broker.example")->server_uri() == "ssl://broker.example:8883");
+    CHECK(parse_broker_url("mqtt://127.0.0.1:1884/")->server_uri() == "tcp://127.0.0.1:1884");
+    CHECK(parse_broker_url("mqtts://[::1]:8884")->server_uri() == "ssl://[::1]:8884");
+    CHECK(parse_broker_url("mqtt://[fe80::2]")->host == "fe80::2");
+}
+
+TEST_CASE("broker addresses that make no sense are refused in words") {
+    const auto words = [](const char* url) { return parse_broker_url(url).error().text; };
+    CHECK_THAT(words("http://x"), Catch::Contains("neither mqtt:// nor mqtts://"));
+    CHECK_THAT(words("mqtt://"), Catch::Contains("names no host"));
+    CHECK_THAT(words("mqtt://a:b@host"), Catch::Contains("broker.username"));
+    CHECK_THAT(words("mqtt://host/path"), Catch::Contains("more than a host and a port"));
+    CHECK_THAT(words("mqtt://[::1"), Catch::Contains("bracket"));
+    for (const char* url :
+         {"mqtt://host:0", "mqtt://host:65536", "mqtt://host:", "mqtt://host:18x", "mqtt://[::1]1883"}) {
+        CHECK_THAT(words(url), Catch::Contains("1 to 65535"));
+    }
+}

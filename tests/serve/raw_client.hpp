@@ -1,0 +1,47 @@
+// A client that speaks bytes, so that a test can be as rude as it likes.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <string_view>
+
+namespace tickledger::test {
+
+struct RawAnswer {
+    unsigned status = 0;
+    std::string head;
+    /// With the framing of chunks taken off.
+    std::string body;
+};
+
+class RawClient {
+public:
+    /// Connects or throws.
+    explicit RawClient(const std::filesystem::path& socket);
+    /// Connects to a port of 127.0.0.1.
+    explicit RawClient(unsigned port);
+    ~RawClient();
+    RawClient(const RawClient&) = delete;
+    RawClient& operator=(const RawClient&) = delete;
+
+    /// Sends as much as the server takes; false: it has closed.
+    bool send(std::string_view bytes) const;
+    /// Says that nothing more will be sent, and goes on reading.
+    void finish_sending() const;
+    /// Reads one answer; nothing if the connection ends first. Throws after half a minute.
+    [[nodiscard]] std::optional<RawAnswer> receive(bool is_to_head = false);
+    /// True where the server ends the connection before it sends anything more.
+    [[nodiscard]] bool is_closed();
+
+private:
+    bool receive_more();
+
+    int descriptor_ = -1;
+    std::string received_;
+};
+
+/// Sends one GET on a connection of its own.
+[[nodiscard]] RawAnswer get(const std::filesystem::path& socket, std::string_view target);
+
+}  // namespace tickledger::test

@@ -1,0 +1,21 @@
+// An SQLite VFS for tests: the default one, whose writes and syncs fail when told to.
+#pragma once
+
+#include <sqlite3.h>
+
+namespace tickledger {
+
+/// What the VFS "failing" does. One for the process; tests set it back.
+struct FailingVfs {
+    /// So many more writes and syncs succeed; then each one fails with `code`. Negative: all succeed.
+    int good_operations = -1;
+    int code = SQLITE_FULL;
+    /// Writes and syncs since the test set it to 0.
+    int operations = 0;
+
+    /// Registers it once and gives its settings.
+    static FailingVfs& instance();
+    static constexpr const char* name = "failing";
+};
+
+}  // namespace tickledger

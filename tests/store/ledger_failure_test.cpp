@@ -1,0 +1,96 @@
+// Full disks and failing disks: a batch that fails leaves nothing of itself and can be booked again.
+#include <catch2/catch.hpp>
+
+#include "store/failing_vfs.hpp"
+#include "store/ledger.hpp"
+#include "support/temp_directory.hpp"
+
+using namespace tickledger;
+using tickledger::test::TempDirectory;
+using namespace std::chrono_literals;
+
+namespace {
+
+const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
+
+/// Sets the VFS back, whatever a test does.
+struct Healthy {
+    Healthy() { FailingVfs::instance() = {}; }
+    ~Healthy() { FailingVfs::instance() = {}; }
+};
+
+/// A batch that needs many pages, so that it can fail at its beginning, in it, and at its end.
+Result<void> book(Ledger& ledger) {
+    if (auto begun = ledger.begin(); !begun) return begun;
+    for (int i = 0; i < 2000; ++i) {
+        Entry entry;
+        entry.span = {start + i * 1s, start + (i + 1) * 1s};
+        entry.ticks = 1;
+        if (auto added = ledger.add_entry(1, entry); !added) return added;
+        if (auto put = ledger.put_row({1, Step::interval, entry.span.from}, {1, 1s, 0, 0}); !put) return put;
+    }
+    if (auto queued = ledger.queue({0, "meters/house/now", std::string(2000, 'x'), true}); !queued)
+        return queued;
+    if (auto set = ledger.set_log_position({"2026-03-01.jsonl", 1}); !set) return set;
+    return ledger.commit();
+}
+
+std::size_t entries_in(Ledger& ledger) {
+    return ledger.entries(1, {start, start + 2000s}).value().size();
+}
+
+void fails_and_heals_at_every_operation(int code, const std::string& words) {
+    const Healthy healthy;
+    auto& vfs = FailingVfs::instance();
+    const TempDirectory directory;
+    {
+        auto ledger = Ledger::open(directory / "counted.db", FailingVfs::name);
+        REQUIRE(ledger);
+        vfs.operations = 0;
+        REQUIRE(book(**ledger));
+    }
+    const int operations = vfs.operations;
+    REQUIRE(operations > 20);
+
+    const auto file = directory / "ledger.db";
+    for (int good = 0; good < operations; good += good < 10 ? 1 : 7) {
+        CAPTURE(good);
+        for (const char* end : {"", "-wal"})
+            std::filesystem::remove(file.string() + end);
+        auto ledger = Ledger::open(file, FailingVfs::name);
+        REQUIRE(ledger);
+        vfs = {good, code, 0};
+        const auto booked = book(**ledger);
+        if (!booked) {
+            CHECK_THAT(booked.error().text, Catch::Contains("ledger.db") && Catch::Contains(words));
+            // While the disk stays so, another try fails too, and nothing comes through in part.
+            CHECK_FALSE((*ledger)->set_fact("alone", "1"));
+            (*ledger)->roll_back();
+            CHECK(entries_in(**ledger) == 0);
+            CHECK((*ledger)->log_position().value() == LogPosition{});
+            vfs = {};
+            const auto again = book(**ledger);
+            INFO((again ? std::string() : again.error().text));
+            REQUIRE(again);
+        }
+        vfs = {};
+        CHECK(entries_in(**ledger) == 2000);
+        ledger->reset();
+        auto reopened = Ledger::open(file, FailingVfs::name);
+        REQUIRE(reopened);
+        CHECK(entries_in(**reopened) == 2000);
+        CHECK((*reopened)->fact("alone").value() == std::nullopt);
+        CHECK((*reopened)->outbox(0, 9).value().size() == 1);
+        CHECK((*reopened)->log_position().value() == LogPosition{"2026-03-01.jsonl", 1});
+    }
+}
+
+}  // namespace
+
+TEST_CASE("a full disk fails a batch in words, at whichever write, and it can be booked again") {
+    fails_and_heals_at_every_operation(SQLITE_FULL, "the disk is full");
+}
+
+TEST_CASE("a failing disk fails a batch in words, at whichever write, and it can be booked again") {
+    fails_and_heals_at_every_operation(SQLITE_IOERR_WRITE, "the disk reports an error");
+}

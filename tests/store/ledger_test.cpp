@@ -1,0 +1,378 @@
+#include "store/ledger.hpp"
+
+#include <signal.h>
+#include <sqlite3.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <catch2/catch.hpp>
+#include <fstream>
+#include <map>
+
+#include "store/database.hpp"
+#include "store/schema.hpp"
+#include "support/temp_directory.hpp"
+
+using namespace tickledger;
+using tickledger::test::TempDirectory;
+using namespace std::chrono_literals;
+
+namespace {
+
+const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
+
+std::unique_ptr<Ledger> opened(const std::filesystem::path& file) {
+    auto ledger = Ledger::open(file);
+    INFO((ledger ? std::string() : ledger.error().text));
+    REQUIRE(ledger);
+    return std::move(*ledger);
+}
+
+template <typename T>
+T value_of(Result<T> result) {
+    INFO((result ? std::string() : result.error().text));
+    REQUIRE(result);
+    return std::move(*result);
+}
+void done(const Result<void>& result) {
+    INFO((result ? std::string() : result.error().text));
+    REQUIRE(result);
+}
+
+Entry measured(Duration from, Duration to, std::int64_t ticks, std::uint64_t begin_count) {
+    Entry entry;
+    entry.span = {start + from, start + to};
+    entry.ticks = ticks;
+    entry.begin_count = begin_count;
+    entry.end = {begin_count + static_cast<std::uint64_t>(ticks), 0x8000'0000'0000'0001, 17};
+    return entry;
+}
+
+}  // namespace
+
+TEST_CASE("a new ledger is empty and begins at the beginning of the log") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    CHECK(value_of(ledger->log_position()) == LogPosition{});
+    CHECK(value_of(ledger->meters()).empty());
+    CHECK(value_of(ledger->fact("accepted")) == std::nullopt);
+    CHECK(value_of(ledger->entry_at(1, start)) == std::nullopt);
+    CHECK(value_of(ledger->entry_before(1, start)) == std::nullopt);
+    CHECK(value_of(ledger->entries(1, {start - 24h * 400, start + 24h * 400})).empty());
+    CHECK(value_of(ledger->outbox(0, 10)).empty());
+}
+
+TEST_CASE("what was committed is there after the ledger was closed and opened") {
+    const TempDirectory directory;
+    const Entry entry = measured(0h, 15min, 3, 100);
+    const RowKey key{1, Step::day, start};
+    const Row row{3, 15min, 1, 2};
+    {
+        auto ledger = opened(directory / "ledger.db");
+        done(ledger->begin());
+        done(ledger->set_log_position({"2026-03-01.jsonl", 0xFFFF'FFFF'FFFF'FFFF}));
+        done(ledger->set_fact("accepted", "7"));
+        done(ledger->set_fact("accepted", "8"));
+        CHECK(value_of(ledger->meter_key("house")) == 1);
+        CHECK(value_of(ledger->meter_key("garden")) == 2);
+        CHECK(value_of(ledger->meter_key("house")) == 1);
+        done(ledger->set_state(1, R"({"last":1})"));
+        done(ledger->add_entry(1, entry));
+        done(ledger->put_row(key, {1, 5min, 0, 0}));
+        done(ledger->put_row(key, row));
+        done(ledger->put_boot(1, {0xFFFF'FFFF'FFFF'FFFF, 5, std::nullopt}));
+        done(ledger->put_boot(1, {0xFFFF'FFFF'FFFF'FFFF, 5, 0xFFFF'FFFF'FFFF'FFFF}));
+        done(ledger->commit());
+    }
+    auto ledger = opened(directory / "ledger.db");
+    CHECK(value_of(ledger->log_position()) == LogPosition{"2026-03-01.jsonl", 0xFFFF'FFFF'FFFF'FFFF});
+    CHECK(value_of(ledger->fact("accepted")) == "8");
+    const auto meters = value_of(ledger->meters());
+    REQUIRE(meters.size() == 2);
+    CHECK(meters[0].id == "house");
+    CHECK(meters[0].state == R"({"last":1})");
+    CHECK(meters[1].key == 2);
+    CHECK(meters[1].state.empty());
+    CHECK(value_of(ledger->entry_at(1, start + 1min)) == entry);
+    CHECK(value_of(ledger->entry_at(2, start + 1min)) == std::nullopt);
+    CHECK(value_of(ledger->row(key)) == row);
+    CHECK(value_of(ledger->row({2, Step::day, start})) == std::nullopt);
+    CHECK(value_of(ledger->row({1, Step::hour, start})) == std::nullopt);
+    const auto boot = value_of(ledger->boot(1, 0xFFFF'FFFF'FFFF'FFFF));
+    REQUIRE(boot);
+    CHECK(boot->first_seq == 5);
+    CHECK(boot->last_seq == 0xFFFF'FFFF'FFFF'FFFF);
+    CHECK_FALSE(value_of(ledger->boot(2, 0xFFFF'FFFF'FFFF'FFFF)));
+    CHECK_FALSE(value_of(ledger->boot(1, 1)));
+}
+
+TEST_CASE("every field of an entry comes back, at the ends of its range too") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    constexpr auto most = std::numeric_limits<std::uint64_t>::max();
+    Entry odd = measured(1h, 2h, -5, 0);
+    odd.kind = EntryKind::preset;
+    odd.placed = true;
+    odd.unseen_max = most;
+    odd.begin_count = most;
+    odd.end = {most, most, most};
+    Entry wrapped = measured(2h, 3h, 7, 0xFFFF'FFFE);
+    wrapped.end.count = 5;
+    Entry unknown_begin = measured(3h, 4h, 7, 0);
+    unknown_begin.end.count = 0;  // A meter that sends pulses has no count.
+    Entry lost = measured(4h, 5h, 0, 9);
+    lost.kind = EntryKind::lost;
+    lost.end = {0, 3, 12};
+    for (const Entry& entry : {odd, wrapped, unknown_begin, lost}) {
+        done(ledger->add_entry(1, entry));
+        CHECK(value_of(ledger->entry_at(1, entry.span.to)) == entry);
+    }
+}
+
+TEST_CASE("roll_back takes back everything, and the same batch can be booked then") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    const Entry entry = measured(0h, 15min, 3, 100);
+    for (const bool keep : {false, true}) {
+        done(ledger->begin());
+        const auto meter = value_of(ledger->meter_key("house"));
+        CHECK(value_of(ledger->meters()).size() == 1);
+        done(ledger->add_entry(meter, entry));
+        done(ledger->queue({0, "meters/house/now", "{}", true}));
+        CHECK(value_of(ledger->entries(meter, entry.span)).size() == 1);
+        if (keep) {
+            done(ledger->commit());
+            CHECK(value_of(ledger->entries(meter, entry.span)).size() == 1);
+        } else {
+            ledger->roll_back();
+            CHECK(value_of(ledger->meters()).empty());
+            CHECK(value_of(ledger->entries(meter, entry.span)).empty());
+            CHECK(value_of(ledger->outbox(0, 9)).empty());
+        }
+    }
+    ledger->roll_back();  // Nothing is open: nothing happens.
+    CHECK(value_of(ledger->meters()).size() == 1);
+}
+
+TEST_CASE("an entry that is removed is gone, and one that is not there is told") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    const Entry entry = measured(0h, 15min, 3, 100);
+    Entry adjustment = entry;
+    adjustment.kind = EntryKind::adjustment;
+    done(ledger->add_entry(1, entry));
+    done(ledger->add_entry(1, adjustment));
+    done(ledger->remove_entry(1, entry));
+    CHECK(value_of(ledger->entries(1, entry.span)) == std::vector<Entry>{adjustment});
+    const auto again = ledger->remove_entry(1, entry);
+    REQUIRE_FALSE(again);
+    CHECK_THAT(again.error().text, Catch::Contains("2026-03-01T00:15:00"));
+}
+
+TEST_CASE("spans of no length at one instant keep the order in which they were added") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    const Entry long_one = measured(0h, 1h, 1, 100);
+    const Entry first = measured(1h, 1h, 2, 101);
+    const Entry second = measured(1h, 1h, 3, 103);
+    for (const Entry& entry : {first, second, long_one})
+        done(ledger->add_entry(1, entry));
+    CHECK(value_of(ledger->entry_at(1, start + 1h)) == long_one);
+    CHECK(value_of(ledger->entry_before(1, start + 1h)) == second);
+    CHECK(value_of(ledger->entries(1, {start, start + 1h})) == std::vector<Entry>{long_one, first, second});
+    CHECK(value_of(ledger->entries(1, {start + 1h, start + 2h})).empty());
+    done(ledger->remove_entry(1, second));
+    CHECK(value_of(ledger->entry_before(1, start + 1h)) == first);
+    done(ledger->remove_entry(1, long_one));
+    CHECK(value_of(ledger->entry_at(1, start + 1h)) == first);
+}
+
+TEST_CASE("a hole is found by the messages it misses, where seq wrapped inside it too") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    Entry plain = measured(0h, 1h, 0, 5);
+    plain.kind = EntryKind::lost;
+    plain.end = {0, 77, 8};
+    Entry wrapped = plain;
+    wrapped.span = {start + 2h, start + 3h};
+    wrapped.begin_count = 254;
+    wrapped.end.seq = 1;
+    done(ledger->add_entry(1, plain));
+    done(ledger->add_entry(1, wrapped));
+    for (const std::uint64_t seq : {5, 6, 8})
+        CHECK(value_of(ledger->hole_of(1, 77, seq)) == plain);
+    for (const std::uint64_t seq : {254, 255, 0, 1})
+        CHECK(value_of(ledger->hole_of(1, 77, seq)) == wrapped);
+    for (const std::uint64_t seq : {2, 4, 9, 253})
+        CHECK(value_of(ledger->hole_of(1, 77, seq)) == std::nullopt);
+    CHECK(value_of(ledger->hole_of(1, 78, 6)) == std::nullopt);
+    CHECK(value_of(ledger->hole_of(2, 77, 6)) == std::nullopt);
+    done(ledger->remove_entry(1, plain));
+    CHECK(value_of(ledger->hole_of(1, 77, 6)) == std::nullopt);
+}
+
+TEST_CASE("a refused message is kept once, cut to a kibibyte, and the oldest beyond a thousand go") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    const auto meter = value_of(ledger->meter_key("house"));
+    Refused refused{meter, start, Refusal::stray, "nodes/cellar/water", "1", "The count jumped."};
+    CHECK(value_of(ledger->add_refused(refused)));
+    refused.at = start + 1h;
+    refused.reason = Refusal::late;
+    CHECK_FALSE(value_of(ledger->add_refused(refused)));
+    refused.topic = "nodes/garden/water";
+    CHECK(value_of(ledger->add_refused(refused)));
+
+    done(ledger->begin());
+    for (int i = 0; i < 1000; ++i) {
+        refused.at = start + 2h + i * 1s;
+        refused.payload = std::to_string(i) + std::string(2000, 'x');
+        CHECK(value_of(ledger->add_refused(refused)));
+    }
+    done(ledger->commit());
+    auto file = value_of(Database::open(directory / "ledger.db", Database::Access::read));
+    CHECK(value_of(file->integer("SELECT count(*) FROM refused")) == 1000);
+    CHECK(value_of(file->integer("SELECT min(at_us) FROM refused")) == microseconds_of(start + 2h));
+    CHECK(value_of(file->integer("SELECT max(length(payload)) FROM refused")) == 1024);
+}
+
+TEST_CASE("an alarm is added, changed and found while it is active") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    Alarm alarm;
+    alarm.kind = AlarmKind::counter_fault;
+    alarm.state = AlarmState::unacknowledged;
+    alarm.raised_at = start;
+    alarm.evidence = R"({"ticks":4})";
+    alarm.text = "The count fell.";
+    alarm.id = value_of(ledger->put_alarm(1, alarm));
+    CHECK(value_of(ledger->put_alarm(2, Alarm{})) == alarm.id + 1);
+
+    const auto active = value_of(ledger->active_alarms(1));
+    REQUIRE(active.size() == 1);
+    CHECK(active[0].id == alarm.id);
+    CHECK(active[0].kind == alarm.kind);
+    CHECK(active[0].state == alarm.state);
+    CHECK(active[0].raised_at == start);
+    CHECK(active[0].evidence == alarm.evidence);
+    CHECK(active[0].text == alarm.text);
+
+    alarm.state = AlarmState::returned_unacknowledged;
+    alarm.cleared_at = start + 1h;
+    CHECK(value_of(ledger->put_alarm(1, alarm)) == alarm.id);
+    CHECK(value_of(ledger->active_alarms(1)).empty());
+    const auto found = value_of(ledger->alarm(alarm.id));
+    REQUIRE(found);
+    CHECK(found->meter == 1);
+    CHECK(found->alarm.cleared_at == start + 1h);
+    CHECK(found->alarm.state == AlarmState::returned_unacknowledged);
+    CHECK_FALSE(value_of(ledger->alarm(999)));
+    alarm.id = 999;
+    CHECK_FALSE(ledger->put_alarm(1, alarm));
+}
+
+TEST_CASE("the outbox gives publications in order, and a retained one takes the place of its elder") {
+    const TempDirectory directory;
+    std::int64_t sent = 0;
+    {
+        auto ledger = opened(directory / "ledger.db");
+        done(ledger->queue({0, "meters/house/usage", "1", false}));
+        done(ledger->queue({0, "meters/house/usage", "2", false}));
+        done(ledger->queue({0, "meters/house/now", "old", true}));
+        sent = value_of(ledger->outbox(0, 9)).back().id;
+        done(ledger->queue({0, "meters/house/now", "new", true}));
+        // The confirmation of the old one comes only now: it must not take the new one away.
+        done(ledger->remove_outgoing(sent));
+        const auto waiting = value_of(ledger->outbox(0, 9));
+        REQUIRE(waiting.size() == 3);
+        CHECK(waiting[0].payload == "1");
+        CHECK_FALSE(waiting[0].retained);
+        CHECK(waiting[1].payload == "2");
+        CHECK(waiting[2].payload == "new");
+        CHECK(waiting[2].retained);
+        CHECK(value_of(ledger->outbox(waiting[0].id, 1)).front().payload == "2");
+    }
+    auto ledger = opened(directory / "ledger.db");
+    done(ledger->queue({0, "meters/house/usage", "3", false}));
+    const auto waiting = value_of(ledger->outbox(0, 9));
+    REQUIRE(waiting.size() == 4);
+    CHECK(waiting.back().payload == "3");
+}
+
+TEST_CASE("the oldest days of fine detail can be removed; coarser rows stay") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    for (const auto day : {0, 1, 3}) {
+        done(ledger->add_entry(1, measured(24h * day + 1h, 24h * day + 2h, 1, 1)));
+        done(ledger->put_row({1, Step::interval, start + 24h * day}, {1, 1h, 0, 0}));
+        done(ledger->put_row({1, Step::hour, start + 24h * day}, {1, 1h, 0, 0}));
+    }
+    CHECK_FALSE(value_of(ledger->remove_oldest_day(start + 23h)));
+    CHECK(value_of(ledger->remove_oldest_day(start + 48h)));
+    CHECK(value_of(ledger->remove_oldest_day(start + 48h)));
+    CHECK_FALSE(value_of(ledger->remove_oldest_day(start + 48h)));
+    CHECK(value_of(ledger->entries(1, {start, start + 24h * 9})).size() == 1);
+    CHECK_FALSE(value_of(ledger->row({1, Step::interval, start + 24h})));
+    CHECK(value_of(ledger->row({1, Step::interval, start + 72h})));
+    CHECK(value_of(ledger->row({1, Step::hour, start})));
+    CHECK(value_of(ledger->entry_before(1, start + 72h)) == std::nullopt);
+    // Days are marked anew after their marks were removed.
+    done(ledger->add_entry(1, measured(0h, 1h, 1, 1)));
+    CHECK(value_of(ledger->entries(1, {start, start + 24h})).size() == 1);
+}
+
+TEST_CASE("a second writer is told who holds the ledger, and the lock goes with its process") {
+    const TempDirectory directory;
+    {
+        auto ledger = opened(directory / "ledger.db");
+        const auto second = Ledger::open(directory / "ledger.db");
+        REQUIRE_FALSE(second);
+        CHECK(second.error().held_by_another);
+        CHECK_THAT(second.error().text,
+                   Catch::Contains("ledger.db") && Catch::Contains("process " + std::to_string(::getpid())));
+    }
+    CHECK(Ledger::open(directory / "ledger.db"));
+}
+
+TEST_CASE("a ledger that can not be opened says where and why, and that no other process is the reason") {
+    const TempDirectory directory;
+    const auto missing = Ledger::open(directory / "nowhere/ledger.db");
+    REQUIRE_FALSE(missing);
+    CHECK_FALSE(missing.error().held_by_another);
+    CHECK_THAT(missing.error().text, Catch::Contains("nowhere/ledger.db"));
+
+    std::ofstream(directory / "text.db") << std::string(5000, 'x');
+    const auto text = Ledger::open(directory / "text.db");
+    REQUIRE_FALSE(text);
+    CHECK_FALSE(text.error().held_by_another);
+    CHECK_THAT(text.error().text, Catch::Contains("text.db") && Catch::Contains("damaged"));
+    CHECK(std::filesystem::file_size(directory / "text.db") == 5000);
+}
+
+TEST_CASE("a process killed within a transaction leaves what was committed before, and no lock") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    const ::pid_t child = ::fork();
+    REQUIRE(child >= 0);
+    if (child == 0) {
+        auto ledger = Ledger::open(file);
+        if (!ledger || !(*ledger)->begin() || !(*ledger)->set_fact("batch", "1") || !(*ledger)->commit() ||
+            !(*ledger)->begin() || !(*ledger)->set_fact("batch", "2")) {
+            ::_exit(1);
+        }
+        // More than the page cache holds, so that a part of the transaction is in the file already.
+        for (int i = 0; i < 100'000; ++i) {
+            if (!(*ledger)->add_entry(1, measured(i * 1s, (i + 1) * 1s, 1, 1))) ::_exit(1);
+        }
+        ::kill(::getpid(), SIGKILL);
+    }
+    int status = 0;
+    REQUIRE(::waitpid(child, &status, 0) == child);
+    REQUIRE(WIFSIGNALED(status));
+    for (int times = 0; times < 2; ++times) {  // Recovering twice equals recovering once.
+        auto ledger = opened(file);
+        CHECK(value_of(ledger->fact("batch")) == "1");
+        CHECK(value_of(ledger->entries(1, {start, start + 48h})).empty());
+    }
+    done(quick_check(file));
+}

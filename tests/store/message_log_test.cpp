@@ -1,0 +1,395 @@
+#include "store/message_log.hpp"
+
+#include <rapidcheck/catch.h>
+
+#include <algorithm>
+#include <atomic>
+#include <catch2/catch.hpp>
+#include <chrono>
+#include <thread>
+
+#include "events.hpp"
+#include "store/log_names.hpp"
+#include "support/sim_files.hpp"
+#include "support/temp_directory.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using namespace std::chrono_literals;
+
+namespace {
+
+const std::filesystem::path directory = "/messages";
+
+Instant at(std::string_view text) {
+    return parse_rfc3339(text).value();
+}
+
+Message count(std::uint64_t n) {
+    return Message{{}, "nodes/cellar/water", "{\"count\":" + std::to_string(n) + "}", 1, false, false};
+}
+
+std::unique_ptr<MessageLog> opened(Files& files, const std::filesystem::path& where = directory) {
+    auto log = MessageLog::open(files, where);
+    if (!log) FAIL(log.error().text);
+    return std::move(*log);
+}
+
+/// All events up to the end, shown, and how many lines were damaged.
+struct ReadBack {
+    std::vector<std::string> events;
+    std::vector<LogPosition> after;
+    std::uint64_t damaged = 0;
+};
+
+ReadBack read_all(Files& files, const LogPosition& limit, LogPosition from = {},
+                  const std::filesystem::path& where = directory) {
+    MessageLogReader reader(files, where, std::move(from));
+    ReadBack all;
+    while (true) {
+        auto event = reader.next(limit);
+        if (!event) FAIL(event.error().text);
+        if (!*event) break;
+        all.events.push_back(shown((*event)->event));
+        all.after.push_back((*event)->next);
+    }
+    all.damaged = reader.damaged_lines();
+    return all;
+}
+
+bool is_prefix(const std::vector<std::string>& beginning, const std::vector<std::string>& whole) {
+    return beginning.size() <= whole.size() && std::equal(beginning.begin(), beginning.end(), whole.begin());
+}
+
+}  // namespace
+
+TEST_CASE("an empty log has no end and no events") {
+    SimFiles files;
+    const auto log = opened(files);
+    CHECK(log->end() == LogPosition{});
+    CHECK_FALSE(log->last_stamp());
+    CHECK(log->sync());
+    CHECK(read_all(files, log->end()).events.empty());
+}
+
+TEST_CASE("what was appended is read back in order, and from every position") {
+    SimFiles files;
+    const auto log = opened(files);
+    const Instant start = at("2026-03-01T23:59:58.5Z");
+    std::vector<LogPosition> ends;
+    for (std::uint64_t n = 0; n < 5; ++n)
+        ends.push_back(log->append(count(n), start + n * 1s).value());
+    CHECK(log->append(LinkChange{{}, true, true}, start + 5s));
+
+    CHECK(files.list(directory).value() == std::vector<std::string>{"2026-03-01.jsonl", "2026-03-02.jsonl"});
+    const ReadBack all = read_all(files, log->end());
+    REQUIRE(all.events.size() == 6);
+    CHECK(all.damaged == 0);
+    for (std::uint64_t n = 0; n < 5; ++n) {
+        Message expected = count(n);
+        expected.arrived_at = start + n * 1s;
+        CHECK(all.events[n] == shown(expected));
+        CHECK(all.after[n] == ends[n]);
+        // Reading on from a stored position gives the rest, whether the limit is that position or the end.
+        CHECK(read_all(files, log->end(), ends[n]).events ==
+              std::vector<std::string>(all.events.begin() + static_cast<std::ptrdiff_t>(n) + 1,
+                                       all.events.end()));
+        CHECK(read_all(files, ends[n]).events.size() == n + 1);
+        CHECK(read_all(files, ends[n], ends[n]).events.empty());
+    }
+}
+
+TEST_CASE("stamps never go back, not even over a restart") {
+    SimFiles files;
+    const Instant noon = at("2026-03-02T12:00:00Z");
+    auto log = opened(files);
+    CHECK(log->append(count(1), noon));
+    CHECK(log->append(count(2), noon - 26h));
+    CHECK(log->last_stamp() == noon);
+    log = opened(files);
+    CHECK(log->last_stamp() == noon);
+    CHECK(log->append(count(3), noon - 1h));
+    CHECK(log->append(count(4), noon + 1us));
+    CHECK(files.list(directory).value() == std::vector<std::string>{"2026-03-02.jsonl"});
+    std::vector<Instant> stamps;
+    MessageLogReader reader(files, directory, {});
+    while (auto event = reader.next(log->end()).value())
+        stamps.push_back(time_of(event->event));
+    CHECK(stamps == std::vector<Instant>{noon, noon, noon, noon + 1us});
+}
+
+TEST_CASE("a day's file that was begun but holds nothing keeps the stamps from going back before it") {
+    SimFiles files;
+    files.put(directory / "2026-03-02.jsonl", "");
+    files.put(directory / "notes.txt", "not ours");
+    const auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T12:00:00Z")));
+    CHECK(log->last_stamp() == at("2026-03-02T00:00:00Z"));
+    CHECK(read_all(files, log->end()).events.size() == 1);
+}
+
+TEST_CASE("cut at any byte, the log opens with a beginning of its events, and again the same") {
+    SimFiles whole;
+    const auto log = opened(whole);
+    for (std::uint64_t n = 0; n < 6; ++n)
+        CHECK(log->append(count(n), at("2026-03-01T07:00:00Z") + n * 1s));
+    const std::filesystem::path file = directory / "2026-03-01.jsonl";
+    const std::string content = whole.content(file);
+    const auto events = read_all(whole, log->end()).events;
+
+    for (std::size_t size = 0; size <= content.size(); ++size) {
+        SimFiles files;
+        files.put(file, content.substr(0, size));
+        const auto lines = static_cast<std::size_t>(
+            std::count(content.begin(), content.begin() + static_cast<std::ptrdiff_t>(size), '\n'));
+        auto cut = opened(files);
+        const ReadBack left = read_all(files, cut->end());
+        CAPTURE(size);
+        REQUIRE(left.events.size() == lines);
+        REQUIRE(is_prefix(left.events, events));
+        REQUIRE(left.damaged == 0);
+        REQUIRE(cut->torn_bytes() + cut->end().offset_bytes == size);
+
+        const LogPosition end = cut->end();
+        cut = opened(files);
+        REQUIRE(cut->end() == end);
+        REQUIRE(cut->torn_bytes() == 0);
+        REQUIRE(cut->append(count(99), at("2026-03-01T08:00:00Z")));
+        REQUIRE(read_all(files, cut->end()).events.size() == lines + 1);
+    }
+}
+
+TEST_CASE("a power cut loses only what was not synced") {
+    rc::prop("append, sync, cut, open, for any run of them", [] {
+        SimFiles files(*rc::gen::arbitrary<std::uint64_t>());
+        auto log = MessageLog::open(files, directory).value();
+        std::vector<std::string> accepted;
+        std::size_t synced = 0;
+        Instant now = at("2026-03-01T22:00:00Z");
+        for (const int step : *rc::gen::container<std::vector<int>>(rc::gen::inRange(0, 12))) {
+            if (step < 8) {
+                now += 11min;
+                Event event = count(accepted.size());
+                RC_ASSERT(log->append(event, now).has_value());
+                std::get<Message>(event).arrived_at = now;
+                accepted.push_back(shown(event));
+                // The disk is forced before each midnight, so that one file at most is not synced.
+                if (step == 7 || now > at("2026-03-01T23:40:00Z")) {
+                    RC_ASSERT(log->sync().has_value());
+                    synced = accepted.size();
+                }
+                continue;
+            }
+            files.cut_power(step < 10 ? PowerCut::tears : PowerCut::forgets_all);
+            log = MessageLog::open(files, directory).value();
+            const auto left = read_all(files, log->end());
+            RC_ASSERT(left.damaged == 0U);
+            RC_ASSERT(left.events.size() >= synced);
+            RC_ASSERT(is_prefix(left.events, accepted));
+            accepted = left.events;
+            synced = accepted.size();
+        }
+        RC_ASSERT(read_all(files, log->end()).events == accepted);
+    });
+}
+
+TEST_CASE("a full disk refuses an event and leaves nothing of it") {
+    SimFiles files;
+    const auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    const LogPosition end = log->end();
+    const std::string content = files.content(directory / end.file);
+    for (std::uint64_t fits = 0; fits < end.offset_bytes; ++fits) {
+        files.set_free_bytes(fits);
+        const auto refused = log->append(count(2), at("2026-03-01T07:00:01Z"));
+        REQUIRE_FALSE(refused);
+        REQUIRE(refused.error().text.find("No space left") != std::string::npos);
+        REQUIRE(log->end() == end);
+        REQUIRE(files.content(directory / end.file) == content);
+    }
+    files.set_free_without_end();
+    CHECK(log->append(count(2), at("2026-03-01T07:00:01Z")));
+    CHECK(read_all(files, log->end()).events.size() == 2);
+    // A refused event did not move the stamp.
+    CHECK(log->last_stamp() == at("2026-03-01T07:00:01Z"));
+}
+
+TEST_CASE("what a failed append left and could not be undone is undone before the next") {
+    SimFiles files;
+    auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T23:00:00Z")));
+    const LogPosition end = log->end();
+    files.set_free_bytes(10);
+    files.fail_truncates(2);
+    CHECK_FALSE(log->append(count(2), at("2026-03-01T23:00:01Z")));
+    CHECK(files.content(directory / end.file).size() == end.offset_bytes + 10);
+    CHECK(log->end() == end);
+    CHECK(read_all(files, log->end()).damaged == 0);
+
+    files.set_free_without_end();
+    // The second truncation fails as well: the event is refused, nothing is written behind the torn bytes.
+    CHECK_FALSE(log->append(count(2), at("2026-03-02T00:00:01Z")));
+    SECTION("the next append, on the next day") {
+        CHECK(log->append(count(2), at("2026-03-02T00:00:02Z")));
+        CHECK(files.content(directory / end.file).size() == end.offset_bytes);
+    }
+    SECTION("a restart") {
+        log = opened(files);
+        CHECK(log->torn_bytes() == 10);
+        CHECK(log->append(count(2), at("2026-03-02T00:00:02Z")));
+    }
+    const ReadBack all = read_all(files, log->end());
+    CHECK(all.events.size() == 2);
+    CHECK(all.damaged == 0);
+}
+
+TEST_CASE("a failed sync is tried again, over a change of file too") {
+    SimFiles files;
+    const auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T23:59:59Z")));
+    files.fail_syncs(1);
+    CHECK_FALSE(log->sync());
+    CHECK(log->append(count(2), at("2026-03-02T00:00:01Z")));
+    files.fail_syncs(1);
+    CHECK_FALSE(log->sync());
+    CHECK(files.synced_content(directory / "2026-03-01.jsonl").empty());
+    CHECK(log->sync());
+    files.cut_power(PowerCut::forgets_all);
+    CHECK(read_all(files, opened(files)->end()).events.size() == 2);
+}
+
+TEST_CASE("a file that cannot be opened refuses the event") {
+    SimFiles files;
+    const auto log = opened(files);
+    files.fail_opens(1);
+    CHECK_FALSE(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    CHECK(read_all(files, log->end()).events.size() == 1);
+}
+
+TEST_CASE("damaged lines are passed over and counted, and the stamp before them still holds") {
+    SimFiles files;
+    const auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    CHECK(log->append(count(2), at("2026-03-01T07:00:01Z")));
+    CHECK(log->append(count(3), at("2026-03-02T07:00:01Z")));
+    // The first day loses its last newline, the second gets a line of zeros behind it.
+    std::string first = files.content(directory / "2026-03-01.jsonl");
+    first.pop_back();
+    files.put(directory / "2026-03-01.jsonl", first);
+    files.put(directory / "2026-03-02.jsonl",
+              files.content(directory / "2026-03-02.jsonl") + std::string(70, '\0') + "\n");
+
+    const auto again = opened(files);
+    CHECK(again->last_stamp() == at("2026-03-02T07:00:01Z"));
+    const ReadBack all = read_all(files, again->end());
+    CHECK(all.events.size() == 2);
+    CHECK(all.damaged == 2);
+}
+
+TEST_CASE("a read that fails is tried again at the same place") {
+    SimFiles files;
+    const auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    MessageLogReader reader(files, directory, {});
+    files.fail_reads(1);
+    CHECK_FALSE(reader.next(log->end()));
+    CHECK(reader.next(log->end()).value());
+    CHECK(reader.position() == log->end());
+    CHECK_FALSE(reader.next(log->end()).value());
+}
+
+TEST_CASE("lines longer than a chunk, and chunks that end within lines, are read") {
+    SimFiles files;
+    const auto log = opened(files);
+    Message large = count(0);
+    large.payload = std::string(600'000, 'x');
+    std::size_t appended = 0;
+    for (; appended < 3000; ++appended) {
+        CHECK(log->append(appended == 1500 ? Event{large} : Event{count(appended)},
+                          at("2026-03-01T07:00:00Z")));
+    }
+    const ReadBack all = read_all(files, log->end());
+    CHECK(all.events.size() == appended);
+    CHECK(all.damaged == 0);
+    CHECK(all.after.back() == log->end());
+}
+
+TEST_CASE("days that are over and booked are removed, the others stay") {
+    SimFiles files;
+    const auto log = opened(files);
+    const Instant start = at("2026-03-01T12:00:00Z");
+    std::vector<LogPosition> ends;
+    for (int day = 0; day < 4; ++day)
+        ends.push_back(log->append(count(1), start + day * 24h).value());
+    const auto names = [&] { return files.list(directory).value(); };
+
+    CHECK(log->remove_before(at("2026-03-02T23:59:59Z"), LogPosition{}));
+    CHECK(names().size() == 4);
+    CHECK(log->remove_before(at("2027-01-01T00:00:00Z"), ends[0]));
+    CHECK(names().size() == 4);
+    CHECK(log->remove_before(at("2026-03-02T23:59:59Z"), ends[3]));
+    CHECK(names() == std::vector<std::string>{"2026-03-02.jsonl", "2026-03-03.jsonl", "2026-03-04.jsonl"});
+    CHECK(log->remove_before(at("2027-01-01T00:00:00Z"), ends[3]));
+    CHECK(names() == std::vector<std::string>{"2026-03-04.jsonl"});
+
+    // A position in a day that is gone: reading goes on with the first day that is there.
+    CHECK(read_all(files, log->end(), ends[0]).events.size() == 1);
+    CHECK(read_all(files, log->end()).events.size() == 1);
+}
+
+TEST_CASE("one thread appends, one syncs, one reads along, on the machine's own files") {
+    const TempDirectory place;
+    const auto files = machine_files();
+    const auto log = opened(*files, place.path());
+    constexpr std::uint64_t messages = 4000;
+    std::atomic<bool> appended_all = false;
+    std::atomic<int> failures = 0;
+
+    std::thread appender([&] {
+        // The clock runs fast enough to change the file several times.
+        for (std::uint64_t n = 0; n < messages; ++n) {
+            if (!log->append(count(n), at("2026-03-01T00:00:00Z") + n * 2min)) ++failures;
+        }
+        appended_all = true;
+    });
+    std::thread syncer([&] {
+        while (!appended_all) {
+            if (!log->sync()) ++failures;
+        }
+    });
+    std::uint64_t next_count = 0;
+    MessageLogReader reader(*files, place.path(), {});
+    const auto deadline = std::chrono::steady_clock::now() + 60s;
+    while (next_count < messages && std::chrono::steady_clock::now() < deadline) {
+        auto event = reader.next(log->end());
+        if (!event || !*event) {
+            if (!event) ++failures;
+            continue;
+        }
+        const auto& message = std::get<Message>((*event)->event);
+        if (message.payload != count(next_count).payload) ++failures;
+        ++next_count;
+    }
+    appender.join();
+    syncer.join();
+    CHECK(next_count == messages);
+    CHECK(failures == 0);
+    CHECK(reader.damaged_lines() == 0);
+    CHECK(files->list(place.path()).value().size() == 6);
+    CHECK(log->sync());
+}
+
+TEST_CASE("the log is the same after it was closed and opened on the machine's own files") {
+    const TempDirectory place;
+    const auto files = machine_files();
+    auto log = opened(*files, place.path() / "messages");
+    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    CHECK(log->sync());
+    auto torn = files->open_append(place.path() / "messages" / "2026-03-01.jsonl").value();
+    CHECK(torn->append("{\"tst\":\"2026"));
+    log = opened(*files, place.path() / "messages");
+    CHECK(log->torn_bytes() == 12);
+    CHECK(log->append(count(2), at("2026-03-01T07:00:01Z")));
+    CHECK(read_all(*files, log->end(), {}, place.path() / "messages").events.size() == 2);
+}

@@ -1,0 +1,94 @@
+#include "store/schema.hpp"
+
+#include <array>
+#include <catch2/catch.hpp>
+#include <fstream>
+
+#include "store/ledger.hpp"
+#include "store/ledger_view.hpp"
+#include "support/temp_directory.hpp"
+
+using namespace tickledger;
+using tickledger::test::TempDirectory;
+
+namespace {
+
+std::unique_ptr<Database> writable(const std::filesystem::path& file) {
+    auto database = Database::open(file, Database::Access::write);
+    REQUIRE(database);
+    return std::move(*database);
+}
+
+std::string bytes_of(const std::filesystem::path& file) {
+    std::ifstream in(file, std::ios::binary);
+    return {std::istreambuf_iterator<char>(in), {}};
+}
+
+}  // namespace
+
+TEST_CASE("an older file is brought up step by step, and a second time nothing is done") {
+    const TempDirectory directory;
+    const std::array<const char*, 1> old_program = {
+        "CREATE TABLE a (x INTEGER) STRICT; INSERT INTO a VALUES (1)"};
+    const std::array<const char*, 3> new_program = {old_program[0], "ALTER TABLE a ADD COLUMN y INTEGER",
+                                                    "UPDATE a SET y = x + 1"};
+    auto database = writable(directory / "ledger.db");
+    REQUIRE(bring_up_to_date(*database, old_program));
+    for (int times = 0; times < 2; ++times) {
+        REQUIRE(bring_up_to_date(*database, new_program));
+        CHECK(database->integer("PRAGMA user_version").value() == 3);
+        CHECK(database->integer("SELECT sum(y) FROM a").value() == 2);
+    }
+}
+
+TEST_CASE("a step that fails leaves the version and the tables before it") {
+    const TempDirectory directory;
+    const std::array<const char*, 2> steps = {
+        "CREATE TABLE a (x INTEGER) STRICT", "CREATE TABLE b (x INTEGER) STRICT; CREATE TABLE a (x INTEGER)"};
+    auto database = writable(directory / "ledger.db");
+    const auto done = bring_up_to_date(*database, steps);
+    REQUIRE_FALSE(done);
+    CHECK_THAT(done.error().text, Catch::Contains("ledger.db"));
+    CHECK(database->integer("PRAGMA user_version").value() == 1);
+    CHECK(database->integer("SELECT count(*) FROM sqlite_schema").value() == 1);
+    CHECK_FALSE(database->in_transaction());
+}
+
+TEST_CASE("a ledger of a newer program is refused in words and left as it is") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    REQUIRE(Ledger::open(file));
+    REQUIRE(writable(file)->execute("PRAGMA user_version = 99"));
+    const std::string before = bytes_of(file);
+
+    const auto ledger = Ledger::open(file);
+    REQUIRE_FALSE(ledger);
+    CHECK_FALSE(ledger.error().held_by_another);
+    CHECK_THAT(ledger.error().text, Catch::Contains("newer program") && Catch::Contains("99"));
+    const auto view = LedgerView::open(file);
+    REQUIRE_FALSE(view);
+    CHECK_THAT(view.error().text, Catch::Contains("newer program"));
+    CHECK(bytes_of(file) == before);
+}
+
+TEST_CASE("a database of another program is refused and left as it is") {
+    const TempDirectory directory;
+    const auto file = directory / "other.db";
+    REQUIRE(writable(file)->execute("CREATE TABLE thing (x); PRAGMA user_version = 1"));
+    const auto ledger = Ledger::open(file);
+    REQUIRE_FALSE(ledger);
+    CHECK_THAT(ledger.error().text, Catch::Contains("another program"));
+    CHECK(writable(file)->integer("SELECT count(*) FROM sqlite_schema").value() == 1);
+    CHECK_FALSE(LedgerView::open(file));
+}
+
+TEST_CASE("a file without tables yet is told to a reader in words") {
+    const TempDirectory directory;
+    std::ofstream(directory / "ledger.db").flush();
+    const auto view = LedgerView::open(directory / "ledger.db");
+    REQUIRE_FALSE(view);
+    CHECK_THAT(view.error().text, Catch::Contains("holds no ledger yet"));
+    const auto missing = LedgerView::open(directory / "missing.db");
+    REQUIRE_FALSE(missing);
+    CHECK_THAT(missing.error().text, Catch::Contains("missing.db"));
+}

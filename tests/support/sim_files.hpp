@@ -1,0 +1,79 @@
+// A disk in memory for tests: it forgets at a power cut what was not synced, fills up and fails as told.
+#pragma once
+
+#include <cstdint>
+#include <limits>
+#include <map>
+#include <memory>
+#include <mutex>
+#include <random>
+#include <string>
+
+#include "store/files.hpp"
+
+namespace tickledger::test {
+
+/// What a power cut leaves of the bytes that were written but not synced.
+enum class PowerCut : std::uint8_t {
+    forgets_all,  ///< Nothing: the strictest disk.
+    tears,        ///< A random beginning of them, file by file: what real disks do.
+};
+
+/// Files that live in this object. Safe to use from several threads. The same seed and the same calls give
+/// the same power cuts. Names and removals are durable at once, as machine_files() makes them.
+class SimFiles final : public Files {
+public:
+    explicit SimFiles(std::uint64_t seed = 1);
+    ~SimFiles() override;
+
+    Result<std::unique_ptr<AppendFile>> open_append(const std::filesystem::path& file) override;
+    Result<std::string> read(const std::filesystem::path& file, std::uint64_t offset_bytes,
+                             std::size_t max_bytes) override;
+    Result<std::uint64_t> size_bytes(const std::filesystem::path& file) override;
+    Result<std::vector<std::string>> list(const std::filesystem::path& directory) override;
+    Result<void> remove(const std::filesystem::path& file) override;
+    Result<void> make_directory(const std::filesystem::path& directory) override;
+
+    /// Appends write this many bytes more; then the disk is full, and an append that does not fit leaves
+    /// what still fitted.
+    void set_free_bytes(std::uint64_t bytes);
+    void set_free_without_end() { set_free_bytes(std::numeric_limits<std::uint64_t>::max()); }
+    [[nodiscard]] std::uint64_t free_bytes() const;
+
+    /// The next so many calls of that kind fail and do nothing.
+    void fail_syncs(int calls);
+    void fail_truncates(int calls);
+    void fail_opens(int calls);
+    void fail_reads(int calls);
+
+    /// Files that were open are dead after it: all their operations fail. Open them anew.
+    void cut_power(PowerCut how);
+
+    /// For set-up and inspection: the whole content, and the part that would survive any power cut.
+    [[nodiscard]] std::string content(const std::filesystem::path& file) const;
+    [[nodiscard]] std::string synced_content(const std::filesystem::path& file) const;
+    /// Puts a file there as if it had been written and synced.
+    void put(const std::filesystem::path& file, std::string content);
+
+private:
+    struct Node {
+        std::string content;
+        std::string synced;
+    };
+    class Handle;
+
+    [[nodiscard]] static std::string torn(const Node& node, std::mt19937_64& chance);
+    [[nodiscard]] Result<Node*> alive(const std::filesystem::path& file, std::uint64_t generation);
+
+    mutable std::mutex mutex_;
+    std::map<std::filesystem::path, Node> nodes_;
+    std::mt19937_64 chance_;
+    std::uint64_t generation_ = 0;  ///< Counts power cuts: what was opened in an earlier one is dead.
+    std::uint64_t free_bytes_ = std::numeric_limits<std::uint64_t>::max();
+    int failing_syncs_ = 0;
+    int failing_truncates_ = 0;
+    int failing_opens_ = 0;
+    int failing_reads_ = 0;
+};
+
+}  // namespace tickledger::test
