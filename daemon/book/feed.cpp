@@ -1,12 +1,45 @@
 #include "book/feed.hpp"
 
+#include <algorithm>
 #include <iterator>
 #include <string>
 #include <unordered_map>
+#include <utility>
 
 namespace tickledger {
 
 void Feed::add(Event event, LogPosition next) {
+    if (const auto* set = std::get_if<ClockSet>(&event)) {
+        date(*set);
+    } else if (std::holds_alternative<Unclocked>(event) || !undated_.empty()) {
+        undated_.push_back({std::move(event), std::move(next)});
+    } else {
+        add_dated(std::move(event), std::move(next));
+    }
+}
+
+void Feed::date(const ClockSet& set) {
+    // From the last to the first: each lies no later than the one after it, and exactly as long before the
+    // clock was set as the machine had been running less.
+    Instant no_later = set.at;
+    Duration since_boot = set.since_boot;
+    bool same_start = true;
+    for (auto undated = undated_.rbegin(); undated != undated_.rend(); ++undated) {
+        if (auto* unclocked = std::get_if<Unclocked>(&undated->event)) {
+            same_start = same_start && unclocked->since_boot <= since_boot;
+            if (same_start) {
+                no_later = std::min(no_later, set.at - (set.since_boot - unclocked->since_boot));
+                since_boot = unclocked->since_boot;
+            }
+            Message message = std::move(unclocked->message);
+            undated->event = std::move(message);
+        }
+        stamp_of(undated->event) = no_later;
+    }
+    for (Undated& undated : std::exchange(undated_, {})) add_dated(std::move(undated.event), std::move(undated.next));
+}
+
+void Feed::add_dated(Event event, LogPosition next) {
     pause(time_of(event));
     const auto* change = std::get_if<LinkChange>(&event);
     if (change && drain_begin_) end_drain();

@@ -19,7 +19,12 @@ struct Delivery {
     int behind = 0;
 };
 
-/// Groups events into what must be booked together. A drain begins where the link comes up with a session that
+/// Groups events into what must be booked together.
+///
+/// What arrived while the server's clock was not set is held until the clock is set, and then dated by the time
+/// since the machine's start; where the machine was started anew in between, by the next thing that can be dated.
+///
+/// A drain begins where the link comes up with a session that
 /// the broker had kept, and lasts until nothing arrives for a second, for half a minute at most. How long a
 /// message of it waited is known only at its end, so the drain is handed on as a whole, or not at all:
 /// a daemon that stops within it reads it again from its beginning.
@@ -45,11 +50,21 @@ public:
     };
     [[nodiscard]] Ready take();
     [[nodiscard]] std::size_t ready_count() const { return ready_.size(); }
-    /// Up to this moment the clock may run once what is ready is booked; nothing while a drain is open.
-    [[nodiscard]] bool is_draining() const { return drain_begin_.has_value(); }
+    /// Something is held back, so the clock must not run yet.
+    [[nodiscard]] bool holds_back() const { return drain_begin_.has_value() || !undated_.empty(); }
+    /// Messages that wait for the server's clock to be set.
+    [[nodiscard]] std::size_t undated_count() const { return undated_.size(); }
 
 private:
+    void add_dated(Event event, LogPosition next);
+    void date(const ClockSet& set);
     void end_drain();
+
+    struct Undated {
+        Event event;
+        LogPosition next;
+    };
+    std::vector<Undated> undated_;
 
     std::vector<Delivery> ready_;
     LogPosition ready_next_;

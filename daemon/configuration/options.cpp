@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <limits>
-#include <numeric>
 
 #include "configuration/parsers.hpp"
 #include "configuration/spelling.hpp"

@@ -1,6 +1,5 @@
 #include <fmt/format.h>
 
-#include <limits>
 #include <numeric>
 
 #include "configuration/parsers.hpp"

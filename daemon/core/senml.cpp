@@ -25,9 +25,20 @@ using boost::multiprecision::cpp_int;
 /// taken for the full one: nodes that compute with binary fractions write 28.999999999999996 where they
 /// mean 29.
 [[nodiscard]] cpp_int ticks_in(const ExactNumber& volume, const std::string& unit, Ratio pulse_value_l) {
-    const ExactNumber litres = unit == "m3" ? ExactNumber{volume * 1000} : volume;
-    const ExactNumber pulses = litres * pulse_value_l.denominator / pulse_value_l.numerator;
-    return floor_of(pulses + ExactNumber{1, 2'000'000});
+    constexpr int tolerances = 2'000'000;
+    const cpp_int volume_l = volume * (unit == "m3" ? 1000 : 1);
+    const cpp_int numerator = volume_l * pulse_value_l.denominator;
+    const cpp_int denominator = exact_one() * pulse_value_l.numerator;
+    return floor_of(numerator * tolerances + denominator, denominator * tolerances);
+}
+
+/// The number in decimals, for errors.
+[[nodiscard]] std::string text_of(const ExactNumber& number) {
+    const cpp_int magnitude = boost::multiprecision::abs(number);
+    std::string text = (number < 0 ? "-" : "") + cpp_int{magnitude / exact_one()}.str();
+    std::string fraction = cpp_int{magnitude % exact_one() + exact_one()}.str().replace(0, 1, ".");
+    fraction.erase(fraction.find_last_not_of('0') + 1);
+    return excerpt(fraction == "." ? text : text + fraction);
 }
 
 [[nodiscard]] std::string listed(const std::set<std::string>& names) {
@@ -72,18 +83,18 @@ using boost::multiprecision::cpp_int;
 
 [[nodiscard]] Result<Reading> to_reading(const ResolvedRecord& record, const MeterSettings& meter) {
     if (!record.value) return fail("A record in the unit " + record.unit + " holds no number in `v`.");
-    const std::string value = record.value->convert_to<cpp_int>() == *record.value
-                                  ? excerpt(record.value->str())
-                                  : excerpt(std::to_string(record.value->convert_to<double>()));
-    if (*record.value < 0)
-        return fail("The value `v` is " + value + " " + record.unit + ": it cannot be negative.");
-    if (is_count(record) && boost::multiprecision::denominator(*record.value) != 1) {
-        return fail("The value `v` is " + value + " count: a count must be a whole number.");
+    const ExactNumber& value = *record.value;
+    if (value < 0) {
+        return fail("The value `v` is " + text_of(value) + " " + record.unit + ": it cannot be negative.");
     }
-    const cpp_int ticks = is_count(record) ? cpp_int{floor_of(*record.value)}
-                                           : ticks_in(*record.value, record.unit, meter.pulse_value_l);
+    if (is_count(record) && value % exact_one() != 0) {
+        return fail("The value `v` is " + text_of(value) + " count: a count must be a whole number.");
+    }
+    const cpp_int ticks =
+        is_count(record) ? cpp_int{value / exact_one()} : ticks_in(value, record.unit, meter.pulse_value_l);
     if (ticks >= count_limit(meter.counter_bits)) {
-        return tl::unexpected<Error>(count_too_large("v", value + " " + record.unit, meter.counter_bits));
+        return tl::unexpected<Error>(
+            count_too_large("v", text_of(value) + " " + record.unit, meter.counter_bits));
     }
     Reading reading;
     reading.count = static_cast<std::uint64_t>(ticks);

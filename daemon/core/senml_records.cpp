@@ -16,20 +16,26 @@ constexpr std::uint64_t senml_version = 10;
 /// Section 4.5.3: smaller times are relative to now.
 constexpr std::int64_t smallest_absolute_s = std::int64_t{1} << 28;
 
+constexpr unsigned exact_digits = 40;
+
+[[nodiscard]] cpp_int power_of_ten(unsigned exponent) {
+    return boost::multiprecision::pow(cpp_int{10}, exponent);
+}
+
+/// What lies below 10^-40 is cut; what reaches beyond 10^40 becomes that, which is too large for all that is
+/// counted or measured: a hostile pack must not make us work with more digits.
 [[nodiscard]] ExactNumber exact(const Decimal& number) {
-    // Nothing that is counted or measured reaches further, and a hostile pack must not make us work with more
-    // digits.
-    constexpr int exponent_max = 64;
-    ExactNumber value{cpp_int{number.digits}};
-    if (number.negative) value = -value;
-    const int exponent = std::clamp(number.exponent, -exponent_max, exponent_max);
-    const cpp_int power = boost::multiprecision::pow(cpp_int{10}, static_cast<unsigned>(std::abs(exponent)));
-    return exponent < 0 ? ExactNumber{value / power} : ExactNumber{value * power};
+    constexpr int reach = static_cast<int>(exact_digits);
+    const int shift = std::clamp(number.exponent, -2 * reach, reach) + reach;
+    const cpp_int digits{number.digits};
+    const cpp_int magnitude = shift < 0 ? cpp_int{digits / power_of_ten(static_cast<unsigned>(-shift))}
+                                        : cpp_int{digits * power_of_ten(static_cast<unsigned>(shift))};
+    return number.negative ? cpp_int{-magnitude} : magnitude;
 }
 
 /// To the nearest microsecond, halves later. Times beyond the years 1 and 9999 become their ends.
 [[nodiscard]] Duration microseconds(const ExactNumber& seconds) {
-    const cpp_int count = floor_of(seconds * 1'000'000 + ExactNumber{1, 2});
+    const cpp_int count = floor_of(seconds * 2'000'000 + exact_one(), exact_one() * 2);
     return Duration{static_cast<std::int64_t>(
         std::clamp(count, cpp_int{seconds_min.count()}, cpp_int{seconds_max.count()}))};
 }
@@ -59,7 +65,7 @@ struct Base {
 [[nodiscard]] std::optional<Instant> time_of(const ExactNumber& seconds, Instant now) {
     if (seconds == 0) return std::nullopt;
     const Duration told = microseconds(seconds);
-    if (seconds >= smallest_absolute_s) return Instant{told};
+    if (seconds >= exact_one() * smallest_absolute_s) return Instant{told};
     return Instant{std::clamp(now.time_since_epoch() + told, seconds_min, seconds_max)};
 }
 
@@ -87,9 +93,12 @@ struct Base {
 
 }  // namespace
 
-cpp_int floor_of(const ExactNumber& number) {
-    const cpp_int numerator = boost::multiprecision::numerator(number);
-    const cpp_int denominator = boost::multiprecision::denominator(number);
+const ExactNumber& exact_one() {
+    static const ExactNumber one = power_of_ten(exact_digits);
+    return one;
+}
+
+cpp_int floor_of(const cpp_int& numerator, const cpp_int& denominator) {
     cpp_int whole = numerator / denominator;
     if (numerator < 0 && whole * denominator != numerator) --whole;
     return whole;

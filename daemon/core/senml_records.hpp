@@ -12,10 +12,14 @@
 
 namespace tickledger {
 
-using ExactNumber = boost::multiprecision::cpp_rational;
+/// A number as a whole multiple of 10^-40: sums and comparisons of what was written are exact.
+using ExactNumber = boost::multiprecision::cpp_int;
+/// The number 1.
+[[nodiscard]] const ExactNumber& exact_one();
 
-/// The largest whole number that is not above this one.
-[[nodiscard]] boost::multiprecision::cpp_int floor_of(const ExactNumber& number);
+/// The largest whole number that is not above the ratio. Precondition: denominator > 0.
+[[nodiscard]] boost::multiprecision::cpp_int floor_of(const boost::multiprecision::cpp_int& numerator,
+                                                      const boost::multiprecision::cpp_int& denominator);
 
 /// A record with the base fields applied and its time absolute.
 struct ResolvedRecord {

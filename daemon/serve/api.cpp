@@ -82,7 +82,8 @@ Api::Api(ApiParts parts) : inside_(std::make_unique<Inside>(std::move(parts))) {
 Api::~Api() = default;
 
 Response Api::handle(const Request& request) const {
-    const std::string_view method = request.method == "HEAD" ? "GET" : request.method;
+    const std::string_view asked = request.method;
+    const std::string_view method = asked == "HEAD" ? "GET" : asked;
     std::vector<std::string_view> methods;
     for (const Route& route : all_routes) {
         auto id = match(route.path, request.path);

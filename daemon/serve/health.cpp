@@ -23,6 +23,11 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
             fmt::format("The server's clock was set back; arrivals are stamped {} until it has caught up.",
                         zone.format(*facts.stamps_held_at)));
     }
+    if (facts.messages_undated > 0) {
+        troubles.push_back(
+            fmt::format("The server's clock is not set; {} messages wait in the log to be booked once it is.",
+                        facts.messages_undated));
+    }
     for (const MeterHealth& meter : facts.meters) {
         if (meter.silent_since) {
             troubles.push_back(fmt::format("The node of {} has been silent since {}.", meter.id,

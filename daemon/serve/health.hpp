@@ -41,6 +41,8 @@ struct HealthFacts {
 
     /// The server's clock was set back; stamps stand still until it has caught up with this.
     std::optional<Instant> stamps_held_at;
+    /// Messages that wait in the log because the server's clock is not set.
+    std::uint64_t messages_undated = 0;
 
     std::vector<MeterHealth> meters;
 };

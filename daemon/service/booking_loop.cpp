@@ -8,8 +8,6 @@ namespace tickledger {
 
 namespace {
 
-// Bounds the memory of one batch; many messages a transaction are cheaper than few.
-constexpr std::size_t events_a_batch = 10'000;
 // The clock is looked at this often where nothing happens.
 constexpr auto idle_wait = std::chrono::seconds{1};
 // How often a batch that failed (a full disk) is tried again.
@@ -26,10 +24,10 @@ Result<std::unique_ptr<BookingLoop>> BookingLoop::start(Parts parts) {
     return loop;
 }
 
-BookingLoop::BookingLoop(Parts parts, LogPosition from)
+BookingLoop::BookingLoop(Parts parts, const LogPosition& from)
     : parts_(std::move(parts)),
-      reader_(*parts_.files, parts_.configuration->store.directory / "messages", from),
-      booked_to_(std::move(from)) {
+      booker_(*parts_.files, parts_.configuration->store.directory / "messages", *parts_.log, *parts_.bookkeeper,
+              from) {
     state_.counts = parts_.bookkeeper->counts();
 }
 
@@ -85,8 +83,7 @@ BookingState BookingLoop::state() const {
 void BookingLoop::run() {
     for (;;) {
         wait_for_work();
-        Pass result = pass();
-        while (result == Pass::more) result = pass();
+        book();
         send();
         bool stops = false;
         {
@@ -117,64 +114,31 @@ void BookingLoop::wait_for_work() {
     must_send_ = false;
 }
 
-BookingLoop::Pass BookingLoop::pass() {
-    const MessageLog::Horizon horizon = parts_.log->horizon(parts_.clock->wall());
-    bool all_read = false;
-    if (offered_.deliveries.empty()) {
-        const auto read = read_events(horizon);
-        if (!read) {
-            report(tl::unexpected(read.error()));
-            return Pass::failed;
-        }
-        all_read = *read;
-        offered_ = feed_.take();
-    }
-    const bool clock_runs = all_read && !feed_.is_draining();
-    const bool clock_has_work = clock_runs && parts_.bookkeeper->has_deadline_until(horizon.until);
-    if (!offered_.deliveries.empty() || clock_has_work) {
-        const LogPosition next = offered_.deliveries.empty() ? booked_to_ : offered_.next;
+void BookingLoop::book() {
+    for (;;) {
         const auto acknowledged = parts_.publisher->acknowledged_so_far();
-        const auto booked = parts_.bookkeeper->book({.deliveries = offered_.deliveries,
-                                                     .next = next,
-                                                     .until = clock_runs ? std::optional(horizon.until) : std::nullopt,
-                                                     .published = acknowledged});
-        report(booked);
-        if (!booked) return Pass::failed;
-        parts_.publisher->forget_acknowledged(acknowledged);
-        booked_to_ = next;
-        offered_ = {};
-    } else {
-        report({});
+        parts_.intake->watch_clock();
+        const Instant now = parts_.intake->now();
+        bool took = false;
+        const Booker::Pass pass = booker_.pass(now, acknowledged, &took);
+        if (took) parts_.publisher->forget_acknowledged(acknowledged);
+        report(booker_.trouble());
+        if (pass == Booker::Pass::done) keep_house(now);
+        if (pass != Booker::Pass::more) return;
     }
-    keep_house(horizon.until);
-    return all_read ? Pass::idle : Pass::more;
-}
-
-Result<bool> BookingLoop::read_events(const MessageLog::Horizon& horizon) {
-    // A drain is booked as a whole, so it is read on to its end.
-    while (feed_.ready_count() < events_a_batch) {
-        auto event = reader_.next(horizon.end);
-        if (!event) return tl::unexpected(event.error());
-        if (!*event) {
-            feed_.pause(horizon.until);
-            return true;
-        }
-        feed_.add(std::move((*event)->event), (*event)->next);
-    }
-    return false;
 }
 
 void BookingLoop::send() {
     const std::lock_guard lock(link_mutex_);
     if (!link_) return;
-    if (const auto sent = parts_.publisher->send(*parts_.ledger, *link_); !sent) report(sent);
+    if (const auto sent = parts_.publisher->send(*parts_.ledger, *link_); !sent) report(sent.error().text);
 }
 
 void BookingLoop::keep_house(Instant now) {
     if (house_kept_at_ && now - *house_kept_at_ < housekeeping_every) return;
     house_kept_at_ = now;
     const StoreSettings& store = parts_.configuration->store;
-    if (const auto removed = parts_.log->remove_before(now - store.keep_messages, booked_to_); !removed) {
+    if (const auto removed = parts_.log->remove_before(now - store.keep_messages, booker_.booked_to()); !removed) {
         journal(Level::warning, removed.error().text);
     }
     if (const auto removed = parts_.bookkeeper->remove_fine_detail(now - store.keep_readings); !removed) {
@@ -182,17 +146,17 @@ void BookingLoop::keep_house(Instant now) {
     }
 }
 
-void BookingLoop::report(const Result<void>& outcome) {
-    const std::string trouble = outcome ? "" : outcome.error().text;
+void BookingLoop::report(const std::string& trouble) {
     bool changed = false;
     {
         const std::lock_guard lock(mutex_);
         changed = trouble != state_.trouble;
         state_.trouble = trouble;
         state_.counts = parts_.bookkeeper->counts();
+        state_.undated = booker_.undated_count();
     }
     if (!changed) return;
-    if (outcome) {
+    if (trouble.empty()) {
         journal(Level::notice, "The ledger can be written again; booking goes on.");
     } else {
         journal(Level::error, trouble + " What arrives is kept in the message log and booked later.");

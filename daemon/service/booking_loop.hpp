@@ -12,7 +12,8 @@
 
 #include "book/bookkeeper.hpp"
 #include "configuration/configuration.hpp"
-#include "service/clock.hpp"
+#include "service/booker.hpp"
+#include "service/intake.hpp"
 #include "service/publisher.hpp"
 #include "store/files.hpp"
 #include "store/message_log.hpp"
@@ -23,6 +24,8 @@ struct BookingState {
     MessageCounts counts;
     /// Why booking stands still, in the store's words; empty: it does not.
     std::string trouble;
+    /// Messages that wait for the server's clock to be set.
+    std::size_t undated = 0;
 };
 
 class BookingLoop {
@@ -34,7 +37,7 @@ public:
         Ledger* ledger = nullptr;
         Bookkeeper* bookkeeper = nullptr;
         Publisher* publisher = nullptr;
-        const Clock* clock = nullptr;
+        Intake* intake = nullptr;
         /// Called after each pass, on the booking thread: the sign of life for the watchdog.
         std::function<void()> on_pass;
     };
@@ -58,23 +61,17 @@ public:
     [[nodiscard]] BookingState state() const;
 
 private:
-    explicit BookingLoop(Parts parts, LogPosition from);
+    BookingLoop(Parts parts, const LogPosition& from);
 
-    enum class Pass : std::uint8_t { idle, more, failed };
     void run();
     void wait_for_work();
-    [[nodiscard]] Pass pass();
-    /// True: everything before the horizon has been read.
-    [[nodiscard]] Result<bool> read_events(const MessageLog::Horizon& horizon);
+    void book();
     void send();
     void keep_house(Instant now);
-    void report(const Result<void>& outcome);
+    void report(const std::string& trouble);
 
     Parts parts_;
-    MessageLogReader reader_;
-    Feed feed_;
-    Feed::Ready offered_;  ///< A batch that could not be booked yet.
-    LogPosition booked_to_;
+    Booker booker_;
     std::optional<Instant> house_kept_at_;
 
     mutable std::mutex mutex_;

@@ -3,7 +3,6 @@
 #include <systemd/sd-daemon.h>
 
 #include <algorithm>
-#include <atomic>
 #include <unordered_map>
 
 #include "book/bookkeeper.hpp"
@@ -13,6 +12,7 @@
 #include "serve/listen_socket.hpp"
 #include "service/booking_loop.hpp"
 #include "service/clock.hpp"
+#include "service/intake.hpp"
 #include "service/journal.hpp"
 #include "service/publisher.hpp"
 #include "service/syncer.hpp"
@@ -54,8 +54,8 @@ public:
         if (loop_) loop_->use_link(nullptr);
         server_.reset();
         loop_.reset();
-        syncer_.reset();
         link_.reset();
+        syncer_.reset();
     }
 
     [[nodiscard]] Started open_store();
@@ -63,11 +63,11 @@ public:
     [[nodiscard]] Started begin();
 
 private:
-    [[nodiscard]] Result<void> count_pending();
+    [[nodiscard]] Result<std::uint64_t> count_pending();
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool note_link(LinkChange change);
-    [[nodiscard]] bool keep(Event event);
     [[nodiscard]] HealthFacts health();
+    [[nodiscard]] std::vector<MeterHealth> meters_health();
     [[nodiscard]] const MeterSettings* settings_of(const std::string& id);
     [[nodiscard]] ApiParts api_parts();
 
@@ -80,13 +80,13 @@ private:
     std::unique_ptr<Bookkeeper> bookkeeper_;
     Publisher publisher_;
     std::unique_ptr<Syncer> syncer_;
+    std::unique_ptr<Intake> intake_;
     std::unique_ptr<BrokerLink> link_;
     std::unique_ptr<BookingLoop> loop_;
     std::vector<ListenSocket> sockets_;
     std::unique_ptr<Api> api_;
+    std::unique_ptr<LedgerView> health_view_;  ///< Of the API's thread.
     std::unique_ptr<HttpServer> server_;
-    std::unique_ptr<LedgerView> health_view_;
-    std::atomic<std::uint64_t> accepted_{0};
     /// Patterns resolved, for the API's thread alone.
     std::unordered_map<std::string, std::optional<MeterSettings>> resolved_;
 };
@@ -113,32 +113,36 @@ Started RunningDaemon::open_store() {
     if (const auto loaded = bookkeeper_->load(); !loaded) {
         return start_failure(exit_status::store_unusable, loaded.error().text);
     }
-    if (const auto counted = count_pending(); !counted) {
-        return start_failure(exit_status::store_unusable, counted.error().text);
-    }
+    const auto pending = count_pending();
+    if (!pending) return start_failure(exit_status::store_unusable, pending.error().text);
+    const auto last_stamp = log_->last_stamp();
     // Stamps go on from where the last daemon's clock had come to.
     if (const auto settled = bookkeeper_->settled_until()) (void)log_->horizon(*settled);
+    syncer_ = std::make_unique<Syncer>(*log_, configuration_.store.sync_every);
+    intake_ = std::make_unique<Intake>(*log_, *syncer_, clock_, configuration_.meters,
+                                       std::max(release_time, log_->last_stamp().value_or(release_time)));
+    intake_->count_accepted(bookkeeper_->counts().booked + *pending);
     // While no daemon ran there was no link, and so no silence of any node.
-    if (const auto stamp = log_->last_stamp()) {
-        if (!keep(LinkChange{.at = *stamp, .up = false, .session_present = false})) {
-            return start_failure(exit_status::store_unusable,
-                                 "The message log in " + directory.string() + " can not be written.");
-        }
+    if (last_stamp && !log_->append(LinkChange{.at = {}, .up = false, .session_present = false}, *last_stamp)) {
+        return start_failure(exit_status::store_unusable,
+                             "The message log in " + directory.string() + " can not be written. Is there space on the disk?");
     }
     return {};
 }
 
-/// Messages of the log that are not booked yet count as accepted, as those that are.
-Result<void> RunningDaemon::count_pending() {
+/// Messages of the log that are not booked yet: accepted, as those that are.
+Result<std::uint64_t> RunningDaemon::count_pending() {
     const auto from = ledger_->log_position();
     if (!from) return tl::unexpected(from.error());
-    MessageLogReader reader(*files_, configuration_.store.directory / "messages", *from);
-    accepted_ = bookkeeper_->counts().booked;
-    for (;;) {
+    MessageLogReader reader(*files_, configuration_.store.directory / "messages", std::min(*from, log_->end()));
+    for (std::uint64_t pending = 0;;) {
         const auto event = reader.next(log_->end());
         if (!event) return tl::unexpected(event.error());
-        if (!*event) return {};
-        if (std::holds_alternative<Message>((*event)->event)) ++accepted_;
+        if (!*event) return pending;
+        if (const Event& what = (*event)->event;
+            std::holds_alternative<Message>(what) || std::holds_alternative<Unclocked>(what)) {
+            ++pending;
+        }
     }
 }
 
@@ -154,14 +158,13 @@ Started RunningDaemon::open_sockets() {
 }
 
 Started RunningDaemon::begin() {
-    syncer_ = std::make_unique<Syncer>(*log_, configuration_.store.sync_every);
     auto loop = BookingLoop::start({.configuration = &configuration_,
                                     .files = files_.get(),
                                     .log = log_.get(),
                                     .ledger = ledger_.get(),
                                     .bookkeeper = bookkeeper_.get(),
                                     .publisher = &publisher_,
-                                    .clock = &clock_,
+                                    .intake = intake_.get(),
                                     .on_pass = [] { sd_notify(0, "WATCHDOG=1"); }});
     if (!loop) return start_failure(exit_status::store_unusable, loop.error().text);
     loop_ = std::move(*loop);
@@ -187,23 +190,15 @@ Started RunningDaemon::begin() {
     return {};
 }
 
-bool RunningDaemon::keep(Event event) {
-    const auto kept = log_->append(std::move(event), clock_.wall());
-    if (kept) return !syncer_ || syncer_->appended();
-    journal(Level::error, kept.error().text + " The broker keeps what it has not been thanked for, and sends it again.");
-    return false;
-}
-
 bool RunningDaemon::accept(Message&& message) {
-    if (!keep(std::move(message))) return false;
-    ++accepted_;
+    if (!intake_->accept(std::move(message))) return false;
     loop_->wake();
     return true;
 }
 
 bool RunningDaemon::note_link(LinkChange change) {
     if (!change.up) publisher_.link_went_down();
-    if (!keep(change)) return false;
+    if (!intake_->accept(change)) return false;
     loop_->wake();
     if (change.up) loop_->wake_for_sending();
     return true;
@@ -226,13 +221,38 @@ HealthFacts RunningDaemon::health() {
     }
     const BookingState booking = loop_->state();
     facts.store_error = booking.trouble;
-    facts.messages_accepted = accepted_;
+    facts.messages_accepted = intake_->accepted();
     facts.messages_booked = booking.counts.booked;
     facts.messages_unreadable = booking.counts.unreadable;
     facts.messages_stray = booking.counts.stray;
+    facts.messages_undated = booking.undated;
+    facts.meters = meters_health();
     const auto stamp = log_->last_stamp();
     if (stamp && clock_.wall() + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;
     return facts;
+}
+
+std::vector<MeterHealth> RunningDaemon::meters_health() {
+    if (!health_view_) {
+        auto view = LedgerView::open(configuration_.store.directory / "ledger.db");
+        if (!view) return {};
+        health_view_ = std::move(*view);
+    }
+    std::vector<MeterHealth> meters;
+    const auto records = health_view_->meters();
+    if (!records) return {};
+    for (const MeterRecord& record : *records) {
+        const MeterSettings* settings = settings_of(record.id);
+        if (!settings) continue;
+        const auto summary = summarise(record, *settings);
+        if (!summary) continue;
+        MeterHealth meter{.id = record.id, .last_message_at = summary->heard_at, .silent_since = {}, .clock_disbelieved_at = {}};
+        const bool is_silent = !summary->heard_at || clock_.wall() - *summary->heard_at > settings->alarms.silent_after;
+        if (is_silent) meter.silent_since = summary->heard_at;
+        if (summary->clock_disbelieved) meter.clock_disbelieved_at = summary->last_reading_at;
+        meters.push_back(std::move(meter));
+    }
+    return meters;
 }
 
 ApiParts RunningDaemon::api_parts() {

@@ -91,7 +91,7 @@ Result<std::int64_t> Database::integer(const char* sql) {
 
 Result<void> Database::begin(const char* sql) {
     auto begun = execute(sql);
-    begun_ = begun.has_value();
+    if (begun) begun_ = true;
     return begun;
 }
 

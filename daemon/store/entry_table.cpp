@@ -157,6 +157,7 @@ Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const std::functio
 
 Result<std::vector<Entry>> EntryReads::reaching_beyond(MeterKey meter, Span span) {
     std::vector<Entry> beyond;
+    if (span.to == Instant::max()) return beyond;
     // Spans of one meter do not overlap, so only the first that ends after the span can reach into it;
     // adjustments lie over the others and are looked up by themselves.
     const auto first = first_ending_from(meter, span.to + Duration{1});
@@ -179,6 +180,7 @@ Result<std::vector<Entry>> EntryReads::reaching_beyond(MeterKey meter, Span span
 Result<void> EntryReads::touching(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) {
     const auto bounds = days();
     if (!bounds) return tl::unexpected(bounds.error());
+    if (span.to < span.from) return {};
     const auto last = std::min(day_of(span.to), bounds->last);
     for (auto day = std::max(day_of(span.from), bounds->first); day <= last; ++day) {
         const auto any = has_entries(day, meter);

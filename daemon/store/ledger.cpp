@@ -29,11 +29,11 @@ std::string_view cut(std::string_view text, std::size_t max_bytes) {
 Result<void> set_up(Database& database, bool alone) {
     const char* locking = alone ? "PRAGMA locking_mode = EXCLUSIVE" : "PRAGMA locking_mode = NORMAL";
     return database.execute(locking)
-        .and_then([&] { return database.execute("PRAGMA page_size = 4096"); })
+        .and_then([&] { return database.execute("PRAGMA page_size = 1024"); })
         .and_then([&] { return database.execute("PRAGMA journal_mode = WAL"); })
         .and_then([&] {
             return database.execute(
-                "PRAGMA synchronous = NORMAL; PRAGMA wal_autocheckpoint = 1000;"
+                "PRAGMA synchronous = NORMAL; PRAGMA wal_autocheckpoint = 4000;"
                 "PRAGMA journal_size_limit = 16777216; PRAGMA foreign_keys = OFF; PRAGMA temp_store = "
                 "MEMORY");
         });

@@ -38,7 +38,8 @@ public:
     [[nodiscard]] virtual Result<std::optional<MeterRecord>> meter(const std::string& id) = 0;
     [[nodiscard]] virtual Result<std::optional<std::string>> fact(const std::string& name) = 0;
     [[nodiscard]] virtual Result<std::optional<Row>> row(const RowKey& key) = 0;
-    /// Calls `each` for every entry that touches the span, in order of time; false ends it.
+    /// Calls `each` for every entry that touches the span, in order of time; false ends it. All come from one
+    /// moment. `each` may ask the view anything but for entries.
     [[nodiscard]] virtual Result<void> entries(MeterKey meter, Span span,
                                                const std::function<bool(const Entry&)>& each) = 0;
     [[nodiscard]] virtual Result<std::vector<Refused>> refused(MeterKey meter, Span span) = 0;

@@ -125,15 +125,7 @@ Result<void> MessageLog::change_file(std::string name) {
 Result<LogPosition> MessageLog::append(Event event, Instant now) {
     const std::lock_guard lock(mutex_);
     const Instant stamp = last_stamp_ ? std::max(*last_stamp_, now) : now;
-    std::visit(
-        [&](auto& what) {
-            if constexpr (std::is_same_v<std::decay_t<decltype(what)>, Message>) {
-                what.arrived_at = stamp;
-            } else {
-                what.at = stamp;
-            }
-        },
-        event);
+    stamp_of(event) = stamp;
     const std::string line = to_line(event) + '\n';
 
     if (auto undone = undo_torn_append(); !undone) return pass_on(undone.error());

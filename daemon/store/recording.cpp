@@ -87,6 +87,21 @@ void append_event(std::string& line, const LinkChange& change) {
     line += change.session_present ? ",\"session_present\":true" : ",\"session_present\":false";
 }
 
+void append_since_boot(std::string& line, Duration since_boot) {
+    line += ",\"since_boot_us\":";
+    line += std::to_string(since_boot.count());
+}
+
+void append_event(std::string& line, const Unclocked& unclocked) {
+    append_event(line, unclocked.message);
+    append_since_boot(line, unclocked.since_boot);
+}
+
+void append_event(std::string& line, const ClockSet& set) {
+    line += ",\"clock\":\"set\"";
+    append_since_boot(line, set.since_boot);
+}
+
 // Reading back what others wrote.
 
 using nlohmann::json;
@@ -128,6 +143,22 @@ using nlohmann::json;
     return LinkChange{at, link == "up", *session_present == 1};
 }
 
+/// The time since the machine's start; nothing where the line tells none.
+[[nodiscard]] Result<std::optional<Duration>> since_boot_of(const json& object) {
+    const auto found = object.find("since_boot_us");
+    if (found == object.end()) return std::optional<Duration>{};
+    if (!found->is_number_integer()) return fail("The line's `since_boot_us` is no whole number.");
+    return std::optional(Duration{found->get<std::int64_t>()});
+}
+
+[[nodiscard]] Result<Event> clock_set(const json& object, Instant at) {
+    if (object["clock"] != "set") return fail("The line's `clock` is not \"set\".");
+    const auto since_boot = since_boot_of(object);
+    if (!since_boot) return tl::unexpected<Error>(since_boot.error());
+    if (!*since_boot) return fail("The line's `clock` lacks its `since_boot_us`.");
+    return ClockSet{at, **since_boot};
+}
+
 [[nodiscard]] Result<Event> message(const json& object, Instant at) {
     auto topic = bytes_of(object, "topic");
     auto payload = bytes_of(object, "payload");
@@ -142,7 +173,11 @@ using nlohmann::json;
     }
     if (!*topic) return fail("The line has no `topic`.");
     if (!*payload) return fail("The line has no `payload`.");
-    return Message{at, std::move(**topic), std::move(**payload), *qos, *retain == 1, *dup == 1};
+    const auto since_boot = since_boot_of(object);
+    if (!since_boot) return tl::unexpected<Error>(since_boot.error());
+    Message message{at, std::move(**topic), std::move(**payload), *qos, *retain == 1, *dup == 1};
+    if (*since_boot) return Unclocked{std::move(message), **since_boot};
+    return message;
 }
 
 [[nodiscard]] Result<Event> parse_any_line(std::string_view line) {
@@ -156,14 +191,22 @@ using nlohmann::json;
     if (!at)
         return fail("The line's `tst` is no time of RFC 3339: \"" + excerpt(stamp->get<std::string>()) +
                     "\".");
-    return object->contains("link") ? link_change(*object, *at) : message(*object, *at);
+    if (object->contains("link")) return link_change(*object, *at);
+    if (object->contains("clock")) return clock_set(*object, *at);
+    return message(*object, *at);
 }
 
 }  // namespace
 
+Instant& stamp_of(Event& event) {
+    if (auto* message = std::get_if<Message>(&event)) return message->arrived_at;
+    if (auto* unclocked = std::get_if<Unclocked>(&event)) return unclocked->message.arrived_at;
+    if (auto* set = std::get_if<ClockSet>(&event)) return set->at;
+    return std::get<LinkChange>(event).at;
+}
+
 Instant time_of(const Event& event) {
-    if (const auto* change = std::get_if<LinkChange>(&event)) return change->at;
-    return std::get<Message>(event).arrived_at;
+    return stamp_of(const_cast<Event&>(event));
 }
 
 std::string to_line(const Event& event) {

@@ -19,10 +19,24 @@ struct LinkChange {
     bool session_present = false;
 };
 
+/// A message that arrived while the server's clock was not set. Its stamp means nothing; the time since the
+/// machine's start dates it once a ClockSet of the same start follows.
+struct Unclocked {
+    Message message;
+    Duration since_boot{};
+};
+
+/// The server's clock is set, which it was not before.
+struct ClockSet {
+    Instant at{};
+    Duration since_boot{};
+};
+
 /// Something that happened, in the order in which the log holds it.
-using Event = std::variant<Message, LinkChange>;
+using Event = std::variant<Message, LinkChange, Unclocked, ClockSet>;
 
 [[nodiscard]] Instant time_of(const Event& event);
+[[nodiscard]] Instant& stamp_of(Event& event);
 
 /// One line without its newline. A payload that is not UTF-8 is written as base64 under
 /// `payload_base64`, so that any bytes come back exactly.

@@ -38,8 +38,19 @@ std::vector<ResolvedRecord> resolved(std::string_view pack) {
     return *records;
 }
 
+std::string text_of(const ExactNumber& number) {
+    std::string digits = number.str();
+    const std::string sign = digits.front() == '-' ? "-" : "";
+    digits.erase(0, sign.size());
+    digits.insert(0, digits.size() < 41 ? 41 - digits.size() : 0, '0');
+    digits.insert(digits.size() - 40, ".");
+    digits.erase(digits.find_last_not_of('0') + 1);
+    if (digits.back() == '.') digits.pop_back();
+    return sign + digits;
+}
+
 std::string shown(const ResolvedRecord& record) {
-    return record.name + " " + record.unit + " " + (record.value ? record.value->str() : "-") + " " +
+    return record.name + " " + record.unit + " " + (record.value ? text_of(*record.value) : "-") + " " +
            (record.time ? format_utc(*record.time) : "now");
 }
 
@@ -84,24 +95,24 @@ std::string error_of(std::string_view pack, const MeterSettings& settings = mete
 
 TEST_CASE("RFC 8428 section 5.1.1: a single data point") {
     CHECK(shown(resolved(R"([ {"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1} ])")) ==
-          std::vector<std::string>{"urn:dev:ow:10e2073a01080063 Cel 231/10 now"});
+          std::vector<std::string>{"urn:dev:ow:10e2073a01080063 Cel 23.1 now"});
 }
 
 TEST_CASE("RFC 8428 section 5.1.2: multiple data points") {
     CHECK(shown(resolved(R"([
         {"bn":"urn:dev:ow:10e2073a01080063:","n":"voltage","u":"V","v":120.1},
         {"n":"current","u":"A","v":1.2}
-    ])")) == std::vector<std::string>{"urn:dev:ow:10e2073a01080063:voltage V 1201/10 now",
-                                      "urn:dev:ow:10e2073a01080063:current A 6/5 now"});
+    ])")) == std::vector<std::string>{"urn:dev:ow:10e2073a01080063:voltage V 120.1 now",
+                                      "urn:dev:ow:10e2073a01080063:current A 1.2 now"});
 
     const std::vector<std::string> with_times{
-        "urn:dev:ow:10e2073a0108006:current A 6/5 2010-06-08T18:01:11.001000Z",
-        "urn:dev:ow:10e2073a0108006:current A 13/10 2010-06-08T18:01:12.001000Z",
-        "urn:dev:ow:10e2073a0108006:current A 7/5 2010-06-08T18:01:13.001000Z",
-        "urn:dev:ow:10e2073a0108006:current A 3/2 2010-06-08T18:01:14.001000Z",
-        "urn:dev:ow:10e2073a0108006:current A 8/5 2010-06-08T18:01:15.001000Z",
-        "urn:dev:ow:10e2073a0108006:voltage V 1201/10 2010-06-08T18:01:16.001000Z",
-        "urn:dev:ow:10e2073a0108006:current A 17/10 2010-06-08T18:01:16.001000Z"};
+        "urn:dev:ow:10e2073a0108006:current A 1.2 2010-06-08T18:01:11.001000Z",
+        "urn:dev:ow:10e2073a0108006:current A 1.3 2010-06-08T18:01:12.001000Z",
+        "urn:dev:ow:10e2073a0108006:current A 1.4 2010-06-08T18:01:13.001000Z",
+        "urn:dev:ow:10e2073a0108006:current A 1.5 2010-06-08T18:01:14.001000Z",
+        "urn:dev:ow:10e2073a0108006:current A 1.6 2010-06-08T18:01:15.001000Z",
+        "urn:dev:ow:10e2073a0108006:voltage V 120.1 2010-06-08T18:01:16.001000Z",
+        "urn:dev:ow:10e2073a0108006:current A 1.7 2010-06-08T18:01:16.001000Z"};
     CHECK(shown(resolved(R"([
         {"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,
          "bu":"A","bver":5,
@@ -176,8 +187,8 @@ TEST_CASE("RFC 8428 section 5.1.5: multiple data types") {
         {"n":"label","vs":"Machine Room"},
         {"n":"open","vb":false},
         {"n":"nfv-reader","vd":"aGkgCg"}
-    ])")) == std::vector<std::string>{name + "temp Cel 231/10 now", name + "label  - now",
-                                      name + "open  - now", name + "nfv-reader  - now"});
+    ])")) == std::vector<std::string>{name + "temp Cel 23.1 now", name + "label  - now", name + "open  - now",
+                                      name + "nfv-reader  - now"});
 }
 
 TEST_CASE("RFC 8428 section 5.1.6: a collection of resources") {
@@ -187,9 +198,9 @@ TEST_CASE("RFC 8428 section 5.1.6: a collection of resources") {
         {"n":"humidity","u":"%RH","v":30},
         {"bn":"2001:db8::1/","n":"temperature","u":"Cel","v":12.3},
         {"n":"humidity","u":"%RH","v":67}
-    ])")) == std::vector<std::string>{"2001:db8::2/temperature Cel 126/5 2011-10-31T16:27:09.000000Z",
+    ])")) == std::vector<std::string>{"2001:db8::2/temperature Cel 25.2 2011-10-31T16:27:09.000000Z",
                                       "2001:db8::2/humidity %RH 30 2011-10-31T16:27:09.000000Z",
-                                      "2001:db8::1/temperature Cel 123/10 2011-10-31T16:27:09.000000Z",
+                                      "2001:db8::1/temperature Cel 12.3 2011-10-31T16:27:09.000000Z",
                                       "2001:db8::1/humidity %RH 67 2011-10-31T16:27:09.000000Z"});
 }
 
@@ -212,7 +223,7 @@ TEST_CASE("base fields add, and hold until they are replaced") {
         {"bn":"b/","n":"y","u":"m3","v":-1}
     ])")) == std::vector<std::string>{
                  "a/x count 1001 2023-11-14T22:13:21.000000Z", "a/ count 1002 2023-11-14T22:13:22.000000Z",
-                 "a/ count 4001/2 2023-11-14T22:13:30.000000Z", "b/y m3 1999 2023-11-14T22:13:30.000000Z"});
+                 "a/ count 2000.5 2023-11-14T22:13:30.000000Z", "b/y m3 1999 2023-11-14T22:13:30.000000Z"});
     // Section 4.5.4: without a value of its own, a record has the base value.
     CHECK(shown(resolved(R"([{"bn":"a","bv":7,"bu":"count","t":-60},{"t":-30}])")).size() == 2);
 }
@@ -231,7 +242,7 @@ TEST_CASE("times below 2^28 seconds are relative to arrival") {
     CHECK(format_utc(*read(R"([{"n":"w","u":"count","t":268435456,"v":1}])")[0].time) ==
           "1978-07-04T21:24:16.000000Z");
     CHECK(read(R"([{"n":"w","u":"count","t":1767225600.0000005,"v":1}])")[0].time == now + 1us);
-    CHECK(read(R"([{"n":"w","u":"count","t":-1e300,"v":1}])")[0].time == instant_of(-62'135'596'800'000'000));
+    CHECK(read(R"([{"n":"w","u":"count","t":-1e300,"v":1}])")[0].time == now - 62'135'596'800s);
     CHECK(read(R"([{"n":"w","u":"count","t":1e300,"v":1}])")[0].time == instant_of(253'402'300'799'999'999));
 }
 
@@ -371,7 +382,7 @@ TEST_CASE("a pack that cannot be read says why") {
 
 TEST_CASE("any damaged pack is read or refused, never more") {
     const std::string pack = bytes(
-        "82 a5 21 61 77 22 fb 41da5565f0000000 23 62 6d33 00 61 78 02 c4 82 22 1a 0012d687"
+        "82 a4 21 61 77 22 fb 41da5565f0000000 23 62 6d33 02 c4 82 22 1a 0012d687"
         "a2 06 3903e7 02 f9 3e00");
     REQUIRE(decode(pack, meter(), now));
     rc::prop("bytes changed and cut", [&] {
@@ -381,6 +392,7 @@ TEST_CASE("any damaged pack is read or refused, never more") {
         }
         damaged.resize(*rc::gen::inRange<std::size_t>(1, damaged.size() + 1));
         const auto readings = decode(damaged, meter(), now);
-        RC_ASSERT(readings.has_value() ? !readings->empty() : is_utf8(readings.error().text));
+        const bool sound = readings ? !readings->empty() : is_utf8(readings.error().text);
+        RC_ASSERT(sound);
     });
 }

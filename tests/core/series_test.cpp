@@ -132,7 +132,7 @@ TEST_CASE("an entry's shares add up, lie in their rows, and are in order") {
         std::vector<Span> its_rows;
         for (const Share& share : shares) {
             RC_ASSERT(share.row == civil.row_at(Step::interval, rows.interval(), share.row.from));
-            RC_ASSERT(its_rows.empty() || share.row.from == its_rows.back().to);
+            RC_ASSERT((its_rows.empty() || share.row.from == its_rows.back().to));
             RC_ASSERT(share.covered ==
                       (entry.covers() && has_length ? overlap(entry.span, share.row).length() : Duration{0}));
             const bool is_spread = entry.span.length() > share.row.length();
@@ -163,7 +163,7 @@ TEST_CASE("coarser rows are the sums of intervals") {
         RC_ASSERT(sum_of_covered(coarser) == sum_of_covered(shares));
         for (std::size_t i = 0; i < coarser.size(); ++i) {
             const Share& sum = coarser[i];
-            RC_ASSERT(i == 0 || sum.row.from == coarser[i - 1].row.to);
+            RC_ASSERT((i == 0 || sum.row.from == coarser[i - 1].row.to));
             RC_ASSERT(sum.row == rows.zone().row_at(step, rows.interval(), sum.row.from));
             std::int64_t ticks = 0;
             for (const Share& share : shares) {

@@ -11,8 +11,8 @@
 namespace tickledger::test {
 
 /// A value that must be there, or the reason as an exception that fails the test.
-template <typename T>
-T sure(Result<T> result) {
+template <typename T, typename E>
+T sure(tl::expected<T, E> result) {
     if (!result) throw std::runtime_error(result.error().text);
     if constexpr (!std::is_void_v<T>) return *std::move(result);
 }

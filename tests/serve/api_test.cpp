@@ -24,8 +24,11 @@ TEST_CASE("meters are listed in the order of the configuration, those of pattern
     for (const char* id : {"flat-9", "house", "flat-10", "gone"})
         fixture.meter(id);
     sure(fixture.ledger->commit());
-    fixture.summaries["house"] = {
-        .last_reading_at = at("2026-03-08T11:57:00Z"), .total_ticks = 1234567, .flow_l_per_h = 20.0};
+    MeterSummary summary;
+    summary.last_reading_at = at("2026-03-08T11:57:00Z");
+    summary.total_ticks = 1234567;
+    summary.flow_l_per_h = 20.0;
+    fixture.summaries["house"] = summary;
 
     const Json meters = fixture.document("/v1/meters").at("meters");
     REQUIRE(meters.size() == 4);
@@ -47,7 +50,8 @@ TEST_CASE("the register begins at register_start and is exact to the last stated
     sure(fixture.ledger->begin());
     fixture.meter("garden");
     sure(fixture.ledger->commit());
-    fixture.summaries["garden"] = {.last_reading_at = at("2026-03-08T11:57:00Z"), .total_ticks = 563};
+    fixture.summaries["garden"].last_reading_at = at("2026-03-08T11:57:00Z");
+    fixture.summaries["garden"].total_ticks = 563;
     // 500 L + 563/3 L = 687.6666... L; a double of it prints with noise in some libraries.
     CHECK(mentions(fixture.answer("/v1/meters").body, "\"register_m3\":0.687667,"));
     fixture.configuration.meters[1].register_start_l = {688166, 1000};
@@ -167,8 +171,10 @@ TEST_CASE("the ledger shows entries and, apart, what was refused; the held readi
     sure(fixture.ledger->add_refused({house, at("2026-03-01T08:01:00Z"), Refusal::unreadable, "nodes/x",
                                       "\xFFoops\n", "This is not JSON."}));
     sure(fixture.ledger->commit());
-    fixture.summaries["house"].held =
-        Entry{.span = {at("2026-03-01T08:10:00Z"), at("2026-03-01T08:12:00Z")}, .kind = EntryKind::held};
+    Entry held;
+    held.span = {at("2026-03-01T08:10:00Z"), at("2026-03-01T08:12:00Z")};
+    held.kind = EntryKind::held;
+    fixture.summaries["house"].held = held;
 
     const Json ledger = fixture.document("/v1/meters/house/ledger?from=2026-03-01&to=2026-03-02");
     CHECK(ledger.at("meter") == "house");

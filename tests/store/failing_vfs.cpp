@@ -1,7 +1,5 @@
 #include "store/failing_vfs.hpp"
 
-#include <cstddef>
-
 namespace tickledger {
 namespace {
 
@@ -29,6 +27,7 @@ int next_operation() {
 
 int write(sqlite3_file* file, const void* bytes, int size, sqlite3_int64 offset) {
     const int code = next_operation();
+    if (code == SQLITE_OK) settings.bytes += size;
     return code == SQLITE_OK ? real(file)->pMethods->xWrite(real(file), bytes, size, offset) : code;
 }
 int sync(sqlite3_file* file, int flags) {

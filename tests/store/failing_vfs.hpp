@@ -3,6 +3,8 @@
 
 #include <sqlite3.h>
 
+#include <cstdint>
+
 namespace tickledger {
 
 /// What the VFS "failing" does. One for the process; tests set it back.
@@ -12,6 +14,8 @@ struct FailingVfs {
     int code = SQLITE_FULL;
     /// Writes and syncs since the test set it to 0.
     int operations = 0;
+    /// Bytes written since then.
+    std::int64_t bytes = 0;
 
     /// Registers it once and gives its settings.
     static FailingVfs& instance();

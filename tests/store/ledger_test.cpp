@@ -151,6 +151,9 @@ TEST_CASE("roll_back takes back everything, and the same batch can be booked the
         }
     }
     ledger->roll_back();  // Nothing is open: nothing happens.
+    done(ledger->begin());
+    CHECK_FALSE(ledger->begin());
+    ledger->roll_back();
     CHECK(value_of(ledger->meters()).size() == 1);
 }
 
@@ -164,6 +167,8 @@ TEST_CASE("an entry that is removed is gone, and one that is not there is told")
     done(ledger->add_entry(1, adjustment));
     done(ledger->remove_entry(1, entry));
     CHECK(value_of(ledger->entries(1, entry.span)) == std::vector<Entry>{adjustment});
+    CHECK(value_of(ledger->entries(1, {Instant::min(), Instant::max()})) == std::vector<Entry>{adjustment});
+    CHECK(value_of(ledger->entries(1, {start + 1h, start})).empty());
     const auto again = ledger->remove_entry(1, entry);
     REQUIRE_FALSE(again);
     CHECK_THAT(again.error().text, Catch::Contains("2026-03-01T00:15:00"));
