@@ -89,8 +89,10 @@ std::vector<std::string> targets_of(const Options& options, const std::string& w
                                     const std::vector<std::pair<std::string, std::string>>& query) {
     std::vector<std::string> ids;
     if (options.meter.empty()) {
-        for (const auto& meter : read(ask(options, "/v1/meters")).at("meters"))
+        const auto document = read(ask(options, "/v1/meters"));
+        for (const auto& meter : document.at("meters")) {
             ids.push_back(meter.at("id"));
+        }
     } else {
         ids.push_back(options.meter);
     }

@@ -41,10 +41,15 @@ using boost::multiprecision::cpp_int;
     return excerpt(fraction == "." ? text : text + fraction);
 }
 
+/// Some of them, quoted: enough to see what is meant.
 [[nodiscard]] std::string listed(const std::set<std::string>& names) {
+    constexpr int most = 8;
     std::string text;
-    for (const std::string& name : names)
+    int shown = 0;
+    for (const std::string& name : names) {
+        if (shown++ == most) return text + ", …";
         text += (text.empty() ? "\"" : ", \"") + excerpt(name) + "\"";
+    }
     return text.empty() ? "none" : text;
 }
 

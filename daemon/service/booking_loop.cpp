@@ -130,7 +130,7 @@ void BookingLoop::book() {
 
 void BookingLoop::send() {
     const std::lock_guard lock(link_mutex_);
-    if (!link_) return;
+    if (!link_ || !link_->state().connected) return;
     if (const auto sent = parts_.publisher->send(*parts_.ledger, *link_); !sent) report(sent.error().text);
 }
 

@@ -1,0 +1,178 @@
+// From messages to entries, rows, alarms and publications, over a real ledger file.
+#include "ledger_world.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+TEST_CASE("ticks go into the entry, the rows of every step and the register, and are one number") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 1000);
+    world.hear_count(at_min(603), 1007);
+    REQUIRE(world.entries().size() == 1);
+    CHECK(world.entries()[0].ticks == 7);
+    CHECK(world.row(Step::interval, at_min(600))->ticks == 7);
+    CHECK(world.row(Step::hour, at_min(600))->ticks == 7);
+    CHECK(world.row(Step::day, at_min(0))->ticks == 7);
+    CHECK(world.row(Step::month, at_min(0))->ticks == 7);
+    CHECK(world.row(Step::year, at_min(0) - std::chrono::hours{24 * 59})->ticks == 7);
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 0.007);
+}
+
+TEST_CASE("a closed interval is published once, with revision 0") {
+    LedgerWorld world;
+    for (int minute = 600; minute <= 618; minute += 3) world.hear_count(at_min(minute), static_cast<std::uint64_t>(minute));
+    const auto usage = world.published("meters/house/usage");
+    REQUIRE(usage.size() == 1);
+    CHECK(usage[0]["from"] == "2026-03-01T10:00:00+00:00");
+    CHECK(usage[0]["ticks"] == 15);
+    CHECK(usage[0]["covered_s"] == 900);
+    CHECK(usage[0]["revision"] == 0);
+    CHECK(usage[0]["mean_flow_l_per_h"] == 60.0);
+}
+
+TEST_CASE("a late message divides an entry, raises the revision of what it changed and publishes it again") {
+    LedgerWorld world;
+    const auto timed = [](int minute, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"time\":\"" + format_utc(at_min(minute)) + "\"}";
+    };
+    world.hear(at_min(600), timed(600, 0));
+    world.hear(at_min(624), timed(624, 48));
+    CHECK(world.row(Step::interval, at_min(600))->ticks == 30);
+    world.hear(at_min(625), timed(615, 10));
+    CHECK(world.entries().size() == 2);
+    CHECK(world.row(Step::interval, at_min(600))->ticks == 10);
+    CHECK(world.row(Step::interval, at_min(615))->ticks == 38);
+    CHECK(world.row(Step::interval, at_min(600))->revision == 1);
+    CHECK(world.row(Step::hour, at_min(600))->ticks == 48);
+    CHECK(world.row(Step::hour, at_min(600))->revision == 0);
+    const auto usage = world.published("meters/house/usage");
+    REQUIRE(usage.size() == 2);
+    CHECK(usage[1]["revision"] == 1);
+    CHECK(usage[1]["ticks"] == 10);
+}
+
+TEST_CASE("an interval that nothing touches closes by the clock, without a word, and has no row") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(615), 5);
+    world.run_clock(at_min(700));
+    CHECK(world.published("meters/house/usage").size() == 1);
+    CHECK_FALSE(world.row(Step::interval, at_min(630)));
+    // The span that covers it after all is a late fact.
+    world.hear_count(at_min(705), 20);
+    CHECK(world.row(Step::interval, at_min(630))->revision == 1);
+}
+
+TEST_CASE("a closed day is published, and the last one only") {
+    LedgerWorld world;
+    world.hear_count(at_min(23 * 60), 0);
+    world.hear_count(at_min(23 * 60 + 30), 5);
+    world.hear_count(at_min(24 * 60 + 3), 5);
+    const auto days = world.published("meters/house/day");
+    REQUIRE(days.size() == 1);
+    CHECK(days[0]["from"] == "2026-03-01T00:00:00+00:00");
+    CHECK(days[0]["ticks"] == 5);
+    CHECK(days[0]["covered_s"] == 3600);
+}
+
+TEST_CASE("an unreadable message is kept with its reason, once, and changes nothing") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 1000);
+    world.hear(at_min(601), "{\"count\":-3}");
+    world.hear(at_min(602), "{\"count\":-3}");
+    CHECK(world.entries().empty());
+    CHECK(world.keeper->counts().unreadable == 2);
+    const auto refused = must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)}));
+    REQUIRE(refused.size() == 1);
+    CHECK(refused[0].reason == Refusal::unreadable);
+    CHECK(refused[0].payload == "{\"count\":-3}");
+}
+
+TEST_CASE("a stray is kept with the message it came in") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 100);
+    world.hear_count(at_min(603), 90'000);
+    world.open();
+    world.hear_count(at_min(606), 103);
+    const auto refused = must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)}));
+    REQUIRE(refused.size() == 1);
+    CHECK(refused[0].reason == Refusal::stray);
+    CHECK(refused[0].payload == "{\"count\":90000}");
+    CHECK(world.entries().back().ticks == 3);
+}
+
+TEST_CASE("a meter of a pattern is opened when it first speaks") {
+    MeterSettings flats = house();
+    flats.id = "flat-{1}";
+    flats.topic = "flats/+/water";
+    LedgerWorld world({flats});
+    world.hear(at_min(600), "{\"count\":1}", "flats/7/water");
+    world.hear(at_min(603), "{\"count\":4}", "flats/7/water");
+    world.hear(at_min(603), "{\"count\":4}", "flats/No good id/water");
+    CHECK(world.entries("flat-7")[0].ticks == 3);
+    CHECK(must(world.ledger->meters()).size() == 1);
+    CHECK(world.keeper->counts().without_meter == 1);
+}
+
+TEST_CASE("a numbered message again, at any time, changes nothing") {
+    LedgerWorld world;
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(600), numbered(1, 0, 100));
+    world.hear(at_min(603), numbered(1, 1, 103));
+    world.hear(at_min(606), numbered(1, 3, 109));
+    world.hear(at_min(609), numbered(2, 0, 110));
+    world.hear(at_min(612), numbered(3, 0, 111));
+    const auto before = world.entries();
+    for (const auto& [boot, seq, count] : {std::tuple{1, 0, 100}, {1, 1, 103}, {1, 3, 109}, {2, 0, 110}, {3, 0, 111}}) {
+        world.hear(at_min(615), numbered(boot, seq, count));
+    }
+    CHECK(world.entries() == before);
+    CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
+}
+
+TEST_CASE("a silent node raises one alarm at its moment, and its next word clears it") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 100);
+    world.run_clock(at_min(614));
+    CHECK(world.alarms().empty());
+    world.run_clock(at_min(700));
+    world.run_clock(at_min(800));
+    REQUIRE(world.alarms().size() == 1);
+    CHECK(world.alarms()[0].alarm.kind == AlarmKind::node_silent);
+    CHECK(world.alarms()[0].alarm.raised_at == at_min(615));
+    world.open();
+    world.hear_count(at_min(801), 101);
+    REQUIRE(world.alarms().size() == 1);
+    CHECK(world.alarms()[0].alarm.cleared_at == at_min(801));
+    CHECK(world.alarms()[0].alarm.state == AlarmState::returned_unacknowledged);
+}
+
+TEST_CASE("while the link is down no node is silent") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 100);
+    world.take({{LinkChange{at_min(605), false, false}}});
+    world.run_clock(at_min(900));
+    CHECK(world.alarms().empty());
+    world.take({{LinkChange{at_min(900), true, false}}});
+    world.run_clock(at_min(914));
+    CHECK(world.alarms().empty());
+    world.run_clock(at_min(915));
+    REQUIRE(world.alarms().size() == 1);
+    CHECK(world.alarms()[0].alarm.raised_at == at_min(915));
+}
+
+TEST_CASE("a SenML pack again right away is a repetition, later it is news that nothing ran") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::senml;
+    LedgerWorld world({meter});
+    const std::string pack = R"([{"n":"water","u":"count","v":100}])";
+    world.hear(at_min(600), pack);
+    world.hear(at_min(601), pack);
+    CHECK(world.entries().empty());
+    world.hear(at_min(603), pack);
+    REQUIRE(world.entries().size() == 1);
+    CHECK(world.entries()[0].ticks == 0);
+}
