@@ -35,10 +35,10 @@ public:
             if (is_on == was_on_[i]) continue;
             was_on_[i] = is_on;
             if (is_on) {
-                fmt::print("  node    {} has power again and counts on from {}, what it had saved last\n",
+                fmt::print("   node       {} has power again and counts on from {}, what it had saved last\n",
                            meters[i].id, meters[i].node.saved());
             } else {
-                fmt::print("  node    {} loses power; what it counted since its last save is gone\n",
+                fmt::print("   node       {} loses power; what it counted since its last save is gone\n",
                            meters[i].id);
             }
             std::fflush(stdout);
@@ -51,20 +51,17 @@ private:
 
 }  // namespace
 
-void publish_live(std::vector<Meter>& meters, const Timeline& timeline, const std::string& broker_url,
-                  bool stay) {
+void publish(std::vector<Meter>& meters, Span span, const std::string& broker_url, Pace pace) {
     mqtt::async_client client(broker_url, "demo-nodes");
     if (!client.connect()->wait_for(broker_wait)) {
         throw std::runtime_error("the broker at " + broker_url + " does not answer");
     }
     PowerReport power(meters);
     const Instant began_at = std::chrono::time_point_cast<Duration>(system_clock::now());
-    const Instant end = stay ? timeline.midnights.back() : timeline.live.to;
-    for (Instant from = timeline.live.from; from < end; from += step) {
+    for (Instant from = span.from; from < span.to; from += step) {
         const Instant to = from + step;
-        // In time lapse through the live minutes; after them with the clock.
-        const Instant due = began_at + (to - timeline.live.from) / time_lapse;
-        std::this_thread::sleep_until(to <= timeline.live.to ? due : std::max(due, to));
+        std::this_thread::sleep_until(pace == Pace::time_lapse ? began_at + (to - span.from) / time_lapse
+                                                               : to);
         for (const auto& delivery : live_through(meters, {from, to})) {
             const auto token = client.publish(delivery.message.topic, delivery.message.payload, 1, false);
             if (!token->wait_for(broker_wait)) throw std::runtime_error("the broker does not acknowledge");

@@ -1,6 +1,7 @@
 // Nodes that speak to a real broker.
 #pragma once
 
+#include <cstdint>
 #include <string>
 #include <vector>
 
@@ -8,10 +9,13 @@
 
 namespace tickledger::demo {
 
-/// Publishes what the nodes say in timeline.live, in time lapse, and returns when the broker has acknowledged
-/// all of it. With `stay`, goes on from there at the pace of the clock, for a day.
-/// Throws mqtt::exception where the broker does not answer.
-void publish_live(std::vector<Meter>& meters, const Timeline& timeline, const std::string& broker_url,
-                  bool stay);
+enum class Pace : std::uint8_t {
+    time_lapse,  ///< Much faster than the clock.
+    clock,
+};
+
+/// Publishes what the nodes say in the span, and returns when the broker has acknowledged all of it.
+/// Throws mqtt::exception or std::runtime_error where the broker does not answer.
+void publish(std::vector<Meter>& meters, Span span, const std::string& broker_url, Pace pace);
 
 }  // namespace tickledger::demo

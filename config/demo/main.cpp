@@ -20,8 +20,10 @@ using namespace tickledger;
 using namespace tickledger::demo;
 
 constexpr std::string_view usage =
-    "tickledger-demo-nodes NOW history            writes two weeks up to NOW (Unix seconds) as a recording\n"
-    "tickledger-demo-nodes NOW live URL [--stay]  speaks to the broker from there on\n"
+    "tickledger-demo-nodes NOW history            writes two weeks up to some minutes before NOW (Unix\n"
+    "                                             seconds) as a recording\n"
+    "tickledger-demo-nodes NOW live URL           tells the broker the minutes up to NOW, in time lapse\n"
+    "tickledger-demo-nodes NOW stay URL           goes on from NOW at the pace of the clock, for days\n"
     "tickledger-demo-nodes NOW compare DIRECTORY  compares saved answers with the truth; 1: not equal\n"
     "tickledger-demo-nodes NOW dates              prints the first date and the one after the last\n";
 
@@ -33,7 +35,10 @@ int run_command(const std::vector<std::string>& words) {
     if (command == "history") {
         write_recording(history, std::cout);
     } else if (command == "live") {
-        publish_live(meters, timeline, words.at(2), words.size() > 3 && words[3] == "--stay");
+        publish(meters, timeline.live, words.at(2), Pace::time_lapse);
+    } else if (command == "stay") {
+        (void)live_through(meters, timeline.live);
+        publish(meters, {timeline.live.to, timeline.midnights.back()}, words.at(2), Pace::clock);
     } else if (command == "compare") {
         (void)live_through(meters, timeline.live);
         return compare(meters, timeline, words.at(2)) ? 0 : 1;

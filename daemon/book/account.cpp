@@ -36,11 +36,12 @@ private:
     static Json encode(const std::deque<T>& values) {
         if (values.empty()) return {};
         Json list = Json::array();
-        for (const T& value : values) list.push_back(encode(value));
+        for (const T& value : values)
+            list.push_back(encode(value));
         return list;
     }
     template <typename T>
-        requires std::is_class_v<T>
+    requires std::is_class_v<T>
     static Json encode(const T& value);
 
     Json json_ = Json::object();
@@ -71,10 +72,11 @@ private:
     }
     template <typename T>
     static void decode(const Json& json, std::deque<T>& values) {
-        for (const Json& item : json) decode(item, values.emplace_back());
+        for (const Json& item : json)
+            decode(item, values.emplace_back());
     }
     template <typename T>
-        requires std::is_class_v<T>
+    requires std::is_class_v<T>
     static void decode(const Json& json, T& value);
 
     const Json& json_;
@@ -98,12 +100,12 @@ void fields(Archive& archive, Held& held) {
 }
 
 template <typename Archive>
-void fields(Archive& archive, AccountMemory::Pack& pack) {
+void fields(Archive& archive, RecentPack& pack) {
     archive("fingerprint", pack.fingerprint), archive("at", pack.arrived_at);
 }
 
 template <typename Archive>
-void fields(Archive& archive, AccountMemory::HeldMessage& message) {
+void fields(Archive& archive, HeldMessage& message) {
     archive("at", message.arrived_at), archive("topic", message.topic), archive("payload", message.payload);
 }
 
@@ -118,8 +120,7 @@ void fields(Archive& archive, AccountMemory& memory) {
 }
 
 template <typename T>
-    requires std::is_class_v<T>
-Json Writer::encode(const T& value) {
+requires std::is_class_v<T> Json Writer::encode(const T& value) {
     Writer inner;
     T copy = value;
     fields(inner, copy);
@@ -127,7 +128,7 @@ Json Writer::encode(const T& value) {
 }
 
 template <typename T>
-    requires std::is_class_v<T>
+requires std::is_class_v<T>
 void Reader::decode(const Json& json, T& value) {
     Reader inner(json);
     fields(inner, value);

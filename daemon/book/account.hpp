@@ -16,6 +16,19 @@
 
 namespace tickledger {
 
+/// A SenML pack that came lately: one identical to it is a redelivery.
+struct RecentPack {
+    std::uint64_t fingerprint = 0;
+    Instant arrived_at{};
+};
+
+/// The message behind a held reading, for the list of refused messages should it turn out a stray.
+struct HeldMessage {
+    Instant arrived_at{};
+    std::string topic;
+    std::string payload;
+};
+
 /// The part that is kept in the ledger, in the same transaction as what the messages caused.
 struct AccountMemory {
     CounterState counter;
@@ -31,22 +44,9 @@ struct AccountMemory {
     std::optional<Instant> still_since;
     /// The night that is being watched; judged when its end is booked or `silent_after` has passed.
     std::optional<Stillness> night;
-    /// Packs that came lately: a pack identical to one of them is a redelivery.
-    struct Pack {
-        std::uint64_t fingerprint = 0;
-        Instant arrived_at{};
-        bool operator==(const Pack&) const = default;
-    };
-    std::deque<Pack> recent_packs;
+    std::deque<RecentPack> recent_packs;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;
-    /// The message behind counter.held, for the list of refused messages should it turn out a stray.
-    struct HeldMessage {
-        Instant arrived_at{};
-        std::string topic;
-        std::string payload;
-        bool operator==(const HeldMessage&) const = default;
-    };
     std::optional<HeldMessage> held_message;
 };
 

@@ -19,7 +19,9 @@ bool is_id(std::string_view text) {
     return !text.empty() && text.size() <= id_max_length && std::all_of(text.begin(), text.end(), allowed);
 }
 
-bool is_pattern(const MeterSettings& settings) { return settings.id.find(wildcard) != std::string::npos; }
+bool is_pattern(const MeterSettings& settings) {
+    return settings.id.find(wildcard) != std::string::npos;
+}
 
 }  // namespace
 
@@ -42,7 +44,8 @@ std::optional<MeterSettings> settings_for(const std::vector<MeterSettings>& mete
         const std::size_t at = settings.id.find(wildcard);
         const std::string_view before = std::string_view(settings.id).substr(0, at);
         const std::string_view after = std::string_view(settings.id).substr(at + wildcard.size());
-        if (id.size() > before.size() + after.size() && id.starts_with(before) && id.ends_with(after) && is_id(id)) {
+        if (id.size() > before.size() + after.size() && id.starts_with(before) && id.ends_with(after) &&
+            is_id(id)) {
             MeterSettings resolved = settings;
             resolved.id = id;
             return resolved;
@@ -100,7 +103,8 @@ Account* Accounts::find(MeterKey key) const {
 }
 
 void Accounts::for_each(const std::function<void(Account&)>& visit) const {
-    for (const auto& [key, account] : accounts_) visit(*account);
+    for (const auto& [key, account] : accounts_)
+        visit(*account);
 }
 
 }  // namespace tickledger

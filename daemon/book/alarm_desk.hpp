@@ -17,7 +17,8 @@ struct Evidence {
 
 class AlarmDesk {
 public:
-    AlarmDesk(const CivilZone& zone, Ledger& ledger, Outbox& outbox) : zone_(zone), ledger_(ledger), outbox_(outbox) {}
+    AlarmDesk(const CivilZone& zone, Ledger& ledger, Outbox& outbox)
+        : zone_(zone), ledger_(ledger), outbox_(outbox) {}
 
     [[nodiscard]] static bool is_active(const Account& account, AlarmKind kind);
 

@@ -21,7 +21,7 @@ constexpr std::size_t payload_kept_bytes = 1024;
 bool is_repeated_pack(Account& account, const Message& message, bool waited) {
     auto& packs = account.memory.recent_packs;
     const std::uint64_t print = fingerprint(message.payload);
-    const bool repeated = std::any_of(packs.begin(), packs.end(), [&](const AccountMemory::Pack& pack) {
+    const bool repeated = std::any_of(packs.begin(), packs.end(), [&](const RecentPack& pack) {
         return pack.fingerprint == print &&
                (waited || message.arrived_at - pack.arrived_at < account.settings.cadence / 2);
     });
@@ -67,9 +67,11 @@ Result<void> Bookkeeper::book(const Batch& batch) {
         if (const auto loaded = load(); !loaded) return loaded;
     }
     const auto done = in_transaction([&] {
-        for (const Delivery& delivery : batch.deliveries) take(delivery);
+        for (const Delivery& delivery : batch.deliveries)
+            take(delivery);
         if (batch.until) run_clock(*batch.until);
-        for (const std::int64_t id : batch.published) kept(ledger_.remove_outgoing(id));
+        for (const std::int64_t id : batch.published)
+            kept(ledger_.remove_outgoing(id));
         finish(batch.next);
     });
     // What is in memory may be ahead of the ledger after a failure; the ledger is right.
@@ -115,11 +117,14 @@ void Bookkeeper::take_payload(Account& account, const Message& message, const De
     account.is_changed = true;
     const auto readings = decode(message.payload, account.settings, message.arrived_at);
     if (!readings) {
-        refuse(account, Refusal::unreadable, message.arrived_at, message.topic, message.payload, readings.error().text);
+        refuse(account, Refusal::unreadable, message.arrived_at, message.topic, message.payload,
+               readings.error().text);
         return;
     }
-    if (account.settings.message == MessageForm::senml && is_repeated_pack(account, message, delivery.waited)) return;
-    for (const Reading& reading : *readings) take_reading(account, reading, message, delivery);
+    if (account.settings.message == MessageForm::senml && is_repeated_pack(account, message, delivery.waited))
+        return;
+    for (const Reading& reading : *readings)
+        take_reading(account, reading, message, delivery);
 }
 
 void Bookkeeper::take_reading(Account& account, const Reading& reading, const Message& message,
@@ -135,8 +140,8 @@ void Bookkeeper::take_reading(Account& account, const Reading& reading, const Me
     settle(account, booking, before, message);
 }
 
-Circumstances Bookkeeper::circumstances(const Account& account, const Reading& reading, const Message& message,
-                                        const Delivery& delivery) {
+Circumstances Bookkeeper::circumstances(const Account& account, const Reading& reading,
+                                        const Message& message, const Delivery& delivery) {
     Circumstances came;
     came.arrived_at = message.arrived_at;
     came.waited = delivery.waited;
@@ -145,7 +150,8 @@ Circumstances Bookkeeper::circumstances(const Account& account, const Reading& r
     const auto& last = account.memory.counter.last;
     if (!reading.boot || !last) return came;
     const bool same_boot = last->boot == reading.boot;
-    const bool moves_on = same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
+    const bool moves_on =
+        same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
     if (moves_on) return came;
     const auto& held = account.memory.counter.held;
     if (!same_boot && held && held->sight.boot == reading.boot) return came;
@@ -164,8 +170,8 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
                         const Message& message) {
     AccountMemory& memory = account.memory;
     if (booking.stray) {
-        const AccountMemory::HeldMessage held =
-            memory.held_message.value_or(AccountMemory::HeldMessage{booking.stray->at, message.topic, ""});
+        const HeldMessage held =
+            memory.held_message.value_or(HeldMessage{booking.stray->at, message.topic, ""});
         ++counts_.stray;
         refuse(account, Refusal::stray, held.arrived_at, held.topic, held.payload,
                fmt::format("{} at {} fits neither what came before nor what came after it",
@@ -173,7 +179,8 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
     }
     if (!memory.counter.held) memory.held_message.reset();
     if (booking.outcome == Outcome::held) {
-        memory.held_message = {message.arrived_at, message.topic, message.payload.substr(0, payload_kept_bytes)};
+        memory.held_message = {message.arrived_at, message.topic,
+                               message.payload.substr(0, payload_kept_bytes)};
     }
     if (booking.outcome == Outcome::repeat) return;
     account.has_news = true;
@@ -230,14 +237,19 @@ void Bookkeeper::settle_late(Account& account, const Reading& reading, const Boo
     }
     if (is_numbered) kept(ledger_.fill_hole(account.key, *reading.boot, *reading.seq));
     switch (late.fit) {
-        case LateBooking::Fit::known: return;
-        case LateBooking::Fit::divides: replace(account, *entry, late.parts()); return;
-        case LateBooking::Fit::contradicts: break;
+        case LateBooking::Fit::known:
+            return;
+        case LateBooking::Fit::divides:
+            replace(account, *entry, late.parts());
+            return;
+        case LateBooking::Fit::contradicts:
+            break;
     }
     ++counts_.late_refused;
-    refuse(account, Refusal::late, message.arrived_at, message.topic, message.payload,
-           fmt::format("it came late, and {} {} does not fit what was booked then", reading.count,
-                       booking.late_at ? "at " + zone_.format(*booking.late_at) : "without a time of its own"));
+    refuse(
+        account, Refusal::late, message.arrived_at, message.topic, message.payload,
+        fmt::format("it came late, and {} {} does not fit what was booked then", reading.count,
+                    booking.late_at ? "at " + zone_.format(*booking.late_at) : "without a time of its own"));
 }
 
 void Bookkeeper::refuse(Account& account, Refusal reason, Instant at, const std::string& topic,

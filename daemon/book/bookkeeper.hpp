@@ -49,7 +49,8 @@ struct Batch {
 
 class Bookkeeper {
 public:
-    Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger, Publishing publishing);
+    Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger,
+               Publishing publishing);
 
     /// Takes up the accounts where the ledger left them. To be called first.
     [[nodiscard]] Result<void> load();
@@ -79,14 +80,16 @@ private:
     void take_message(const Message& message, const Delivery& delivery);
     void take_link(const LinkChange& change);
     void take_payload(Account& account, const Message& message, const Delivery& delivery);
-    void take_reading(Account& account, const Reading& reading, const Message& message, const Delivery& delivery);
-    [[nodiscard]] Circumstances circumstances(const Account& account, const Reading& reading, const Message& message,
-                                              const Delivery& delivery);
+    void take_reading(Account& account, const Reading& reading, const Message& message,
+                      const Delivery& delivery);
+    [[nodiscard]] Circumstances circumstances(const Account& account, const Reading& reading,
+                                              const Message& message, const Delivery& delivery);
     void settle(Account& account, const Booking& booking, const CounterState& before, const Message& message);
-    void settle_late(Account& account, const Reading& reading, const Booking& booking, const Message& message);
+    void settle_late(Account& account, const Reading& reading, const Booking& booking,
+                     const Message& message);
     void remember_order(const Account& account, const CounterState& before, const Booking& booking);
-    void refuse(Account& account, Refusal reason, Instant at, const std::string& topic, const std::string& payload,
-                const std::string& text);
+    void refuse(Account& account, Refusal reason, Instant at, const std::string& topic,
+                const std::string& payload, const std::string& text);
 
     void add(Account& account, std::span<const Entry> entries);
     void replace(Account& account, const Entry& entry, std::span<const Entry> parts);

@@ -27,7 +27,8 @@ std::optional<Instant> earlier(std::optional<Instant> a, std::optional<Instant> 
 }  // namespace
 
 std::optional<Instant> Bookkeeper::silence_deadline(const Account& account) const {
-    if (!link_.up || !link_.since || !account.settings.alarms.is_on(AlarmKind::node_silent)) return std::nullopt;
+    if (!link_.up || !link_.since || !account.settings.alarms.is_on(AlarmKind::node_silent))
+        return std::nullopt;
     if (AlarmDesk::is_active(account, AlarmKind::node_silent)) return std::nullopt;
     // While the link was down nobody could be heard; each node gets its time again once it is up.
     const Instant quiet_since = std::max(*link_.since, account.memory.heard_at.value_or(*link_.since));
@@ -36,11 +37,13 @@ std::optional<Instant> Bookkeeper::silence_deadline(const Account& account) cons
 
 std::optional<Instant> Bookkeeper::closing_deadline(Account& account) const {
     if (!account.memory.closed_until) return std::nullopt;
-    return account.rows.row_at(Step::interval, *account.memory.closed_until).to + account.settings.alarms.silent_after;
+    return account.rows.row_at(Step::interval, *account.memory.closed_until).to +
+           account.settings.alarms.silent_after;
 }
 
 std::optional<Instant> Bookkeeper::next_deadline(Account& account) const {
-    return earlier(closing_deadline(account), earlier(NightWatch::deadline(account), silence_deadline(account)));
+    return earlier(closing_deadline(account),
+                   earlier(NightWatch::deadline(account), silence_deadline(account)));
 }
 
 void Bookkeeper::schedule(Account& account) {
@@ -78,11 +81,13 @@ void Bookkeeper::meet_deadline(Account& account, Instant deadline) {
         evidence["silent_after_s"] =
             std::chrono::duration_cast<std::chrono::seconds>(account.settings.alarms.silent_after).count();
         const std::string since = heard_at ? "since " + zone_.format(*heard_at) : "ever";
-        desk_.raise(account, AlarmKind::node_silent, deadline,
-                    {evidence.dump(),
-                     fmt::format("Nothing was heard from the node of {} {}. Its battery may be empty, or it does not reach "
-                                 "the network. Until it speaks again nobody watches this meter.",
-                                 account.settings.id, since)});
+        desk_.raise(
+            account, AlarmKind::node_silent, deadline,
+            {evidence.dump(),
+             fmt::format(
+                 "Nothing was heard from the node of {} {}. Its battery may be empty, or it does not reach "
+                 "the network. Until it speaks again nobody watches this meter.",
+                 account.settings.id, since)});
     }
 }
 
@@ -109,7 +114,8 @@ void Bookkeeper::write_facts() {
     link["up"] = link_.up;
     if (link_.since) link["since"] = microseconds_of(*link_.since);
     kept(ledger_.set_fact(link_fact, link.dump()));
-    if (settled_until_) kept(ledger_.set_fact(settled_fact, std::to_string(microseconds_of(*settled_until_))));
+    if (settled_until_)
+        kept(ledger_.set_fact(settled_fact, std::to_string(microseconds_of(*settled_until_))));
 }
 
 void Bookkeeper::load_all() {

@@ -14,12 +14,17 @@ double stated(std::int64_t scaled, int digits) {
     return std::stod(decimal(scaled, digits));
 }
 
-Json or_null(const std::optional<double>& value) { return value ? Json(*value) : Json(); }
+Json or_null(const std::optional<double>& value) {
+    return value ? Json(*value) : Json();
+}
 
 /// Flows are estimates; a thousandth of a litre an hour is far below what ticks can tell.
-double rounded_flow(double flow_l_per_h) { return std::round(flow_l_per_h * 1000.0) / 1000.0; }
+double rounded_flow(double flow_l_per_h) {
+    return std::round(flow_l_per_h * 1000.0) / 1000.0;
+}
 
-Json published_row(Span span, const std::optional<Row>& row, const MeterSettings& meter, const CivilZone& zone) {
+Json published_row(Span span, const std::optional<Row>& row, const MeterSettings& meter,
+                   const CivilZone& zone) {
     Json document;
     document["meter"] = meter.id;
     document.update(usage_document(span, row, meter, zone));
@@ -41,10 +46,12 @@ double volume_l(std::int64_t ticks, const MeterSettings& meter) {
 }
 
 double register_m3(std::int64_t total_ticks, const MeterSettings& meter) {
-    return stated(scaled_volume(total_ticks, meter.pulse_value_l, meter.register_start_l, 1000, digits_m3), digits_m3);
+    return stated(scaled_volume(total_ticks, meter.pulse_value_l, meter.register_start_l, 1000, digits_m3),
+                  digits_m3);
 }
 
-Json usage_document(Span span, const std::optional<Row>& row, const MeterSettings& meter, const CivilZone& zone) {
+Json usage_document(Span span, const std::optional<Row>& row, const MeterSettings& meter,
+                    const CivilZone& zone) {
     Json document;
     document["from"] = zone.format(span.from);
     document["to"] = zone.format(span.to);

@@ -36,7 +36,8 @@ void Feed::date(const ClockSet& set) {
         }
         stamp_of(undated->event) = no_later;
     }
-    for (Undated& undated : std::exchange(undated_, {})) add_dated(std::move(undated.event), std::move(undated.next));
+    for (Undated& undated : std::exchange(undated_, {}))
+        add_dated(std::move(undated.event), std::move(undated.next));
 }
 
 void Feed::add_dated(Event event, LogPosition next) {
@@ -80,12 +81,15 @@ void Feed::end_drain() {
         // The broker's retained copy is of an age of its own and no part of the queue.
         if (!message->retained) delivery->behind = behind[message->topic]++;
     }
-    ready_.insert(ready_.end(), std::make_move_iterator(drain_.begin()), std::make_move_iterator(drain_.end()));
+    ready_.insert(ready_.end(), std::make_move_iterator(drain_.begin()),
+                  std::make_move_iterator(drain_.end()));
     ready_next_ = drain_next_;
     drain_.clear();
     drain_begin_.reset();
 }
 
-Feed::Ready Feed::take() { return {std::exchange(ready_, {}), ready_next_}; }
+Feed::Ready Feed::take() {
+    return {std::exchange(ready_, {}), ready_next_};
+}
 
 }  // namespace tickledger

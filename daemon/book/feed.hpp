@@ -21,8 +21,9 @@ struct Delivery {
 
 /// Groups events into what must be booked together.
 ///
-/// What arrived while the server's clock was not set is held until the clock is set, and then dated by the time
-/// since the machine's start; where the machine was started anew in between, by the next thing that can be dated.
+/// What arrived while the server's clock was not set is held until the clock is set, and then dated by the
+/// time since the machine's start; where the machine was started anew in between, by the next thing that can
+/// be dated.
 ///
 /// A drain begins where the link comes up with a session that
 /// the broker had kept, and lasts until nothing arrives for a second, for half a minute at most. How long a

@@ -14,7 +14,8 @@ namespace {
 
 /// Ticks of the quietest stretch of `length` within the window, and that stretch: what ran all night ran
 /// then, and least else with it. Entries are in order of time; the stretch begins where an entry does.
-std::pair<Span, std::int64_t> quietest_stretch(const std::vector<Entry>& entries, Span window, Duration length) {
+std::pair<Span, std::int64_t> quietest_stretch(const std::vector<Entry>& entries, Span window,
+                                               Duration length) {
     std::pair<Span, std::int64_t> quietest{window, -1};
     for (std::size_t first = 0; first < entries.size(); ++first) {
         if (entries[first].span.from < window.from) continue;
@@ -32,7 +33,9 @@ std::pair<Span, std::int64_t> quietest_stretch(const std::vector<Entry>& entries
     return quietest;
 }
 
-double hours_of(Duration d) { return std::chrono::duration<double, std::ratio<3600>>(d).count(); }
+double hours_of(Duration d) {
+    return std::chrono::duration<double, std::ratio<3600>>(d).count();
+}
 
 }  // namespace
 
@@ -86,7 +89,8 @@ void NightWatch::judge(Account& account) {
     begin(account, window.to);
     account.is_changed = true;
     switch (night.verdict()) {
-        case Verdict::still: return;
+        case Verdict::still:
+            return;
         case Verdict::flow:
             if (AlarmDesk::is_active(account, AlarmKind::night_flow)) return;
             desk_.raise(account, AlarmKind::night_flow, window.to, evidence(account, window));
@@ -94,11 +98,12 @@ void NightWatch::judge(Account& account) {
         case Verdict::undecided:
             kept(ledger_.add_undecided(
                 account.key, AlarmKind::night_flow, window,
-                fmt::format("Whether water ran all night at {} from {} to {} can not be told: there were gaps "
-                            "between the messages, or messages too far apart, in which it may have stood still "
-                            "for {}.",
-                            account.settings.id, zone_.format(window.from), zone_.format(window.to),
-                            format_duration(account.settings.alarms.still_for))));
+                fmt::format(
+                    "Whether water ran all night at {} from {} to {} can not be told: there were gaps "
+                    "between the messages, or messages too far apart, in which it may have stood still "
+                    "for {}.",
+                    account.settings.id, zone_.format(window.from), zone_.format(window.to),
+                    format_duration(account.settings.alarms.still_for))));
             return;
     }
 }
@@ -107,7 +112,8 @@ void NightWatch::look_again(Account& account, Span changed) {
     auto& night = account.memory.night;
     if (!night || overlap(changed, night->window()).length() <= Duration{0}) return;
     Stillness anew(night->window(), account.settings.alarms.still_for);
-    for (const Entry& entry : kept(ledger_.entries(account.key, night->window()))) anew.add(entry);
+    for (const Entry& entry : kept(ledger_.entries(account.key, night->window())))
+        anew.add(entry);
     night = anew;
     account.is_changed = true;
 }
@@ -130,15 +136,18 @@ Evidence NightWatch::evidence(const Account& account, Span night) {
         json["quietest_ticks"] = ticks;
         json["flow_l_per_h"] = std::round(flow_l_per_h * 10) / 10;
         json["estimated_l_per_day"] = std::round(flow_l_per_h * 24);
-        how_much = fmt::format(" Even in the quietest hour about {:.1f} litres an hour ran; a whole day of that is about "
-                               "{:.0f} litres.",
-                               flow_l_per_h, flow_l_per_h * 24);
+        how_much = fmt::format(
+            " Even in the quietest hour about {:.1f} litres an hour ran; a whole day of that is about "
+            "{:.0f} litres.",
+            flow_l_per_h, flow_l_per_h * 24);
     }
-    return {json.dump(),
-            fmt::format("Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look for a "
-                        "toilet that runs on, a dripping valve or an open tap. (A household hint, not a safety device.)",
-                        account.settings.id, zone_.format(night.from), zone_.format(night.to),
-                        format_duration(alarms.still_for), how_much)};
+    return {
+        json.dump(),
+        fmt::format(
+            "Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look for a "
+            "toilet that runs on, a dripping valve or an open tap. (A household hint, not a safety device.)",
+            account.settings.id, zone_.format(night.from), zone_.format(night.to),
+            format_duration(alarms.still_for), how_much)};
 }
 
 }  // namespace tickledger

@@ -7,7 +7,8 @@ namespace tickledger {
 
 class NightWatch {
 public:
-    NightWatch(const CivilZone& zone, Ledger& ledger, AlarmDesk& desk) : zone_(zone), ledger_(ledger), desk_(desk) {}
+    NightWatch(const CivilZone& zone, Ledger& ledger, AlarmDesk& desk)
+        : zone_(zone), ledger_(ledger), desk_(desk) {}
 
     /// Begins with the first night that ends after `t`.
     void begin(Account& account, Instant t);

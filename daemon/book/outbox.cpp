@@ -6,7 +6,8 @@ namespace tickledger {
 
 void Outbox::publish(std::string topic, std::string payload, bool retained) {
     if (publishing_ == Publishing::everything) {
-        kept(ledger_.queue({.id = 0, .topic = std::move(topic), .payload = std::move(payload), .retained = retained}));
+        kept(ledger_.queue(
+            {.id = 0, .topic = std::move(topic), .payload = std::move(payload), .retained = retained}));
     } else if (retained) {
         last_state_.insert_or_assign(std::move(topic), std::move(payload));
     }

@@ -16,7 +16,8 @@ constexpr Duration published_span_max = std::chrono::hours{24};
 
 std::int64_t ticks_of(std::span<const Entry> entries) {
     std::int64_t sum = 0;
-    for (const Entry& entry : entries) sum += entry.ticks;
+    for (const Entry& entry : entries)
+        sum += entry.ticks;
     return sum;
 }
 
@@ -28,7 +29,8 @@ std::string topic_of(const Account& account, std::string_view what) {
 
 void Bookkeeper::add(Account& account, std::span<const Entry> entries) {
     if (entries.empty()) return;
-    for (const Entry& entry : entries) kept(ledger_.add_entry(account.key, entry));
+    for (const Entry& entry : entries)
+        kept(ledger_.add_entry(account.key, entry));
     account.memory.total_ticks += ticks_of(entries);
     const Duration longest =
         std::max_element(entries.begin(), entries.end(), [](const Entry& a, const Entry& b) {
@@ -50,24 +52,29 @@ void Bookkeeper::add(Account& account, std::span<const Entry> entries) {
 
 void Bookkeeper::replace(Account& account, const Entry& entry, std::span<const Entry> parts) {
     kept(ledger_.remove_entry(account.key, entry));
-    for (const Entry& part : parts) kept(ledger_.add_entry(account.key, part));
+    for (const Entry& part : parts)
+        kept(ledger_.add_entry(account.key, part));
     account.memory.total_ticks += ticks_of(parts) - entry.ticks;
     publish_corrections(account, rows_.change(account, {&entry, 1}, parts), entry.span.length());
     night_watch_.look_again(account, entry.span);
     account.has_news = true;
 }
 
-void Bookkeeper::publish_corrections(const Account& account, const std::vector<ChangedRow>& changed, Duration span) {
+void Bookkeeper::publish_corrections(const Account& account, const std::vector<ChangedRow>& changed,
+                                     Duration span) {
     for (const ChangedRow& row : changed) {
         if (!row.was_closed) continue;
         if (row.key.step == Step::interval && span <= published_span_max) {
-            outbox_.publish(topic_of(account, "usage"), usage_publication(row.span, row.row, account.settings, zone_), false);
+            outbox_.publish(topic_of(account, "usage"),
+                            usage_publication(row.span, row.row, account.settings, zone_), false);
         }
         // The topic holds the last closed day only.
         const bool is_last_day =
-            row.key.step == Step::day && zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
+            row.key.step == Step::day &&
+            zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
         if (is_last_day) {
-            outbox_.publish(topic_of(account, "day"), day_publication(row.span, row.row, account.settings, zone_), true);
+            outbox_.publish(topic_of(account, "day"),
+                            day_publication(row.span, row.row, account.settings, zone_), true);
         }
     }
 }

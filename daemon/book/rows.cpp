@@ -28,7 +28,9 @@ Rows::Kept& Rows::kept_row(const RowKey& key) {
     return rows_.emplace(key, Kept{kept(ledger_.row(key)), false}).first->second;
 }
 
-std::optional<Row> Rows::row(const RowKey& key) { return kept_row(key).row; }
+std::optional<Row> Rows::row(const RowKey& key) {
+    return kept_row(key).row;
+}
 
 void Rows::collect(Account& account, const Entry& entry, int sign) {
     apportion(entry, account.rows, intervals_);
@@ -47,8 +49,10 @@ const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const En
                                             std::span<const Entry> added) {
     deltas_.clear();
     changed_.clear();
-    for (const Entry& entry : removed) collect(account, entry, -1);
-    for (const Entry& entry : added) collect(account, entry, 1);
+    for (const Entry& entry : removed)
+        collect(account, entry, -1);
+    for (const Entry& entry : added)
+        collect(account, entry, 1);
     std::sort(deltas_.begin(), deltas_.end(), [](const Delta& a, const Delta& b) { return a.key < b.key; });
 
     for (std::size_t i = 0; i < deltas_.size();) {

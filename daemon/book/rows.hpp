@@ -13,7 +13,7 @@ namespace tickledger {
 struct ChangedRow {
     RowKey key;
     Span span;
-    Row row;             ///< As it is now.
+    Row row;  ///< As it is now.
     bool was_closed = false;
 };
 

@@ -7,7 +7,8 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
     if (memory.counter.last) summary.last_reading_at = memory.counter.last->at;
     summary.total_ticks = memory.total_ticks;
     if (memory.last_span && memory.last_span->length() > Duration{0}) {
-        const double hours = std::chrono::duration<double, std::ratio<3600>>(memory.last_span->length()).count();
+        const double hours =
+            std::chrono::duration<double, std::ratio<3600>>(memory.last_span->length()).count();
         summary.flow_l_per_h =
             static_cast<double>(memory.last_span_ticks) * settings.pulse_value_l.value() / hours;
     }

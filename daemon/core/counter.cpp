@@ -10,10 +10,14 @@ namespace tickledger {
 
 std::string_view name_of(Refusal refusal) {
     switch (refusal) {
-        case Refusal::none: return "none";
-        case Refusal::stray: return "stray";
-        case Refusal::late: return "late";
-        case Refusal::unreadable: return "unreadable";
+        case Refusal::none:
+            return "none";
+        case Refusal::stray:
+            return "stray";
+        case Refusal::late:
+            return "late";
+        case Refusal::unreadable:
+            return "unreadable";
     }
     return "unknown";
 }
@@ -25,7 +29,9 @@ bool restart_told(const Sight& from, const Sight& to) {
     return from.uptime && to.uptime && *to.uptime < *from.uptime;
 }
 
-Mark mark_of(const Sight& sight) { return {sight.count, sight.boot.value_or(0), sight.seq.value_or(0)}; }
+Mark mark_of(const Sight& sight) {
+    return {sight.count, sight.boot.value_or(0), sight.seq.value_or(0)};
+}
 
 Sight carried_on(const Sight& before, Sight to) {
     if (!to.boot) to.boot = before.boot;
@@ -56,7 +62,8 @@ const Sight* newest(const CounterState& state) {
     return state.last ? &*state.last : nullptr;
 }
 
-bool is_newer(const Reading& reading, const Sight& than, const Circumstances& came, const CounterRules& rules) {
+bool is_newer(const Reading& reading, const Sight& than, const Circumstances& came,
+              const CounterRules& rules) {
     const bool other_boot = reading.boot && than.boot && *reading.boot != *than.boot;
     if (other_boot) return !came.boot_already_left;
     return reading.seq && than.seq && rules.seq_distance(*than.seq, *reading.seq) > 0;
@@ -99,8 +106,8 @@ bool repeats(const Sight& known, const Sight& sight, bool tells_time, const Coun
     return known.count == sight.count && sight.at <= known.at && !booking::restart_told(known, sight);
 }
 
-bool is_repeat(const CounterState& state, const Reading& reading, const Sight& sight, const Circumstances& came,
-               const CounterRules& rules) {
+bool is_repeat(const CounterState& state, const Reading& reading, const Sight& sight,
+               const Circumstances& came, const CounterRules& rules) {
     if (came.already_accepted) return true;
     const bool tells_time = reading.time.has_value();
     if (state.last && repeats(*state.last, sight, tells_time, rules)) return true;
@@ -115,7 +122,8 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Sight& s
            !booking::restart_told(*state.last, sight);
 }
 
-bool is_late(const CounterState& state, const Sight& sight, const Circumstances& came, const CounterRules& rules) {
+bool is_late(const CounterState& state, const Sight& sight, const Circumstances& came,
+             const CounterRules& rules) {
     if (!state.last) return false;
     if (came.boot_already_left || sight.at < state.last->at) return true;
     return sight.boot && state.last->boot == sight.boot && sight.seq && state.last->seq &&
@@ -124,7 +132,8 @@ bool is_late(const CounterState& state, const Sight& sight, const Circumstances&
 
 }  // namespace
 
-Booking book(CounterState& state, const Reading& reading, const Circumstances& came, const CounterRules& rules) {
+Booking book(CounterState& state, const Reading& reading, const Circumstances& came,
+             const CounterRules& rules) {
     Booking booking;
     const Sight sight = sight_of(state, reading, came, rules, booking);
     if (is_repeat(state, reading, sight, came, rules)) return booking;

@@ -14,7 +14,8 @@ constexpr std::int64_t microseconds_per_hour = 3'600'000'000;
 constexpr std::uint64_t slack_ticks = 2;
 
 std::uint64_t mask_of(int bits) {
-    return bits == 0 || bits == 64 ? std::numeric_limits<std::uint64_t>::max() : (std::uint64_t{1} << bits) - 1;
+    return bits == 0 || bits == 64 ? std::numeric_limits<std::uint64_t>::max()
+                                   : (std::uint64_t{1} << bits) - 1;
 }
 
 Wide gcd(Wide a, Wide b) {
@@ -70,7 +71,9 @@ std::uint64_t CounterRules::plausible_max(Duration span) const {
     return static_cast<std::uint64_t>(ticks + slack_ticks < most ? ticks + slack_ticks : most);
 }
 
-std::uint64_t CounterRules::gain(std::uint64_t from, std::uint64_t to) const { return (to - from) & mask_; }
+std::uint64_t CounterRules::gain(std::uint64_t from, std::uint64_t to) const {
+    return (to - from) & mask_;
+}
 
 bool CounterRules::count_not_after(std::uint64_t a, std::uint64_t b) const {
     return gain(a, b) <= mask_ / 2;
@@ -84,8 +87,12 @@ std::int64_t CounterRules::seq_distance(std::uint64_t from, std::uint64_t to) co
     return -static_cast<std::int64_t>((from - to) & mask);
 }
 
-std::uint64_t CounterRules::seq_after(std::uint64_t seq) const { return (seq + 1) & mask_of(seq_bits); }
+std::uint64_t CounterRules::seq_after(std::uint64_t seq) const {
+    return (seq + 1) & mask_of(seq_bits);
+}
 
-std::uint64_t CounterRules::seq_before(std::uint64_t seq) const { return (seq - 1) & mask_of(seq_bits); }
+std::uint64_t CounterRules::seq_before(std::uint64_t seq) const {
+    return (seq - 1) & mask_of(seq_bits);
+}
 
 }  // namespace tickledger

@@ -71,7 +71,8 @@ void book_continuation(CounterState& state, const Sight& sight, const Continuati
                 .end = mark_of(sight)};
     if (how.kind == EntryKind::restart) entry = uncertain(entry, rules);
     // Nothing over no time is no evidence of anything.
-    const bool says_nothing = entry.ticks == 0 && entry.span.from == entry.span.to && how.kind == EntryKind::measured;
+    const bool says_nothing =
+        entry.ticks == 0 && entry.span.from == entry.span.to && how.kind == EntryKind::measured;
     if (!says_nothing) booking.add_entry(entry);
     state.last = carried_on(last, sight);
     booking.accept(*state.last);

@@ -28,6 +28,30 @@ namespace {
     return 0;
 }
 
+/// Builds nothing: finds the place where a text stops being JSON.
+class ErrorFinder final : public nlohmann::json_sax<nlohmann::json> {
+public:
+    std::size_t error_at = 0;
+
+    bool null() override { return true; }
+    bool boolean(bool /*value*/) override { return true; }
+    bool number_integer(number_integer_t /*value*/) override { return true; }
+    bool number_unsigned(number_unsigned_t /*value*/) override { return true; }
+    bool number_float(number_float_t /*value*/, const string_t& /*text*/) override { return true; }
+    bool string(string_t& /*value*/) override { return true; }
+    bool binary(binary_t& /*value*/) override { return true; }
+    bool start_object(std::size_t /*elements*/) override { return true; }
+    bool key(string_t& /*value*/) override { return true; }
+    bool end_object() override { return true; }
+    bool start_array(std::size_t /*elements*/) override { return true; }
+    bool end_array() override { return true; }
+    bool parse_error(std::size_t position, const std::string& /*token*/,
+                     const nlohmann::detail::exception& /*reason*/) override {
+        error_at = position;
+        return false;
+    }
+};
+
 }  // namespace
 
 bool is_utf8(std::string_view bytes) {
@@ -64,34 +88,6 @@ Error json_error_at(std::string_view text, std::size_t byte) {
     return {"it goes wrong at byte " + std::to_string(byte) + ", near \"" + excerpt(text.substr(from, 24)) +
             "\"."};
 }
-
-namespace {
-
-/// Builds nothing: finds the place where a text stops being JSON.
-class ErrorFinder final : public nlohmann::json_sax<nlohmann::json> {
-public:
-    std::size_t error_at = 0;
-
-    bool null() override { return true; }
-    bool boolean(bool /*value*/) override { return true; }
-    bool number_integer(number_integer_t /*value*/) override { return true; }
-    bool number_unsigned(number_unsigned_t /*value*/) override { return true; }
-    bool number_float(number_float_t /*value*/, const string_t& /*text*/) override { return true; }
-    bool string(string_t& /*value*/) override { return true; }
-    bool binary(binary_t& /*value*/) override { return true; }
-    bool start_object(std::size_t /*elements*/) override { return true; }
-    bool key(string_t& /*value*/) override { return true; }
-    bool end_object() override { return true; }
-    bool start_array(std::size_t /*elements*/) override { return true; }
-    bool end_array() override { return true; }
-    bool parse_error(std::size_t position, const std::string& /*token*/,
-                     const nlohmann::detail::exception& /*reason*/) override {
-        error_at = position;
-        return false;
-    }
-};
-
-}  // namespace
 
 Result<nlohmann::json> parse_json(std::string_view text) {
     if (!depth_is_bounded(text)) {

@@ -6,7 +6,9 @@ namespace tickledger {
 
 namespace {
 
-bool tells(const Reading& late, std::uint64_t boot) { return !late.boot || boot == 0 || *late.boot == boot; }
+bool tells(const Reading& late, std::uint64_t boot) {
+    return !late.boot || boot == 0 || *late.boot == boot;
+}
 
 /// The two sides of an entry divided at `at`, holding `first_ticks` and the rest.
 std::pair<Entry, Entry> cut(const Entry& entry, Instant at, std::int64_t first_ticks, const Mark& mark) {
@@ -94,7 +96,8 @@ LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, 
             }
         case EntryKind::lost:
         case EntryKind::adjustment:
-        case EntryKind::held: break;
+        case EntryKind::held:
+            break;
     }
     return fit_only(LateBooking::Fit::contradicts);
 }

@@ -108,12 +108,15 @@ template <typename T, typename Read>
         return JsonField{name, pointer_or_nowhere(pointer), {}};
     };
     const FieldPointers& at = meter.fields;
+    // The fields look at the pointers' own texts, so a temporary would not do here.
+    static const std::optional<std::string> not_read;
     std::array<JsonField, place_count> fields{
         pulses ? field("pulses", at.pulses) : field("count", at.count),
         field("boot", at.boot),
         field("seq", at.seq),
         field("time", at.time),
-        field("saved", pulses ? std::nullopt : at.saved),
+        // Pulses are not restored, so nothing is saved of them.
+        field("saved", pulses ? not_read : at.saved),
         field("uptime", at.uptime),
     };
     if (auto read = read_json_fields(payload, fields); !read)

@@ -50,8 +50,8 @@ void book_message(CounterState& state, const Sight& sight, const CounterRules& r
     const Order order = order_of(last, sight, rules);
     const Instant begin = begin_of(last, sight, order, rules);
     if (order == Order::hole) {
-        booking.add_entry(
-            hole_between(last, begin, rules.seq_after(*last.seq), rules.seq_before(*sight.seq), sight.boot.value_or(last.boot.value_or(0))));
+        booking.add_entry(hole_between(last, begin, rules.seq_after(*last.seq), rules.seq_before(*sight.seq),
+                                       sight.boot.value_or(last.boot.value_or(0))));
     }
     const bool seen_throughout = order == Order::next || order == Order::hole;
     Entry entry{.span = {begin, sight.at},
@@ -92,7 +92,8 @@ void book_pulses(CounterState& state, const Sight& sight, const CounterRules& ru
     }
     if (state.held) {
         const Sight& suspect = state.held->sight;
-        const bool continues_suspect = follows(suspect, sight, rules) && order_of(suspect, sight, rules) != Order::before;
+        const bool continues_suspect =
+            follows(suspect, sight, rules) && order_of(suspect, sight, rules) != Order::before;
         const bool passes_suspect_over = !continues_suspect && follows(*state.last, sight, rules) &&
                                          order_of(*state.last, sight, rules) != Order::before;
         refuse_held(state, !passes_suspect_over, rules, booking);

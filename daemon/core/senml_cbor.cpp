@@ -99,7 +99,7 @@ public:
         fraction_tagged_ = number == decimal_fraction;
     }
 
-    void refuse(std::string why) {
+    void refuse(const std::string& why) {
         if (error_.empty()) error_ = "The payload cannot be read as CBOR: " + why;
         fail_now();
     }

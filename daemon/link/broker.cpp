@@ -1,7 +1,6 @@
 #include "link/broker.hpp"
 
 #include <fmt/format.h>
-#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <condition_variable>
@@ -249,7 +248,6 @@ void Link::say_farewell(Lock& lock, Connection& connection) {
 }
 
 std::string Link::why_ended() {
-    bool held_long = false;
     Present present;
     {
         const std::lock_guard lock(mutex_);
@@ -257,7 +255,6 @@ std::string Link::why_ended() {
         present = present_;
     }
     const std::string& url = settings_.address.url;
-    if (present.connected_at && SteadyClock::now() - *present.connected_at >= settled_after) held_long = true;
     if (present.refused) {
         return fmt::format(
             "a message could not be kept, so the link to the broker at {} was cut before it was "
@@ -265,7 +262,7 @@ std::string Link::why_ended() {
             url);
     }
     if (!present.connected_at) return why_failed(settings_, present.failure_code);
-    if (held_long) {
+    if (SteadyClock::now() - *present.connected_at >= settled_after) {
         back_off_.reset();
         told_reason_.clear();
         return fmt::format("the link to the broker at {} broke", url);
@@ -353,31 +350,17 @@ void Link::become_subscribed() {
 
 void Link::subscribed(const std::vector<Grant>& grants) {
     std::vector<std::string> refused;
-    std::vector<std::string> weakened;
     for (const auto& [filter, code] : grants) {
         if (code >= grant_refused) refused.push_back(filter);
-        if (code == 0) weakened.push_back(filter);
     }
-    std::string sentence;
-    if (!refused.empty()) {
-        sentence = fmt::format(
-            "the broker at {} refuses the subscription to `{}`; check what it allows the {}; trying "
-            "again in {} s",
-            settings_.address.url, fmt::join(refused, "`, `"),
-            settings_.broker.username.empty() ? "nameless user" : "user `" + settings_.broker.username + "`",
-            subscribe_again_after.count());
-    } else if (!weakened.empty()) {
-        sentence = fmt::format(
-            "the broker at {} grants `{}` only without acknowledgement (QoS 0), so messages can be "
-            "lost; use a broker with QoS 1",
-            settings_.address.url, fmt::join(weakened, "`, `"));
-    }
+    std::string sentence = trouble_with(settings_, grants);
+    if (!refused.empty()) sentence += fmt::format("; trying again in {} s", subscribe_again_after.count());
     bool is_news = false;
     {
         const std::lock_guard lock(mutex_);
         is_news = !sentence.empty() && sentence != state_.trouble;
         if (refused.empty()) become_subscribed();
-        present_.to_subscribe = refused;
+        present_.to_subscribe = std::move(refused);
         present_.subscribe_at = SteadyClock::now() + subscribe_again_after;
         state_.trouble = sentence;
         changed_.notify_all();

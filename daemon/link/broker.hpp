@@ -26,14 +26,17 @@ struct LinkState {
     bool connected = false;
     /// Every subscription is granted.
     bool subscribed = false;
-    /// Why it is not connected, in a sentence; empty if it is.
+    /// Why it is not connected, or which subscription is not granted, in a sentence; empty if all is well.
     std::string trouble;
-    std::uint64_t received = 0;
+    std::uint64_t received = 0;  ///< Messages that on_message kept.
     std::uint64_t connects = 0;
 };
 
 /// Persistent session (clean start off), QoS 1 both ways, a Will, reconnect with growing, jittered waits.
-/// Thread: callbacks run on the client library's own thread. Methods may be called from any thread.
+/// Thread: on_message, on_published and on_link(up) run on the client library's thread, one at a time;
+/// on_link(down) on the link's own, after the last message of that link and before the next up; on_trouble on
+/// either. They must not throw, and not call stop(); publish() and state() they may call. Methods may be
+/// called from any thread, and none waits for a callback but stop() and the destructor.
 class BrokerLink {
 public:
     struct Callbacks {
@@ -62,7 +65,10 @@ public:
 
     [[nodiscard]] virtual LinkState state() const = 0;
 
-    /// Publishes `down`, disconnects and stops all callbacks; at most `wait` long.
+    /// Publishes `down`, disconnects and stops all callbacks; at most `wait` long. Where that does not do,
+    /// the connection is cut and the broker publishes the Will. The destructor may take a second or two
+    /// longer, while the client library's threads come to rest, and as long as a callback that has not
+    /// returned.
     virtual void stop(Duration wait) = 0;
 };
 

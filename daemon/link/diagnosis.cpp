@@ -2,10 +2,12 @@
 
 #include <arpa/inet.h>
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 #include <openssl/err.h>
 #include <openssl/ssl.h>
 #include <openssl/x509v3.h>
 
+#include <ctime>
 #include <memory>
 
 namespace tickledger {
@@ -122,6 +124,29 @@ std::string why_failed(const ConnectionSettings& settings, int code) {
             address.url, words);
     }
     return fmt::format("the broker at {} did not answer in time", address.url);
+}
+
+std::string trouble_with(const ConnectionSettings& settings, const std::vector<Grant>& grants) {
+    std::vector<std::string> refused;
+    std::vector<std::string> weakened;
+    for (const auto& [filter, code] : grants) {
+        if (code >= grant_refused) refused.push_back(filter);
+        if (code == 0) weakened.push_back(filter);
+    }
+    const std::string& url = settings.address.url;
+    const std::string& name = settings.broker.username;
+    if (!refused.empty()) {
+        return fmt::format("the broker at {} refuses the subscription to `{}`; check what it allows the {}",
+                           url, fmt::join(refused, "`, `"),
+                           name.empty() ? "nameless user" : "user `" + name + "`");
+    }
+    if (!weakened.empty()) {
+        return fmt::format(
+            "the broker at {} grants `{}` only without acknowledgement (QoS 0), so messages can be "
+            "lost; use a broker with QoS 1",
+            url, fmt::join(weakened, "`, `"));
+    }
+    return {};
 }
 
 }  // namespace tickledger

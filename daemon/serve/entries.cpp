@@ -59,7 +59,7 @@ public:
           meter_(std::move(meter)),
           span_(span),
           rest_(span),
-          held_(std::move(held)) {}
+          held_(held) {}
 
     Result<bool> operator()(std::string& chunk) {
         if (!std::exchange(begun_, true)) chunk = "{\"meter\":" + json_string(meter_.id) + ",\"entries\":[";
@@ -138,7 +138,7 @@ Response get_ledger(const Call& call) {
         held = summary->held;
     }
     Response response;
-    response.chunks = LedgerAnswer(call, *view, *meter, *span, std::move(held));
+    response.chunks = LedgerAnswer(call, *view, *meter, *span, held);
     return response;
 }
 

@@ -26,8 +26,8 @@ Result<std::unique_ptr<BookingLoop>> BookingLoop::start(Parts parts) {
 
 BookingLoop::BookingLoop(Parts parts, const LogPosition& from)
     : parts_(std::move(parts)),
-      booker_(*parts_.files, parts_.configuration->store.directory / "messages", *parts_.log, *parts_.bookkeeper,
-              from) {
+      booker_(*parts_.files, parts_.configuration->store.directory / "messages", *parts_.log,
+              *parts_.bookkeeper, from) {
     state_.counts = parts_.bookkeeper->counts();
 }
 
@@ -108,7 +108,8 @@ void BookingLoop::wait_for_work() {
         wake_.wait_for(lock, idle_wait, [&] { return urgent() || has_news_ || must_send_; });
         // From the first message on, others have `commit_every` to come along.
         const Duration patience = parts_.configuration->store.commit_every;
-        if (has_news_ && patience > Duration{0}) wake_.wait_for(lock, patience, [&] { return urgent() || must_send_; });
+        if (has_news_ && patience > Duration{0})
+            wake_.wait_for(lock, patience, [&] { return urgent() || must_send_; });
     }
     has_news_ = false;
     must_send_ = false;
@@ -138,7 +139,8 @@ void BookingLoop::keep_house(Instant now) {
     if (house_kept_at_ && now - *house_kept_at_ < housekeeping_every) return;
     house_kept_at_ = now;
     const StoreSettings& store = parts_.configuration->store;
-    if (const auto removed = parts_.log->remove_before(now - store.keep_messages, booker_.booked_to()); !removed) {
+    if (const auto removed = parts_.log->remove_before(now - store.keep_messages, booker_.booked_to());
+        !removed) {
         journal(Level::warning, removed.error().text);
     }
     if (const auto removed = parts_.bookkeeper->remove_fine_detail(now - store.keep_readings); !removed) {

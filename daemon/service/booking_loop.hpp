@@ -10,9 +10,9 @@
 #include <string>
 #include <thread>
 
+#include "book/booker.hpp"
 #include "book/bookkeeper.hpp"
 #include "configuration/configuration.hpp"
-#include "service/booker.hpp"
 #include "service/intake.hpp"
 #include "service/publisher.hpp"
 #include "store/files.hpp"

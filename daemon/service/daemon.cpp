@@ -35,7 +35,8 @@ tl::unexpected<StartFailure> start_failure(int status, std::string text) {
 std::vector<std::string> topic_filters(const Configuration& configuration) {
     std::vector<std::string> filters;
     for (const MeterSettings& meter : configuration.meters) {
-        if (std::find(filters.begin(), filters.end(), meter.topic) == filters.end()) filters.push_back(meter.topic);
+        if (std::find(filters.begin(), filters.end(), meter.topic) == filters.end())
+            filters.push_back(meter.topic);
     }
     return filters;
 }
@@ -98,7 +99,8 @@ Started RunningDaemon::open_store() {
     }
     auto ledger = Ledger::open(directory / "ledger.db");
     if (!ledger) {
-        const int status = ledger.error().held_by_another ? exit_status::store_held : exit_status::store_unusable;
+        const int status =
+            ledger.error().held_by_another ? exit_status::store_held : exit_status::store_unusable;
         return start_failure(status, ledger.error().text);
     }
     ledger_ = std::move(*ledger);
@@ -106,10 +108,12 @@ Started RunningDaemon::open_store() {
     if (!log) return start_failure(exit_status::store_unusable, log.error().text);
     log_ = std::move(*log);
     if (log_->torn_bytes() > 0) {
-        journal(Level::notice, "The message log ended in an unfinished line of " + std::to_string(log_->torn_bytes()) +
-                                   " bytes, left by a power cut. Its message was never acknowledged; the line is removed.");
+        journal(Level::notice,
+                "The message log ended in an unfinished line of " + std::to_string(log_->torn_bytes()) +
+                    " bytes, left by a power cut. Its message was never acknowledged; the line is removed.");
     }
-    bookkeeper_ = std::make_unique<Bookkeeper>(configuration_.meters, zone_, *ledger_, Publishing::everything);
+    bookkeeper_ =
+        std::make_unique<Bookkeeper>(configuration_.meters, zone_, *ledger_, Publishing::everything);
     if (const auto loaded = bookkeeper_->load(); !loaded) {
         return start_failure(exit_status::store_unusable, loaded.error().text);
     }
@@ -123,9 +127,11 @@ Started RunningDaemon::open_store() {
                                        std::max(release_time, log_->last_stamp().value_or(release_time)));
     intake_->count_accepted(bookkeeper_->counts().booked + *pending);
     // While no daemon ran there was no link, and so no silence of any node.
-    if (last_stamp && !log_->append(LinkChange{.at = {}, .up = false, .session_present = false}, *last_stamp)) {
-        return start_failure(exit_status::store_unusable,
-                             "The message log in " + directory.string() + " can not be written. Is there space on the disk?");
+    if (last_stamp &&
+        !log_->append(LinkChange{.at = {}, .up = false, .session_present = false}, *last_stamp)) {
+        return start_failure(
+            exit_status::store_unusable,
+            "The message log in " + directory.string() + " can not be written. Is there space on the disk?");
     }
     return {};
 }
@@ -134,7 +140,8 @@ Started RunningDaemon::open_store() {
 Result<std::uint64_t> RunningDaemon::count_pending() {
     const auto from = ledger_->log_position();
     if (!from) return tl::unexpected(from.error());
-    MessageLogReader reader(*files_, configuration_.store.directory / "messages", std::min(*from, log_->end()));
+    MessageLogReader reader(*files_, configuration_.store.directory / "messages",
+                            std::min(*from, log_->end()));
     for (std::uint64_t pending = 0;;) {
         const auto event = reader.next(log_->end());
         if (!event) return tl::unexpected(event.error());
@@ -171,18 +178,20 @@ Started RunningDaemon::begin() {
     loop_->settle();
 
     api_ = std::make_unique<Api>(api_parts());
-    server_ = HttpServer::start(std::move(sockets_), {}, [this](const Request& request) { return api_->handle(request); },
-                                [](const std::string& line) { journal(Level::warning, line); });
+    server_ = HttpServer::start(
+        std::move(sockets_), {}, [this](const Request& request) { return api_->handle(request); },
+        [](const std::string& line) { journal(Level::warning, line); });
 
-    auto link = BrokerLink::start(configuration_.broker, topic_filters(configuration_),
-                                  {.on_message = [this](Message&& message) { return accept(std::move(message)); },
-                                   .on_link = [this](LinkChange change) { return note_link(change); },
-                                   .on_published =
-                                       [this](std::int64_t id) {
-                                           publisher_.acknowledged(id);
-                                           loop_->wake_for_sending();
-                                       },
-                                   .on_trouble = [](const std::string& line) { journal(Level::warning, line); }});
+    auto link =
+        BrokerLink::start(configuration_.broker, topic_filters(configuration_),
+                          {.on_message = [this](Message&& message) { return accept(std::move(message)); },
+                           .on_link = [this](LinkChange change) { return note_link(change); },
+                           .on_published =
+                               [this](std::int64_t id) {
+                                   publisher_.acknowledged(id);
+                                   loop_->wake_for_sending();
+                               },
+                           .on_trouble = [](const std::string& line) { journal(Level::warning, line); }});
     if (!link) return start_failure(exit_status::configuration, link.error().text);
     link_ = std::move(*link);
     loop_->use_link(link_.get());
@@ -246,8 +255,12 @@ std::vector<MeterHealth> RunningDaemon::meters_health() {
         if (!settings) continue;
         const auto summary = summarise(record, *settings);
         if (!summary) continue;
-        MeterHealth meter{.id = record.id, .last_message_at = summary->heard_at, .silent_since = {}, .clock_disbelieved_at = {}};
-        const bool is_silent = !summary->heard_at || clock_.wall() - *summary->heard_at > settings->alarms.silent_after;
+        MeterHealth meter{.id = record.id,
+                          .last_message_at = summary->heard_at,
+                          .silent_since = {},
+                          .clock_disbelieved_at = {}};
+        const bool is_silent =
+            !summary->heard_at || clock_.wall() - *summary->heard_at > settings->alarms.silent_after;
         if (is_silent) meter.silent_since = summary->heard_at;
         if (summary->clock_disbelieved) meter.clock_disbelieved_at = summary->last_reading_at;
         meters.push_back(std::move(meter));
@@ -260,7 +273,8 @@ ApiParts RunningDaemon::api_parts() {
             .zone = zone_,
             .open_view = [this] { return LedgerView::open(configuration_.store.directory / "ledger.db"); },
             .settings_for = [this](const std::string& id) { return settings_of(id); },
-            .summarise = [](const MeterRecord& record, const MeterSettings& settings) { return summarise(record, settings); },
+            .summarise = [](const MeterRecord& record,
+                            const MeterSettings& settings) { return summarise(record, settings); },
             .health = [this] { return health(); },
             .settle = [this] { loop_->settle(); },
             .now = [this] { return clock_.wall(); }};
@@ -272,7 +286,8 @@ tl::expected<std::unique_ptr<Daemon>, StartFailure> Daemon::start(Configuration 
     const auto zone = CivilZone::find(configuration.timezone);
     if (!zone) return start_failure(exit_status::configuration, zone.error().text);
     auto daemon = std::make_unique<RunningDaemon>(std::move(configuration), *zone);
-    for (const auto step : {&RunningDaemon::open_store, &RunningDaemon::open_sockets, &RunningDaemon::begin}) {
+    for (const auto step :
+         {&RunningDaemon::open_store, &RunningDaemon::open_sockets, &RunningDaemon::begin}) {
         if (const auto done = ((*daemon).*step)(); !done) return tl::unexpected(done.error());
     }
     return daemon;

@@ -16,17 +16,18 @@ struct StartFailure {
 };
 
 namespace exit_status {
-inline constexpr int refused = 65;        ///< EX_DATAERR: a recording that can not be read.
-inline constexpr int no_socket = 73;      ///< EX_CANTCREAT
-inline constexpr int store_unusable = 74; ///< EX_IOERR
-inline constexpr int store_held = 75;     ///< EX_TEMPFAIL
-inline constexpr int configuration = 78;  ///< EX_CONFIG
+inline constexpr int refused = 65;         ///< EX_DATAERR: a recording that can not be read.
+inline constexpr int no_socket = 73;       ///< EX_CANTCREAT
+inline constexpr int store_unusable = 74;  ///< EX_IOERR
+inline constexpr int store_held = 75;      ///< EX_TEMPFAIL
+inline constexpr int configuration = 78;   ///< EX_CONFIG
 }  // namespace exit_status
 
 /// A running daemon. Destroying it says goodbye to the broker, commits and closes, within a second.
 class Daemon {
 public:
-    [[nodiscard]] static tl::expected<std::unique_ptr<Daemon>, StartFailure> start(Configuration configuration);
+    [[nodiscard]] static tl::expected<std::unique_ptr<Daemon>, StartFailure> start(
+        Configuration configuration);
     virtual ~Daemon() = default;
 };
 

@@ -16,7 +16,8 @@ namespace tickledger {
 /// Thread-safe.
 class Intake {
 public:
-    Intake(MessageLog& log, Syncer& syncer, const Clock& clock, const std::vector<MeterSettings>& meters, Instant floor)
+    Intake(MessageLog& log, Syncer& syncer, const Clock& clock, const std::vector<MeterSettings>& meters,
+           Instant floor)
         : log_(log), syncer_(syncer), server_clock_(clock), clock_(clock, floor), meters_(meters) {}
 
     /// True once the message is safe and may be acknowledged. The journal tells why not.
@@ -26,7 +27,8 @@ public:
     /// Looks whether a clock that was not set is set by now, and logs that. To be called now and then.
     void watch_clock();
 
-    /// The time up to which the bookkeeper's clock may run. While the server's clock is not set, time stands still.
+    /// The time up to which the bookkeeper's clock may run. While the server's clock is not set, time stands
+    /// still.
     [[nodiscard]] Instant now() { return clock_.now().value_or(clock_.floor()); }
     [[nodiscard]] std::uint64_t accepted() const { return accepted_; }
     void count_accepted(std::uint64_t messages) { accepted_ += messages; }

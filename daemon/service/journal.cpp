@@ -12,10 +12,14 @@ namespace {
 
 std::string_view prefix_of(Level level) {
     switch (level) {
-        case Level::error: return SD_ERR;
-        case Level::warning: return SD_WARNING;
-        case Level::notice: return SD_NOTICE;
-        case Level::info: return SD_INFO;
+        case Level::error:
+            return SD_ERR;
+        case Level::warning:
+            return SD_WARNING;
+        case Level::notice:
+            return SD_NOTICE;
+        case Level::info:
+            return SD_INFO;
     }
     return SD_INFO;
 }

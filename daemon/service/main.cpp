@@ -22,7 +22,8 @@ constexpr int exit_usage = 64;  // EX_USAGE
 /// The settings, or every mistake on standard error.
 std::optional<Configuration> read_or_complain(const std::string& file) {
     ConfigurationReading reading = read_configuration(file);
-    for (const Mistake& mistake : reading.mistakes) journal(Level::error, mistake.sentence());
+    for (const Mistake& mistake : reading.mistakes)
+        journal(Level::error, mistake.sentence());
     if (!reading.mistakes.empty()) return std::nullopt;
     return std::move(reading.configuration);
 }
@@ -73,22 +74,27 @@ int main(int argc, char** argv) {
     std::string file;
     bool checks_only = false;
     app.add_option("--config", file, "The configuration file (TOML)");
-    app.add_flag("--check-config", checks_only, "Print the resolved configuration, or every mistake, and exit");
+    app.add_flag("--check-config", checks_only,
+                 "Print the resolved configuration, or every mistake, and exit");
 
     CLI::App* replay_command = app.add_subcommand("replay", "Book recorded messages without a broker");
     ReplayOrder order;
     std::string until;
     replay_command->add_option("--config", file, "The configuration file (TOML)");
     replay_command->add_option("--into", order.into, "The ledger file; default <store.directory>/ledger.db");
-    replay_command->add_option("--until", until, "Let the clock run to this time; default: the last message's");
-    replay_command->add_option("RECORDING", order.recordings, "Files or directories of recorded messages; - is standard input")
+    replay_command->add_option("--until", until,
+                               "Let the clock run to this time; default: the last message's");
+    replay_command
+        ->add_option("RECORDING", order.recordings,
+                     "Files or directories of recorded messages; - is standard input")
         ->required();
     try {
         app.parse(argc, argv);
     } catch (const CLI::ParseError& error) {
         return app.exit(error) == 0 ? 0 : exit_usage;
     }
-    if (file.empty()) return complain({exit_usage, "Say which configuration to use: tickledgerd --config FILE"});
+    if (file.empty())
+        return complain({exit_usage, "Say which configuration to use: tickledgerd --config FILE"});
     auto configuration = read_or_complain(file);
     if (!configuration) return exit_status::configuration;
     if (checks_only) {

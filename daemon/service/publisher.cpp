@@ -46,7 +46,8 @@ std::vector<std::int64_t> Publisher::acknowledged_so_far() const {
 
 void Publisher::forget_acknowledged(const std::vector<std::int64_t>& ids) {
     const std::lock_guard lock(mutex_);
-    std::erase_if(acknowledged_, [&](std::int64_t id) { return std::find(ids.begin(), ids.end(), id) != ids.end(); });
+    std::erase_if(acknowledged_,
+                  [&](std::int64_t id) { return std::find(ids.begin(), ids.end(), id) != ids.end(); });
 }
 
 void Publisher::acknowledged(std::int64_t id) {

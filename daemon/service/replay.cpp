@@ -70,7 +70,8 @@ public:
         if (percent == percent_) return;
         percent_ = percent;
         const unsigned full = percent / 4;
-        std::fputs(fmt::format("\rbooking [{:#<{}}{: <{}}] {:3} %", "", full, "", 25 - full, percent).c_str(), stderr);
+        std::fputs(fmt::format("\rbooking [{:#<{}}{: <{}}] {:3} %", "", full, "", 25 - full, percent).c_str(),
+                   stderr);
     }
 
 private:
@@ -121,9 +122,12 @@ tl::expected<void, StartFailure> Replay::run(const std::vector<std::string>& fil
         std::ifstream stream;
         if (file != "-") {
             stream.open(file);
-            if (!stream) return failure(exit_status::refused, file + ": the recording can not be opened; is the path right?");
+            if (!stream)
+                return failure(exit_status::refused,
+                               file + ": the recording can not be opened; is the path right?");
         }
-        if (const auto done = read(file == "-" ? std::cin : stream, file, progress); !done) return give_up(done);
+        if (const auto done = read(file == "-" ? std::cin : stream, file, progress); !done)
+            return give_up(done);
     }
     feed_.finish();
     const auto until = order_.until ? order_.until : last_event_at_;
@@ -159,7 +163,8 @@ Result<void> Replay::read(std::istream& input, const std::string& name, Progress
 
 Result<void> Replay::book(std::optional<Instant> until) {
     const Feed::Ready ready = feed_.take();
-    return bookkeeper_.book({.deliveries = ready.deliveries, .next = position_, .until = until, .published = {}});
+    return bookkeeper_.book(
+        {.deliveries = ready.deliveries, .next = position_, .until = until, .published = {}});
 }
 
 void Replay::print_outcome() const {
@@ -167,12 +172,14 @@ void Replay::print_outcome() const {
     std::string text = fmt::format("{} lines read", lines_);
     if (last_event_at_) text += fmt::format(", the last of {}", zone_.format(*last_event_at_));
     text += fmt::format(
-        ".\nThe ledger has looked at {} messages since it began: {} unreadable, {} strays, {} refused because they "
+        ".\nThe ledger has looked at {} messages since it began: {} unreadable, {} strays, {} refused "
+        "because they "
         "came too late, {} of no configured meter.\n",
         counts.booked, counts.unreadable, counts.stray, counts.late_refused, counts.without_meter);
     if (bad_lines_ > 0) {
         text += fmt::format("{} lines are not of a recording and were passed over:\n", bad_lines_);
-        for (const std::string& mistake : mistakes_) text += "  " + mistake + "\n";
+        for (const std::string& mistake : mistakes_)
+            text += "  " + mistake + "\n";
         if (bad_lines_ > mistakes_.size()) text += "  ...\n";
     }
     std::fputs(text.c_str(), stdout);
@@ -190,7 +197,8 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
     if (into.has_parent_path()) fs::create_directories(into.parent_path(), problem);
     auto ledger = Ledger::open(into);
     if (!ledger) {
-        const int status = ledger.error().held_by_another ? exit_status::store_held : exit_status::store_unusable;
+        const int status =
+            ledger.error().held_by_another ? exit_status::store_held : exit_status::store_unusable;
         return failure(status, ledger.error().text);
     }
     return Replay(configuration, order, *zone, **ledger).run(*files);

@@ -15,7 +15,8 @@ namespace tickledger {
 struct ReplayOrder {
     /// The ledger file; empty: <store.directory>/ledger.db.
     std::filesystem::path into;
-    /// Recordings in order; a directory stands for its *.jsonl files in order of name; "-" for standard input.
+    /// Recordings in order; a directory stands for its *.jsonl files in order of name; "-" for standard
+    /// input.
     std::vector<std::string> recordings;
     /// Where the clock stops; nothing: at the last event.
     std::optional<Instant> until;
@@ -24,6 +25,7 @@ struct ReplayOrder {
 };
 
 /// Replays and prints to standard output what was booked and what was refused.
-[[nodiscard]] tl::expected<void, StartFailure> replay(const Configuration& configuration, const ReplayOrder& order);
+[[nodiscard]] tl::expected<void, StartFailure> replay(const Configuration& configuration,
+                                                      const ReplayOrder& order);
 
 }  // namespace tickledger

@@ -94,6 +94,8 @@ struct LoggedEvent {
 /// One thread. `files` must outlive it.
 class MessageLogReader {
 public:
+    /// `from` must not lie behind the end() that the log had when it was opened: a power cut may have taken
+    /// lines that were booked already. Begin then at that end().
     MessageLogReader(Files& files, std::filesystem::path directory, LogPosition from);
 
     /// The next event before `limit` (an end() of the log), or nothing when all of them have been read. A

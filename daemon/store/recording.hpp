@@ -38,12 +38,13 @@ using Event = std::variant<Message, LinkChange, Unclocked, ClockSet>;
 [[nodiscard]] Instant time_of(const Event& event);
 [[nodiscard]] Instant& stamp_of(Event& event);
 
-/// One line without its newline. A payload that is not UTF-8 is written as base64 under
-/// `payload_base64`, so that any bytes come back exactly.
+/// One line without its newline. A payload (or topic) that is not UTF-8 is written as base64 under
+/// `payload_base64` (`topic_base64`), so that any bytes come back exactly.
 [[nodiscard]] std::string to_line(const Event& event);
 
 /// Reads a line. `tst` with Z or an offset (with or without colon); `payload` a string, or any JSON value
-/// (then its compact text); unknown keys are ignored. Fails with what is missing or wrong.
+/// (then its compact text; null is an empty payload, as mosquitto_sub writes it); unknown keys are ignored.
+/// Fails with what is missing or wrong.
 [[nodiscard]] Result<Event> parse_line(std::string_view line);
 
 }  // namespace tickledger

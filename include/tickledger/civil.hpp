@@ -74,9 +74,7 @@ public:
     [[nodiscard]] Span row_at(Step step, Instant t);
 
     /// The row (from, to] that holds an instant which ends things: on a boundary, the row it ends.
-    [[nodiscard]] Span row_ending_at_or_after(Step step, Instant t) {
-        return row_at(step, t - Duration{1});
-    }
+    [[nodiscard]] Span row_ending_at_or_after(Step step, Instant t) { return row_at(step, t - Duration{1}); }
 
     [[nodiscard]] const CivilZone& zone() const { return zone_; }
     [[nodiscard]] Duration interval() const { return interval_; }

@@ -95,7 +95,7 @@ struct Circumstances {
 enum class Outcome : std::uint8_t {
     first,   ///< The register starts here.
     repeat,  ///< Known already. Nothing changes.
-    late,    ///< Belongs to the past: see `late_at`. The caller divides an entry, fills a hole, or refuses it.
+    late,  ///< Belongs to the past: see `late_at`. The caller divides an entry, fills a hole, or refuses it.
     booked,  ///< One or more entries.
     held,    ///< Waits for the next reading. There may be entries too: what it settled.
 };

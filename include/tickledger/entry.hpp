@@ -44,12 +44,8 @@ struct Entry {
     std::uint64_t begin_count = 0;
     Mark end;
 
-    [[nodiscard]] bool ticks_known() const {
-        return kind != EntryKind::lost && kind != EntryKind::held;
-    }
-    [[nodiscard]] bool covers() const {
-        return kind == EntryKind::measured || kind == EntryKind::restart;
-    }
+    [[nodiscard]] bool ticks_known() const { return kind != EntryKind::lost && kind != EntryKind::held; }
+    [[nodiscard]] bool covers() const { return kind == EntryKind::measured || kind == EntryKind::restart; }
     bool operator==(const Entry&) const = default;
 };
 

@@ -43,7 +43,8 @@ inline constexpr int alarm_kind_count = 7;
 [[nodiscard]] std::optional<AlarmKind> alarm_kind_named(std::string_view name);
 
 struct AlarmSettings {
-    /// Civil times of day between which a house sleeps. `night_from` > `night_to`: begins on the evening before.
+    /// Civil times of day between which a house sleeps. `night_from` > `night_to`: begins on the evening
+    /// before.
     Duration night_from = std::chrono::hours{1};
     Duration night_to = std::chrono::hours{5};
     Duration still_for = std::chrono::minutes{30};

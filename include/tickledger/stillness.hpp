@@ -37,8 +37,7 @@ public:
     template <typename Archive>
     void fields(Archive&& archive) {
         archive("from", window_.from), archive("to", window_.to), archive("still_for", still_for_);
-        archive("seen_to", seen_to_), archive("still_from", still_from_),
-            archive("maybe_from", maybe_from_);
+        archive("seen_to", seen_to_), archive("still_from", still_from_), archive("maybe_from", maybe_from_);
         archive("longest_from", longest_still_.from), archive("longest_to", longest_still_.to);
         archive("longest_maybe", longest_maybe_);
     }

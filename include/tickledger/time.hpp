@@ -31,7 +31,9 @@ struct Span {
     return {a.from > b.from ? a.from : b.from, a.to < b.to ? a.to : b.to};
 }
 
-[[nodiscard]] constexpr std::int64_t microseconds_of(Instant t) { return t.time_since_epoch().count(); }
+[[nodiscard]] constexpr std::int64_t microseconds_of(Instant t) {
+    return t.time_since_epoch().count();
+}
 [[nodiscard]] constexpr Instant instant_of(std::int64_t microseconds) {
     return Instant{Duration{microseconds}};
 }

@@ -54,8 +54,12 @@ void book_readings(benchmark::State& state, MessageForm form) {
     state.SetItemsProcessed(static_cast<std::int64_t>(state.iterations() * readings.size()));
 }
 
-void book_counts(benchmark::State& state) { book_readings(state, MessageForm::counter); }
-void book_pulses(benchmark::State& state) { book_readings(state, MessageForm::pulses); }
+void book_counts(benchmark::State& state) {
+    book_readings(state, MessageForm::counter);
+}
+void book_pulses(benchmark::State& state) {
+    book_readings(state, MessageForm::pulses);
+}
 
 void book_counts_into_rows(benchmark::State& state) {
     const CounterRules rules(meter_of(MessageForm::counter));

@@ -20,7 +20,8 @@ TEST_CASE("ticks go into the entry, the rows of every step and the register, and
 
 TEST_CASE("a closed interval is published once, with revision 0") {
     LedgerWorld world;
-    for (int minute = 600; minute <= 618; minute += 3) world.hear_count(at_min(minute), static_cast<std::uint64_t>(minute));
+    for (int minute = 600; minute <= 618; minute += 3)
+        world.hear_count(at_min(minute), static_cast<std::uint64_t>(minute));
     const auto usage = world.published("meters/house/usage");
     REQUIRE(usage.size() == 1);
     CHECK(usage[0]["from"] == "2026-03-01T10:00:00+00:00");
@@ -126,7 +127,8 @@ TEST_CASE("a numbered message again, at any time, changes nothing") {
     world.hear(at_min(609), numbered(2, 0, 110));
     world.hear(at_min(612), numbered(3, 0, 111));
     const auto before = world.entries();
-    for (const auto& [boot, seq, count] : {std::tuple{1, 0, 100}, {1, 1, 103}, {1, 3, 109}, {2, 0, 110}, {3, 0, 111}}) {
+    for (const auto& [boot, seq, count] :
+         {std::tuple{1, 0, 100}, {1, 1, 103}, {1, 3, 109}, {2, 0, 110}, {3, 0, 111}}) {
         world.hear(at_min(615), numbered(boot, seq, count));
     }
     CHECK(world.entries() == before);

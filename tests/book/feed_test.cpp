@@ -21,7 +21,9 @@ Message message_at(Instant at, const std::string& topic = "a") {
     return message;
 }
 
-LinkChange up(Instant at, bool session_present = true) { return {at, true, session_present}; }
+LinkChange up(Instant at, bool session_present = true) {
+    return {at, true, session_present};
+}
 
 const Instant noon = at_min(12 * 60);
 
@@ -52,14 +54,16 @@ TEST_CASE("a redelivery and a retained copy have waited wherever they come") {
     Message copy = message_at(noon);
     copy.retained = true;
     feed.add(copy, {});
-    for (const Delivery& delivery : feed.take().deliveries) CHECK(delivery.waited);
+    for (const Delivery& delivery : feed.take().deliveries)
+        CHECK(delivery.waited);
 }
 
 TEST_CASE("a drain is handed on as a whole, each message by its place from the last of its topic") {
     Feed feed;
     feed.add(message_at(noon), {"day", 1});
     feed.add(up(noon + seconds{1}), {"day", 2});
-    for (int i = 0; i < 3; ++i) feed.add(message_at(noon + seconds{1} + milliseconds{i}, "a"), {"day", 3});
+    for (int i = 0; i < 3; ++i)
+        feed.add(message_at(noon + seconds{1} + milliseconds{i}, "a"), {"day", 3});
     feed.add(message_at(noon + seconds{1} + milliseconds{5}, "b"), {"day", 7});
     CHECK(feed.holds_back());
     const auto before = feed.take();
@@ -81,7 +85,8 @@ TEST_CASE("a drain is handed on as a whole, each message by its place from the l
 TEST_CASE("a drain that never pauses ends after half a minute") {
     Feed feed;
     feed.add(up(noon), {});
-    for (int i = 1; i <= 70; ++i) feed.add(message_at(noon + milliseconds{500 * i}), {});
+    for (int i = 1; i <= 70; ++i)
+        feed.add(message_at(noon + milliseconds{500 * i}), {});
     const auto ready = feed.take();
     CHECK(ready.deliveries.size() == 71);
     CHECK(ready.deliveries[59].waited);

@@ -28,7 +28,8 @@ T must(Result<T> result) {
 
 class LedgerWorld {
 public:
-    explicit LedgerWorld(std::vector<MeterSettings> with_meters = {house()}, const std::string& zone_name = "UTC")
+    explicit LedgerWorld(std::vector<MeterSettings> with_meters = {house()},
+                         const std::string& zone_name = "UTC")
         : meters(std::move(with_meters)), zone(must(CivilZone::find(zone_name))) {
         open();
     }
@@ -51,7 +52,9 @@ public:
         message.payload = payload;
         take({{std::move(message)}});
     }
-    void hear_count(Instant at, std::uint64_t count) { hear(at, "{\"count\":" + std::to_string(count) + "}"); }
+    void hear_count(Instant at, std::uint64_t count) {
+        hear(at, "{\"count\":" + std::to_string(count) + "}");
+    }
 
     void take(std::vector<Delivery> deliveries) { must(keeper->book({.deliveries = deliveries})); }
     void run_clock(Instant until) { must(keeper->book({.until = until})); }
@@ -85,7 +88,8 @@ public:
 
 /// 2026-03-01, so many minutes after midnight UTC.
 inline Instant at_min(int minutes_after_midnight) {
-    return Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}} + std::chrono::minutes{minutes_after_midnight};
+    return Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}} +
+           std::chrono::minutes{minutes_after_midnight};
 }
 
 }  // namespace tickledger::test

@@ -1,4 +1,5 @@
-// night-flow: the night window is 01:00 to 05:00, a still stretch of 30 minutes clears the house of suspicion.
+// night-flow: the night window is 01:00 to 05:00, a still stretch of 30 minutes clears the house of
+// suspicion.
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -99,8 +100,8 @@ TEST_CASE("a restart in the night proves no stillness and hides none") {
     for (int minute = 0; minute <= 303; minute += 3) {
         count += static_cast<std::uint64_t>(minute % 27 == 0 ? 1 : 0);
         const int boot = minute < 150 ? 1 : 2;
-        world.hear(at_min(minute), "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
-                                       ",\"seq\":" + std::to_string(minute / 3) + "}");
+        world.hear(at_min(minute), "{\"count\":" + std::to_string(count) + ",\"boot\":" +
+                                       std::to_string(boot) + ",\"seq\":" + std::to_string(minute / 3) + "}");
     }
     // The restart's three minutes lie between still stretches of 12 and 9: together 24, not 30.
     REQUIRE(world.alarms().size() == 1);

@@ -17,8 +17,12 @@ void* operator new(std::size_t size) {
     if (void* memory = std::malloc(size)) return memory;
     throw std::bad_alloc();
 }
-void operator delete(void* memory) noexcept { std::free(memory); }
-void operator delete(void* memory, std::size_t) noexcept { std::free(memory); }
+void operator delete(void* memory) noexcept {
+    std::free(memory);
+}
+void operator delete(void* memory, std::size_t) noexcept {
+    std::free(memory);
+}
 
 using namespace tickledger;
 using namespace tickledger::test;
@@ -50,7 +54,8 @@ TEST_CASE("booking allocates nothing") {
     std::int64_t ticks = 0;
     for (int i = 0; i < readings; ++i) {
         const Booking booking = book(state, reading_of(i), {.arrived_at = after(minutes(3 * i))}, rules);
-        for (const Entry& entry : booking.entries()) ticks += entry.ticks;
+        for (const Entry& entry : booking.entries())
+            ticks += entry.ticks;
     }
     const std::size_t used = allocations - before;
     CHECK(used == 0);

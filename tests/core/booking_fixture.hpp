@@ -10,8 +10,12 @@ namespace tickledger::test {
 
 inline constexpr Instant noon = instant_of(1'772'366'400'000'000);  // 2026-03-01T12:00:00Z
 
-inline Instant after(Duration since_noon) { return noon + since_noon; }
-inline std::chrono::seconds minutes(int n) { return std::chrono::minutes{n}; }
+inline Instant after(Duration since_noon) {
+    return noon + since_noon;
+}
+inline std::chrono::seconds minutes(int n) {
+    return std::chrono::minutes{n};
+}
 
 /// 1 L a tick, Q3 2.5 m³/h: at most 2 + 3.4375 m³/h, 171.875 ticks in three minutes, are plausible.
 inline MeterSettings counter_meter() {
@@ -29,7 +33,9 @@ public:
     Booking operator()(Duration since_noon, Reading reading) {
         return with({.arrived_at = after(since_noon)}, reading);
     }
-    Booking operator()(Duration since_noon, std::uint64_t count) { return (*this)(since_noon, Reading{.count = count}); }
+    Booking operator()(Duration since_noon, std::uint64_t count) {
+        return (*this)(since_noon, Reading{.count = count});
+    }
 
     Booking with(Circumstances came, Reading reading) {
         Booking booking = book(state, reading, came, rules);
@@ -39,7 +45,8 @@ public:
 
     [[nodiscard]] std::int64_t total() const {
         std::int64_t sum = 0;
-        for (const Entry& entry : entries) sum += entry.ticks;
+        for (const Entry& entry : entries)
+            sum += entry.ticks;
         return sum;
     }
 

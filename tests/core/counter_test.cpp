@@ -58,7 +58,8 @@ TEST_CASE("plausible is up to 1.1 Q4 over the span and two ticks more") {
 }
 
 TEST_CASE("ticks a second at the overload flow") {
-    // Q3 4 m³/h, Q4 5 m³/h: 13.89 ticks/s at 0.1 L, 1.389 at 1 L, 0.139 at 10 L (computed). 1.1 of that and two more.
+    // Q3 4 m³/h, Q4 5 m³/h: 13.89 ticks/s at 0.1 L, 1.389 at 1 L, 0.139 at 10 L (computed). 1.1 of that and
+    // two more.
     MeterSettings meter = counter_meter();
     meter.q3_l_per_h = {4000, 1};
     const auto most_in_an_hour = [&](Ratio pulse_value_l) {
@@ -104,7 +105,8 @@ TEST_CASE("a message from before the last one is late and decides nothing") {
     CHECK(booking.outcome == Outcome::late);
     CHECK(booking.late_at == after(minutes(5)));
     CHECK(book(minutes(10), of_boot(3, 1, 120)).outcome == Outcome::booked);
-    CHECK(book(minutes(11), {.count = 119, .time = std::nullopt, .boot = 3, .seq = 0}).outcome == Outcome::late);
+    CHECK(book(minutes(11), {.count = 119, .time = std::nullopt, .boot = 3, .seq = 0}).outcome ==
+          Outcome::late);
 }
 
 TEST_CASE("a counter wraps at 16 and at 32 bits") {
@@ -304,16 +306,19 @@ TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
         CHECK(book.state.last->at == after(minutes(5)));
     }
     SECTION("before 2001") {
-        const auto booking = book(minutes(3), {.count = 101, .time = instant_of(60'000'000), .boot = 1, .seq = 2});
+        const auto booking =
+            book(minutes(3), {.count = 101, .time = instant_of(60'000'000), .boot = 1, .seq = 2});
         CHECK(booking.clock_disbelieved);
     }
     SECTION("before the last reading, with a newer seq") {
-        const auto booking = book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 1, .seq = 2});
+        const auto booking =
+            book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 1, .seq = 2});
         CHECK(booking.clock_disbelieved);
         CHECK(booking.outcome == Outcome::booked);
     }
     SECTION("before the last reading, with a new boot") {
-        const auto booking = book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 2, .seq = 0});
+        const auto booking =
+            book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 2, .seq = 0});
         CHECK(booking.clock_disbelieved);
         CHECK(booking.outcome == Outcome::booked);
     }
@@ -323,8 +328,9 @@ TEST_CASE("messages that waited are placed by the cadence, never before the last
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
     const auto waited = [&](int placed_min, std::uint64_t count) {
-        return book.with({.arrived_at = after(minutes(30)), .waited = true, .placed_at = after(minutes(placed_min))},
-                         {.count = count});
+        return book.with(
+            {.arrived_at = after(minutes(30)), .waited = true, .placed_at = after(minutes(placed_min))},
+            {.count = count});
     };
     CHECK(waited(-3, 101).outcome == Outcome::booked);
     CHECK(waited(27, 105).outcome == Outcome::booked);
@@ -338,11 +344,9 @@ TEST_CASE("messages that waited are placed by the cadence, never before the last
 TEST_CASE("the broker's retained copy never takes the count back") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
-    const auto booking = book.with({.arrived_at = after(minutes(3)),
-                                    .waited = true,
-                                    .placed_at = after(minutes(3)),
-                                    .retained = true},
-                                   {.count = 90, .time = after(minutes(2))});
+    const auto booking = book.with(
+        {.arrived_at = after(minutes(3)), .waited = true, .placed_at = after(minutes(3)), .retained = true},
+        {.count = 90, .time = after(minutes(2))});
     CHECK(booking.outcome == Outcome::repeat);
     CHECK_FALSE(book.state.held);
 }

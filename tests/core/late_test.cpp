@@ -52,7 +52,8 @@ TEST_CASE("a late word of the old boot shows that nothing ran until then") {
     Entry restart = measured(0, 9, 5000, 5012, 2);
     restart.kind = EntryKind::restart;
     restart.unseen_max = 505;
-    const LateBooking late = divide(restart, {5040, 1, 7}, {.count = 5040, .boot = 1}, after(minutes(3)), rules);
+    const LateBooking late =
+        divide(restart, {5040, 1, 7}, {.count = 5040, .boot = 1}, after(minutes(3)), rules);
     REQUIRE(late.fit == Fit::divides);
     CHECK(late.parts()[0].kind == EntryKind::measured);
     CHECK(late.parts()[0].ticks == 0);
@@ -61,13 +62,15 @@ TEST_CASE("a late word of the old boot shows that nothing ran until then") {
     CHECK(late.parts()[1].ticks == 12);
     CHECK(late.parts()[1].begin_count == 5000);
     CHECK(late.parts()[1].unseen_max == 345 - 12);
-    CHECK(divide(restart, {5040, 1, 7}, {.count = 5050, .boot = 1}, after(minutes(3)), rules).fit == Fit::contradicts);
+    CHECK(divide(restart, {5040, 1, 7}, {.count = 5050, .boot = 1}, after(minutes(3)), rules).fit ==
+          Fit::contradicts);
 }
 
 TEST_CASE("a late word of the new boot divides a restart; from there on all was seen") {
     Entry restart = measured(0, 9, 5000, 5012, 2);
     restart.kind = EntryKind::restart;
-    const LateBooking late = divide(restart, {5040, 1, 7}, {.count = 5003, .boot = 2}, after(minutes(6)), rules);
+    const LateBooking late =
+        divide(restart, {5040, 1, 7}, {.count = 5003, .boot = 2}, after(minutes(6)), rules);
     REQUIRE(late.fit == Fit::divides);
     CHECK(late.parts()[0].kind == EntryKind::restart);
     CHECK(late.parts()[0].ticks == 3);

@@ -195,6 +195,28 @@ TEST_CASE("ticks go by largest remainder, ties to the earlier interval") {
     CHECK(shares.front().spread_ticks == -2);
 }
 
+TEST_CASE("ticks are spread only in rows shorter than their span") {
+    RowFinder rows = rows_of("Etc/UTC", 15min);
+    const Instant noon = utc("2026-03-01T12:00:00Z");
+    const auto spread_of = [&](Span span, Step step) {
+        std::vector<Share> sums;
+        roll_up(measured(span, 6), shares_of(measured(span, 6), rows), step, rows, sums);
+        std::vector<std::int64_t> spread;
+        for (const Share& sum : sums)
+            spread.push_back(sum.spread_ticks);
+        return spread;
+    };
+    const Span quarter{noon - 5min, noon + 10min};
+    CHECK(shares_of(measured(quarter, 6), rows)[1].spread_ticks == 0);
+    CHECK(shares_of(measured({quarter.from, quarter.to + 1us}, 6), rows)[1].spread_ticks == 4);
+    const Span hour{noon - 20min, noon + 40min};
+    CHECK(spread_of(hour, Step::hour) == std::vector<std::int64_t>{0, 0});
+    // The quarters have 0.5, 1.5, 1.5, 1.5 and 1 of the six, and the two left over go to the first two of
+    // them.
+    CHECK(spread_of({hour.from, hour.to + 1us}, Step::hour) == std::vector<std::int64_t>{3, 3});
+    CHECK(spread_of({hour.from, hour.to + 1us}, Step::day) == std::vector<std::int64_t>{0});
+}
+
 TEST_CASE("a span within one interval stays there") {
     RowFinder rows = rows_of("Etc/UTC", 15min);
     const Instant noon = utc("2026-03-01T12:00:00Z");

@@ -107,6 +107,10 @@ std::optional<Delivery> Node::speak(Instant at, Fate fate) {
     ++seq_;
     Delivery delivery;
     delivery.sent_at = at;
+    delivery.count = count_;
+    delivery.boot = boot_;
+    delivery.seq = seq_;
+    delivery.saved = saved_;
     delivery.true_ticks = true_ticks_;
     delivery.message.arrived_at = at + settings_.journey;
     delivery.message.topic = settings_.topic;

@@ -47,6 +47,12 @@ enum class Meaning : std::uint8_t { nothing, first, measured, restart, preset };
 struct Delivery {
     Message message;
     Instant sent_at{};
+    /// What it says, whether or not its fields carry it: the cumulative count (of the last reading in a pack),
+    /// the start of the node, its message number, the count from which it started.
+    std::uint64_t count = 0;
+    std::uint64_t boot = 0;
+    std::uint64_t seq = 0;
+    std::uint64_t saved = 0;
     /// Ticks of true water since the node was made, also those it slept through.
     std::uint64_t true_ticks = 0;
     /// What this message adds to what is known, and as what.

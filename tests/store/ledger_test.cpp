@@ -204,11 +204,11 @@ TEST_CASE("a hole is found by the messages it misses, where seq wrapped inside i
     wrapped.end.seq = 1;
     done(ledger->add_entry(1, plain));
     done(ledger->add_entry(1, wrapped));
-    for (const std::uint64_t seq : {5, 6, 8})
+    for (const std::uint64_t seq : {5U, 6U, 8U})
         CHECK(value_of(ledger->hole_of(1, 77, seq)) == plain);
-    for (const std::uint64_t seq : {254, 255, 0, 1})
+    for (const std::uint64_t seq : {254U, 255U, 0U, 1U})
         CHECK(value_of(ledger->hole_of(1, 77, seq)) == wrapped);
-    for (const std::uint64_t seq : {2, 4, 9, 253})
+    for (const std::uint64_t seq : {2U, 4U, 9U, 253U})
         CHECK(value_of(ledger->hole_of(1, 77, seq)) == std::nullopt);
     CHECK(value_of(ledger->hole_of(1, 78, 6)) == std::nullopt);
     CHECK(value_of(ledger->hole_of(2, 77, 6)) == std::nullopt);

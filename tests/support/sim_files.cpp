@@ -45,7 +45,7 @@ public:
         if (!node) return tl::unexpected<Error>(std::move(node.error()));
         if (strikes(files_.failing_syncs_))
             return simulated("force to the disk", name_, "Input/output error");
-        (*node)->synced = (*node)->content;
+        (*node)->sync();
         return {};
     }
 
@@ -54,7 +54,7 @@ public:
         auto node = files_.alive(name_, generation_);
         if (!node) return tl::unexpected<Error>(std::move(node.error()));
         if (strikes(files_.failing_truncates_)) return simulated("shorten", name_, "Input/output error");
-        (*node)->content.resize(static_cast<std::size_t>(size_bytes));
+        (*node)->truncate(static_cast<std::size_t>(size_bytes));
         return {};
     }
 
@@ -63,6 +63,19 @@ private:
     path name_;
     std::uint64_t generation_;
 };
+
+void SimFiles::Node::sync() {
+    synced_bytes = content.size();
+    synced_tail.clear();
+}
+
+void SimFiles::Node::truncate(std::size_t size_bytes) {
+    if (size_bytes < synced_bytes) {
+        synced_tail.insert(0, content, size_bytes, synced_bytes - size_bytes);
+        synced_bytes = size_bytes;
+    }
+    content.resize(size_bytes);
+}
 
 SimFiles::SimFiles(std::uint64_t seed) : chance_(seed) {}
 SimFiles::~SimFiles() = default;
@@ -149,20 +162,17 @@ void SimFiles::fail_reads(int calls) {
 }
 
 std::string SimFiles::torn(const Node& node, std::mt19937_64& chance) {
-    const auto same =
-        std::mismatch(node.content.begin(), node.content.end(), node.synced.begin(), node.synced.end());
-    const auto common = static_cast<std::size_t>(same.first - node.content.begin());
     // A truncation that was not synced may not have happened: then the old bytes are all back.
-    if (common < node.synced.size() && chance() % 2 == 0) return node.synced;
-    return node.content.substr(0, common + chance() % (node.content.size() - common + 1));
+    if (!node.synced_tail.empty() && chance() % 2 == 0) return node.synced();
+    return node.content.substr(0, node.synced_bytes + chance() % (node.content.size() - node.synced_bytes + 1));
 }
 
 void SimFiles::cut_power(PowerCut how) {
     const std::lock_guard lock(mutex_);
     ++generation_;
     for (auto& [file, node] : nodes_) {
-        node.content = how == PowerCut::forgets_all ? node.synced : torn(node, chance_);
-        node.synced = node.content;
+        node.content = how == PowerCut::forgets_all ? node.synced() : torn(node, chance_);
+        node.sync();
     }
 }
 
@@ -175,12 +185,14 @@ std::string SimFiles::content(const path& file) const {
 std::string SimFiles::synced_content(const path& file) const {
     const std::lock_guard lock(mutex_);
     const auto found = nodes_.find(file);
-    return found == nodes_.end() ? std::string{} : found->second.synced;
+    return found == nodes_.end() ? std::string{} : found->second.synced();
 }
 
 void SimFiles::put(const path& file, std::string content) {
     const std::lock_guard lock(mutex_);
-    nodes_[file] = Node{content, content};
+    Node& node = nodes_[file];
+    node.content = std::move(content);
+    node.sync();
 }
 
 }  // namespace tickledger::test

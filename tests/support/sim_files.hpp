@@ -56,9 +56,16 @@ public:
     void put(const std::filesystem::path& file, std::string content);
 
 private:
+    /// What would survive a power cut is the first `synced_bytes` of the content and then `synced_tail`, which
+    /// is what an unsynced truncation took away: so a sync of a long file costs nothing.
     struct Node {
         std::string content;
-        std::string synced;
+        std::size_t synced_bytes = 0;
+        std::string synced_tail;
+
+        void sync();
+        void truncate(std::size_t size_bytes);
+        [[nodiscard]] std::string synced() const { return content.substr(0, synced_bytes) + synced_tail; }
     };
     class Handle;
 

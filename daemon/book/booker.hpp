@@ -20,9 +20,9 @@ public:
         failed,  ///< The store failed; the next pass offers the same batch again. See trouble().
     };
 
-    /// `messages`: the directory of the log. `from`: the place that the ledger tells. After a power cut it may lie
-    /// beyond the log's end, where the disk kept the ledger's last batch and not the lines it came from: they are
-    /// booked, and what is appended now is not.
+    /// `messages`: the directory of the log. `from`: the place that the ledger tells. After a power cut it
+    /// may lie beyond the log's end, where the disk kept the ledger's last batch and not the lines it came
+    /// from: they are booked, and what is appended now is not.
     Booker(Files& files, const std::filesystem::path& messages, MessageLog& log, Bookkeeper& bookkeeper,
            const LogPosition& from)
         : log_(log),
@@ -30,8 +30,8 @@ public:
           reader_(files, messages, std::min(from, log.end())),
           booked_to_(std::min(from, log.end())) {}
 
-    /// Reads, books and lets the clock run to `now`. `published`: what the broker has, to leave the outbox; `took`
-    /// tells whether it did.
+    /// Reads, books and lets the clock run to `now`. `published`: what the broker has, to leave the outbox;
+    /// `took` tells whether it did.
     [[nodiscard]] Pass pass(Instant now, std::span<const std::int64_t> published = {}, bool* took = nullptr);
 
     /// Why the last pass failed, in the store's words; empty: it did not.

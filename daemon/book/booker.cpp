@@ -1,4 +1,4 @@
-#include "service/booker.hpp"
+#include "book/booker.hpp"
 
 namespace tickledger {
 
@@ -6,7 +6,8 @@ namespace {
 
 // Bounds the memory of one batch; many messages a transaction are cheaper than few.
 constexpr std::size_t events_a_batch = 10'000;
-// Publications that the broker has leave the outbox with the next batch, or together once so many wait for it.
+// Publications that the broker has leave the outbox with the next batch, or together once so many wait for
+// it.
 constexpr std::size_t published_kept = 50;
 
 }  // namespace

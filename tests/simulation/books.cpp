@@ -1,0 +1,171 @@
+#include "simulation/books.hpp"
+
+#include <sqlite3.h>
+
+#include <algorithm>
+#include <array>
+#include <cstring>
+#include <memory>
+
+namespace tickledger::simulation {
+
+namespace {
+
+struct Question {
+    const char* table;
+    const char* sql;
+};
+
+constexpr std::array questions{
+    Question{"entry",
+             "SELECT meter, to_us, length_us, n, ticks, kind, placed, unseen_max,"
+             " coalesce(begin_count, end_count - ticks), end_count, end_boot, end_seq FROM entry"
+             " ORDER BY to_us, meter, length_us DESC, n"},
+    Question{"usage_row",
+             "SELECT step, start_us, meter, ticks, covered_us, spread_ticks, revision FROM usage_row"
+             " ORDER BY step, start_us, meter"},
+    Question{"boot", "SELECT meter, boot, first_seq, last_seq FROM boot ORDER BY meter, boot"},
+    Question{"hole", "SELECT meter, boot, first_seq, last_seq FROM hole ORDER BY meter, boot, first_seq"},
+    Question{"alarm",
+             "SELECT meter, kind, state, raised_us, cleared_us, evidence, text FROM alarm ORDER BY raised_us, meter, kind"},
+    Question{"undecided", "SELECT meter, kind, from_us, to_us, text FROM undecided ORDER BY meter, kind, from_us"},
+    Question{"refused", "SELECT meter, at_us, reason, topic, payload, text FROM refused ORDER BY meter, fingerprint"},
+    Question{"meter", "SELECT key, id, state FROM meter ORDER BY key"},
+};
+
+constexpr char integer_tag = 'i';
+constexpr char text_tag = 't';
+constexpr char null_tag = '-';
+
+void append_number(std::string& bytes, std::int64_t number) {
+    std::array<char, sizeof number> raw;
+    std::memcpy(raw.data(), &number, sizeof number);
+    bytes.append(raw.data(), raw.size());
+}
+
+std::int64_t number_at(const std::string& bytes, std::size_t at) {
+    std::int64_t number = 0;
+    std::memcpy(&number, bytes.data() + at, sizeof number);
+    return number;
+}
+
+std::string text_of(sqlite3_stmt* statement, int column) {
+    const auto* text = reinterpret_cast<const char*>(sqlite3_column_text(statement, column));
+    return {text, static_cast<std::size_t>(sqlite3_column_bytes(statement, column))};
+}
+
+void append_column(std::string& bytes, sqlite3_stmt* statement, int column) {
+    switch (sqlite3_column_type(statement, column)) {
+        case SQLITE_INTEGER:
+            bytes += integer_tag;
+            append_number(bytes, sqlite3_column_int64(statement, column));
+            break;
+        case SQLITE_NULL: bytes += null_tag; break;
+        default: {
+            const std::string text = text_of(statement, column);
+            bytes += text_tag;
+            append_number(bytes, static_cast<std::int64_t>(text.size()));
+            bytes += text;
+        }
+    }
+}
+
+Entry entry_of(sqlite3_stmt* statement) {
+    const auto number = [&](int column) { return sqlite3_column_int64(statement, column); };
+    Entry entry;
+    entry.span.to = instant_of(number(1));
+    entry.span.from = entry.span.to - Duration{number(2)};
+    entry.ticks = number(4);
+    entry.kind = static_cast<EntryKind>(number(5));
+    entry.placed = number(6) != 0;
+    if (sqlite3_column_type(statement, 7) != SQLITE_NULL) entry.unseen_max = static_cast<std::uint64_t>(number(7));
+    entry.begin_count = static_cast<std::uint64_t>(number(8));
+    entry.end = {static_cast<std::uint64_t>(number(9)), static_cast<std::uint64_t>(number(10)),
+                 static_cast<std::uint64_t>(number(11))};
+    return entry;
+}
+
+}  // namespace
+
+std::string Books::Table::row(std::size_t index) const {
+    if (index >= row_ends.size()) return "(no row)";
+    std::string words;
+    for (std::size_t at = index == 0 ? 0 : row_ends[index - 1]; at < row_ends[index];) {
+        const char tag = bytes[at++];
+        if (!words.empty()) words += '|';
+        if (tag == null_tag) continue;
+        const std::int64_t number = number_at(bytes, at);
+        at += sizeof number;
+        if (tag == integer_tag) {
+            words += std::to_string(number);
+        } else {
+            words += bytes.substr(at, static_cast<std::size_t>(number));
+            at += static_cast<std::size_t>(number);
+        }
+    }
+    return words;
+}
+
+Result<Books> Books::read(const std::string& vfs, const std::string& file) {
+    sqlite3* raw = nullptr;
+    const int opened = sqlite3_open_v2(file.c_str(), &raw, SQLITE_OPEN_READWRITE, vfs.c_str());
+    const std::unique_ptr<sqlite3, int (*)(sqlite3*)> database(raw, sqlite3_close);
+    if (opened != SQLITE_OK) return fail("The ledger can not be opened to be looked at.");
+    sqlite3_exec(raw, "PRAGMA locking_mode = EXCLUSIVE", nullptr, nullptr, nullptr);
+
+    Books books;
+    const auto meter_of = [&](std::int64_t key) -> MeterBooks& {
+        while (static_cast<std::int64_t>(books.meters_.size()) < key) {
+            books.meters_.emplace_back();
+            books.meters_.back().key = static_cast<std::int64_t>(books.meters_.size());
+        }
+        return books.meters_[static_cast<std::size_t>(key - 1)];
+    };
+    for (const Question& question : questions) {
+        sqlite3_stmt* statement_raw = nullptr;
+        sqlite3_prepare_v2(raw, question.sql, -1, &statement_raw, nullptr);
+        const std::unique_ptr<sqlite3_stmt, int (*)(sqlite3_stmt*)> statement(statement_raw, sqlite3_finalize);
+        if (!statement) return fail(std::string("The table ") + question.table + " can not be read.");
+        Table table;
+        table.name = question.table;
+        while (sqlite3_step(statement.get()) == SQLITE_ROW) {
+            const int columns = sqlite3_column_count(statement.get());
+            for (int column = 0; column < columns; ++column) append_column(table.bytes, statement.get(), column);
+            table.row_ends.push_back(table.bytes.size());
+            if (table.name == "entry") {
+                meter_of(sqlite3_column_int64(statement.get(), 0)).entries.push_back(entry_of(statement.get()));
+            } else if (table.name == "usage_row") {
+                auto& sums = meter_of(sqlite3_column_int64(statement.get(), 2)).row_ticks;
+                sums.resize(5);
+                sums[static_cast<std::size_t>(sqlite3_column_int64(statement.get(), 0))] +=
+                    sqlite3_column_int64(statement.get(), 3);
+            } else if (table.name == "refused") {
+                meter_of(sqlite3_column_int64(statement.get(), 0))
+                    .refused.push_back({sqlite3_column_int(statement.get(), 2), text_of(statement.get(), 4)});
+            } else if (table.name == "meter") {
+                MeterBooks& meter = meter_of(sqlite3_column_int64(statement.get(), 0));
+                meter.id = text_of(statement.get(), 1);
+                meter.state = text_of(statement.get(), 2);
+            }
+        }
+        books.tables_.push_back(std::move(table));
+    }
+    return books;
+}
+
+std::optional<std::string> Books::difference(const Books& a, const Books& b) {
+    for (std::size_t i = 0; i < a.tables_.size(); ++i) {
+        const Table& left = a.tables_[i];
+        const Table& right = b.tables_[i];
+        if (left.bytes == right.bytes) continue;
+        const std::size_t rows = std::max(left.row_ends.size(), right.row_ends.size());
+        for (std::size_t row = 0; row < rows; ++row) {
+            const std::string one = left.row(row);
+            const std::string other = right.row(row);
+            if (one != other) return left.name + " row " + std::to_string(row) + ":\n    " + one + "\n    " + other;
+        }
+    }
+    return std::nullopt;
+}
+
+}  // namespace tickledger::simulation

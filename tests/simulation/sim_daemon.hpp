@@ -1,0 +1,86 @@
+// The daemon without its threads, sockets and signals: the production pieces in the order in which the service
+// puts them together, driven step by step.
+#pragma once
+
+#include <functional>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "book/bookkeeper.hpp"
+#include "book/booker.hpp"
+#include "service/clock.hpp"
+#include "simulation/machine.hpp"
+#include "store/ledger.hpp"
+#include "store/message_log.hpp"
+
+namespace tickledger::simulation {
+
+inline constexpr const char* ledger_file = "/store/ledger.db";
+inline constexpr const char* messages_directory = "/store/messages";
+
+/// The server's clock: true time and an error, or not set at all since the machine was started.
+struct SimClock final : Clock {
+    Instant true_time{};
+    Duration error{};
+    Instant machine_started_at{};
+    bool is_set = true;
+
+    [[nodiscard]] Instant wall() const override {
+        return is_set ? true_time + error : Instant{} + since_boot();
+    }
+    [[nodiscard]] Duration since_boot() const override { return true_time - machine_started_at; }
+    [[nodiscard]] bool is_synchronised() const override { return is_set; }
+};
+
+/// What a daemon is configured with. Must outlive it.
+struct DaemonSettings {
+    std::vector<MeterSettings> meters;
+    CivilZone zone;
+};
+
+class SimDaemon {
+public:
+    /// As the service opens its store. Fails with its words where the store can not be used.
+    [[nodiscard]] static Result<std::unique_ptr<SimDaemon>> start(Machine& machine, const DaemonSettings& settings,
+                                                                  const SimClock& clock);
+
+    /// True once the event is in the log and may be acknowledged.
+    [[nodiscard]] bool accept(Message message);
+    [[nodiscard]] bool accept(LinkChange change);
+    [[nodiscard]] bool sync() { return log_->sync().has_value(); }
+
+    /// One pass of booking, as the booking thread makes it.
+    Booker::Pass pass();
+    /// Passes until everything accepted is booked, or the store fails.
+    Booker::Pass book_all();
+    /// Hands what waits in the outbox to the broker, which has it at once; it leaves the outbox with a later pass.
+    void publish(const std::function<void(const Outgoing&)>& send);
+
+    [[nodiscard]] MessageLog& log() { return *log_; }
+    [[nodiscard]] Ledger& ledger() { return *ledger_; }
+    [[nodiscard]] const Booker& booker() const { return *booker_; }
+    /// The place in the log that the ledger told at the start.
+    [[nodiscard]] const LogPosition& started_from() const { return started_from_; }
+
+private:
+    explicit SimDaemon(const SimClock& clock) : server_clock_(clock) {}
+    [[nodiscard]] Result<void> open(Machine& machine, const DaemonSettings& settings);
+    void watch_clock();
+    void ask_node(const Message& message);
+    [[nodiscard]] Instant now() { return clock_->now().value_or(clock_->floor()); }
+
+    const SimClock& server_clock_;
+    const DaemonSettings* settings_ = nullptr;
+    std::unique_ptr<Ledger> ledger_;
+    std::unique_ptr<MessageLog> log_;
+    std::unique_ptr<Bookkeeper> bookkeeper_;
+    std::unique_ptr<Booker> booker_;
+    std::unique_ptr<TrustedClock> clock_;
+    bool has_undated_ = false;
+    LogPosition started_from_;
+    std::int64_t sent_id_ = 0;
+    std::vector<std::int64_t> acknowledged_;
+};
+
+}  // namespace tickledger::simulation

@@ -1,0 +1,359 @@
+#include "simulation/world.hpp"
+
+#include <algorithm>
+
+#include "simulation/audit.hpp"
+
+namespace tickledger::simulation {
+
+namespace {
+
+using std::chrono::milliseconds;
+using std::chrono::minutes;
+using std::chrono::seconds;
+
+constexpr Duration between_deliveries = milliseconds{1};
+constexpr Duration reconnect_wait = seconds{2};
+constexpr Duration restart_wait = seconds{5};
+// Longer than the longest drain.
+constexpr Duration last_wait = minutes{2};
+
+CivilZone zone_named(const std::string& name) { return std::move(CivilZone::find(name).value()); }
+
+}  // namespace
+
+World::World(std::uint64_t seed, Plan plan)
+    : seed_(seed),
+      plan_(std::move(plan)),
+      chance_(Chance::seed_of(seed, 1'000)),
+      machine_(Chance::seed_of(seed, 1'001)),
+      broker_(plan_.broker, Chance::seed_of(seed, 1'002)),
+      settings_{plan_.meters, zone_named(plan_.zone)} {
+    report_.seed = seed;
+    clock_.true_time = clock_.machine_started_at = plan_.span.from;
+}
+
+World::~World() {
+    // What a daemon's destructor writes is of no interest any more.
+    if (!machine_.is_down()) machine_.strike(Blow::kill);
+}
+
+void World::fail_with(std::string what) {
+    if (!report_.failure) report_.failure = std::move(what);
+}
+
+/// Lets the nodes live; their messages do not depend on what becomes of them.
+void World::send_messages() {
+    for (std::uint32_t index = 0; index < plan_.nodes.size(); ++index) {
+        PlannedNode& planned = plan_.nodes[index];
+        Node node(planned.settings, plan_.span.from);
+        for (Delivery& delivery : simulation::run(node, planned.ticks, planned.story, plan_.span)) {
+            const auto presets = std::count_if(planned.story.presets.begin(), planned.story.presets.end(),
+                                               [&](const Preset& preset) { return preset.at <= delivery.sent_at; });
+            sent_.push_back({index, std::move(delivery), static_cast<std::uint32_t>(presets)});
+        }
+    }
+    arrivals_.resize(sent_.size());
+    for (std::uint32_t i = 0; i < sent_.size(); ++i) arrivals_[i] = i;
+    std::stable_sort(arrivals_.begin(), arrivals_.end(), [&](std::uint32_t a, std::uint32_t b) {
+        return sent_[a].delivery.message.arrived_at < sent_[b].delivery.message.arrived_at;
+    });
+    report_.sent = sent_.size();
+}
+
+WorldReport World::run() {
+    send_messages();
+    start_daemon();
+    step_until(plan_.span.to + minutes{1});
+    heal_all();
+    step_until(clock_.true_time + last_wait);
+    settle();
+    if (!report_.failure) {
+        const Instant until = daemon_->log().horizon(clock_.wall()).until;
+        daemon_.reset();
+        Audit audit(plan_, settings_, machine_, sent_, lines_);
+        audit.check_books();
+        report_.was_rebuilt = !knows_more_than_log_;
+        if (report_.was_rebuilt) audit.check_rebuilding(until);
+        audit.check_repeats(clock_, chance_);
+        if (const auto& wrong = audit.failure()) fail_with(*wrong);
+    }
+    return report_;
+}
+
+std::pair<Instant, World::Next> World::next() const {
+    std::pair<Instant, Next> first{Instant::max(), Next::nothing};
+    const auto consider = [&](const std::optional<Instant>& at, Next what) {
+        if (at && *at < first.first) first = {*at, what};
+    };
+    consider(disk_heals_at_, Next::disk_heals);
+    consider(broker_up_at_, Next::broker_up);
+    consider(restart_at_, Next::restart);
+    consider(connect_at_, Next::connect);
+    consider(deliver_at_, Next::delivery);
+    if (next_trouble_ < plan_.troubles.size()) consider(plan_.troubles[next_trouble_].at, Next::trouble);
+    if (arrived_ < arrivals_.size()) consider(sent_[arrivals_[arrived_]].delivery.message.arrived_at, Next::message);
+    consider(sync_at_, Next::sync);
+    consider(pass_at_, Next::pass);
+    return first;
+}
+
+void World::step_until(Instant end) {
+    while (!report_.failure) {
+        const auto [at, what] = next();
+        if (what == Next::nothing || at > end) break;
+        clock_.true_time = std::max(clock_.true_time, at);
+        happen(what);
+        note_if_down();
+    }
+    clock_.true_time = std::max(clock_.true_time, end);
+}
+
+void World::happen(Next what) {
+    switch (what) {
+        case Next::message: publish_to_broker(); break;
+        case Next::delivery: deliver(); break;
+        case Next::pass: pass(); break;
+        case Next::sync: sync(); break;
+        case Next::trouble: strike(plan_.troubles[next_trouble_++]); break;
+        case Next::restart: start_daemon(); break;
+        case Next::connect: connect(); break;
+        case Next::broker_up:
+            broker_up_at_.reset();
+            broker_.start();
+            for (const std::uint32_t sent : std::exchange(waiting_nodes_messages_, {})) {
+                broker_.publish(sent, sent_[sent].node, plan_.nodes[sent_[sent].node].retains);
+            }
+            break;
+        case Next::disk_heals:
+            disk_heals_at_.reset();
+            machine_.set_free_without_end();
+            machine_.vfs().fail_writes(0);
+            machine_.vfs().fail_syncs(0);
+            break;
+        case Next::nothing: break;
+    }
+}
+
+void World::publish_to_broker() {
+    const std::uint32_t sent = arrivals_[arrived_++];
+    const PlannedNode& node = plan_.nodes[sent_[sent].node];
+    if (!broker_.is_up()) {
+        if (node.waits_for_broker) waiting_nodes_messages_.push_back(sent);
+        return;
+    }
+    broker_.publish(sent, sent_[sent].node, node.retains);
+    if (broker_.is_connected() && !deliver_at_) deliver_at_ = clock_.true_time;
+}
+
+/// One message goes from the broker into the log, and the broker is thanked.
+void World::deliver() {
+    deliver_at_.reset();
+    if (!daemon_) return;
+    const auto letter = broker_.next();
+    if (!letter) return;
+    Message message = sent_[letter->letter].delivery.message;
+    message.redelivered = letter->redelivered;
+    message.retained = letter->retained;
+    if (!daemon_->accept(std::move(message))) {
+        // The connection is cut without thanks, and tried again.
+        if (!machine_.is_down()) lose_link(0, reconnect_wait);
+        return;
+    }
+    remember(letter->letter);
+    broker_.acknowledge();
+    if (!broker_.is_empty()) deliver_at_ = clock_.true_time + between_deliveries;
+    if (plan_.sync_every == Duration{0}) sync();
+}
+
+void World::remember(std::uint32_t sent) {
+    LogPosition end = daemon_->log().end();
+    if (files_.empty() || files_.back() != end.file) files_.push_back(std::move(end.file));
+    lines_.push_back({sent, static_cast<std::uint32_t>(files_.size() - 1), end.offset_bytes});
+    if (sent != Line::no_message) ++report_.logged;
+    if (!pass_at_ || *pass_at_ > clock_.true_time + plan_.commit_every) pass_at_ = clock_.true_time + plan_.commit_every;
+    if (!sync_at_ && plan_.sync_every > Duration{0}) sync_at_ = clock_.true_time + plan_.sync_every;
+}
+
+void World::pass() {
+    pass_at_ = clock_.true_time + plan_.looks_every;
+    if (!daemon_) return;
+    if (!clock_.is_set && chance_.happens(0.2)) clock_.is_set = true;
+    if (daemon_->book_all() == Booker::Pass::failed) pass_at_ = clock_.true_time + seconds{10};
+    if (machine_.is_down() || !broker_.is_connected()) return;
+    daemon_->publish([&](const Outgoing& outgoing) { check_publication(outgoing); });
+}
+
+/// Nothing is published twice with other content under the same revision.
+void World::check_publication(const Outgoing& outgoing) {
+    if (seed_ % 4 != 0 || !outgoing.topic.ends_with("/usage")) return;
+    const auto part = [&](std::string_view name) {
+        const auto from = outgoing.payload.find(name);
+        return outgoing.payload.substr(from, outgoing.payload.find(',', from) - from);
+    };
+    const std::string key = outgoing.topic + part("\"from\"") + part("\"revision\"");
+    const std::uint64_t content = fingerprint(outgoing.payload);
+    const auto [found, is_new] = published_.try_emplace(key, content);
+    if (!is_new && found->second != content && !knows_more_than_log_ && report_.lost_lines == 0) {
+        fail_with("published twice with other content: " + outgoing.topic + " " + outgoing.payload);
+    }
+}
+
+void World::sync() {
+    sync_at_.reset();
+    if (daemon_ && !daemon_->sync()) sync_at_ = clock_.true_time + seconds{1};
+}
+
+void World::strike(const PlannedTrouble& trouble) {
+    ++report_.troubles[static_cast<std::size_t>(trouble.kind)];
+    outage_ = trouble.length;
+    switch (trouble.kind) {
+        case Trouble::kill: machine_.strike(Blow::kill); break;
+        case Trouble::power_cut: machine_.strike(Blow::power_cut); break;
+        case Trouble::kill_at_write: machine_.strike_after(trouble.number, Blow::kill); break;
+        case Trouble::power_cut_at_write: machine_.strike_after(trouble.number, Blow::power_cut); break;
+        case Trouble::orderly_restart: stop_daemon(trouble.length); break;
+        case Trouble::full_disk:
+            machine_.set_free_bytes(trouble.number * 20);
+            disk_heals_at_ = clock_.true_time + trouble.length;
+            break;
+        case Trouble::failing_disk:
+            machine_.vfs().fail_writes(static_cast<int>(trouble.number % 100));
+            machine_.vfs().fail_syncs(static_cast<int>(trouble.number % 7));
+            machine_.disk().fail_syncs(static_cast<int>(trouble.number % 5));
+            machine_.disk().fail_truncates(static_cast<int>(trouble.number % 3));
+            break;
+        case Trouble::broker_stopped:
+        case Trouble::broker_killed:
+            if (!broker_.is_up()) break;
+            lose_link(chance_.below(4), trouble.length + reconnect_wait);
+            trouble.kind == Trouble::broker_killed ? broker_.kill() : broker_.stop();
+            broker_up_at_ = clock_.true_time + trouble.length;
+            break;
+        case Trouble::link_lost: lose_link(chance_.below(4), trouble.length); break;
+        case Trouble::clock_step: clock_.error = trouble.step; break;
+    }
+}
+
+void World::note_if_down() {
+    if (!machine_.is_down()) return;
+    broker_.disconnect(chance_.below(4));
+    daemon_.reset();
+    deliver_at_.reset(), pass_at_.reset(), sync_at_.reset(), connect_at_.reset();
+    if (machine_.lost_power()) {
+        forget_lost_lines();
+        clock_.machine_started_at = clock_.true_time + outage_;
+        clock_.is_set = !plan_.has_no_clock_battery;
+    }
+    machine_.revive();
+    restart_at_ = clock_.true_time + outage_;
+}
+
+void World::stop_daemon(Duration until_back) {
+    if (!daemon_) return;
+    lose_link(0, until_back);
+    (void)daemon_->book_all();
+    (void)daemon_->sync();
+    daemon_.reset();
+    deliver_at_.reset(), pass_at_.reset(), sync_at_.reset(), connect_at_.reset();
+    restart_at_ = clock_.true_time + until_back;
+}
+
+void World::start_daemon() {
+    restart_at_.reset();
+    ++report_.starts;
+    auto started = SimDaemon::start(machine_, settings_, clock_);
+    if (!started) {
+        if (!machine_.is_down()) restart_at_ = clock_.true_time + restart_wait;
+        return;
+    }
+    daemon_ = std::move(*started);
+    // The ledger kept what it had booked of lines that the log lost.
+    if (first_lost_ && *first_lost_ <= daemon_->started_from()) knows_more_than_log_ = true;
+    first_lost_.reset();
+    if (daemon_->log().end() != LogPosition{}) remember(Line::no_message);
+    connect_at_ = clock_.true_time + reconnect_wait;
+    pass_at_ = clock_.true_time;
+    // The time service answers only after a while, if there was a power cut.
+    if (!clock_.is_set && chance_.happens(0.7)) clock_.is_set = true;
+}
+
+void World::connect() {
+    connect_at_.reset();
+    if (!daemon_ || broker_.is_connected()) return;
+    if (!broker_.is_up()) {
+        connect_at_ = clock_.true_time + reconnect_wait;
+        return;
+    }
+    if (!clock_.is_set && chance_.happens(0.5)) clock_.is_set = true;
+    const bool session_present = broker_.connect();
+    if (!daemon_->accept(LinkChange{.at = {}, .up = true, .session_present = session_present})) {
+        if (!machine_.is_down()) lose_link(0, reconnect_wait);
+        return;
+    }
+    remember(Line::no_message);
+    if (!broker_.is_empty()) deliver_at_ = clock_.true_time;
+}
+
+void World::lose_link(std::size_t lost_acknowledgements, Duration until_back) {
+    const bool was_connected = broker_.is_connected();
+    broker_.disconnect(lost_acknowledgements);
+    deliver_at_.reset();
+    if (!daemon_) return;
+    connect_at_ = clock_.true_time + std::max<Duration>(until_back, reconnect_wait);
+    if (was_connected && daemon_->accept(LinkChange{.at = {}, .up = false, .session_present = false})) {
+        remember(Line::no_message);
+    }
+}
+
+/// After a power cut: which lines are still there? Each of the last two files may be torn.
+void World::forget_lost_lines() {
+    const std::uint32_t oldest_torn = files_.size() < 2 ? 0 : static_cast<std::uint32_t>(files_.size() - 2);
+    const auto first = std::find_if(lines_.begin(), lines_.end(), [&](const Line& line) { return line.file >= oldest_torn; });
+    const auto is_lost = [&](const Line& line) {
+        const auto size = machine_.disk().size_bytes(std::filesystem::path(messages_directory) / files_[line.file]);
+        return !size || *size < line.end_bytes;
+    };
+    for (auto line = first; line != lines_.end(); ++line) {
+        if (!is_lost(*line)) continue;
+        const LogPosition end{files_[line->file], line->end_bytes};
+        if (!first_lost_ || end < *first_lost_) first_lost_ = end;
+        ++report_.lost_lines;
+    }
+    lines_.erase(std::remove_if(first, lines_.end(), is_lost), lines_.end());
+}
+
+void World::heal_all() {
+    next_trouble_ = plan_.troubles.size();
+    machine_.disarm();
+    disk_heals_at_ = clock_.true_time;
+    if (!broker_.is_up()) broker_up_at_ = clock_.true_time;
+    if (restart_at_) restart_at_ = clock_.true_time;
+    if (connect_at_) connect_at_ = clock_.true_time + reconnect_wait;
+    clock_.is_set = true;
+    machine_.disk().fail_syncs(0);
+    machine_.disk().fail_truncates(0);
+}
+
+/// Everything is delivered; now everything gets booked.
+void World::settle() {
+    if (report_.failure) return;
+    if (!daemon_ || !broker_.is_connected() || !broker_.is_empty()) {
+        fail_with("the world does not come to rest");
+        return;
+    }
+    // A clock that was set back holds the stamps until it has caught up.
+    clock_.error = std::max(clock_.error, Duration{0});
+    if (daemon_->book_all() != Booker::Pass::done) fail_with("the last pass fails: " + daemon_->booker().trouble());
+    if (daemon_->booker().booked_to() != daemon_->log().end()) {
+        fail_with("not everything accepted gets booked; undated: " +
+                  std::to_string(daemon_->booker().undated_count()));
+    }
+    if (!daemon_->sync()) fail_with("the last sync fails");
+}
+
+WorldReport run_world(std::uint64_t seed, std::size_t messages) {
+    return World(seed, plan_world(seed, messages)).run();
+}
+
+}  // namespace tickledger::simulation

@@ -1,0 +1,112 @@
+// One world from one seed: nodes, a broker and a server with the real daemon's parts, through all that can happen to
+// them, and then the question whether every tick is in the ledger once.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <unordered_map>
+#include <vector>
+
+#include "simulation/machine.hpp"
+#include "simulation/plan.hpp"
+#include "simulation/sim_broker.hpp"
+#include "simulation/sim_daemon.hpp"
+
+namespace tickledger::simulation {
+
+/// A message that a node sent.
+struct Sent {
+    std::uint32_t node = 0;
+    Delivery delivery;
+    /// How often its count had been set by hand.
+    std::uint32_t presets_before = 0;
+};
+
+/// A line of the message log as the world remembers it.
+struct Line {
+    static constexpr std::uint32_t no_message = 0xFFFF'FFFF;
+    std::uint32_t sent = no_message;
+    std::uint32_t file = 0;
+    std::uint64_t end_bytes = 0;
+};
+
+struct WorldReport {
+    std::uint64_t seed = 0;
+    std::size_t sent = 0;
+    std::size_t logged = 0;    ///< Messages that the daemon accepted, repeats among them.
+    std::size_t lost_lines = 0;  ///< Lines that a power cut took.
+    std::array<int, trouble_count> troubles{};
+    int starts = 0;
+    bool was_rebuilt = false;  ///< The third law was checked.
+    /// Why the ledger is wrong; nothing: it is right.
+    std::optional<std::string> failure;
+};
+
+class World {
+public:
+    World(std::uint64_t seed, Plan plan);
+    ~World();
+
+    /// Lets everything happen and then checks. To be called once.
+    [[nodiscard]] WorldReport run();
+
+private:
+    enum class Next : std::uint8_t { message, delivery, pass, sync, trouble, restart, connect, broker_up, disk_heals, nothing };
+
+    void send_messages();
+    void step_until(Instant end);
+    [[nodiscard]] std::pair<Instant, Next> next() const;
+    void happen(Next what);
+
+    void publish_to_broker();
+    void deliver();
+    void pass();
+    void sync();
+    void strike(const PlannedTrouble& trouble);
+    void start_daemon();
+    void stop_daemon(Duration until_back);
+    void connect();
+    void lose_link(std::size_t lost_acknowledgements, Duration until_back);
+    void note_if_down();
+    void remember(std::uint32_t sent);
+    void forget_lost_lines();
+    void heal_all();
+    void settle();
+    void fail_with(std::string what);
+    void check_publication(const Outgoing& outgoing);
+
+    const std::uint64_t seed_;
+    Plan plan_;
+    Chance chance_;
+    Machine machine_;
+    SimClock clock_;
+    SimBroker broker_;
+    DaemonSettings settings_;
+    std::unique_ptr<SimDaemon> daemon_;
+    WorldReport report_;
+
+    std::vector<Sent> sent_;
+    std::vector<std::uint32_t> arrivals_;  ///< In order of arrival at the broker.
+    std::size_t arrived_ = 0;
+    std::vector<std::uint32_t> waiting_nodes_messages_;
+    std::vector<Line> lines_;
+    std::vector<std::string> files_;
+    std::size_t next_trouble_ = 0;
+
+    std::optional<Instant> pass_at_, sync_at_, restart_at_, connect_at_, broker_up_at_, disk_heals_at_, deliver_at_;
+    Duration outage_{};
+    std::optional<LogPosition> first_lost_;  ///< Of the last power cut.
+    /// A power cut took lines that had been booked: the ledger knows more than the log.
+    bool knows_more_than_log_ = false;
+    /// Usage rows that were published: nothing may come again with other content.
+    std::unordered_map<std::string, std::uint64_t> published_;
+};
+
+/// A whole world from its seed.
+[[nodiscard]] WorldReport run_world(std::uint64_t seed, std::size_t messages);
+
+}  // namespace tickledger::simulation

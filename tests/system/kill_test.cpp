@@ -1,0 +1,210 @@
+// kill -9 in the middle of the work, again and again, and the broker restarted among it: nothing is lost,
+// nothing counted twice.
+#include <fmt/format.h>
+
+#include <catch2/catch.hpp>
+#include <cstdlib>
+#include <iostream>
+#include <map>
+#include <thread>
+
+#include "support/mosquitto_process.hpp"
+#include "system/load.hpp"
+#include "system/site.hpp"
+
+using namespace tickledger::test;
+using nlohmann::json;
+using std::chrono::microseconds;
+
+namespace {
+
+constexpr int messages_a_second = 500;
+// Far more than any pipe carries, so that no gain of the quick boards is implausible: that is not what is
+// tested here.
+constexpr const char* fast_meters = R"(
+[[meter]]
+id = "counter-{1}"
+topic = "load/counters/+"
+message = "counter"
+counter_bits = 16
+q3 = "1000000 m3/h"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+[[meter]]
+id = "pulses-{1}"
+topic = "load/pulses/+"
+message = "pulses"
+q3 = "1000000 m3/h"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+)";
+
+std::vector<LoadNode> boards() {
+    std::vector<LoadNode> nodes;
+    for (int i = 0; i < 4; ++i) {
+        const std::string name = std::to_string(i);
+        // The counters begin shortly before their wrap.
+        nodes.push_back(
+            {.topic = "load/counters/" + name, .tells_time = i % 2 == 0, .count = load_counter_modulus - 50});
+        nodes.push_back({.topic = "load/pulses/" + name, .is_counter = false, .tells_time = i % 2 == 0});
+    }
+    return nodes;
+}
+
+std::string meter_of(const LoadNode& node) {
+    return (node.is_counter ? "counter-" : "pulses-") + node.topic.substr(node.topic.size() - 1);
+}
+
+constexpr const char* all_days = "from=2020-01-01&to=2100-01-01";
+
+/// The register's advance in ticks of a litre.
+std::map<std::string, std::int64_t> registers(const Site& site) {
+    std::map<std::string, std::int64_t> ticks;
+    for (const json& meter : site.get("/v1/meters").at("meters")) {
+        const json& shown = meter.at("register_m3");
+        ticks[meter.at("id")] = shown.is_null() ? -1 : std::llround(shown.get<double>() * 1000);
+    }
+    return ticks;
+}
+
+std::int64_t entry_ticks(const Site& site, const std::string& meter) {
+    const json ledger = site.get("/v1/meters/" + meter + "/ledger?" + all_days);
+    std::int64_t sum = 0;
+    for (const json& entry : ledger.at("entries")) {
+        INFO(entry.dump());
+        CHECK(entry.at("kind") != "lost");
+        CHECK(entry.at("kind") != "preset");
+        if (!entry.at("ticks").is_null()) sum += entry.at("ticks").get<std::int64_t>();
+    }
+    CHECK(ledger.at("refused") == json::array());
+    return sum;
+}
+
+/// From yesterday to tomorrow: the run may cross a midnight.
+std::string days_around_today() {
+    const auto date = [](int days) {
+        const std::time_t t = std::time(nullptr) + days * 86'400;
+        char text[16];
+        std::tm utc{};
+        ::gmtime_r(&t, &utc);
+        std::strftime(text, sizeof text, "%F", &utc);
+        return std::string(text);
+    };
+    return "&from=" + date(-1) + "&to=" + date(2);
+}
+
+/// The registers are the truth, and so are the sums of everything else the ledger can be asked for.
+void check_conservation(const Site& site, const std::vector<LoadNode>& nodes) {
+    const auto shown = registers(site);
+    for (const LoadNode& node : nodes) {
+        const std::string meter = meter_of(node);
+        INFO(meter << " after " << node.boot << " boots");
+        CHECK(shown.at(meter) == node.told_ticks);
+        CHECK(entry_ticks(site, meter) == node.told_ticks);
+        for (const std::string step : {"interval", "hour", "day", "month", "year"}) {
+            INFO(step);
+            const std::string range = step == "month" || step == "year" ? "" : days_around_today();
+            CHECK(ticks_of(site.get("/v1/meters/" + meter + "/usage?step=" + step + range)) ==
+                  node.told_ticks);
+        }
+    }
+}
+
+bool all_told(const Site& site, const std::vector<LoadNode>& nodes) {
+    const auto shown = registers(site);
+    return std::all_of(nodes.begin(), nodes.end(), [&](const LoadNode& node) {
+        const auto found = shown.find(meter_of(node));
+        return found != shown.end() && found->second == node.told_ticks;
+    });
+}
+
+int cycles() {
+    const char* wanted = std::getenv("TICKLEDGER_KILL_CYCLES");
+    return wanted ? std::atoi(wanted) : 12;
+}
+
+}  // namespace
+
+TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
+    const auto seed = static_cast<std::uint64_t>(std::random_device{}());
+    INFO("seed " << seed);
+    std::mt19937_64 chance(seed);
+    MosquittoProcess broker;
+    Site site({.broker_url = broker.url(), .meters = fast_meters, .store = "commit_every = \"50ms\""});
+    // The session must stand before the first word: a broker keeps nothing for those it does not know.
+    site.start();
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    Load load(broker.url(), boards(), messages_a_second, seed);
+
+    const int wanted = cycles();
+    for (int cycle = 1; cycle <= wanted; ++cycle) {
+        const bool dies_while_starting = cycle % 4 == 0;
+        if (dies_while_starting) {
+            // At any instruction of its start; which one is left to chance.
+            site.launch();
+            std::this_thread::sleep_for(microseconds{chance() % 200'000});
+        } else {
+            if (cycle > 1) site.start();
+            const std::uint64_t enough = load.delivered() + 20 + chance() % 400;
+            REQUIRE(wait_until([&] { return load.delivered() >= enough; }));
+        }
+        site.kill();
+        if (cycle % 5 == 0) {
+            broker.stop();
+            broker.start();
+        }
+        if (wanted > 50 && cycle % 20 == 0) {
+            std::cout << cycle << " kills, " << load.delivered() << " messages delivered" << std::endl;
+        }
+    }
+    site.start();
+    const auto nodes = load.finish();
+    INFO(load.delivered() << " messages");
+    CHECK(wait_until([&] { return all_told(site, nodes); }, 2 * patience));
+    check_conservation(site, nodes);
+    const json messages = site.get("/v1/health").at("messages");
+    CHECK(messages.at("booked") == messages.at("accepted"));
+    CHECK(messages.at("accepted").get<std::uint64_t>() >= load.delivered());
+    CHECK(messages.at("unreadable") == 0);
+    CHECK(messages.at("stray") == 0);
+
+    // Once more from the disk, undisturbed: the same answers.
+    const std::string ledger = site.text(std::string("/v1/meters/counter-0/ledger?") + all_days);
+    CHECK(site.stop() == 0);
+    site.start();
+    CHECK(site.text(std::string("/v1/meters/counter-0/ledger?") + all_days) == ledger);
+    check_conservation(site, nodes);
+}
+
+TEST_CASE("a broker that is killed forgets its queue: counts heal it, pulses show the hole") {
+    MosquittoProcess broker;
+    Site site({.broker_url = broker.url(), .meters = fast_meters});
+    site.start();
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    broker.publish("load/counters/0", R"({"count":100,"boot":1,"seq":1})");
+    broker.publish("load/pulses/0", R"({"pulses":5,"boot":1,"seq":1})");
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 2; }));
+    site.kill();
+    for (int seq = 2; seq <= 4; ++seq) {
+        broker.publish("load/counters/0",
+                       fmt::format(R"({{"count":{},"boot":1,"seq":{}}})", 100 + 10 * seq, seq));
+        broker.publish("load/pulses/0", fmt::format(R"({{"pulses":10,"boot":1,"seq":{}}})", seq));
+    }
+    broker.kill();
+    broker.start();
+    site.start();
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    broker.publish("load/counters/0", R"({"count":150,"boot":1,"seq":5})");
+    broker.publish("load/pulses/0", R"({"pulses":7,"boot":1,"seq":5})");
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 4; }));
+    CHECK(registers(site).at("counter-0") == 50);
+    CHECK(registers(site).at("pulses-0") == 5 + 7);
+    const json entries = site.get(std::string("/v1/meters/pulses-0/ledger?") + all_days).at("entries");
+    REQUIRE(entries.size() == 3);
+    CHECK(entries[0].at("ticks") == 5);
+    CHECK(entries[1].at("kind") == "lost");
+    CHECK(entries[1].at("ticks").is_null());
+    CHECK(entries[2].at("ticks") == 7);
+}

@@ -1,0 +1,105 @@
+#include "system/load.hpp"
+
+#include <fmt/format.h>
+#include <mqtt/async_client.h>
+
+#include <stdexcept>
+
+#include "support/wait_until.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger::test {
+
+namespace {
+
+using std::chrono::steady_clock;
+
+constexpr std::size_t window_size = 20;
+constexpr auto acknowledge_wait = std::chrono::seconds{5};
+// A board restarts once in so many messages.
+constexpr std::uint64_t messages_a_boot = 400;
+
+}  // namespace
+
+Load::Load(std::string broker_url, std::vector<LoadNode> nodes, int messages_a_second, std::uint64_t seed)
+    : broker_url_(std::move(broker_url)),
+      nodes_(std::move(nodes)),
+      messages_a_second_(messages_a_second),
+      chance_(seed),
+      thread_([this] { run(); }) {}
+
+Load::~Load() {
+    stop_ = true;
+    if (thread_.joinable()) thread_.join();
+}
+
+std::vector<LoadNode> Load::finish() {
+    stop_ = true;
+    thread_.join();
+    if (gave_up_) throw std::runtime_error("the broker did not take the load's last messages");
+    return nodes_;
+}
+
+void Load::run() {
+    mqtt::async_client client(broker_url_, "load");
+    const auto options =
+        mqtt::connect_options_builder().max_inflight(window_size * 2).clean_session(true).finalize();
+    // The whole window is sent again until all of it is acknowledged over one connection.
+    const auto deliver = [&](const std::vector<Outgoing>& window) {
+        try {
+            if (!client.is_connected() && !client.connect(options)->wait_for(acknowledge_wait)) return false;
+            std::vector<mqtt::delivery_token_ptr> tokens;
+            for (const Outgoing& outgoing : window)
+                tokens.push_back(client.publish(outgoing.topic, outgoing.payload, 1, false));
+            for (const auto& token : tokens) {
+                if (!token->wait_for(acknowledge_wait)) return false;
+            }
+            return true;
+        } catch (const mqtt::exception&) {
+            return false;
+        }
+    };
+
+    const auto began_at = steady_clock::now();
+    std::size_t turn = 0;
+    while (!stop_) {
+        std::vector<Outgoing> window;
+        while (window.size() < window_size)
+            window.push_back(next(nodes_[turn++ % nodes_.size()]));
+        // A broker that is being restarted is tried again until it is back.
+        if (!wait_until([&] { return deliver(window); })) {
+            gave_up_ = true;
+            return;
+        }
+        delivered_ += window.size();
+        // The pace, not a wait for something: as a board that speaks every so often.
+        std::this_thread::sleep_until(
+            began_at +
+            std::chrono::microseconds{1'000'000LL * static_cast<std::int64_t>(turn) / messages_a_second_});
+    }
+    if (client.is_connected()) client.disconnect()->wait_for(acknowledge_wait);
+}
+
+Load::Outgoing Load::next(LoadNode& node) {
+    if (chance_() % messages_a_boot == 0) {
+        ++node.boot;
+        node.seq = 0;
+        node.saved = node.count;
+    }
+    const std::uint64_t ticks = chance_() % 3;
+    // The first count says where the register starts, and books nothing.
+    if (!node.is_counter || node.has_spoken) node.told_ticks += static_cast<std::int64_t>(ticks);
+    node.has_spoken = true;
+    node.count = (node.count + ticks) % load_counter_modulus;
+    ++node.seq;
+    std::string payload = node.is_counter ? fmt::format("{{\"count\":{},\"saved\":{}", node.count, node.saved)
+                                          : fmt::format("{{\"pulses\":{}", ticks);
+    payload += fmt::format(",\"boot\":{},\"seq\":{}", node.boot, node.seq);
+    if (node.tells_time) {
+        const auto now = std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
+        payload += fmt::format(",\"time\":\"{}\"", format_utc(now));
+    }
+    return {node.topic, payload + "}"};
+}
+
+}  // namespace tickledger::test

@@ -1,0 +1,101 @@
+#include "system/site.hpp"
+
+#include <fmt/format.h>
+#include <signal.h>
+
+#include <stdexcept>
+
+#include "serve/raw_client.hpp"
+
+namespace tickledger::test {
+
+std::string program(const std::string& name) {
+    return std::string(TICKLEDGER_BUILD_DIR) +
+           (name == "tickledgerd" ? "/daemon/service/" : "/daemon/client/") + name;
+}
+
+Outcome run_to_end(const std::vector<std::string>& arguments, std::chrono::milliseconds deadline) {
+    const TempDirectory directory;
+    ChildProcess child(arguments, {"/dev/null", directory / "out", directory / "error"});
+    const auto status = child.wait(deadline);
+    return {status, read_file(directory / "out"), read_file(directory / "error")};
+}
+
+Site::Site(const Options& options)
+    : store_(options.store_directory.empty() ? directory_ / "store" : options.store_directory) {
+    static_cast<void>(directory_.write(
+        "tickledger.toml",
+        fmt::format("[site]\ntimezone = \"{}\"\n[broker]\nurl = \"{}\"\n[store]\ndirectory = \"{}\"\n{}\n"
+                    "[socket]\npath = \"{}\"\n{}\n",
+                    options.timezone, options.broker_url, store_.string(), options.store, socket().string(),
+                    options.meters)));
+}
+
+void Site::launch() {
+    const auto journal = directory_ / fmt::format("journal-{:04}", ++launches_);
+    daemon_ = std::make_unique<ChildProcess>(
+        std::vector<std::string>{program("tickledgerd"), "--config", config().string()},
+        ChildProcess::Files{"/dev/null", "/dev/null", journal});
+}
+
+void Site::start() {
+    launch();
+    const bool settled = wait_until([&] { return answers() || !daemon_->is_running(); });
+    if (!settled || !daemon_->is_running())
+        throw std::runtime_error("the daemon does not start: " + journal());
+}
+
+std::optional<int> Site::stop() {
+    daemon_->signal(SIGTERM);
+    return daemon_->wait();
+}
+
+void Site::kill() {
+    daemon_->signal(SIGKILL);
+    if (!daemon_->wait()) throw std::runtime_error("the daemon does not end");
+}
+
+std::string Site::text(const std::string& target) const {
+    const RawAnswer answer = test::get(socket(), target);
+    if (answer.status != 200) throw std::runtime_error(target + ": " + answer.head + answer.body);
+    return answer.body;
+}
+
+nlohmann::json Site::get(const std::string& target) const {
+    return nlohmann::json::parse(text(target));
+}
+
+bool Site::answers() const {
+    try {
+        return test::get(socket(), "/v1/health").status == 200;
+    } catch (const std::exception&) {
+        return false;
+    }
+}
+
+Outcome Site::client(std::vector<std::string> arguments) const {
+    arguments.insert(arguments.begin(), {program("tickledger"), "--socket", socket().string()});
+    return run_to_end(arguments);
+}
+
+Outcome Site::replay(std::vector<std::string> arguments) const {
+    arguments.insert(arguments.begin(), {program("tickledgerd"), "replay", "--config", config().string()});
+    return run_to_end(arguments, 2 * patience);
+}
+
+std::string Site::journal() const {
+    std::string all;
+    for (int launch = 1; launch <= launches_; ++launch)
+        all += read_file(directory_ / fmt::format("journal-{:04}", launch));
+    return all;
+}
+
+std::int64_t ticks_of(const nlohmann::json& usage) {
+    std::int64_t sum = 0;
+    for (const auto& row : usage.at("rows")) {
+        if (!row.at("ticks").is_null()) sum += row.at("ticks").get<std::int64_t>();
+    }
+    return sum;
+}
+
+}  // namespace tickledger::test

@@ -1,0 +1,79 @@
+// One installation for a test: a directory, a configuration, the real daemon and the real client.
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "support/child_process.hpp"
+#include "support/temp_directory.hpp"
+
+namespace tickledger::test {
+
+/// The path of a program of this build: "tickledgerd" or "tickledger".
+[[nodiscard]] std::string program(const std::string& name);
+
+/// How a program ended, and what it wrote.
+struct Outcome {
+    std::optional<int> status;  ///< Nothing: it did not end within the deadline.
+    std::string out;
+    std::string error;
+};
+
+[[nodiscard]] Outcome run_to_end(const std::vector<std::string>& arguments,
+                                 std::chrono::milliseconds deadline = patience);
+
+class Site {
+public:
+    struct Options {
+        std::string broker_url = "mqtt://127.0.0.1:1";  ///< Nobody listens there.
+        std::string timezone = "UTC";
+        /// The [[meter]] tables.
+        std::string meters = {};
+        /// Further lines of [store].
+        std::string store = {};
+        /// Where the store lies; empty: in the site's own directory.
+        std::filesystem::path store_directory = {};
+    };
+
+    explicit Site(const Options& options);
+
+    /// Starts the daemon and returns when its socket answers. Throws, with what it said, if it does not.
+    void start();
+    /// Starts the daemon and returns at once.
+    void launch();
+    /// SIGTERM; returns the exit status.
+    std::optional<int> stop();
+    void kill();
+    [[nodiscard]] ChildProcess& daemon() { return *daemon_; }
+
+    /// The body of an answer with status 200. Throws on any other, and where nobody answers.
+    [[nodiscard]] std::string text(const std::string& target) const;
+    [[nodiscard]] nlohmann::json get(const std::string& target) const;
+    /// Whether the socket answers.
+    [[nodiscard]] bool answers() const;
+
+    [[nodiscard]] Outcome client(std::vector<std::string> arguments) const;
+    [[nodiscard]] Outcome replay(std::vector<std::string> arguments) const;
+
+    [[nodiscard]] std::filesystem::path config() const { return directory_ / "tickledger.toml"; }
+    [[nodiscard]] std::filesystem::path socket() const { return directory_ / "api.sock"; }
+    [[nodiscard]] const std::filesystem::path& store() const { return store_; }
+    [[nodiscard]] const TempDirectory& directory() const { return directory_; }
+    /// What all its daemons have written to their standard error.
+    [[nodiscard]] std::string journal() const;
+
+private:
+    TempDirectory directory_;
+    std::filesystem::path store_;
+    std::unique_ptr<ChildProcess> daemon_;
+    int launches_ = 0;
+};
+
+/// The ticks of all rows of a `usage` answer; rows without data count nothing.
+[[nodiscard]] std::int64_t ticks_of(const nlohmann::json& usage);
+
+}  // namespace tickledger::test
