@@ -91,7 +91,7 @@ template <typename Archive>
 void fields(Archive& archive, Sight& sight) {
     archive("at", sight.at), archive("count", sight.count), archive("boot", sight.boot);
     archive("seq", sight.seq), archive("saved", sight.saved), archive("uptime", sight.uptime);
-    archive("placed", sight.placed);
+    archive("placed", sight.placed), archive("arrived_at", sight.arrived_at);
 }
 
 template <typename Archive>

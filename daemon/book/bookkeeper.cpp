@@ -132,7 +132,8 @@ void Bookkeeper::take_reading(Account& account, const Reading& reading, const Me
     const CounterState before = account.memory.counter;
     const Circumstances came = circumstances(account, reading, message, delivery);
     const Booking booking = tickledger::book(account.memory.counter, reading, came, account.rules);
-    account.memory.clock_disbelieved = booking.clock_disbelieved;
+    const bool is_news = booking.outcome != Outcome::repeat && booking.outcome != Outcome::late;
+    if (is_news) account.memory.clock_disbelieved = booking.clock_disbelieved;
     if (booking.outcome == Outcome::late) {
         settle_late(account, reading, booking, message);
         return;
@@ -145,7 +146,7 @@ Circumstances Bookkeeper::circumstances(const Account& account, const Reading& r
     Circumstances came;
     came.arrived_at = message.arrived_at;
     came.waited = delivery.waited;
-    came.placed_at = message.arrived_at - account.settings.cadence * delivery.behind;
+    came.behind = delivery.behind;
     came.retained = message.retained;
     const auto& last = account.memory.counter.last;
     if (!reading.boot || !last) return came;

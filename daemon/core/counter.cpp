@@ -74,6 +74,15 @@ bool is_absurd(Instant time, const Circumstances& came) {
     return time > came.arrived_at + clock_tolerance || time < clocks_begin;
 }
 
+/// Where a message that had waited is placed: by the cadence back from its arrival or, where the messages are
+/// too many for that, evenly from the last known moment on.
+Instant placed_at(const Sight* known, const Circumstances& came, const CounterRules& rules) {
+    if (!known) return came.arrived_at - rules.cadence * came.behind;
+    const Duration room = std::max(came.arrived_at - known->at, Duration{0});
+    const Duration spacing = std::min(rules.cadence, room / (came.behind + 1));
+    return std::max(came.arrived_at - spacing * came.behind, known->at);
+}
+
 /// Fixes the moment that the reading counts for.
 Sight sight_of(const CounterState& state, const Reading& reading, const Circumstances& came,
                const CounterRules& rules, Booking& booking) {
@@ -83,16 +92,19 @@ Sight sight_of(const CounterState& state, const Reading& reading, const Circumst
                 .seq = reading.seq,
                 .saved = reading.saved,
                 .uptime = reading.uptime,
-                .placed = false};
+                .placed = false,
+                .arrived_at = came.arrived_at};
     const Sight* known = newest(state);
     const Instant floor = known ? known->at : Instant::min();
-    if (reading.time) {
-        booking.clock_disbelieved =
-            is_absurd(*reading.time, came) ||
-            (known && *reading.time < floor && is_newer(reading, *known, came, rules));
-        sight.at = booking.clock_disbelieved ? std::max(came.arrived_at, floor) : *reading.time;
+    booking.clock_disbelieved =
+        reading.time && (is_absurd(*reading.time, came) ||
+                         (known && *reading.time < floor && is_newer(reading, *known, came, rules)));
+    if (reading.time && !booking.clock_disbelieved) {
+        sight.at = *reading.time;
     } else {
-        sight.at = std::max(came.waited ? came.placed_at : came.arrived_at, floor);
+        // A time that is not believed is no time: a whole drain of such messages did not run within its
+        // milliseconds.
+        sight.at = came.waited ? placed_at(known, came, rules) : std::max(came.arrived_at, floor);
         sight.placed = came.waited;
     }
     return sight;

@@ -32,7 +32,7 @@ Instant begin_of(const Sight& from, const Sight& to, Order order, const CounterR
 bool follows(const Sight& from, const Sight& to, const CounterRules& rules) {
     if (to.at < from.at) return false;
     const Instant begin = begin_of(from, to, order_of(from, to, rules), rules);
-    return rules.plausible(to.count, to.at - begin);
+    return rules.plausible(to.count, to.longest_since(begin));
 }
 
 Entry hole_between(const Sight& from, Instant until, std::uint64_t first_seq, std::uint64_t last_seq,

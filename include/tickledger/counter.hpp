@@ -3,6 +3,7 @@
 // Pure: no clock, no storage, no allocation. The rows of docs/ledger.md are tried in their order.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <optional>
@@ -56,8 +57,14 @@ struct Sight {
     std::optional<std::uint64_t> seq{};
     std::optional<std::uint64_t> saved{};
     std::optional<Duration> uptime{};
-    /// `at` was placed by the node's cadence, not told.
+    /// `at` was placed by the node's cadence, not told. It may have been as late as `arrived_at`.
     bool placed = false;
+    Instant arrived_at{};
+
+    /// The longest time that may have passed since `from`: what a gain must be plausible over.
+    [[nodiscard]] Duration longest_since(Instant from) const {
+        return (placed ? std::max(at, arrived_at) : at) - from;
+    }
 
     bool operator==(const Sight&) const = default;
 };
@@ -82,9 +89,9 @@ struct CounterState {
 /// How a message came, as far as it bears on when and whether it counts.
 struct Circumstances {
     Instant arrived_at{};
-    /// It waited at the broker; `placed_at` is then where the node's cadence puts it.
+    /// It waited at the broker, with so many more of its topic behind it.
     bool waited = false;
-    Instant placed_at{};
+    int behind = 0;
     bool retained = false;
     /// Its boot was left before, and is not the current one: known from the ledger's list of boots.
     bool boot_already_left = false;

@@ -324,29 +324,46 @@ TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
     }
 }
 
-TEST_CASE("messages that waited are placed by the cadence, never before the last reading") {
+TEST_CASE("messages that waited are placed by the cadence back from arrival") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
-    const auto waited = [&](int placed_min, std::uint64_t count) {
-        return book.with(
-            {.arrived_at = after(minutes(30)), .waited = true, .placed_at = after(minutes(placed_min))},
-            {.count = count});
+    const auto waited = [&](int behind, std::uint64_t count) {
+        return book.with({.arrived_at = after(minutes(30)), .waited = true, .behind = behind},
+                         {.count = count});
     };
-    CHECK(waited(-3, 101).outcome == Outcome::booked);
-    CHECK(waited(27, 105).outcome == Outcome::booked);
-    CHECK(waited(30, 105).outcome == Outcome::repeat);
+    CHECK(waited(2, 101).outcome == Outcome::booked);
+    CHECK(waited(1, 105).outcome == Outcome::booked);
+    CHECK(waited(0, 105).outcome == Outcome::repeat);
     REQUIRE(book.entries.size() == 2);
-    CHECK(book.entries[0].span == Span{after(minutes(0)), after(minutes(0))});
-    CHECK(book.entries[1].span == Span{after(minutes(0)), after(minutes(27))});
+    CHECK(book.entries[0].span == Span{after(minutes(0)), after(minutes(24))});
+    CHECK(book.entries[1].span == Span{after(minutes(24)), after(minutes(27))});
     CHECK(book.entries[1].placed);
+}
+
+TEST_CASE("more messages waited than the cadence has room for: spread evenly, no tick lost to a crowd") {
+    // A node that spoke each second while the link was down for a minute; its cadence is told as three
+    // minutes.
+    Booker book(counter_meter());
+    (void)book(minutes(0), 100);
+    for (int behind = 59; behind >= 0; --behind) {
+        const auto count = static_cast<std::uint64_t>(100 + (60 - behind) / 20 * 20);
+        (void)book.with({.arrived_at = after(minutes(1)), .waited = true, .behind = behind},
+                        {.count = count});
+    }
+    CHECK(book.total() == 60);
+    CHECK_FALSE(book.state.held);
+    REQUIRE(book.entries.size() == 3);
+    for (const Entry& entry : book.entries)
+        CHECK(entry.kind == EntryKind::measured);
+    CHECK(book.entries.back().span.to == after(minutes(1)));
 }
 
 TEST_CASE("the broker's retained copy never takes the count back") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
-    const auto booking = book.with(
-        {.arrived_at = after(minutes(3)), .waited = true, .placed_at = after(minutes(3)), .retained = true},
-        {.count = 90, .time = after(minutes(2))});
+    const auto booking =
+        book.with({.arrived_at = after(minutes(3)), .waited = true, .behind = 0, .retained = true},
+                  {.count = 90, .time = after(minutes(2))});
     CHECK(booking.outcome == Outcome::repeat);
     CHECK_FALSE(book.state.held);
 }

@@ -86,8 +86,8 @@ void Audit::check_conservation(const MeterBooks& books) {
 }
 
 /// Where the times that are booked may lie closer together than the water ran, gains may seem impossible.
-bool Audit::may_lose_time(const PlannedNode& node) const {
-    return plan_.steps_clock || (!node.settings.tells_time && plan_.has_no_clock_battery);
+bool Audit::may_lose_time() const {
+    return plan_.steps_clock || plan_.has_no_clock_battery;
 }
 
 Audit::Expected Audit::expected_count(std::uint32_t node) const {
@@ -121,6 +121,8 @@ Audit::Expected Audit::expected_count(std::uint32_t node) const {
                 expected.ticks += static_cast<std::int64_t>((to.count - begin) & mask);
             }
             if (!same_boot) left_boots.insert(from.boot);
+        } else {
+            expected.ticks = static_cast<std::int64_t>((now.delivery.count - now.delivery.first_count) & mask);
         }
         last = &now;
     }
@@ -130,9 +132,6 @@ Audit::Expected Audit::expected_count(std::uint32_t node) const {
 Audit::Expected Audit::expected_pulses(std::uint32_t node, const MeterBooks& books) const {
     std::unordered_set<std::string_view> refused;
     for (const MeterBooks::Refused& one : books.refused) refused.insert(one.payload);
-    if (!refused.empty() && !may_lose_time(plan_.nodes[node])) {
-        // Late messages may find their hole too short for them; anything else is to be booked.
-    }
     Expected expected;
     std::set<std::pair<std::uint64_t, std::uint64_t>> seen;
     for (const Line& line : lines_) {
@@ -140,7 +139,7 @@ Audit::Expected Audit::expected_pulses(std::uint32_t node, const MeterBooks& boo
         const Delivery& said = sent_[line.sent].delivery;
         expected.has_messages = true;
         if (!seen.insert({said.boot, said.seq}).second || refused.contains(said.message.payload)) continue;
-        expected.ticks += static_cast<std::int64_t>(said.told_ticks);
+        expected.ticks += static_cast<std::int64_t>(said.count);
     }
     return expected;
 }
@@ -158,7 +157,7 @@ void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
             skipped += static_cast<std::int64_t>((entry.end.count - entry.begin_count) & mask_of(planned.settings.counter_bits));
         }
     }
-    if (may_lose_time(planned)) {
+    if (may_lose_time()) {
         const bool is_explained = booked + skipped == expected.ticks || !planned.story.power_cuts.empty() ||
                                   !planned.story.presets.empty();
         if (is_explained && booked <= expected.ticks) return;
@@ -171,7 +170,8 @@ void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
 void Audit::check_entries(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
     const bool is_pulses = planned.settings.message == MessageForm::pulses;
-    const bool knows_times = planned.tells_true_time && !plan_.steps_clock && planned.certainty != Certainty::vague &&
+    const bool knows_times = planned.tells_true_time && !may_lose_time() &&
+                             (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
                              !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
                                              !planned.story.overtaken.empty()));
     const Entry* before = nullptr;

@@ -39,7 +39,7 @@ private:
     };
     [[nodiscard]] Expected expected_count(std::uint32_t node) const;
     [[nodiscard]] Expected expected_pulses(std::uint32_t node, const MeterBooks& books) const;
-    [[nodiscard]] bool may_lose_time(const PlannedNode& node) const;
+    [[nodiscard]] bool may_lose_time() const;
 
     void check_meter(std::uint32_t node, const MeterBooks& books);
     void check_conservation(const MeterBooks& books);

@@ -107,7 +107,8 @@ std::optional<Delivery> Node::speak(Instant at, Fate fate) {
     ++seq_;
     Delivery delivery;
     delivery.sent_at = at;
-    delivery.count = count_;
+    delivery.count = settings_.message == MessageForm::pulses ? pending_.size() : count_;
+    delivery.first_count = samples_.front().count;
     delivery.boot = boot_;
     delivery.seq = seq_;
     delivery.saved = saved_;

@@ -78,7 +78,8 @@ void choose_fields(Chance& chance, PlannedNode& node) {
     if (settings.message == MessageForm::pulses && settings.checkpoint_ticks > 1) settings.checkpoint_ticks = 0;
     settings.first_count = chance.below(settings.counter_bits == 16 ? 65'536 : 100'000);
     if (settings.counter_bits == 32 && chance.happens(0.2)) settings.first_count = 0xFFFF'FFFFU - chance.below(500);
-    if (node.certainty != Certainty::ordered) settings.first_count = chance.below(100'000);
+    // A count that falls to 0 just below its end can not be told from one that ran over it.
+    if (node.certainty != Certainty::ordered || settings.checkpoint_ticks == 0) settings.first_count = chance.below(10'000);
 }
 
 void choose_story(Chance& chance, PlannedNode& node, Span span) {
@@ -94,14 +95,16 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
     const bool is_preset = settings.message == MessageForm::counter && node.certainty == Certainty::ordered &&
                            settings.counter_bits != 16 && chance.happens(0.15);
     if (is_preset) {
+        // Jumps that no flow explains, from wherever the count may stand: each to a range of its own.
         for (const Span& time : some(1)) {
-            const std::uint64_t jump = 100'000'000 + chance.below(1'000'000'000);
-            story.presets.push_back({time.from, chance.happens(0.3) ? chance.below(1000) : jump});
+            const std::uint64_t range = (story.presets.size() * 5 + 3) % 8;
+            story.presets.push_back({time.from, range * 400'000'000 + chance.below(1'000'000)});
         }
         return;
     }
     if (node.certainty == Certainty::vague && chance.happens(0.5)) node.certainty = Certainty::monotonic;
-    const bool may_restart = node.certainty != Certainty::monotonic || settings.message == MessageForm::senml;
+    const bool keeps_every_tick = settings.message == MessageForm::senml && settings.checkpoint_ticks == 1;
+    const bool may_restart = node.certainty != Certainty::monotonic || keeps_every_tick;
     if (may_restart) story.power_cuts = some(0.6);
     if (settings.tells_time) story.delays = some(0.4);
     if (settings.tells_seq || settings.tells_time) story.overtaken = some(0.5);

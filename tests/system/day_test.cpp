@@ -64,7 +64,8 @@ Recording recorded_days() {
 }
 
 json alarm_of_kind(const Site& site, const std::string& kind) {
-    for (const json& alarm : site.get("/v1/alarms").at("alarms")) {
+    const json answer = site.get("/v1/alarms");
+    for (const json& alarm : answer.at("alarms")) {
         if (alarm.at("kind") == kind) return alarm;
     }
     return nullptr;

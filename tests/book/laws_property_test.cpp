@@ -1,0 +1,283 @@
+// The three laws of docs/ledger.md, for any run of messages: also for such as no node would send.
+#include <rapidcheck/catch.h>
+
+#include <catch2/catch.hpp>
+#include <numeric>
+
+#include "book/account.hpp"
+#include "book/bookkeeper.hpp"
+#include "simulation/books.hpp"
+#include "simulation/chance.hpp"
+#include "simulation/sim_vfs.hpp"
+
+using namespace tickledger;
+using tickledger::simulation::Books;
+using tickledger::simulation::Chance;
+using tickledger::simulation::SimVfs;
+using std::chrono::hours;
+using std::chrono::minutes;
+using std::chrono::seconds;
+
+namespace {
+
+const Instant start = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 28}} + hours{20};
+
+struct Run {
+    MeterSettings meter;
+    std::vector<Delivery> deliveries;
+    bool tells_time = false;
+};
+
+/// A node that mostly behaves: it counts on, starts anew, is set by hand, loses, delays and repeats messages, and now
+/// and then says something wild.
+class Teller {
+public:
+    Teller(std::uint64_t seed, MessageForm form) : chance_(seed) {
+        MeterSettings& meter = run_.meter;
+        meter.id = "house";
+        meter.topic = "nodes/house";
+        meter.message = form;
+        meter.counter_bits = std::array{0, 8, 16, 32}[chance_.below(4)];
+        meter.seq_bits = std::array{4, 16, 32}[chance_.below(3)];
+        meter.checkpoint_ticks = std::array<std::uint64_t, 4>{0, 1, 10, 100}[chance_.below(4)];
+        meter.interval = std::array<Duration, 3>{minutes{5}, minutes{15}, hours{1}}[chance_.below(3)];
+        meter.alarms.silent_after = std::array<Duration, 2>{minutes{15}, hours{2}}[chance_.below(2)];
+        run_.tells_time = chance_.happens(0.5);
+        tells_saved_ = chance_.happens(0.4);
+        tells_uptime_ = chance_.happens(0.3);
+        count_ = saved_ = wrapped(chance_.below(1000) - 500);
+        seq_ = chance_.below(20);
+    }
+
+    Run tell(int messages) {
+        while (messages-- > 0) step();
+        for (Delivery& late : kept_back_) arrive(std::move(late));
+        return std::move(run_);
+    }
+
+private:
+    [[nodiscard]] std::uint64_t wrapped(std::uint64_t count) const {
+        const int bits = run_.meter.counter_bits;
+        return bits == 0 ? count & 0xFFFF'FFFFU : count & ((std::uint64_t{1} << bits) - 1);
+    }
+
+    void step() {
+        now_ += chance_.happens(0.9) ? Duration{minutes{3}} : seconds{1} + chance_.moment(hours{9});
+        if (chance_.happens(0.06)) {
+            ++boot_;
+            seq_ = chance_.below(3);
+            started_at_ = now_;
+            const std::uint64_t step = run_.meter.checkpoint_ticks;
+            count_ = saved_ = step == 0 ? 0 : count_ - count_ % step;
+        }
+        if (chance_.happens(0.03)) count_ = wrapped(chance_.below(1U << 30));
+        gained_ = chance_.happens(0.5) ? 0 : chance_.below(chance_.happens(0.1) ? 600 : 20);
+        count_ = wrapped(count_ + gained_);
+        seq_ = (seq_ + 1) & ((std::uint64_t{1} << run_.meter.seq_bits) - 1);
+        if (chance_.happens(0.07)) return;
+        Delivery delivery;
+        Message message;
+        message.topic = run_.meter.topic;
+        message.payload = payload(chance_.happens(0.03));
+        delivery.event = message;
+        if (chance_.happens(0.1)) {
+            kept_back_.push_back(std::move(delivery));
+            return;
+        }
+        arrive(std::move(delivery));
+        if (chance_.happens(0.1)) repeat();
+        if (!kept_back_.empty() && chance_.happens(0.2)) {
+            arrive(std::move(kept_back_.back()));
+            kept_back_.pop_back();
+        }
+    }
+
+    std::string payload(bool is_wild) {
+        std::uint64_t said = run_.meter.message == MessageForm::pulses ? gained_ : count_;
+        if (is_wild) said = wrapped(chance_.below(1U << 20));
+        std::string text = (run_.meter.message == MessageForm::pulses ? R"({"pulses":)" : R"({"count":)") + std::to_string(said);
+        text += ",\"boot\":" + std::to_string(boot_) + ",\"seq\":" + std::to_string(seq_);
+        if (tells_saved_) text += ",\"saved\":" + std::to_string(saved_);
+        if (tells_uptime_) {
+            text += ",\"uptime\":" + std::to_string(std::chrono::duration_cast<seconds>(now_ - started_at_).count());
+        }
+        if (run_.tells_time) {
+            const Duration error = chance_.happens(0.05) ? hours{1} - chance_.moment(hours{3}) : Duration{0};
+            text += ",\"time\":\"" + format_utc(now_ + error) + "\"";
+        }
+        return text + "}";
+    }
+
+    void arrive(Delivery delivery) {
+        auto& message = std::get<Message>(delivery.event);
+        arrived_ = std::max(arrived_, now_) + std::chrono::milliseconds{chance_.below(300)};
+        message.arrived_at = arrived_;
+        if (chance_.happens(0.1)) {
+            delivery.waited = true;
+            delivery.behind = static_cast<int>(chance_.below(3));
+        }
+        if (chance_.happens(0.03)) delivery.waited = message.retained = true;
+        run_.deliveries.push_back(std::move(delivery));
+    }
+
+    void repeat() {
+        Delivery again = run_.deliveries[chance_.below(run_.deliveries.size())];
+        std::get<Message>(again.event).redelivered = true;
+        again.waited = true;
+        arrive(std::move(again));
+    }
+
+    Chance chance_;
+    Run run_;
+    std::vector<Delivery> kept_back_;
+    Instant now_ = start;
+    Instant arrived_ = start;
+    Instant started_at_ = start;
+    std::uint64_t boot_ = 1;
+    std::uint64_t seq_ = 0;
+    std::uint64_t count_ = 0;
+    std::uint64_t saved_ = 0;
+    std::uint64_t gained_ = 0;
+    bool tells_saved_ = false;
+    bool tells_uptime_ = false;
+};
+
+/// A ledger in memory and its bookkeeper.
+class Desk {
+public:
+    Desk(SimVfs& vfs, std::string file, const MeterSettings& meter)
+        : vfs_(vfs), file_(std::move(file)), meters_{meter}, zone_(CivilZone::find("Europe/Lisbon").value()) {
+        open();
+    }
+    ~Desk() { close(); }
+
+    void open() {
+        ledger_ = std::move(Ledger::open(file_, vfs_.name()).value());
+        keeper_ = std::make_unique<Bookkeeper>(meters_, zone_, *ledger_, Publishing::everything);
+        RC_ASSERT(keeper_->load().has_value());
+    }
+    /// As after a kill: what is in memory is gone, and whatever the destructors write does not come.
+    void kill() {
+        vfs_.ask_before_writes([] { return false; });
+        close();
+        vfs_.ask_before_writes({});
+        open();
+    }
+    void close() {
+        keeper_.reset();
+        ledger_.reset();
+    }
+    Books books() {
+        close();
+        Books books = std::move(Books::read(vfs_.name(), file_).value());
+        open();
+        return books;
+    }
+    void book(std::span<const Delivery> deliveries, std::optional<Instant> until = {}) {
+        const auto booked = keeper_->book({.deliveries = deliveries, .next = {}, .until = until, .published = {}});
+        if (!booked) RC_LOG() << booked.error().text << "\n";
+        RC_ASSERT(booked.has_value());
+    }
+
+private:
+    SimVfs& vfs_;
+    const std::string file_;
+    const std::vector<MeterSettings> meters_;
+    const CivilZone zone_;
+    std::unique_ptr<Ledger> ledger_;
+    std::unique_ptr<Bookkeeper> keeper_;
+};
+
+MessageForm some_form(Chance& chance) { return chance.happens(0.5) ? MessageForm::counter : MessageForm::pulses; }
+
+void same(const Books& a, const Books& b) {
+    const auto difference = Books::difference(a, b);
+    if (difference) RC_LOG() << *difference << "\n";
+    RC_ASSERT(!difference);
+}
+
+Instant end_of(const Run& run) { return time_of(run.deliveries.back().event) + hours{12}; }
+
+}  // namespace
+
+TEST_CASE("conservation: the entries, the rows of every step and the register hold the same ticks, without gap or overlap") {
+    rc::prop("for any run of messages", [](std::uint64_t seed) {
+        Chance chance(seed);
+        const Run run = Teller(seed, some_form(chance)).tell(120);
+        SimVfs vfs(seed);
+        Desk desk(vfs, "/ledger.db", run.meter);
+        desk.book(run.deliveries, end_of(run));
+        const Books books = desk.books();
+        const auto& meter = books.meters().at(0);
+        const auto booked = std::accumulate(meter.entries.begin(), meter.entries.end(), std::int64_t{0},
+                                            [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
+        RC_ASSERT(memory_from_json(meter.state).value().total_ticks == booked);
+        for (const std::int64_t ticks : meter.row_ticks) RC_ASSERT(ticks == booked);
+        for (std::size_t i = 1; i < meter.entries.size(); ++i) {
+            if (meter.entries[i].span.length() == Duration{0}) continue;
+            RC_ASSERT(meter.entries[i].span.from == meter.entries[i - 1].span.to);
+        }
+    });
+}
+
+TEST_CASE("conservation: a counter's entries follow from one count to the next") {
+    rc::prop("for any run of messages", [](std::uint64_t seed) {
+        const Run run = Teller(seed, MessageForm::counter).tell(120);
+        SimVfs vfs(seed);
+        Desk desk(vfs, "/ledger.db", run.meter);
+        desk.book(run.deliveries);
+        const CounterRules rules(run.meter);
+        for (const Entry& entry : desk.books().meters().at(0).entries) {
+            const bool counts = entry.kind == EntryKind::measured || entry.kind == EntryKind::restart;
+            if (counts) RC_ASSERT(static_cast<std::uint64_t>(entry.ticks) == rules.gain(entry.begin_count, entry.end.count));
+        }
+    });
+}
+
+TEST_CASE("idempotence: messages with boot and number, delivered again in any order and number, change nothing") {
+    rc::prop("for any run of messages", [](std::uint64_t seed) {
+        Chance chance(seed);
+        const Run run = Teller(seed, some_form(chance)).tell(120);
+        SimVfs vfs(seed);
+        Desk desk(vfs, "/ledger.db", run.meter);
+        desk.book(run.deliveries, end_of(run));
+        const Books once = desk.books();
+        for (int round = 0; round < 3; ++round) {
+            std::vector<Delivery> again;
+            for (int left = 40; left > 0; --left) {
+                Delivery delivery = run.deliveries[chance.below(run.deliveries.size())];
+                std::get<Message>(delivery.event).arrived_at = end_of(run);
+                delivery.waited = std::get<Message>(delivery.event).redelivered = true;
+                again.push_back(std::move(delivery));
+            }
+            desk.book(again);
+            same(once, desk.books());
+        }
+    });
+}
+
+TEST_CASE("restartability: killed between any batches, with the clock looked at whenever, the ledger is the same") {
+    rc::prop("for any run of messages", [](std::uint64_t seed) {
+        Chance chance(seed);
+        const Run run = Teller(seed, some_form(chance)).tell(120);
+        SimVfs vfs(seed);
+        Desk at_once(vfs, "/once.db", run.meter);
+        at_once.book(run.deliveries, end_of(run));
+        Desk killed(vfs, "/killed.db", run.meter);
+        std::span<const Delivery> left = run.deliveries;
+        while (!left.empty()) {
+            const auto batch = left.first(std::min<std::size_t>(left.size(), 1 + chance.below(12)));
+            left = left.subspan(batch.size());
+            std::optional<Instant> until;
+            if (!left.empty() && chance.happens(0.5)) {
+                const Instant from = time_of(batch.back().event);
+                const Duration pause = time_of(left.front().event) - from;
+                until = pause > Duration{0} ? from + chance.moment(pause) : from;
+            }
+            killed.book(batch, until);
+            if (chance.happens(0.3)) killed.kill();
+        }
+        killed.book({}, end_of(run));
+        same(at_once.books(), killed.books());
+    });
+}
