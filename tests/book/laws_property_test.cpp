@@ -11,12 +11,12 @@
 #include "simulation/sim_vfs.hpp"
 
 using namespace tickledger;
-using tickledger::simulation::Books;
-using tickledger::simulation::Chance;
-using tickledger::simulation::SimVfs;
 using std::chrono::hours;
 using std::chrono::minutes;
 using std::chrono::seconds;
+using tickledger::simulation::Books;
+using tickledger::simulation::Chance;
+using tickledger::simulation::SimVfs;
 
 namespace {
 
@@ -28,8 +28,8 @@ struct Run {
     bool tells_time = false;
 };
 
-/// A node that mostly behaves: it counts on, starts anew, is set by hand, loses, delays and repeats messages, and now
-/// and then says something wild.
+/// A node that mostly behaves: it counts on, starts anew, is set by hand, loses, delays and repeats messages,
+/// and now and then says something wild.
 class Teller {
 public:
     Teller(std::uint64_t seed, MessageForm form) : chance_(seed) {
@@ -50,8 +50,10 @@ public:
     }
 
     Run tell(int messages) {
-        while (messages-- > 0) step();
-        for (Delivery& late : kept_back_) arrive(std::move(late));
+        while (messages-- > 0)
+            step();
+        for (Delivery& late : kept_back_)
+            arrive(std::move(late));
         return std::move(run_);
     }
 
@@ -95,11 +97,13 @@ private:
     std::string payload(bool is_wild) {
         std::uint64_t said = run_.meter.message == MessageForm::pulses ? gained_ : count_;
         if (is_wild) said = wrapped(chance_.below(1U << 20));
-        std::string text = (run_.meter.message == MessageForm::pulses ? R"({"pulses":)" : R"({"count":)") + std::to_string(said);
+        std::string text = (run_.meter.message == MessageForm::pulses ? R"({"pulses":)" : R"({"count":)") +
+                           std::to_string(said);
         text += ",\"boot\":" + std::to_string(boot_) + ",\"seq\":" + std::to_string(seq_);
         if (tells_saved_) text += ",\"saved\":" + std::to_string(saved_);
         if (tells_uptime_) {
-            text += ",\"uptime\":" + std::to_string(std::chrono::duration_cast<seconds>(now_ - started_at_).count());
+            text += ",\"uptime\":" +
+                    std::to_string(std::chrono::duration_cast<seconds>(now_ - started_at_).count());
         }
         if (run_.tells_time) {
             const Duration error = chance_.happens(0.05) ? hours{1} - chance_.moment(hours{3}) : Duration{0};
@@ -174,7 +178,8 @@ public:
         return books;
     }
     void book(std::span<const Delivery> deliveries, std::optional<Instant> until = {}) {
-        const auto booked = keeper_->book({.deliveries = deliveries, .next = {}, .until = until, .published = {}});
+        const auto booked =
+            keeper_->book({.deliveries = deliveries, .next = {}, .until = until, .published = {}});
         if (!booked) RC_LOG() << booked.error().text << "\n";
         RC_ASSERT(booked.has_value());
     }
@@ -188,7 +193,9 @@ private:
     std::unique_ptr<Bookkeeper> keeper_;
 };
 
-MessageForm some_form(Chance& chance) { return chance.happens(0.5) ? MessageForm::counter : MessageForm::pulses; }
+MessageForm some_form(Chance& chance) {
+    return chance.happens(0.5) ? MessageForm::counter : MessageForm::pulses;
+}
 
 void same(const Books& a, const Books& b) {
     const auto difference = Books::difference(a, b);
@@ -196,11 +203,15 @@ void same(const Books& a, const Books& b) {
     RC_ASSERT(!difference);
 }
 
-Instant end_of(const Run& run) { return time_of(run.deliveries.back().event) + hours{12}; }
+Instant end_of(const Run& run) {
+    return time_of(run.deliveries.back().event) + hours{12};
+}
 
 }  // namespace
 
-TEST_CASE("conservation: the entries, the rows of every step and the register hold the same ticks, without gap or overlap") {
+TEST_CASE(
+    "conservation: the entries, the rows of every step and the register hold the same ticks, without gap or "
+    "overlap") {
     rc::prop("for any run of messages", [](std::uint64_t seed) {
         Chance chance(seed);
         const Run run = Teller(seed, some_form(chance)).tell(120);
@@ -209,10 +220,12 @@ TEST_CASE("conservation: the entries, the rows of every step and the register ho
         desk.book(run.deliveries, end_of(run));
         const Books books = desk.books();
         const auto& meter = books.meters().at(0);
-        const auto booked = std::accumulate(meter.entries.begin(), meter.entries.end(), std::int64_t{0},
-                                            [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
+        const auto booked =
+            std::accumulate(meter.entries.begin(), meter.entries.end(), std::int64_t{0},
+                            [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
         RC_ASSERT(memory_from_json(meter.state).value().total_ticks == booked);
-        for (const std::int64_t ticks : meter.row_ticks) RC_ASSERT(ticks == booked);
+        for (const std::int64_t ticks : meter.row_ticks)
+            RC_ASSERT(ticks == booked);
         for (std::size_t i = 1; i < meter.entries.size(); ++i) {
             if (meter.entries[i].span.length() == Duration{0}) continue;
             RC_ASSERT(meter.entries[i].span.from == meter.entries[i - 1].span.to);
@@ -229,12 +242,15 @@ TEST_CASE("conservation: a counter's entries follow from one count to the next")
         const CounterRules rules(run.meter);
         for (const Entry& entry : desk.books().meters().at(0).entries) {
             const bool counts = entry.kind == EntryKind::measured || entry.kind == EntryKind::restart;
-            if (counts) RC_ASSERT(static_cast<std::uint64_t>(entry.ticks) == rules.gain(entry.begin_count, entry.end.count));
+            if (counts)
+                RC_ASSERT(static_cast<std::uint64_t>(entry.ticks) ==
+                          rules.gain(entry.begin_count, entry.end.count));
         }
     });
 }
 
-TEST_CASE("idempotence: messages with boot and number, delivered again in any order and number, change nothing") {
+TEST_CASE(
+    "idempotence: messages with boot and number, delivered again in any order and number, change nothing") {
     rc::prop("for any run of messages", [](std::uint64_t seed) {
         Chance chance(seed);
         const Run run = Teller(seed, some_form(chance)).tell(120);
@@ -256,7 +272,8 @@ TEST_CASE("idempotence: messages with boot and number, delivered again in any or
     });
 }
 
-TEST_CASE("restartability: killed between any batches, with the clock looked at whenever, the ledger is the same") {
+TEST_CASE(
+    "restartability: killed between any batches, with the clock looked at whenever, the ledger is the same") {
     rc::prop("for any run of messages", [](std::uint64_t seed) {
         Chance chance(seed);
         const Run run = Teller(seed, some_form(chance)).tell(120);

@@ -325,8 +325,11 @@ TEST_CASE("a large answer comes whole") {
     const std::string body =
         R"({"meter":"house","timezone":"Europe/Berlin","step":"day","rows":[)" + rows + "]}";
     daemon.set("/v1/meters/house/usage", body);
-    CHECK(daemon.run("usage house --json").out == body + "\n");
-    CHECK_THAT(daemon.run("usage house").out, Catch::EndsWith("50000    50.000\n"));
+    // Compared outside CHECK: it would take minutes to print what differs.
+    const bool is_same = daemon.run("usage house --json").out == body + "\n";
+    CHECK(is_same);
+    const bool ends_with_the_sum = daemon.run("usage house").out.ends_with("50000    50.000\n");
+    CHECK(ends_with_the_sum);
 }
 
 TEST_CASE("help and version go to standard output with status 0") {

@@ -14,7 +14,9 @@ namespace {
 
 constexpr const char* rebuilt_file = "/store/rebuilt.db";
 
-std::uint64_t mask_of(int bits) { return bits == 0 ? ~std::uint64_t{0} : (std::uint64_t{1} << bits) - 1; }
+std::uint64_t mask_of(int bits) {
+    return bits == 0 ? ~std::uint64_t{0} : (std::uint64_t{1} << bits) - 1;
+}
 
 std::int64_t ticks_in(const std::vector<Instant>& ticks, Span span) {
     return std::upper_bound(ticks.begin(), ticks.end(), span.to) -
@@ -22,9 +24,10 @@ std::int64_t ticks_in(const std::vector<Instant>& ticks, Span span) {
 }
 
 std::string words(const Entry& entry) {
-    return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " + format_utc(entry.span.to) + " " +
-           std::to_string(entry.ticks) + " ticks, counts " + std::to_string(entry.begin_count) + " to " +
-           std::to_string(entry.end.count) + (entry.placed ? ", placed" : "");
+    return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
+           format_utc(entry.span.to) + " " + std::to_string(entry.ticks) + " ticks, counts " +
+           std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count) +
+           (entry.placed ? ", placed" : "");
 }
 
 std::int64_t ticks_of(const MeterBooks& books) {
@@ -34,8 +37,8 @@ std::int64_t ticks_of(const MeterBooks& books) {
 
 }  // namespace
 
-Audit::Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine, const std::vector<Sent>& sent,
-             const std::vector<Line>& lines)
+Audit::Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine,
+             const std::vector<Sent>& sent, const std::vector<Line>& lines)
     : plan_(plan), settings_(settings), machine_(machine), sent_(sent), lines_(lines) {}
 
 void Audit::fail_with(const std::string& meter, const std::string& what) {
@@ -60,13 +63,15 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
     if (was_right && failure_) {
         *failure_ += "\n  " + words(plan_.nodes[node]);
         if (std::getenv("SHOW")) {
-            for (const Entry& entry : books.entries) *failure_ += "\n  " + words(entry);
+            for (const Entry& entry : books.entries)
+                *failure_ += "\n  " + words(entry);
             for (const Line& line : lines_) {
                 if (line.sent == Line::no_message || sent_[line.sent].node != node) continue;
                 const Message& message = sent_[line.sent].delivery.message;
                 *failure_ += "\n  " + format_utc(message.arrived_at) + " " + message.payload;
             }
-            for (const auto& refused : books.refused) *failure_ += "\n  refused " + std::to_string(refused.reason) + refused.payload;
+            for (const auto& refused : books.refused)
+                *failure_ += "\n  refused " + std::to_string(refused.reason) + refused.payload;
         }
     }
 }
@@ -75,7 +80,8 @@ void Audit::check_conservation(const MeterBooks& books) {
     const std::int64_t booked = ticks_of(books);
     const std::int64_t total = books.state.empty() ? 0 : memory_from_json(books.state).value().total_ticks;
     if (total != booked) {
-        fail_with(books.id, "the entries hold " + std::to_string(booked) + " ticks, the register advanced " + std::to_string(total));
+        fail_with(books.id, "the entries hold " + std::to_string(booked) + " ticks, the register advanced " +
+                                std::to_string(total));
     }
     for (std::size_t step = 0; step < books.row_ticks.size(); ++step) {
         if (books.row_ticks[step] != booked) {
@@ -122,7 +128,8 @@ Audit::Expected Audit::expected_count(std::uint32_t node) const {
             }
             if (!same_boot) left_boots.insert(from.boot);
         } else {
-            expected.ticks = static_cast<std::int64_t>((now.delivery.count - now.delivery.first_count) & mask);
+            expected.ticks =
+                static_cast<std::int64_t>((now.delivery.count - now.delivery.first_count) & mask);
         }
         last = &now;
     }
@@ -131,7 +138,8 @@ Audit::Expected Audit::expected_count(std::uint32_t node) const {
 
 Audit::Expected Audit::expected_pulses(std::uint32_t node, const MeterBooks& books) const {
     std::unordered_set<std::string_view> refused;
-    for (const MeterBooks::Refused& one : books.refused) refused.insert(one.payload);
+    for (const MeterBooks::Refused& one : books.refused)
+        refused.insert(one.payload);
     Expected expected;
     std::set<std::pair<std::uint64_t, std::uint64_t>> seen;
     for (const Line& line : lines_) {
@@ -154,7 +162,8 @@ void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
     std::int64_t skipped = 0;
     for (const Entry& entry : books.entries) {
         if (entry.kind == EntryKind::preset) {
-            skipped += static_cast<std::int64_t>((entry.end.count - entry.begin_count) & mask_of(planned.settings.counter_bits));
+            skipped += static_cast<std::int64_t>((entry.end.count - entry.begin_count) &
+                                                 mask_of(planned.settings.counter_bits));
         }
     }
     if (may_lose_time()) {
@@ -162,18 +171,20 @@ void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
                                   !planned.story.presets.empty();
         if (is_explained && booked <= expected.ticks) return;
     }
-    fail_with(books.id, "the messages tell " + std::to_string(expected.ticks) + " ticks, booked are " + std::to_string(booked) +
-                            " (" + std::to_string(skipped) + " passed over as presets, " + std::to_string(books.refused.size()) +
+    fail_with(books.id, "the messages tell " + std::to_string(expected.ticks) + " ticks, booked are " +
+                            std::to_string(booked) + " (" + std::to_string(skipped) +
+                            " passed over as presets, " + std::to_string(books.refused.size()) +
                             " messages refused)");
 }
 
 void Audit::check_entries(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
     const bool is_pulses = planned.settings.message == MessageForm::pulses;
-    const bool knows_times = planned.tells_true_time && !may_lose_time() &&
-                             (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
-                             !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
-                                             !planned.story.overtaken.empty()));
+    const bool knows_times =
+        planned.tells_true_time && !may_lose_time() &&
+        (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
+        !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
+                        !planned.story.overtaken.empty()));
     const Entry* before = nullptr;
     for (const Entry& entry : books.entries) {
         if (before && entry.span.from != before->span.to && entry.span.length() > Duration{0}) {
@@ -184,7 +195,8 @@ void Audit::check_entries(std::uint32_t node, const MeterBooks& books) {
         const std::int64_t ran = ticks_in(planned.ticks, entry.span);
         const bool is_right = entry.kind == EntryKind::measured ? entry.ticks == ran
                               : entry.kind == EntryKind::restart
-                                  ? entry.ticks <= ran && static_cast<std::uint64_t>(ran - entry.ticks) <= entry.unseen_max.value_or(0)
+                                  ? entry.ticks <= ran && static_cast<std::uint64_t>(ran - entry.ticks) <=
+                                                              entry.unseen_max.value_or(0)
                                   : true;
         if (!is_right) fail_with(books.id, std::to_string(ran) + " ticks ran in " + words(entry));
     }
@@ -223,10 +235,12 @@ void Audit::check_repeats(const SimClock& clock, Chance& chance) {
             if (!node.tells_boot || !node.tells_seq || node.message == MessageForm::senml) continue;
             Message message = sent.delivery.message;
             message.redelivered = true;
-            for (auto times = 1 + chance.below(3); times > 0; --times) (void)(*daemon)->accept(message);
+            for (auto times = 1 + chance.below(3); times > 0; --times)
+                (void)(*daemon)->accept(message);
             if (chance.happens(0.1)) (void)(*daemon)->book_all();
         }
-        if ((*daemon)->book_all() != Booker::Pass::done) return fail_with("repeats", (*daemon)->booker().trouble());
+        if ((*daemon)->book_all() != Booker::Pass::done)
+            return fail_with("repeats", (*daemon)->booker().trouble());
     }
     const auto after = Books::read(machine_.vfs().name(), ledger_file);
     if (!after) return fail_with("repeats", after.error().text);

@@ -24,7 +24,8 @@ public:
 
     /// The first law, and the water against the entries.
     void check_books();
-    /// The third law: the log, booked at once into a new ledger, gives the same. `until`: where the clock stands.
+    /// The third law: the log, booked at once into a new ledger, gives the same. `until`: where the clock
+    /// stands.
     void check_rebuilding(Instant until);
     /// The second law: messages with boot and number, delivered again in any order, change nothing.
     void check_repeats(const SimClock& clock, Chance& chance);

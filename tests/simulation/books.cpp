@@ -27,9 +27,12 @@ constexpr std::array questions{
     Question{"boot", "SELECT meter, boot, first_seq, last_seq FROM boot ORDER BY meter, boot"},
     Question{"hole", "SELECT meter, boot, first_seq, last_seq FROM hole ORDER BY meter, boot, first_seq"},
     Question{"alarm",
-             "SELECT meter, kind, state, raised_us, cleared_us, evidence, text FROM alarm ORDER BY raised_us, meter, kind"},
-    Question{"undecided", "SELECT meter, kind, from_us, to_us, text FROM undecided ORDER BY meter, kind, from_us"},
-    Question{"refused", "SELECT meter, at_us, reason, topic, payload, text FROM refused ORDER BY meter, fingerprint"},
+             "SELECT meter, kind, state, raised_us, cleared_us, evidence, text FROM alarm ORDER BY "
+             "raised_us, meter, kind"},
+    Question{"undecided",
+             "SELECT meter, kind, from_us, to_us, text FROM undecided ORDER BY meter, kind, from_us"},
+    Question{"refused",
+             "SELECT meter, at_us, reason, topic, payload, text FROM refused ORDER BY meter, fingerprint"},
     Question{"meter", "SELECT key, id, state FROM meter ORDER BY key"},
 };
 
@@ -60,7 +63,9 @@ void append_column(std::string& bytes, sqlite3_stmt* statement, int column) {
             bytes += integer_tag;
             append_number(bytes, sqlite3_column_int64(statement, column));
             break;
-        case SQLITE_NULL: bytes += null_tag; break;
+        case SQLITE_NULL:
+            bytes += null_tag;
+            break;
         default: {
             const std::string text = text_of(statement, column);
             bytes += text_tag;
@@ -78,7 +83,8 @@ Entry entry_of(sqlite3_stmt* statement) {
     entry.ticks = number(4);
     entry.kind = static_cast<EntryKind>(number(5));
     entry.placed = number(6) != 0;
-    if (sqlite3_column_type(statement, 7) != SQLITE_NULL) entry.unseen_max = static_cast<std::uint64_t>(number(7));
+    if (sqlite3_column_type(statement, 7) != SQLITE_NULL)
+        entry.unseen_max = static_cast<std::uint64_t>(number(7));
     entry.begin_count = static_cast<std::uint64_t>(number(8));
     entry.end = {static_cast<std::uint64_t>(number(9)), static_cast<std::uint64_t>(number(10)),
                  static_cast<std::uint64_t>(number(11))};
@@ -124,16 +130,19 @@ Result<Books> Books::read(const std::string& vfs, const std::string& file) {
     for (const Question& question : questions) {
         sqlite3_stmt* statement_raw = nullptr;
         sqlite3_prepare_v2(raw, question.sql, -1, &statement_raw, nullptr);
-        const std::unique_ptr<sqlite3_stmt, int (*)(sqlite3_stmt*)> statement(statement_raw, sqlite3_finalize);
+        const std::unique_ptr<sqlite3_stmt, int (*)(sqlite3_stmt*)> statement(statement_raw,
+                                                                              sqlite3_finalize);
         if (!statement) return fail(std::string("The table ") + question.table + " can not be read.");
         Table table;
         table.name = question.table;
         while (sqlite3_step(statement.get()) == SQLITE_ROW) {
             const int columns = sqlite3_column_count(statement.get());
-            for (int column = 0; column < columns; ++column) append_column(table.bytes, statement.get(), column);
+            for (int column = 0; column < columns; ++column)
+                append_column(table.bytes, statement.get(), column);
             table.row_ends.push_back(table.bytes.size());
             if (table.name == "entry") {
-                meter_of(sqlite3_column_int64(statement.get(), 0)).entries.push_back(entry_of(statement.get()));
+                meter_of(sqlite3_column_int64(statement.get(), 0))
+                    .entries.push_back(entry_of(statement.get()));
             } else if (table.name == "usage_row") {
                 auto& sums = meter_of(sqlite3_column_int64(statement.get(), 2)).row_ticks;
                 sums.resize(5);
@@ -162,7 +171,8 @@ std::optional<std::string> Books::difference(const Books& a, const Books& b) {
         for (std::size_t row = 0; row < rows; ++row) {
             const std::string one = left.row(row);
             const std::string other = right.row(row);
-            if (one != other) return left.name + " row " + std::to_string(row) + ":\n    " + one + "\n    " + other;
+            if (one != other)
+                return left.name + " row " + std::to_string(row) + ":\n    " + one + "\n    " + other;
         }
     }
     return std::nullopt;

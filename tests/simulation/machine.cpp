@@ -7,7 +7,9 @@ namespace tickledger::simulation {
 
 namespace {
 
-tl::unexpected<Error> down() { return fail("The simulated machine is down."); }
+tl::unexpected<Error> down() {
+    return fail("The simulated machine is down.");
+}
 
 }  // namespace
 
@@ -42,7 +44,8 @@ public:
 private:
     class Handle final : public AppendFile {
     public:
-        Handle(Machine& machine, std::unique_ptr<AppendFile> file) : machine_(machine), file_(std::move(file)) {}
+        Handle(Machine& machine, std::unique_ptr<AppendFile> file)
+            : machine_(machine), file_(std::move(file)) {}
 
         Result<void> append(std::string_view bytes) override {
             if (machine_.may_write()) return file_->append(bytes);
@@ -102,6 +105,8 @@ void Machine::set_free_bytes(std::uint64_t bytes) {
     vfs_.set_free_bytes(bytes);
 }
 
-void Machine::set_free_without_end() { set_free_bytes(std::numeric_limits<std::uint64_t>::max()); }
+void Machine::set_free_without_end() {
+    set_free_bytes(std::numeric_limits<std::uint64_t>::max());
+}
 
 }  // namespace tickledger::simulation

@@ -47,8 +47,8 @@ enum class Meaning : std::uint8_t { nothing, first, measured, restart, preset };
 struct Delivery {
     Message message;
     Instant sent_at{};
-    /// What it says, whether or not its fields carry it: the cumulative count (of the last reading in a pack) or
-    /// its pulses, the start of the node, its message number, the count from which it started.
+    /// What it says, whether or not its fields carry it: the cumulative count (of the last reading in a pack)
+    /// or its pulses, the start of the node, its message number, the count from which it started.
     std::uint64_t count = 0;
     std::uint64_t first_count = 0;  ///< Of the first reading in a pack.
     std::uint64_t boot = 0;

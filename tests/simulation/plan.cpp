@@ -27,7 +27,8 @@ T one_of(Chance& chance, const std::array<T, n>& choices) {
 std::vector<Span> some_spans(Chance& chance, Span within, int number, Duration longest) {
     std::vector<Span> spans;
     const Duration gap = within.length() / (number + 1);
-    for (Instant t = within.from + chance.moment(2 * gap); t < within.to; t += seconds{1} + chance.moment(2 * gap)) {
+    for (Instant t = within.from + chance.moment(2 * gap); t < within.to;
+         t += seconds{1} + chance.moment(2 * gap)) {
         const Instant to = t + seconds{1} + chance.moment(longest);
         if (to >= within.to) break;
         spans.push_back({t, to});
@@ -75,11 +76,14 @@ void choose_fields(Chance& chance, PlannedNode& node) {
         node.certainty = Certainty::vague;
     }
     if (node.certainty != Certainty::ordered && settings.counter_bits == 16) settings.counter_bits = 32;
-    if (settings.message == MessageForm::pulses && settings.checkpoint_ticks > 1) settings.checkpoint_ticks = 0;
+    if (settings.message == MessageForm::pulses && settings.checkpoint_ticks > 1)
+        settings.checkpoint_ticks = 0;
     settings.first_count = chance.below(settings.counter_bits == 16 ? 65'536 : 100'000);
-    if (settings.counter_bits == 32 && chance.happens(0.2)) settings.first_count = 0xFFFF'FFFFU - chance.below(500);
+    if (settings.counter_bits == 32 && chance.happens(0.2))
+        settings.first_count = 0xFFFF'FFFFU - chance.below(500);
     // A count that falls to 0 just below its end can not be told from one that ran over it.
-    if (node.certainty != Certainty::ordered || settings.checkpoint_ticks == 0) settings.first_count = chance.below(10'000);
+    if (node.certainty != Certainty::ordered || settings.checkpoint_ticks == 0)
+        settings.first_count = chance.below(10'000);
 }
 
 void choose_story(Chance& chance, PlannedNode& node, Span span) {
@@ -87,8 +91,9 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
     Story& story = node.story;
     const Duration longest = std::min<Duration>(span.length() / 8, hours{6});
     const auto some = [&](double probability) {
-        return chance.happens(probability) ? some_spans(chance, span, 1 + static_cast<int>(chance.below(6)), longest)
-                                           : std::vector<Span>{};
+        return chance.happens(probability)
+                   ? some_spans(chance, span, 1 + static_cast<int>(chance.below(6)), longest)
+                   : std::vector<Span>{};
     };
     story.silences = some(0.4);
     story.losses = some(0.5);
@@ -108,7 +113,8 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
     if (may_restart) story.power_cuts = some(0.6);
     if (settings.tells_time) story.delays = some(0.4);
     if (settings.tells_seq || settings.tells_time) story.overtaken = some(0.5);
-    for (const Span& time : some(0.5)) story.redeliveries.push_back({time.from, time.length()});
+    for (const Span& time : some(0.5))
+        story.redeliveries.push_back({time.from, time.length()});
     if (settings.tells_time && node.certainty == Certainty::ordered && chance.happens(0.2)) {
         for (const Span& time : some_spans(chance, span, 2, longest)) {
             const Duration error = minutes{3} + chance.moment(hours{chance.happens(0.5) ? 2 : 24 * 400});
@@ -153,9 +159,12 @@ std::string words(const PlannedNode& node) {
     std::string text = settings.message == MessageForm::counter  ? "counter"
                        : settings.message == MessageForm::pulses ? "pulses"
                                                                  : "senml";
-    text += " of " + std::to_string(settings.counter_bits) + " bits from " + std::to_string(settings.first_count) +
-            ", saved every " + std::to_string(settings.checkpoint_ticks) + " ticks; tells";
-    const auto add = [&](bool is_so, const char* word) { text += is_so ? std::string(" ") + word : std::string(); };
+    text += " of " + std::to_string(settings.counter_bits) + " bits from " +
+            std::to_string(settings.first_count) + ", saved every " +
+            std::to_string(settings.checkpoint_ticks) + " ticks; tells";
+    const auto add = [&](bool is_so, const char* word) {
+        text += is_so ? std::string(" ") + word : std::string();
+    };
     add(settings.tells_boot, "boot"), add(settings.tells_seq, "seq"), add(settings.tells_time, "time");
     add(settings.tells_saved, "saved"), add(settings.tells_uptime, "uptime");
     text += "; cadence " + format_duration(settings.cadence);
@@ -173,17 +182,28 @@ std::string words(const PlannedNode& node) {
 
 const char* name_of(Trouble trouble) {
     switch (trouble) {
-        case Trouble::kill: return "kill";
-        case Trouble::kill_at_write: return "kill at a write";
-        case Trouble::power_cut: return "power cut";
-        case Trouble::power_cut_at_write: return "power cut at a write";
-        case Trouble::orderly_restart: return "orderly restart";
-        case Trouble::full_disk: return "full disk";
-        case Trouble::failing_disk: return "failing disk";
-        case Trouble::broker_stopped: return "broker stopped";
-        case Trouble::broker_killed: return "broker killed";
-        case Trouble::link_lost: return "link lost";
-        case Trouble::clock_step: return "clock step";
+        case Trouble::kill:
+            return "kill";
+        case Trouble::kill_at_write:
+            return "kill at a write";
+        case Trouble::power_cut:
+            return "power cut";
+        case Trouble::power_cut_at_write:
+            return "power cut at a write";
+        case Trouble::orderly_restart:
+            return "orderly restart";
+        case Trouble::full_disk:
+            return "full disk";
+        case Trouble::failing_disk:
+            return "failing disk";
+        case Trouble::broker_stopped:
+            return "broker stopped";
+        case Trouble::broker_killed:
+            return "broker killed";
+        case Trouble::link_lost:
+            return "link lost";
+        case Trouble::clock_step:
+            return "clock step";
     }
     return "?";
 }
@@ -199,10 +219,12 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
     const auto each = static_cast<std::int64_t>(std::max<std::size_t>(messages / node_count, 20));
     plan.span.from = year_begin + std::chrono::days{chance.below(365)} + seconds{chance.below(86'400)};
     plan.span.to = plan.span.from + cadence * each;
-    plan.commit_every = one_of(chance, std::array<Duration, 5>{seconds{1}, seconds{30}, minutes{10}, hours{1}, hours{6}});
+    plan.commit_every =
+        one_of(chance, std::array<Duration, 5>{seconds{1}, seconds{30}, minutes{10}, hours{1}, hours{6}});
     // A commit a message costs fifty times as much as one of thousands, so there are more of the latter.
     if (plan.commit_every < cadence * 4 && chance.happens(0.8)) plan.commit_every = cadence * 100;
-    plan.sync_every = one_of(chance, std::array<Duration, 4>{Duration{0}, seconds{1}, minutes{1}, minutes{10}});
+    plan.sync_every =
+        one_of(chance, std::array<Duration, 4>{Duration{0}, seconds{1}, minutes{1}, minutes{10}});
     plan.looks_every = std::max<Duration>(plan.commit_every, minutes{10});
     plan.steps_clock = chance.happens(0.2);
     plan.has_no_clock_battery = !plan.steps_clock && chance.happens(0.2);
@@ -218,7 +240,8 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         choose_fields(of_node, node);
         choose_story(of_node, node, eventful);
         node.ticks = some_water(of_node, eventful);
-        // A retained copy may overtake the queue; beside a preset nobody can say then which count is the older.
+        // A retained copy may overtake the queue; beside a preset nobody can say then which count is the
+        // older.
         node.retains = of_node.happens(0.4) && node.story.presets.empty();
         node.waits_for_broker = node.settings.tells_time && of_node.happens(0.5);
         node.tells_true_time = node.settings.tells_time && node.story.clock_errors.empty();

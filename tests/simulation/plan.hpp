@@ -1,4 +1,5 @@
-// What a world consists of, drawn from its seed: nodes, their water and accidents, and what happens to the server.
+// What a world consists of, drawn from its seed: nodes, their water and accidents, and what happens to the
+// server.
 #pragma once
 
 #include <cstdint>
@@ -54,9 +55,9 @@ inline constexpr int trouble_count = 11;
 struct PlannedTrouble {
     Instant at{};
     Trouble kind = Trouble::kill;
-    Duration length{};        ///< Until the daemon, the broker, the disk or the link is back.
-    std::uint64_t number = 0; ///< Writes until the blow, bytes that are free, failures.
-    Duration step{};          ///< The server's clock is wrong by this from then on.
+    Duration length{};         ///< Until the daemon, the broker, the disk or the link is back.
+    std::uint64_t number = 0;  ///< Writes until the blow, bytes that are free, failures.
+    Duration step{};           ///< The server's clock is wrong by this from then on.
 };
 
 struct Plan {

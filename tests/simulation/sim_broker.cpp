@@ -29,7 +29,8 @@ void SimBroker::disconnect(std::size_t lost_acknowledgements) {
     connected_ = false;
     std::erase_if(queue_, [](const Letter& letter) { return letter.retained; });
     const std::size_t in_flight = chance_.below(in_flight_max + 1);
-    for (std::size_t i = 0; i < std::min(in_flight, queue_.size()); ++i) queue_[i].redelivered = true;
+    for (std::size_t i = 0; i < std::min(in_flight, queue_.size()); ++i)
+        queue_[i].redelivered = true;
     for (; lost_acknowledgements > 0 && !acknowledged_.empty(); --lost_acknowledgements) {
         queue_.push_front(acknowledged_.back());
         queue_.front().redelivered = true;
@@ -64,11 +65,13 @@ void SimBroker::kill() {
 
 void SimBroker::shuffle_across_topics() {
     std::map<std::uint32_t, std::deque<Letter>> by_topic;
-    for (const Letter& letter : queue_) by_topic[letter.topic].push_back(letter);
+    for (const Letter& letter : queue_)
+        by_topic[letter.topic].push_back(letter);
     if (by_topic.size() < 2 || chance_.happens(0.5)) return;
     queue_.clear();
     while (!by_topic.empty()) {
-        const auto topic = std::next(by_topic.begin(), static_cast<std::ptrdiff_t>(chance_.below(by_topic.size())));
+        const auto topic =
+            std::next(by_topic.begin(), static_cast<std::ptrdiff_t>(chance_.below(by_topic.size())));
         queue_.push_back(topic->second.front());
         topic->second.pop_front();
         if (topic->second.empty()) by_topic.erase(topic);

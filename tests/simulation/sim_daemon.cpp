@@ -29,17 +29,20 @@ Result<void> SimDaemon::open(Machine& machine, const DaemonSettings& settings) {
     auto log = MessageLog::open(machine.files(), messages_directory);
     if (!log) return tl::unexpected(log.error());
     log_ = std::move(*log);
-    bookkeeper_ = std::make_unique<Bookkeeper>(settings.meters, settings.zone, *ledger_, Publishing::everything);
+    bookkeeper_ =
+        std::make_unique<Bookkeeper>(settings.meters, settings.zone, *ledger_, Publishing::everything);
     if (auto loaded = bookkeeper_->load(); !loaded) return loaded;
     const auto from = ledger_->log_position();
     if (!from) return tl::unexpected(from.error());
     started_from_ = *from;
     const auto last_stamp = log_->last_stamp();
     if (const auto settled = bookkeeper_->settled_until()) (void)log_->horizon(*settled);
-    clock_ = std::make_unique<TrustedClock>(server_clock_,
-                                            std::max(release_time, log_->last_stamp().value_or(release_time)));
+    clock_ = std::make_unique<TrustedClock>(
+        server_clock_, std::max(release_time, log_->last_stamp().value_or(release_time)));
     if (last_stamp) {
-        if (auto noted = log_->append(LinkChange{.at = {}, .up = false, .session_present = false}, *last_stamp); !noted) {
+        if (auto noted =
+                log_->append(LinkChange{.at = {}, .up = false, .session_present = false}, *last_stamp);
+            !noted) {
             return tl::unexpected(noted.error());
         }
     }
@@ -57,7 +60,8 @@ bool SimDaemon::accept(Message message) {
     }
     if (at) return log_->append(std::move(message), *at).has_value();
     has_undated_ = true;
-    return log_->append(Unclocked{std::move(message), server_clock_.since_boot()}, clock_->floor()).has_value();
+    return log_->append(Unclocked{std::move(message), server_clock_.since_boot()}, clock_->floor())
+        .has_value();
 }
 
 bool SimDaemon::accept(LinkChange change) {

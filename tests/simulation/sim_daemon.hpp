@@ -1,5 +1,5 @@
-// The daemon without its threads, sockets and signals: the production pieces in the order in which the service
-// puts them together, driven step by step.
+// The daemon without its threads, sockets and signals: the production pieces in the order in which the
+// service puts them together, driven step by step.
 #pragma once
 
 #include <functional>
@@ -7,8 +7,8 @@
 #include <string>
 #include <vector>
 
-#include "book/bookkeeper.hpp"
 #include "book/booker.hpp"
+#include "book/bookkeeper.hpp"
 #include "service/clock.hpp"
 #include "simulation/machine.hpp"
 #include "store/ledger.hpp"
@@ -42,7 +42,8 @@ struct DaemonSettings {
 class SimDaemon {
 public:
     /// As the service opens its store. Fails with its words where the store can not be used.
-    [[nodiscard]] static Result<std::unique_ptr<SimDaemon>> start(Machine& machine, const DaemonSettings& settings,
+    [[nodiscard]] static Result<std::unique_ptr<SimDaemon>> start(Machine& machine,
+                                                                  const DaemonSettings& settings,
                                                                   const SimClock& clock);
 
     /// True once the event is in the log and may be acknowledged.
@@ -54,7 +55,8 @@ public:
     Booker::Pass pass();
     /// Passes until everything accepted is booked, or the store fails.
     Booker::Pass book_all();
-    /// Hands what waits in the outbox to the broker, which has it at once; it leaves the outbox with a later pass.
+    /// Hands what waits in the outbox to the broker, which has it at once; it leaves the outbox with a later
+    /// pass.
     void publish(const std::function<void(const Outgoing&)>& send);
 
     [[nodiscard]] MessageLog& log() { return *log_; }

@@ -50,8 +50,8 @@ void apply_torn(std::string& bytes, const Change& change, double kept, Chance& c
         return;
     }
     for (std::size_t from = 0; from < change.bytes.size();) {
-        const std::size_t to =
-            std::min(change.bytes.size(), ((change.offset + from) / sector_bytes + 1) * sector_bytes - change.offset);
+        const std::size_t to = std::min(
+            change.bytes.size(), ((change.offset + from) / sector_bytes + 1) * sector_bytes - change.offset);
         if (chance.happens(kept)) {
             write_at(bytes, change.offset + from, std::string_view(change.bytes).substr(from, to - from));
         }
@@ -118,7 +118,8 @@ int SimVfs::Disk::truncate(Image& image, std::size_t size) {
 
 int SimVfs::Disk::sync(Image& image) {
     if (!may_write() || strikes(failing_syncs)) return SQLITE_IOERR_FSYNC;
-    for (const Change& change : image.unsynced) carry_out(image.durable, change);
+    for (const Change& change : image.unsynced)
+        carry_out(image.durable, change);
     image.unsynced.clear();
     return SQLITE_OK;
 }
@@ -127,9 +128,13 @@ namespace {
 
 using Disk = SimVfs::Disk;
 
-Disk::File& ours(sqlite3_file* file) { return *reinterpret_cast<Disk::File*>(file); }
+Disk::File& ours(sqlite3_file* file) {
+    return *reinterpret_cast<Disk::File*>(file);
+}
 
-int close_file(sqlite3_file*) { return SQLITE_OK; }
+int close_file(sqlite3_file*) {
+    return SQLITE_OK;
+}
 
 int read_file(sqlite3_file* file, void* bytes, int size, sqlite3_int64 offset) {
     const std::string& content = ours(file).image->content;
@@ -151,29 +156,39 @@ int truncate_file(sqlite3_file* file, sqlite3_int64 size) {
     return ours(file).disk->truncate(*ours(file).image, static_cast<std::size_t>(size));
 }
 
-int sync_file(sqlite3_file* file, int) { return ours(file).disk->sync(*ours(file).image); }
+int sync_file(sqlite3_file* file, int) {
+    return ours(file).disk->sync(*ours(file).image);
+}
 
 int file_size(sqlite3_file* file, sqlite3_int64* size) {
     *size = static_cast<sqlite3_int64>(ours(file).image->content.size());
     return SQLITE_OK;
 }
 
-int lock_file(sqlite3_file*, int) { return SQLITE_OK; }
+int lock_file(sqlite3_file*, int) {
+    return SQLITE_OK;
+}
 
 int reserved_lock(sqlite3_file*, int* held) {
     *held = 0;
     return SQLITE_OK;
 }
 
-int file_control(sqlite3_file*, int, void*) { return SQLITE_NOTFOUND; }
-int sector_size(sqlite3_file*) { return static_cast<int>(sector_bytes); }
-int characteristics(sqlite3_file*) { return 0; }
+int file_control(sqlite3_file*, int, void*) {
+    return SQLITE_NOTFOUND;
+}
+int sector_size(sqlite3_file*) {
+    return static_cast<int>(sector_bytes);
+}
+int characteristics(sqlite3_file*) {
+    return 0;
+}
 
 // Version 1: without shared memory.
-const sqlite3_io_methods methods = {1,         close_file, read_file,     write_file,   truncate_file,
-                                    sync_file, file_size,  lock_file,     lock_file,    reserved_lock,
-                                    file_control, sector_size, characteristics, nullptr, nullptr,
-                                    nullptr,   nullptr,    nullptr,       nullptr};
+const sqlite3_io_methods methods = {
+    1,         close_file, read_file,     write_file,   truncate_file, sync_file,       file_size,
+    lock_file, lock_file,  reserved_lock, file_control, sector_size,   characteristics, nullptr,
+    nullptr,   nullptr,    nullptr,       nullptr,      nullptr};
 
 int open_file(sqlite3_vfs* vfs, const char* name, sqlite3_file* file, int flags, int* flags_out) {
     Disk& disk = Disk::of(vfs);
@@ -213,18 +228,23 @@ int full_path(sqlite3_vfs*, const char* name, int size, char* full) {
 }
 
 int randomness(sqlite3_vfs* vfs, int size, char* bytes) {
-    for (int i = 0; i < size; ++i) bytes[i] = static_cast<char>(Disk::of(vfs).chance.below(256));
+    for (int i = 0; i < size; ++i)
+        bytes[i] = static_cast<char>(Disk::of(vfs).chance.below(256));
     return size;
 }
 
-int sleep_us(sqlite3_vfs*, int us) { return us; }
+int sleep_us(sqlite3_vfs*, int us) {
+    return us;
+}
 
 int current_time(sqlite3_vfs*, double* julian_day) {
     *julian_day = 2461000.5;
     return SQLITE_OK;
 }
 
-int last_error(sqlite3_vfs*, int, char*) { return 0; }
+int last_error(sqlite3_vfs*, int, char*) {
+    return 0;
+}
 
 }  // namespace
 
@@ -250,12 +270,22 @@ SimVfs::Disk::Disk(std::uint64_t seed) : chance(seed) {
 SimVfs::SimVfs(std::uint64_t seed) : disk_(std::make_unique<Disk>(seed)) {}
 SimVfs::~SimVfs() = default;
 
-const std::string& SimVfs::name() const { return disk_->name; }
+const std::string& SimVfs::name() const {
+    return disk_->name;
+}
 
-void SimVfs::ask_before_writes(std::function<bool()> may_write) { disk_->ask = std::move(may_write); }
-void SimVfs::set_free_bytes(std::uint64_t bytes) { disk_->free_bytes = bytes; }
-void SimVfs::fail_writes(int calls) { disk_->failing_writes = calls; }
-void SimVfs::fail_syncs(int calls) { disk_->failing_syncs = calls; }
+void SimVfs::ask_before_writes(std::function<bool()> may_write) {
+    disk_->ask = std::move(may_write);
+}
+void SimVfs::set_free_bytes(std::uint64_t bytes) {
+    disk_->free_bytes = bytes;
+}
+void SimVfs::fail_writes(int calls) {
+    disk_->failing_writes = calls;
+}
+void SimVfs::fail_syncs(int calls) {
+    disk_->failing_syncs = calls;
+}
 
 void SimVfs::cut_power(test::PowerCut how) {
     Chance& chance = disk_->chance;
@@ -279,6 +309,8 @@ std::uint64_t SimVfs::size_bytes(const std::string& file) const {
     return found == disk_->images.end() ? 0 : found->second->content.size();
 }
 
-std::uint64_t SimVfs::written_bytes() const { return disk_->written_bytes; }
+std::uint64_t SimVfs::written_bytes() const {
+    return disk_->written_bytes;
+}
 
 }  // namespace tickledger::simulation

@@ -32,8 +32,8 @@ public:
     void fail_writes(int calls);
     void fail_syncs(int calls);
 
-    /// What was not synced is forgotten or, with `tears`, kept in any subset of its sectors of 512 bytes, or up
-    /// to a point in the order of writing. Files that were open go on as the content that is left.
+    /// What was not synced is forgotten or, with `tears`, kept in any subset of its sectors of 512 bytes, or
+    /// up to a point in the order of writing. Files that were open go on as the content that is left.
     void cut_power(test::PowerCut how);
 
     /// For set-up and inspection.

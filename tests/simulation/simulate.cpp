@@ -19,17 +19,20 @@ using namespace tickledger::simulation;
 
 struct Order {
     std::uint64_t seed = 0;
-    std::uint64_t worlds = 0;      ///< 0: as many as the messages need.
-    std::uint64_t messages = 0;    ///< In all worlds together.
+    std::uint64_t worlds = 0;    ///< 0: as many as the messages need.
+    std::uint64_t messages = 0;  ///< In all worlds together.
     std::size_t world_messages = 20'000;
     bool verbose = false;
     bool keeps_going = false;
 };
 
 constexpr const char* usage =
-    "tickledger-simulate [--seed N] [--worlds M] [--messages K] [--world-messages L] [--verbose] [--keep-going]\n"
-    "Simulates worlds of about L messages each (20000), from seed N on (random), until M worlds or K messages are\n"
-    "through (100 worlds). Exit 0: every ledger was right. Exit 1: one was not; its seed is printed and plays it again\n"
+    "tickledger-simulate [--seed N] [--worlds M] [--messages K] [--world-messages L] [--verbose] "
+    "[--keep-going]\n"
+    "Simulates worlds of about L messages each (20000), from seed N on (random), until M worlds or K "
+    "messages are\n"
+    "through (100 worlds). Exit 0: every ledger was right. Exit 1: one was not; its seed is printed and "
+    "plays it again\n"
     "with --seed N --worlds 1 and the same --world-messages. Exit 2: wrong call.\n";
 
 bool read_number(std::string_view text, std::uint64_t& number) {
@@ -75,9 +78,9 @@ double cpu_s() {
 }
 
 void print_world(const WorldReport& report) {
-    std::printf("seed %llu: %zu messages sent, %zu logged, %zu lines lost, %d starts, %s", static_cast<unsigned long long>(report.seed),
-                report.sent, report.logged, report.lost_lines, report.starts,
-                report.was_rebuilt ? "rebuilt the same" : "not rebuilt");
+    std::printf("seed %llu: %zu messages sent, %zu logged, %zu lines lost, %d starts, %s",
+                static_cast<unsigned long long>(report.seed), report.sent, report.logged, report.lost_lines,
+                report.starts, report.was_rebuilt ? "rebuilt the same" : "not rebuilt");
     for (int kind = 0; kind < trouble_count; ++kind) {
         const int times = report.troubles[static_cast<std::size_t>(kind)];
         if (times > 0) std::printf(", %s %d", name_of(static_cast<Trouble>(kind)), times);
@@ -93,32 +96,38 @@ int main(int count, char** arguments) {
         std::fputs(usage, stderr);
         return 2;
     }
-    std::printf("first seed %llu, worlds of about %zu messages\n", static_cast<unsigned long long>(order.seed), order.world_messages);
+    std::printf("first seed %llu, worlds of about %zu messages\n",
+                static_cast<unsigned long long>(order.seed), order.world_messages);
     std::uint64_t messages = 0;
     std::uint64_t worlds = 0;
     std::uint64_t failures = 0;
     std::uint64_t troubles = 0;
     const auto begin = std::chrono::steady_clock::now();
     const auto is_done = [&] {
-        return (order.worlds > 0 && worlds >= order.worlds) || (order.messages > 0 && messages >= order.messages);
+        return (order.worlds > 0 && worlds >= order.worlds) ||
+               (order.messages > 0 && messages >= order.messages);
     };
     for (; !is_done(); ++worlds) {
         const WorldReport report = run_world(order.seed + worlds, order.world_messages);
         messages += report.logged;
-        for (const int times : report.troubles) troubles += static_cast<std::uint64_t>(times);
+        for (const int times : report.troubles)
+            troubles += static_cast<std::uint64_t>(times);
         if (order.verbose) print_world(report);
         if (!report.failure) continue;
         ++failures;
         if (!order.verbose) print_world(report);
-        std::printf("WRONG, seed %llu (--world-messages %zu):\n  %s\n", static_cast<unsigned long long>(report.seed),
-                    order.world_messages, report.failure->c_str());
+        std::printf("WRONG, seed %llu (--world-messages %zu):\n  %s\n",
+                    static_cast<unsigned long long>(report.seed), order.world_messages,
+                    report.failure->c_str());
         std::fflush(stdout);
         if (!order.keeps_going) break;
     }
     const double wall_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
-    std::printf("%llu worlds, %llu messages, %llu troubles, %.1f s, %.1f s of CPU, %.0f messages/s of CPU; %llu wrong\n",
-                static_cast<unsigned long long>(worlds), static_cast<unsigned long long>(messages),
-                static_cast<unsigned long long>(troubles), wall_s, cpu_s(), static_cast<double>(messages) / cpu_s(),
-                static_cast<unsigned long long>(failures));
+    std::printf(
+        "%llu worlds, %llu messages, %llu troubles, %.1f s, %.1f s of CPU, %.0f messages/s of CPU; %llu "
+        "wrong\n",
+        static_cast<unsigned long long>(worlds), static_cast<unsigned long long>(messages),
+        static_cast<unsigned long long>(troubles), wall_s, cpu_s(), static_cast<double>(messages) / cpu_s(),
+        static_cast<unsigned long long>(failures));
     return failures == 0 ? 0 : 1;
 }

@@ -18,7 +18,9 @@ constexpr Duration restart_wait = seconds{5};
 // Longer than the longest drain.
 constexpr Duration last_wait = minutes{2};
 
-CivilZone zone_named(const std::string& name) { return std::move(CivilZone::find(name).value()); }
+CivilZone zone_named(const std::string& name) {
+    return std::move(CivilZone::find(name).value());
+}
 
 }  // namespace
 
@@ -48,13 +50,15 @@ void World::send_messages() {
         PlannedNode& planned = plan_.nodes[index];
         Node node(planned.settings, plan_.span.from);
         for (Delivery& delivery : simulation::run(node, planned.ticks, planned.story, plan_.span)) {
-            const auto presets = std::count_if(planned.story.presets.begin(), planned.story.presets.end(),
-                                               [&](const Preset& preset) { return preset.at <= delivery.sent_at; });
+            const auto presets =
+                std::count_if(planned.story.presets.begin(), planned.story.presets.end(),
+                              [&](const Preset& preset) { return preset.at <= delivery.sent_at; });
             sent_.push_back({index, std::move(delivery), static_cast<std::uint32_t>(presets)});
         }
     }
     arrivals_.resize(sent_.size());
-    for (std::uint32_t i = 0; i < sent_.size(); ++i) arrivals_[i] = i;
+    for (std::uint32_t i = 0; i < sent_.size(); ++i)
+        arrivals_[i] = i;
     std::stable_sort(arrivals_.begin(), arrivals_.end(), [&](std::uint32_t a, std::uint32_t b) {
         return sent_[a].delivery.message.arrived_at < sent_[b].delivery.message.arrived_at;
     });
@@ -92,7 +96,8 @@ std::pair<Instant, World::Next> World::next() const {
     consider(connect_at_, Next::connect);
     consider(deliver_at_, Next::delivery);
     if (next_trouble_ < plan_.troubles.size()) consider(plan_.troubles[next_trouble_].at, Next::trouble);
-    if (arrived_ < arrivals_.size()) consider(sent_[arrivals_[arrived_]].delivery.message.arrived_at, Next::message);
+    if (arrived_ < arrivals_.size())
+        consider(sent_[arrivals_[arrived_]].delivery.message.arrived_at, Next::message);
     consider(sync_at_, Next::sync);
     consider(pass_at_, Next::pass);
     return first;
@@ -111,13 +116,27 @@ void World::step_until(Instant end) {
 
 void World::happen(Next what) {
     switch (what) {
-        case Next::message: publish_to_broker(); break;
-        case Next::delivery: deliver(); break;
-        case Next::pass: pass(); break;
-        case Next::sync: sync(); break;
-        case Next::trouble: strike(plan_.troubles[next_trouble_++]); break;
-        case Next::restart: start_daemon(); break;
-        case Next::connect: connect(); break;
+        case Next::message:
+            publish_to_broker();
+            break;
+        case Next::delivery:
+            deliver();
+            break;
+        case Next::pass:
+            pass();
+            break;
+        case Next::sync:
+            sync();
+            break;
+        case Next::trouble:
+            strike(plan_.troubles[next_trouble_++]);
+            break;
+        case Next::restart:
+            start_daemon();
+            break;
+        case Next::connect:
+            connect();
+            break;
         case Next::broker_up:
             broker_up_at_.reset();
             broker_.start();
@@ -131,7 +150,8 @@ void World::happen(Next what) {
             machine_.vfs().fail_writes(0);
             machine_.vfs().fail_syncs(0);
             break;
-        case Next::nothing: break;
+        case Next::nothing:
+            break;
     }
 }
 
@@ -171,7 +191,8 @@ void World::remember(std::uint32_t sent) {
     if (files_.empty() || files_.back() != end.file) files_.push_back(std::move(end.file));
     lines_.push_back({sent, static_cast<std::uint32_t>(files_.size() - 1), end.offset_bytes});
     if (sent != Line::no_message) ++report_.logged;
-    if (!pass_at_ || *pass_at_ > clock_.true_time + plan_.commit_every) pass_at_ = clock_.true_time + plan_.commit_every;
+    if (!pass_at_ || *pass_at_ > clock_.true_time + plan_.commit_every)
+        pass_at_ = clock_.true_time + plan_.commit_every;
     if (!sync_at_ && plan_.sync_every > Duration{0}) sync_at_ = clock_.true_time + plan_.sync_every;
 }
 
@@ -208,11 +229,21 @@ void World::strike(const PlannedTrouble& trouble) {
     ++report_.troubles[static_cast<std::size_t>(trouble.kind)];
     outage_ = trouble.length;
     switch (trouble.kind) {
-        case Trouble::kill: machine_.strike(Blow::kill); break;
-        case Trouble::power_cut: machine_.strike(Blow::power_cut); break;
-        case Trouble::kill_at_write: machine_.strike_after(trouble.number, Blow::kill); break;
-        case Trouble::power_cut_at_write: machine_.strike_after(trouble.number, Blow::power_cut); break;
-        case Trouble::orderly_restart: stop_daemon(trouble.length); break;
+        case Trouble::kill:
+            machine_.strike(Blow::kill);
+            break;
+        case Trouble::power_cut:
+            machine_.strike(Blow::power_cut);
+            break;
+        case Trouble::kill_at_write:
+            machine_.strike_after(trouble.number, Blow::kill);
+            break;
+        case Trouble::power_cut_at_write:
+            machine_.strike_after(trouble.number, Blow::power_cut);
+            break;
+        case Trouble::orderly_restart:
+            stop_daemon(trouble.length);
+            break;
         case Trouble::full_disk:
             machine_.set_free_bytes(trouble.number * 20);
             disk_heals_at_ = clock_.true_time + trouble.length;
@@ -230,8 +261,12 @@ void World::strike(const PlannedTrouble& trouble) {
             trouble.kind == Trouble::broker_killed ? broker_.kill() : broker_.stop();
             broker_up_at_ = clock_.true_time + trouble.length;
             break;
-        case Trouble::link_lost: lose_link(chance_.below(4), trouble.length); break;
-        case Trouble::clock_step: clock_.error = trouble.step; break;
+        case Trouble::link_lost:
+            lose_link(chance_.below(4), trouble.length);
+            break;
+        case Trouble::clock_step:
+            clock_.error = trouble.step;
+            break;
     }
 }
 
@@ -309,9 +344,11 @@ void World::lose_link(std::size_t lost_acknowledgements, Duration until_back) {
 /// After a power cut: which lines are still there? Each of the last two files may be torn.
 void World::forget_lost_lines() {
     const std::uint32_t oldest_torn = files_.size() < 2 ? 0 : static_cast<std::uint32_t>(files_.size() - 2);
-    const auto first = std::find_if(lines_.begin(), lines_.end(), [&](const Line& line) { return line.file >= oldest_torn; });
+    const auto first = std::find_if(lines_.begin(), lines_.end(),
+                                    [&](const Line& line) { return line.file >= oldest_torn; });
     const auto is_lost = [&](const Line& line) {
-        const auto size = machine_.disk().size_bytes(std::filesystem::path(messages_directory) / files_[line.file]);
+        const auto size =
+            machine_.disk().size_bytes(std::filesystem::path(messages_directory) / files_[line.file]);
         return !size || *size < line.end_bytes;
     };
     for (auto line = first; line != lines_.end(); ++line) {
@@ -344,7 +381,8 @@ void World::settle() {
     }
     // A clock that was set back holds the stamps until it has caught up.
     clock_.error = std::max(clock_.error, Duration{0});
-    if (daemon_->book_all() != Booker::Pass::done) fail_with("the last pass fails: " + daemon_->booker().trouble());
+    if (daemon_->book_all() != Booker::Pass::done)
+        fail_with("the last pass fails: " + daemon_->booker().trouble());
     if (daemon_->booker().booked_to() != daemon_->log().end()) {
         fail_with("not everything accepted gets booked; undated: " +
                   std::to_string(daemon_->booker().undated_count()));

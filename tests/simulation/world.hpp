@@ -1,5 +1,5 @@
-// One world from one seed: nodes, a broker and a server with the real daemon's parts, through all that can happen to
-// them, and then the question whether every tick is in the ledger once.
+// One world from one seed: nodes, a broker and a server with the real daemon's parts, through all that can
+// happen to them, and then the question whether every tick is in the ledger once.
 #pragma once
 
 #include <array>
@@ -37,7 +37,7 @@ struct Line {
 struct WorldReport {
     std::uint64_t seed = 0;
     std::size_t sent = 0;
-    std::size_t logged = 0;    ///< Messages that the daemon accepted, repeats among them.
+    std::size_t logged = 0;      ///< Messages that the daemon accepted, repeats among them.
     std::size_t lost_lines = 0;  ///< Lines that a power cut took.
     std::array<int, trouble_count> troubles{};
     int starts = 0;
@@ -55,7 +55,18 @@ public:
     [[nodiscard]] WorldReport run();
 
 private:
-    enum class Next : std::uint8_t { message, delivery, pass, sync, trouble, restart, connect, broker_up, disk_heals, nothing };
+    enum class Next : std::uint8_t {
+        message,
+        delivery,
+        pass,
+        sync,
+        trouble,
+        restart,
+        connect,
+        broker_up,
+        disk_heals,
+        nothing
+    };
 
     void send_messages();
     void step_until(Instant end);
@@ -97,7 +108,8 @@ private:
     std::vector<std::string> files_;
     std::size_t next_trouble_ = 0;
 
-    std::optional<Instant> pass_at_, sync_at_, restart_at_, connect_at_, broker_up_at_, disk_heals_at_, deliver_at_;
+    std::optional<Instant> pass_at_, sync_at_, restart_at_, connect_at_, broker_up_at_, disk_heals_at_,
+        deliver_at_;
     Duration outage_{};
     std::optional<LogPosition> first_lost_;  ///< Of the last power cut.
     /// A power cut took lines that had been booked: the ledger knows more than the log.

@@ -164,7 +164,8 @@ void SimFiles::fail_reads(int calls) {
 std::string SimFiles::torn(const Node& node, std::mt19937_64& chance) {
     // A truncation that was not synced may not have happened: then the old bytes are all back.
     if (!node.synced_tail.empty() && chance() % 2 == 0) return node.synced();
-    return node.content.substr(0, node.synced_bytes + chance() % (node.content.size() - node.synced_bytes + 1));
+    return node.content.substr(0,
+                               node.synced_bytes + chance() % (node.content.size() - node.synced_bytes + 1));
 }
 
 void SimFiles::cut_power(PowerCut how) {

@@ -56,8 +56,8 @@ public:
     void put(const std::filesystem::path& file, std::string content);
 
 private:
-    /// What would survive a power cut is the first `synced_bytes` of the content and then `synced_tail`, which
-    /// is what an unsynced truncation took away: so a sync of a long file costs nothing.
+    /// What would survive a power cut is the first `synced_bytes` of the content and then `synced_tail`,
+    /// which is what an unsynced truncation took away: so a sync of a long file costs nothing.
     struct Node {
         std::string content;
         std::size_t synced_bytes = 0;

@@ -224,11 +224,11 @@ TEST_CASE("a counter without a clock that wraps while nobody listens is healed b
     say(65'530);
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 1; }));
     site.kill();
-    say(65'534);
+    say(65'532);
     say(3);
     site.start();
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 3; }));
-    CHECK(registers(site).at("counter-0") == 4);
+    CHECK(registers(site).at("counter-0") == 2);
     // What comes while the broker still hands out what had waited counts as waited too: then it is said
     // again.
     CHECK(wait_until([&] {
