@@ -186,6 +186,10 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
     if (booking.outcome == Outcome::repeat) return;
     account.has_news = true;
     remember_order(account, before, booking);
+    // A stray did come: it is known by its number, and not awaited.
+    if (booking.stray && booking.stray->boot && booking.stray->seq) {
+        kept(ledger_.fill_hole(account.key, *booking.stray->boot, *booking.stray->seq));
+    }
     if (!memory.closed_until && memory.counter.last) {
         const Instant begin =
             booking.entries().empty() ? memory.counter.last->at : booking.entries().front().span.from;

@@ -113,7 +113,8 @@ Audit::Expected Audit::expected_count(std::uint32_t node) const {
             const bool same_boot = from.boot == to.boot || !is_ordered;
             const bool is_old = same_boot ? (is_ordered ? to.seq <= from.seq : to.count <= from.count)
                                           : left_boots.contains(to.boot);
-            if (is_old) continue;
+            // A retained copy that falls is ignored, whatever its boot.
+            if (is_old || (line.retained && to.count < from.count)) continue;
             if (now.presets_before == last->presets_before) {
                 std::uint64_t begin = from.count;
                 if (!same_boot) {

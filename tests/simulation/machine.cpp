@@ -73,11 +73,16 @@ Machine::Machine(std::uint64_t seed)
 }
 
 void Machine::strike(Blow blow) {
+    if (blow == Blow::power_cut) {
+        cut_power(chance_.happens(0.3) ? test::PowerCut::forgets_all : test::PowerCut::tears);
+    }
     is_armed_ = false;
     down_ = true;
-    if (blow == Blow::kill) return;
-    lost_power_ = true;
-    const auto how = chance_.happens(0.3) ? test::PowerCut::forgets_all : test::PowerCut::tears;
+}
+
+void Machine::cut_power(test::PowerCut how) {
+    is_armed_ = false;
+    down_ = lost_power_ = true;
     files_.cut_power(how);
     vfs_.cut_power(how);
 }

@@ -28,6 +28,8 @@ public:
     [[nodiscard]] test::SimFiles& disk() { return files_; }
 
     void strike(Blow blow);
+    /// A power cut of a given kind, where the world's own would be one by chance.
+    void cut_power(test::PowerCut how);
     /// After so many more writes.
     void strike_after(std::uint64_t writes, Blow blow);
     void disarm() { is_armed_ = false; }

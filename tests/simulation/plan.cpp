@@ -108,6 +108,9 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
         return;
     }
     if (node.certainty == Certainty::vague && chance.happens(0.5)) node.certainty = Certainty::monotonic;
+    // An old message that comes again with its lower uptime looks like a restart, where no boot says
+    // otherwise.
+    if (settings.tells_uptime && !settings.tells_boot) node.certainty = Certainty::vague;
     const bool keeps_every_tick = settings.message == MessageForm::senml && settings.checkpoint_ticks == 1;
     const bool may_restart = node.certainty != Certainty::monotonic || keeps_every_tick;
     if (may_restart) story.power_cuts = some(0.6);
@@ -120,6 +123,9 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
             const Duration error = minutes{3} + chance.moment(hours{chance.happens(0.5) ? 2 : 24 * 400});
             story.clock_errors.push_back({time, chance.happens(0.5) ? error : -error});
         }
+        // Messages with a false time that arrive in a crowd have no times of their own.
+        story.delays.clear();
+        story.overtaken.clear();
     }
 }
 
@@ -243,7 +249,8 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         // A retained copy may overtake the queue; beside a preset nobody can say then which count is the
         // older.
         node.retains = of_node.happens(0.4) && node.story.presets.empty();
-        node.waits_for_broker = node.settings.tells_time && of_node.happens(0.5);
+        node.waits_for_broker =
+            node.settings.tells_time && node.story.clock_errors.empty() && of_node.happens(0.5);
         node.tells_true_time = node.settings.tells_time && node.story.clock_errors.empty();
         plan.meters.push_back(meter_of(of_node, node.settings, i));
         plan.nodes.push_back(std::move(node));

@@ -15,12 +15,8 @@ bool SimBroker::connect() {
     const bool was_there = session_;
     session_ = true;
     shuffle_across_topics();
-    // Some brokers answer the subscription before they empty the queue, some after.
-    const bool first = chance_.happens(0.5);
-    for (const auto& [topic, letter] : retained_) {
-        const Letter copy{letter, topic, false, true};
-        first ? queue_.push_front(copy) : queue_.push_back(copy);
-    }
+    // They answer the subscription, which comes after the connection: what waited is on its way by then.
+    for (const auto& [topic, letter] : retained_) queue_.push_back({letter, topic, false, true});
     return was_there;
 }
 

@@ -180,16 +180,16 @@ void World::deliver() {
         if (!machine_.is_down()) lose_link(0, reconnect_wait);
         return;
     }
-    remember(letter->letter);
+    remember(letter->letter, letter->retained);
     broker_.acknowledge();
     if (!broker_.is_empty()) deliver_at_ = clock_.true_time + between_deliveries;
     if (plan_.sync_every == Duration{0}) sync();
 }
 
-void World::remember(std::uint32_t sent) {
+void World::remember(std::uint32_t sent, bool retained) {
     LogPosition end = daemon_->log().end();
     if (files_.empty() || files_.back() != end.file) files_.push_back(std::move(end.file));
-    lines_.push_back({sent, static_cast<std::uint32_t>(files_.size() - 1), end.offset_bytes});
+    lines_.push_back({sent, static_cast<std::uint32_t>(files_.size() - 1), end.offset_bytes, retained});
     if (sent != Line::no_message) ++report_.logged;
     if (!pass_at_ || *pass_at_ > clock_.true_time + plan_.commit_every)
         pass_at_ = clock_.true_time + plan_.commit_every;

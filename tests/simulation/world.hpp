@@ -32,6 +32,7 @@ struct Line {
     std::uint32_t sent = no_message;
     std::uint32_t file = 0;
     std::uint64_t end_bytes = 0;
+    bool retained = false;
 };
 
 struct WorldReport {
@@ -83,7 +84,7 @@ private:
     void connect();
     void lose_link(std::size_t lost_acknowledgements, Duration until_back);
     void note_if_down();
-    void remember(std::uint32_t sent);
+    void remember(std::uint32_t sent, bool retained = false);
     void forget_lost_lines();
     void heal_all();
     void settle();
