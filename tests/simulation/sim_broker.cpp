@@ -16,7 +16,8 @@ bool SimBroker::connect() {
     session_ = true;
     shuffle_across_topics();
     // They answer the subscription, which comes after the connection: what waited is on its way by then.
-    for (const auto& [topic, letter] : retained_) queue_.push_back({letter, topic, false, true});
+    for (const auto& [topic, letter] : retained_)
+        queue_.push_back({letter, topic, false, true});
     return was_there;
 }
 
