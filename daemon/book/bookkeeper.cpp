@@ -97,6 +97,8 @@ void Bookkeeper::take(const Delivery& delivery) {
     run_clock(at);
     if (const auto* message = std::get_if<Message>(&delivery.event)) {
         take_message(*message, delivery);
+    } else if (const auto* instruction = std::get_if<Instruction>(&delivery.event)) {
+        take_instruction(*instruction);
     } else {
         take_link(std::get<LinkChange>(delivery.event));
     }

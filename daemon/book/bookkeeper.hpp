@@ -79,6 +79,7 @@ private:
     void take(const Delivery& delivery);
     void take_message(const Message& message, const Delivery& delivery);
     void take_link(const LinkChange& change);
+    void take_instruction(const Instruction& instruction);
     void take_payload(Account& account, const Message& message, const Delivery& delivery);
     void take_reading(Account& account, const Reading& reading, const Message& message,
                       const Delivery& delivery);

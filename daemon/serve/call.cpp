@@ -58,6 +58,21 @@ OrProblem<std::shared_ptr<LedgerView>> Call::settled_view() const {
     return snapshots.take();
 }
 
+OrProblem<std::shared_ptr<LedgerView>> Call::instruct(std::string order) const {
+    if (const auto kept = parts.instruct(std::move(order)); !kept) return refuse(503, kept.error().text);
+    return settled_view();
+}
+
+Response accepted_for_later() {
+    Response response;
+    response.status = 202;
+    response.body =
+        "{\"text\":\"It is kept, and takes effect once the messages before it are booked: within half a "
+        "minute, "
+        "or when the trouble that /v1/health tells of is over. Saying it again does no harm.\"}\n";
+    return response;
+}
+
 bool is_configured(const ApiParts& parts, const std::string& id) {
     // "flat-{1}" is no meter itself; its meters come into being with their first messages.
     const auto& meters = parts.configuration->meters;

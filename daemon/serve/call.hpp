@@ -48,6 +48,10 @@ struct Call {
     [[nodiscard]] OrProblem<std::optional<Instant>> instant(std::string_view name) const;
     /// A view that shows everything accepted so far.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> settled_view() const;
+    /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages that
+    /// waited at the broker are still coming in (half a minute at most) or booking stands still: then answer
+    /// with accepted_for_later().
+    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string order) const;
 };
 
 /// A meter as the calls see it. Without a record nothing of it has been booked yet.
@@ -67,6 +71,9 @@ struct FoundMeter {
 [[nodiscard]] Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view);
 
 [[nodiscard]] Response ledger_problem(const Error& error);
+
+/// 202: the instruction is kept and will be booked, but is not yet.
+[[nodiscard]] Response accepted_for_later();
 
 // The calls, by the file that holds them.
 [[nodiscard]] Response get_meters(const Call& call);

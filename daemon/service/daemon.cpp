@@ -277,6 +277,12 @@ ApiParts RunningDaemon::api_parts() {
                             const MeterSettings& settings) { return summarise(record, settings); },
             .health = [this] { return health(); },
             .settle = [this] { loop_->settle(); },
+            .instruct =
+                [this](std::string order) {
+                    auto kept = intake_->accept_instruction(std::move(order));
+                    if (kept) loop_->wake();
+                    return kept;
+                },
             .now = [this] { return clock_.wall(); }};
 }
 

@@ -18,6 +18,16 @@ TEST_CASE("ticks go into the entry, the rows of every step and the register, and
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.007);
 }
 
+TEST_CASE("an instruction that this program does not know is passed over, and what follows is booked") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 1000);
+    for (const char* order : {R"({"do":"fly","meter":"house"})", R"({"do":7})", "{}"})
+        world.take({{Instruction{at_min(601), order}}});
+    world.hear_count(at_min(603), 1007);
+    REQUIRE(world.entries().size() == 1);
+    CHECK(world.entries()[0].ticks == 7);
+}
+
 TEST_CASE("a closed interval is published once, with revision 0") {
     LedgerWorld world;
     for (int minute = 600; minute <= 618; minute += 3)
