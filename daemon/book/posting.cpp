@@ -66,7 +66,7 @@ void Bookkeeper::publish_corrections(const Account& account, const std::vector<C
         if (!row.was_closed) continue;
         if (row.key.step == Step::interval && span <= published_span_max) {
             outbox_.publish(topic_of(account, "usage"),
-                            usage_publication(row.span, row.row, account.settings, zone_), false);
+                            row_publication(row.span, row.row, account.settings, zone_), false);
         }
         // The topic holds the last closed day only.
         const bool is_last_day =
@@ -74,7 +74,7 @@ void Bookkeeper::publish_corrections(const Account& account, const std::vector<C
             zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
         if (is_last_day) {
             outbox_.publish(topic_of(account, "day"),
-                            day_publication(row.span, row.row, account.settings, zone_), true);
+                            row_publication(row.span, row.row, account.settings, zone_), true);
         }
     }
 }
@@ -89,7 +89,7 @@ void Bookkeeper::close_until(Account& account, Instant until, bool publishes_int
             // An interval without data closes without a word.
             if (const auto row = rows_.row({account.key, Step::interval, interval.from})) {
                 outbox_.publish(topic_of(account, "usage"),
-                                usage_publication(interval, *row, account.settings, zone_), false);
+                                row_publication(interval, row, account.settings, zone_), false);
             }
             begin = interval.to;
         }
@@ -98,7 +98,7 @@ void Bookkeeper::close_until(Account& account, Instant until, bool publishes_int
     if (today > before) {
         const Span last_day = account.rows.row_at(Step::day, today - Duration{1});
         outbox_.publish(topic_of(account, "day"),
-                        day_publication(last_day, rows_.row({account.key, Step::day, last_day.from}),
+                        row_publication(last_day, rows_.row({account.key, Step::day, last_day.from}),
                                         account.settings, zone_),
                         true);
     }

@@ -48,9 +48,9 @@ struct Call {
     [[nodiscard]] OrProblem<std::optional<Instant>> instant(std::string_view name) const;
     /// A view that shows everything accepted so far.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> settled_view() const;
-    /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages that
-    /// waited at the broker are still coming in (half a minute at most) or booking stands still: then answer
-    /// with accepted_for_later().
+    /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages
+    /// that waited at the broker are still coming in (half a minute at most) or booking stands still: then
+    /// answer with accepted_for_later().
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string order) const;
 };
 

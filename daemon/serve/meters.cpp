@@ -3,8 +3,8 @@
 
 #include <fmt/format.h>
 
+#include "book/documents.hpp"
 #include "serve/call.hpp"
-#include "serve/json_writer.hpp"
 
 namespace tickledger {
 
@@ -16,12 +16,6 @@ std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter) 
 }
 
 namespace {
-
-constexpr Ratio nothing{0, 1};
-
-std::string flow_text(std::optional<double> flow_l_per_h) {
-    return flow_l_per_h ? fmt::format("{:.3f}", *flow_l_per_h) : "null";
-}
 
 Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
     MeterSummary summary;
@@ -36,7 +30,7 @@ Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
     object.raw("pulse_value_l", fmt::format("{}", meter.settings->pulse_value_l.value()));
     if (summary.last_reading_at) {
         object.text("last_reading_at", parts.zone.format(*summary.last_reading_at));
-        object.raw("register_m3", volume_m3_text(summary.total_ticks, *meter.settings));
+        object.raw("register_m3", register_m3_text(summary.total_ticks, *meter.settings));
     } else {
         object.null("last_reading_at");
         object.null("register_m3");
@@ -47,15 +41,6 @@ Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
 }
 
 }  // namespace
-
-std::string volume_l_text(std::int64_t ticks, const MeterSettings& meter) {
-    return decimal(scaled_volume(ticks, meter.pulse_value_l, nothing, 1, digits_l), digits_l);
-}
-
-std::string volume_m3_text(std::int64_t ticks, const MeterSettings& meter) {
-    return decimal(scaled_volume(ticks, meter.pulse_value_l, meter.register_start_l, 1000, digits_m3),
-                   digits_m3);
-}
 
 Response get_meters(const Call& call) {
     const auto view = call.settled_view();

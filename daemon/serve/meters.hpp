@@ -15,10 +15,4 @@ namespace tickledger {
 /// node speaks less often than once in `still_for`: then every span with a tick may hold a still stretch.
 [[nodiscard]] std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter);
 
-/// The volume of ticks as an exact decimal in litres, to the millilitre: "1234.567".
-[[nodiscard]] std::string volume_l_text(std::int64_t ticks, const MeterSettings& meter);
-
-/// What the register shows after so many ticks, in cubic metres, to the millilitre.
-[[nodiscard]] std::string volume_m3_text(std::int64_t ticks, const MeterSettings& meter);
-
 }  // namespace tickledger

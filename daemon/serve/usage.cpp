@@ -3,9 +3,8 @@
 
 #include <algorithm>
 
+#include "book/documents.hpp"
 #include "serve/call.hpp"
-#include "serve/json_writer.hpp"
-#include "serve/meters.hpp"
 
 namespace tickledger {
 
@@ -148,20 +147,7 @@ private:
             row = *read;
         }
         JsonObject object;
-        object.text("from", rows_.zone().format(next_.from));
-        object.text("to", rows_.zone().format(next_.to));
-        if (row) {
-            object.whole("ticks", row->ticks);
-            object.raw("volume_l", volume_l_text(row->ticks, *meter_.settings));
-        } else {
-            // No data is not zero.
-            object.null("ticks");
-            object.null("volume_l");
-            row.emplace();
-        }
-        object.whole("covered_s", std::chrono::floor<std::chrono::seconds>(row->covered).count());
-        object.whole("spread_ticks", row->spread_ticks);
-        object.whole("revision", row->revision);
+        tickledger::add_row(object, next_, row, *meter_.settings, rows_.zone());
         if (!std::exchange(is_first_row_, false)) chunk += ',';
         chunk += std::move(object).finish();
         return {};
