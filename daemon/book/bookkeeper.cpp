@@ -81,7 +81,10 @@ Result<void> Bookkeeper::book(const Batch& batch) {
 
 Result<void> Bookkeeper::remove_fine_detail(Instant before) {
     for (bool removed = true; removed;) {
-        const auto done = in_transaction([&] { removed = kept(ledger_.remove_oldest_day(before)); });
+        const auto done = in_transaction([&] {
+            removed = kept(ledger_.remove_oldest_day(before));
+            if (removed) keep_fine_detail_from(before);
+        });
         if (!done) return done;
     }
     return {};
@@ -196,6 +199,7 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
         const Instant begin =
             booking.entries().empty() ? memory.counter.last->at : booking.entries().front().span.from;
         memory.closed_until = account.rows.row_at(Step::interval, begin).from;
+        memory.meter_register.first_at = begin;
         night_watch_.begin(account, begin);
     }
     add(account, booking.entries());

@@ -4,6 +4,8 @@
 
 #include <nlohmann/json.hpp>
 
+#include "book/valuation.hpp"
+
 namespace tickledger {
 
 namespace {
@@ -11,34 +13,41 @@ namespace {
 constexpr Ratio nothing{0, 1};
 
 /// The mean over what is covered of a row.
-std::optional<double> mean_flow_l_per_h(const std::optional<Row>& row, const MeterSettings& meter) {
+std::optional<double> mean_flow_l_per_h(const std::optional<Row>& row, std::span<const ValuedTicks> valued) {
     if (!row || row->covered <= Duration{0}) return std::nullopt;
-    const double hours = std::chrono::duration<double, std::ratio<3600>>(row->covered).count();
-    return static_cast<double>(row->ticks) * meter.pulse_value_l.value() / hours;
+    return volume_l(valued) / std::chrono::duration<double, std::ratio<3600>>(row->covered).count();
+}
+
+/// A row that nothing covers and no tick falls into tells nothing: an adjustment to it was taken back.
+bool is_empty(const std::optional<Row>& row) {
+    return !row || (row->ticks == 0 && row->covered == Duration{0});
 }
 
 }  // namespace
 
-std::string volume_l_text(std::int64_t ticks, const MeterSettings& meter) {
-    return decimal(scaled_volume(ticks, meter.pulse_value_l, nothing, 1, digits_l), digits_l);
+std::string volume_l_text(std::span<const ValuedTicks> valued) {
+    return decimal(scaled_volume(valued, nothing, 1, digits_l), digits_l);
 }
 
-std::string register_m3_text(std::int64_t total_ticks, const MeterSettings& meter) {
-    return decimal(scaled_volume(total_ticks, meter.pulse_value_l, meter.register_start_l, 1000, digits_m3),
-                   digits_m3);
+std::string register_m3_text(std::span<const ValuedTicks> total, const MeterSettings& meter,
+                             const RegisterMemory& memory) {
+    std::int64_t shown = scaled_volume(total, register_start_l(meter, memory), 1000, digits_m3);
+    const std::int64_t range = scaled_volume(1, meter.register_range_l, nothing, 1000, digits_m3);
+    if (range > 0) shown = (shown % range + range) % range;
+    return decimal(shown, digits_m3);
 }
 
 std::string flow_text(std::optional<double> flow_l_per_h) {
     return flow_l_per_h ? fmt::format("{:.3f}", *flow_l_per_h) : "null";
 }
 
-void add_row(JsonObject& object, Span span, const std::optional<Row>& row, const MeterSettings& meter,
-             const CivilZone& zone) {
+void add_row(JsonObject& object, Span span, const std::optional<Row>& row,
+             std::span<const ValuedTicks> valued, const CivilZone& zone) {
     object.text("from", zone.format(span.from));
     object.text("to", zone.format(span.to));
-    if (row) {
+    if (!is_empty(row)) {
         object.whole("ticks", row->ticks);
-        object.raw("volume_l", volume_l_text(row->ticks, meter));
+        object.raw("volume_l", volume_l_text(valued));
     } else {
         // No data is not zero.
         object.null("ticks");
@@ -50,24 +59,24 @@ void add_row(JsonObject& object, Span span, const std::optional<Row>& row, const
     object.whole("revision", known.revision);
 }
 
-std::string row_publication(Span span, const std::optional<Row>& row, const MeterSettings& meter,
-                            const CivilZone& zone) {
+std::string row_publication(const std::string& meter, Span span, const std::optional<Row>& row,
+                            std::span<const ValuedTicks> valued, const CivilZone& zone) {
     JsonObject document;
-    document.text("meter", meter.id);
-    add_row(document, span, row, meter, zone);
-    document.raw("mean_flow_l_per_h", flow_text(mean_flow_l_per_h(row, meter)));
+    document.text("meter", meter);
+    add_row(document, span, row, valued, zone);
+    document.raw("mean_flow_l_per_h", flow_text(mean_flow_l_per_h(row, valued)));
     return std::move(document).finish();
 }
 
-std::string now_publication(const MeterSummary& summary, std::int64_t ticks_today, const MeterSettings& meter,
-                            const CivilZone& zone) {
+std::string now_publication(const MeterSummary& summary, const std::string& register_m3,
+                            std::span<const ValuedTicks> today, const CivilZone& zone) {
     JsonObject document;
     document.optional_text("time", summary.last_reading_at
                                        ? std::optional(zone.format(*summary.last_reading_at))
                                        : std::nullopt);
     document.raw("flow_l_per_h", flow_text(summary.flow_l_per_h));
-    document.raw("register_m3", register_m3_text(summary.total_ticks, meter));
-    document.raw("today_l", volume_l_text(ticks_today, meter));
+    document.raw("register_m3", register_m3);
+    document.raw("today_l", volume_l_text(today));
     return std::move(document).finish();
 }
 

@@ -195,6 +195,84 @@ std::string ledger_csv(const Json& document) {
     return text;
 }
 
+// As exact as it came, but without the zeros behind the litre.
+std::string cubic_metres(const Json& value) {
+    return value.is_null() ? no_data : number(value, 3);
+}
+
+std::string adjusted_ticks(const Json& reading) {
+    if (reading.at("start").get<bool>()) return "start";
+    const Json& adjustment = reading.at("adjustment");
+    return adjustment.is_null() ? "0" : fmt::format("{:+}", adjustment.at("ticks").get<std::int64_t>());
+}
+
+std::string register_table(const Json& document) {
+    if (!document.contains("meter")) return document.at("text").get<std::string>() + "\n";
+    std::string text =
+        fmt::format("{}: {} m³\n{}\n", document.at("meter").get<std::string>(),
+                    cubic_metres(document.at("register_m3")), document.at("text").get<std::string>());
+    Table readings(
+        {{"Read by eye"}, {"Register m³", Align::right}, {"Ticks adjusted", Align::right}, {"Meaning"}});
+    for (const Json& reading : document.at("readings")) {
+        readings.add({civil(reading.at("time"), no_data), cubic_metres(reading.at("reading_m3")),
+                      adjusted_ticks(reading), reading.at("text")});
+    }
+    return readings.is_empty() ? text : text + "\n" + readings.text();
+}
+
+std::string reading_csv(const Json& meter, const Json& reading) {
+    const Json& adjustment = reading.at("adjustment");
+    return csv_record({csv_field(meter), csv_field(reading.at("time")), csv_field(reading.at("reading_m3")),
+                       reading.at("start").get<bool>() ? "true" : "false",
+                       adjustment.is_null() ? "0" : csv_field(adjustment.at("ticks")),
+                       csv_field(reading.at("text"))});
+}
+
+std::string register_csv(const Json& document) {
+    std::string text;
+    if (!document.contains("readings")) return text;
+    for (const Json& reading : document.at("readings"))
+        text += reading_csv(document.at("meter"), reading);
+    return text;
+}
+
+std::string reading_table(const Json& document) {
+    return document.at("text").get<std::string>() + "\n";
+}
+
+std::string told_reading_csv(const Json& document) {
+    return document.contains("meter") ? reading_csv(document.at("meter"), document) : std::string{};
+}
+
+std::string calibration_table(const Json& document) {
+    std::string text = document.at("text").get<std::string>() + "\n";
+    if (!document.contains("stretches")) return text;
+    Table stretches({{"From"},
+                     {"To"},
+                     {"Ticks", Align::right},
+                     {"Register L", Align::right},
+                     {"Flow L/h", Align::right},
+                     {"Used"}});
+    for (const Json& one : document.at("stretches")) {
+        stretches.add({civil(one.at("from"), no_data), civil(one.at("to"), no_data), whole(one.at("ticks")),
+                       number(one.at("volume_l"), 3), number(one.at("flow_l_per_h"), 1),
+                       one.at("used").get<bool>() ? "yes" : "no: ticks may have run unseen"});
+    }
+    return stretches.is_empty() ? text : text + "\n" + stretches.text();
+}
+
+std::string calibration_csv(const Json& document) {
+    std::string text;
+    if (!document.contains("stretches")) return text;
+    for (const Json& one : document.at("stretches")) {
+        text +=
+            csv_record({csv_field(document.at("meter")), csv_field(one.at("from")), csv_field(one.at("to")),
+                        csv_field(one.at("ticks")), csv_field(one.at("volume_l")),
+                        csv_field(one.at("flow_l_per_h")), one.at("used").get<bool>() ? "true" : "false"});
+    }
+    return text;
+}
+
 std::string alarms_table(const Json& document) {
     std::string text;
     Table alarms(
@@ -268,6 +346,13 @@ const View ledger_view{
     ledger_table,
     csv_record({"meter", "from", "to", "ticks", "kind", "unseen_max_ticks", "placed", "topic", "text"}),
     ledger_csv};
+const View register_view{register_table,
+                         csv_record({"meter", "time", "reading_m3", "start", "adjustment_ticks", "text"}),
+                         register_csv};
+const View reading_view{reading_table, register_view.csv_header, told_reading_csv};
+const View calibration_view{calibration_table,
+                            csv_record({"meter", "from", "to", "ticks", "volume_l", "flow_l_per_h", "used"}),
+                            calibration_csv};
 const View alarms_view{alarms_table,
                        csv_record({"id", "meter", "kind", "state", "raised_at", "cleared_at", "text"}),
                        alarms_csv};

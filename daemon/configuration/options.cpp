@@ -145,6 +145,37 @@ std::string write_fields(const MeterSettings& meter) {
     return out + " }";
 }
 
+/// Dates and the pulse values from then on.
+void read_pulse_value_from(const Value& value, MeterSettings& meter, Mistakes& mistakes) {
+    constexpr std::string_view example = "{ \"2026-03-01\" = \"0.998 L\" }";
+    if (value.kind != Kind::table) {
+        add_wrong_kind(value, "pulse_value_from", "a table of dates and pulse values", example, mistakes);
+        return;
+    }
+    meter.pulse_value_changes.clear();
+    for (const auto& member : value.members) {
+        const auto from = parse_date(member.key);
+        if (!from) {
+            mistakes.add(member.place, "`pulse_value_from`: " + from.error().text);
+            continue;
+        }
+        const auto pulse_value =
+            read_text(member.value, "pulse_value_from", "\"0.998 L\"", parse_pulse_l, mistakes);
+        if (pulse_value) meter.pulse_value_changes.push_back({*from, *pulse_value});
+    }
+    std::sort(meter.pulse_value_changes.begin(), meter.pulse_value_changes.end(),
+              [](const DatedPulseValue& a, const DatedPulseValue& b) { return a.from < b.from; });
+}
+
+std::string write_pulse_value_from(const MeterSettings& meter) {
+    std::string out;
+    for (const DatedPulseValue& change : meter.pulse_value_changes) {
+        out += fmt::format("{}{} = {}", out.empty() ? " " : ", ", toml_text(date::format("%F", change.from)),
+                           toml_text(print_volume_l(change.pulse_value_l)));
+    }
+    return out.empty() ? "{}" : "{" + out + " }";
+}
+
 void read_alarms(const Value& value, MeterSettings& meter, Mistakes& mistakes) {
     const std::size_t before = mistakes.count();
     AlarmSettings& alarms = meter.alarms;
@@ -307,6 +338,10 @@ const Options<MeterSettings>& meter_options() {
         text_option("cadence", &S::cadence, "3min", parse_positive_duration),
         text_option("interval", &S::interval, "15min", parse_interval),
         text_option("register_start", &S::register_start_l, "0 m3", parse_register_l, print_volume_l),
+        text_option("register_range", &S::register_range_l, "10000 m3", parse_register_l, print_volume_l),
+        text_option("register_resolution", &S::register_resolution_l, "1 L", parse_positive_volume_l,
+                    print_volume_l),
+        {"pulse_value_from", read_pulse_value_from, write_pulse_value_from},
         {"alarms", read_alarms, [](const S&) { return std::string{}; }},
     };
     return options;

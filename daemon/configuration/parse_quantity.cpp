@@ -1,4 +1,7 @@
+#include <date/date.h>
 #include <fmt/format.h>
+
+#include <sstream>
 
 #include <numeric>
 
@@ -112,6 +115,16 @@ Result<Ratio> parse_register_l(std::string_view text) {
 
 Result<Ratio> parse_pulse_l(std::string_view text) {
     return writable(parse_pulse_value_l(text), text);
+}
+
+Result<date::sys_days> parse_date(std::string_view text) {
+    std::istringstream stream{std::string(text)};
+    date::year_month_day day{};
+    stream >> date::parse("%Y-%m-%d", day);
+    if (stream.fail() || !day.ok() || date::format("%F", date::sys_days{day}) != text) {
+        return fail(fmt::format("\"{}\" is not a date. Write it like \"2026-03-01\".", text.substr(0, 64)));
+    }
+    return date::sys_days{day};
 }
 
 Result<Ratio> parse_positive_volume_l(std::string_view text) {

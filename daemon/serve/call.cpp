@@ -80,6 +80,21 @@ bool is_configured(const ApiParts& parts, const std::string& id) {
            std::ranges::find(meters, id, &MeterSettings::id) != meters.end();
 }
 
+TicksOfRow ticks_of_row(LedgerView& view, const FoundMeter& meter) {
+    return [&view, &meter](Step step, Instant begin) -> Result<std::int64_t> {
+        if (!meter.record) return 0;
+        const auto row = view.row({meter.record->key, step, begin});
+        if (!row) return tl::unexpected(row.error());
+        return *row ? (*row)->ticks : 0;
+    };
+}
+
+Result<std::vector<ValuedTicks>> total_of(LedgerView& view, const FoundMeter& meter,
+                                          const MeterSummary& summary, const PulseValues& values,
+                                          const CivilZone& zone) {
+    return valued_total(summary.total_ticks, summary.meter_register, values, zone, ticks_of_row(view, meter));
+}
+
 OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view) {
     auto record = view.meter(call.id);
     if (!record) return tl::unexpected(ledger_problem(record.error()));

@@ -8,6 +8,7 @@
 #include <tl/expected.hpp>
 #include <vector>
 
+#include "book/valuation.hpp"
 #include "serve/api.hpp"
 
 namespace tickledger {
@@ -70,6 +71,13 @@ struct FoundMeter {
 /// Every configured meter in the order of the configuration, then those of patterns that exist, by id.
 [[nodiscard]] Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view);
 
+/// The ticks of a meter's rows, as the view shows them.
+[[nodiscard]] TicksOfRow ticks_of_row(LedgerView& view, const FoundMeter& meter);
+/// All its ticks by what they stand for.
+[[nodiscard]] Result<std::vector<ValuedTicks>> total_of(LedgerView& view, const FoundMeter& meter,
+                                                        const MeterSummary& summary,
+                                                        const PulseValues& values, const CivilZone& zone);
+
 [[nodiscard]] Response ledger_problem(const Error& error);
 
 /// 202: the instruction is kept and will be booked, but is not yet.
@@ -79,6 +87,10 @@ struct FoundMeter {
 [[nodiscard]] Response get_meters(const Call& call);
 [[nodiscard]] Response get_usage(const Call& call);
 [[nodiscard]] Response get_ledger(const Call& call);
+[[nodiscard]] Response get_register(const Call& call);
+[[nodiscard]] Response post_register(const Call& call);
+[[nodiscard]] Response delete_register(const Call& call);
+[[nodiscard]] Response post_calibration(const Call& call);
 [[nodiscard]] Response get_alarms(const Call& call);
 [[nodiscard]] Response get_health(const Call& call);
 [[nodiscard]] Response get_openapi(const Call& call);

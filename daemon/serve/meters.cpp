@@ -17,7 +17,7 @@ std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter) 
 
 namespace {
 
-Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
+Result<std::string> describe(const ApiParts& parts, LedgerView& view, const FoundMeter& meter) {
     MeterSummary summary;
     if (meter.record) {
         auto summarised = parts.summarise(*meter.record, *meter.settings);
@@ -27,10 +27,13 @@ Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
     JsonObject object;
     object.text("id", meter.id);
     object.text("name", meter.id);
-    object.raw("pulse_value_l", fmt::format("{}", meter.settings->pulse_value_l.value()));
+    const PulseValues values = pulse_values(*meter.settings, summary.meter_register, parts.zone);
+    object.raw("pulse_value_l", fmt::format("{}", values.at(parts.now()).value()));
     if (summary.last_reading_at) {
         object.text("last_reading_at", parts.zone.format(*summary.last_reading_at));
-        object.raw("register_m3", register_m3_text(summary.total_ticks, *meter.settings));
+        const auto total = total_of(view, meter, summary, values, parts.zone);
+        if (!total) return tl::unexpected(total.error());
+        object.raw("register_m3", register_m3_text(*total, *meter.settings, summary.meter_register));
     } else {
         object.null("last_reading_at");
         object.null("register_m3");
@@ -49,7 +52,7 @@ Response get_meters(const Call& call) {
     if (!meters) return ledger_problem(meters.error());
     JsonArray list;
     for (const FoundMeter& meter : *meters) {
-        const auto described = describe(call.parts, meter);
+        const auto described = describe(call.parts, **view, meter);
         if (!described) return ledger_problem(described.error());
         list.add(*described);
     }

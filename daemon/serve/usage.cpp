@@ -105,9 +105,11 @@ OrProblem<Range> range_of(const Call& call, LedgerView& view, const FoundMeter& 
 // Writes the answer part by part, on a view that stays at its moment.
 class UsageAnswer {
 public:
-    UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, Step step, Range range)
+    UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, PulseValues values,
+                Step step, Range range)
         : view_(std::move(view)),
           meter_(std::move(meter)),
+          values_(std::move(values)),
           step_(step),
           rows_(call.parts.zone, meter_.settings->interval),
           to_(range.to),
@@ -147,7 +149,10 @@ private:
             row = *read;
         }
         JsonObject object;
-        tickledger::add_row(object, next_, row, *meter_.settings, rows_.zone());
+        const auto valued =
+            valued_row(next_, row ? row->ticks : 0, values_, {}, rows_.zone(), ticks_of_row(*view_, meter_));
+        if (!valued) return tl::unexpected(valued.error());
+        tickledger::add_row(object, next_, row, *valued, rows_.zone());
         if (!std::exchange(is_first_row_, false)) chunk += ',';
         chunk += std::move(object).finish();
         return {};
@@ -155,6 +160,7 @@ private:
 
     std::shared_ptr<LedgerView> view_;
     FoundMeter meter_;
+    PulseValues values_;
     Step step_;
     RowFinder rows_;
     Instant to_;
@@ -174,8 +180,16 @@ Response get_usage(const Call& call) {
     if (!meter) return meter.error();
     const auto range = range_of(call, **view, *meter, *step);
     if (!range) return range.error();
+    MeterSummary summary;
+    if (meter->record) {
+        auto summarised = call.parts.summarise(*meter->record, *meter->settings);
+        if (!summarised) return ledger_problem(summarised.error());
+        summary = *std::move(summarised);
+    }
     Response response;
-    response.chunks = UsageAnswer(call, *view, *meter, *step, *range);
+    response.chunks =
+        UsageAnswer(call, *view, *meter,
+                    pulse_values(*meter->settings, summary.meter_register, call.parts.zone), *step, *range);
     return response;
 }
 

@@ -197,6 +197,9 @@ checkpoint_ticks = 0
 cadence = "3min"
 interval = "15min"
 register_start = "0 L"
+register_range = "0 L"
+register_resolution = "1 L"
+pulse_value_from = {}
 
 [meter.alarms]
 night = ["01:00", "05:00"]

@@ -442,6 +442,15 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
         fixture.ledger->add_undecided(house, AlarmKind::night_flow, {alarm.raised_at, alarm.raised_at}, "?"));
     sure(fixture.ledger->add_refused({house, at("2026-03-01T08:01:00Z"), Refusal::stray, "t", "p", "w"}));
     sure(fixture.ledger->commit());
+    sure(fixture.ledger->begin());
+    RegisterReading reading;
+    reading.at = at("2026-03-01T08:03:00Z");
+    reading.register_ul = 12'000'000;
+    reading.adjusted_from = at("2026-03-01T08:00:00Z");
+    reading.adjustment_ticks = 9;
+    sure(fixture.ledger->put_register_reading(house, reading));
+    sure(fixture.ledger->commit());
+    fixture.summaries["house"].last_reading_at = at("2026-03-01T08:03:00Z");
     fixture.health.meters = {{"house", {}, {}, {}}};
 
     const Json document = fixture.document("/v1/openapi.json");
@@ -460,6 +469,8 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
     check_shape(document, schema("/v1/meters/{id}/usage"), fixture.document("/v1/meters/house/usage"));
     check_shape(document, schema("/v1/meters/{id}/ledger"),
                 fixture.document("/v1/meters/house/ledger?from=2026-03-01"));
+    check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/house/register"));
+    check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/garden/register"));
     check_shape(document, schema("/v1/alarms"), fixture.document("/v1/alarms"));
     check_shape(document, schema("/v1/health"), fixture.document("/v1/health"));
 }
