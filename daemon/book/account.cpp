@@ -92,11 +92,17 @@ void fields(Archive& archive, Sight& sight) {
     archive("at", sight.at), archive("count", sight.count), archive("boot", sight.boot);
     archive("seq", sight.seq), archive("saved", sight.saved), archive("uptime", sight.uptime);
     archive("placed", sight.placed), archive("arrived_at", sight.arrived_at);
+    archive("no_earlier", sight.no_earlier);
 }
 
 template <typename Archive>
 void fields(Archive& archive, Held& held) {
     archive("sight", held.sight), archive("restart_from", held.restart_from);
+}
+
+template <typename Archive>
+void fields(Archive& archive, MessageNumber& number) {
+    archive("boot", number.boot), archive("seq", number.seq);
 }
 
 template <typename Archive>
@@ -128,6 +134,7 @@ void fields(Archive& archive, AccountMemory& memory) {
     archive("heard_at", memory.heard_at), archive("last_span", memory.last_span);
     archive("last_span_ticks", memory.last_span_ticks), archive("still_since", memory.still_since);
     archive("night", memory.night), archive("recent_packs", memory.recent_packs);
+    archive("set_aside", memory.set_aside);
     archive("clock_disbelieved", memory.clock_disbelieved), archive("held_message", memory.held_message);
 }
 
