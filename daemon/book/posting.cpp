@@ -90,7 +90,7 @@ std::string Bookkeeper::publication_of(const Account& account, Span span, const 
 
 std::vector<ValuedTicks> Bookkeeper::value_row(const Account& account, Span row, std::int64_t ticks) {
     const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
-    return kept(valued_row(row, ticks, values, {}, zone_,
+    return kept(valued_row(row, ticks, values, zone_,
                            [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); }));
 }
 

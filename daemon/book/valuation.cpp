@@ -38,14 +38,11 @@ Result<std::int64_t> ticks_between(Instant from, Instant to, const CivilZone& zo
 }
 
 Result<std::vector<ValuedTicks>> valued_row(Span row, std::int64_t ticks, const PulseValues& values,
-                                            std::span<const Instant> moments, const CivilZone& zone,
-                                            const TicksOfRow& ticks_of_row) {
-    std::vector<Instant> cuts(moments.begin(), moments.end());
+                                            const CivilZone& zone, const TicksOfRow& ticks_of_row) {
+    std::vector<Instant> cuts;
     for (const PulseValueChange& change : values.changes())
         cuts.push_back(change.from);
     std::erase_if(cuts, [row](Instant cut) { return cut <= row.from || cut >= row.to; });
-    std::sort(cuts.begin(), cuts.end());
-    cuts.erase(std::unique(cuts.begin(), cuts.end()), cuts.end());
 
     std::vector<ValuedTicks> parts;
     Instant from = row.from;
@@ -66,7 +63,7 @@ Result<std::vector<ValuedTicks>> valued_total(std::int64_t total_ticks, const Re
     if (values.changes().empty() || !memory.first_at)
         return std::vector<ValuedTicks>{{total_ticks, values.latest()}};
     const Span always{zone.row_at(Step::year, {}, *memory.first_at - Duration{1}).from, Instant::max()};
-    return valued_row(always, total_ticks, values, {}, zone, ticks_of_row);
+    return valued_row(always, total_ticks, values, zone, ticks_of_row);
 }
 
 }  // namespace tickledger

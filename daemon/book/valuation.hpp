@@ -26,12 +26,9 @@ using TicksOfRow = std::function<Result<std::int64_t>(Step step, Instant begin)>
 [[nodiscard]] Result<std::int64_t> ticks_between(Instant from, Instant to, const CivilZone& zone,
                                                  const TicksOfRow& ticks_of_row);
 
-/// The ticks of a row, by what they stand for. `moments`: civil midnights that divide it besides the changes
-/// of the pulse value; there is a part for each stretch between two of them.
+/// The ticks of a row, by what they stand for.
 [[nodiscard]] Result<std::vector<ValuedTicks>> valued_row(Span row, std::int64_t ticks,
-                                                          const PulseValues& values,
-                                                          std::span<const Instant> moments,
-                                                          const CivilZone& zone,
+                                                          const PulseValues& values, const CivilZone& zone,
                                                           const TicksOfRow& ticks_of_row);
 
 /// All ticks of a meter since its first reading, by what they stand for.

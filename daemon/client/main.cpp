@@ -30,6 +30,7 @@ struct Options {
     bool csv = false;
     std::string meter;
     std::string step;
+    bool cost = false;
     std::string from;
     std::string to;
     std::string day;
@@ -132,7 +133,8 @@ void usage(const Options& options) {
          targets_of(options, "usage",
                     {{"step", options.step.empty() ? range.step : options.step},
                      {"from", range.from.value_or("")},
-                     {"to", range.to.value_or("")}}));
+                     {"to", range.to.value_or("")},
+                     {"cost", options.cost ? "true" : ""}}));
 }
 
 void ledger(const Options& options) {
@@ -253,6 +255,7 @@ void describe(CLI::App& app, Options& options) {
     auto* usage_command = app.add_subcommand("usage", "How much water ran, by rows of civil time");
     add_meter(*usage_command, options);
     usage_command->add_option("--step", options.step, "interval, hour, day, month or year");
+    usage_command->add_flag("--cost", options.cost, "With the cost by the configured tariff");
     add_range(*usage_command, options);
     usage_command->final_callback([&] { usage(options); });
 

@@ -15,7 +15,7 @@ namespace {
 // One line a call; /v1/openapi.json describes each.
 const std::array all_routes{
     Route{"GET", "/v1/meters", {}, get_meters},
-    Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to"}, get_usage},
+    Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to", "cost"}, get_usage},
     Route{"GET", "/v1/meters/{id}/ledger", {"from", "to"}, get_ledger},
     Route{"GET", "/v1/meters/{id}/register", {}, get_register},
     Route{"POST", "/v1/meters/{id}/register", {}, post_register},

@@ -51,14 +51,13 @@ Result<void> Intake::accept_instruction(std::string order) {
     if (!now) {
         return fail(
             "The server's clock is not set, so nobody can tell when this was said. Set the clock, or wait "
-            "until "
-            "the network or a node has told the time, and say it again.");
+            "until the network or a node has told the time, and say it again.");
     }
-    if (auto appended = log_.append(Instruction{{}, std::move(order)}, *now); !appended) {
+    if (auto appended = parts_.log->append(Instruction{{}, std::move(order)}, *now); !appended) {
         return tl::unexpected(std::move(appended.error()));
     }
     // People speak seldom, and expect that what was answered is never forgotten.
-    return log_.sync();
+    return parts_.log->sync();
 }
 
 void Intake::watch_clock() {

@@ -183,6 +183,11 @@ path = "/run/tickledger/api.sock"
 mode = "0660"
 http = ""
 
+[tariff]
+currency = ""
+price_per_m3 = {}
+standing_charge_per_day = {}
+
 [[meter]]
 id = "house"
 topic = "nodes/cellar/water"

@@ -113,6 +113,49 @@ TEST_CASE("a volume is the exact decimal, rounded half to even") {
     CHECK(mentions(fixture.answer(target).body, "\"volume_l\":0.000,"));
 }
 
+TEST_CASE("rows with their cost reproduce a published bill, and follow prices that change within them") {
+    // Bournemouth Water, "How is my metered bill calculated?" (charges from 1 April 2020): 45 m3 in 90 days,
+    // 45 x 1.0685 + 28.76 / 365 x 90 = 48.08 + 7.09 = 55.17.
+    ApiFixture fixture;
+    auto& tariff = fixture.configuration.tariff;
+    tariff.currency = "GBP";
+    const date::sys_days april_1{date::year{2020} / 4 / 1};
+    tariff.price_per_m3 = {{april_1, {10685, 10000}}};
+    tariff.standing_charge_per_day = {{april_1, {2876, 36500}}};
+    const CivilZone zone = sure(CivilZone::find("Europe/Lisbon"));
+    sure(fixture.ledger->begin());
+    const MeterKey house = fixture.meter("house");
+    std::map<Instant, std::int64_t> months;
+    for (int i = 0; i < 90; ++i) {
+        const Instant begin = zone.start_of(date::year_month_day{april_1 + date::days{i}});
+        sure(fixture.ledger->put_row({house, Step::day, begin}, Row{500, std::chrono::hours{24}, 0, 0}));
+        months[zone.row_at(Step::month, {}, begin).from] += 500;
+    }
+    for (const auto& [begin, ticks] : months)
+        sure(fixture.ledger->put_row({house, Step::month, begin}, Row{ticks, std::chrono::hours{24}, 0, 0}));
+    sure(fixture.ledger->commit());
+    const auto rows = [&](const std::string& query) {
+        return fixture.document("/v1/meters/house/usage?cost=true&" + query).at("rows");
+    };
+    double bill = 0;
+    for (const Json& row : rows("step=day&from=2020-04-01&to=2020-06-30"))
+        bill += row.at("cost").get<double>();
+    // Each of the ninety rows is rounded to four digits.
+    CHECK(bill == Approx(55.17).margin(0.005));
+    // April has 30 days and 15 m3: 16.0275 + 2.36384, by hand.
+    CHECK(rows("step=month&from=2020-04-01&to=2020-05-01")[0].at("cost") == 18.3913);
+    // Another price from the 16th on, computed by hand: 7.5 x 1.0685 + 7.5 x 2 + 2.36384.
+    tariff.price_per_m3.push_back({april_1 + date::days{15}, {2, 1}});
+    CHECK(rows("step=month&from=2020-04-01&to=2020-05-01")[0].at("cost") == 25.3776);
+    // No price, no cost; no data, no cost.
+    CHECK(rows("step=month&from=2020-03-01&to=2020-04-01")[0].at("cost").is_null());
+    CHECK(rows("step=day&from=2020-08-01&to=2020-08-02")[0].at("cost").is_null());
+    CHECK_FALSE(fixture.document("/v1/meters/house/usage").contains("currency"));
+    CHECK(mentions(fixture.refusal("/v1/meters/house/usage?cost=yes", 400), "true or false"));
+    tariff.price_per_m3.clear();
+    CHECK(mentions(fixture.refusal("/v1/meters/house/usage?cost=true", 400), "price_per_m3"));
+}
+
 TEST_CASE("hours follow the clock's changes") {
     ApiFixture fixture;
     // IANA zone data via zdump: Lisbon goes forward on 2026-03-29 at 01:00 and back on 2026-10-25 at 02:00.
