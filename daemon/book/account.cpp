@@ -92,7 +92,7 @@ void fields(Archive& archive, Sight& sight) {
     archive("at", sight.at), archive("count", sight.count), archive("boot", sight.boot);
     archive("seq", sight.seq), archive("saved", sight.saved), archive("uptime", sight.uptime);
     archive("placed", sight.placed), archive("arrived_at", sight.arrived_at);
-    archive("no_earlier", sight.no_earlier);
+    archive("no_earlier", sight.no_earlier), archive("node_time", sight.node_time);
 }
 
 template <typename Archive>

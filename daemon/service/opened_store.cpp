@@ -8,7 +8,7 @@ namespace {
 
 /// Looks through what is accepted but not booked.
 Result<void> look_at_pending(Files& files, const std::filesystem::path& messages, OpenedStore& store) {
-    MessageLogReader reader(files, messages, std::min(store.booked_to, store.log->end()));
+    MessageLogReader reader(files, messages, store.booked_to);
     for (;;) {
         const auto next = reader.next(store.log->end());
         if (!next) return tl::unexpected(next.error());
@@ -39,9 +39,9 @@ tl::expected<OpenedStore, StoreFailure> open_store(Files& files, const std::file
     store.log = std::move(*log);
     store.bookkeeper = std::make_unique<Bookkeeper>(meters, zone, *store.ledger, Publishing::everything);
     if (const auto loaded = store.bookkeeper->load(); !loaded) return failure(loaded.error());
-    auto booked_to = store.ledger->log_position();
-    if (!booked_to) return failure(booked_to.error());
-    store.booked_to = std::move(*booked_to);
+    const auto told = store.ledger->log_position();
+    if (!told) return failure(told.error());
+    store.booked_to = std::min(*told, store.log->end());
     if (const auto looked = look_at_pending(files, messages, store); !looked) return failure(looked.error());
 
     const auto last_stamp = store.log->last_stamp();

@@ -27,8 +27,11 @@ struct OpenedStore {
     std::unique_ptr<Ledger> ledger;
     std::unique_ptr<MessageLog> log;
     std::unique_ptr<Bookkeeper> bookkeeper;  ///< Loaded; refers to `ledger`.
-    LogPosition booked_to;                   ///< As the ledger tells it.
-    std::uint64_t pending_messages = 0;      ///< Accepted, but not booked yet.
+    /// The place in the log up to which the ledger is booked. After a power cut the ledger may tell one
+    /// beyond the log's end, where the disk kept its last batch and not the lines it came from: then this is
+    /// the log's end before anything new was appended.
+    LogPosition booked_to;
+    std::uint64_t pending_messages = 0;  ///< Accepted, but not booked yet.
     /// Messages among these wait for the server's clock to be set.
     bool has_undated = false;
     /// The civil time can not be earlier than this.
