@@ -12,6 +12,7 @@
 #include "tickledger/civil.hpp"
 #include "tickledger/counter.hpp"
 #include "tickledger/meter.hpp"
+#include "tickledger/slow_leak.hpp"
 #include "tickledger/stillness.hpp"
 
 namespace tickledger {
@@ -44,6 +45,9 @@ struct AccountMemory {
     std::optional<Instant> still_since;
     /// The night that is being watched; judged when its end is booked or `silent_after` has passed.
     std::optional<Stillness> night;
+    /// The evidence for a slow leak so far, and the period of the one that was told.
+    std::optional<SlowLeak> slow_leak;
+    std::optional<Duration> slow_leak_period;
     std::deque<RecentPack> recent_packs;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;

@@ -41,7 +41,8 @@ Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone,
       accounts_(meters, zone_, ledger),
       rows_(ledger),
       desk_(zone_, ledger, outbox_),
-      night_watch_(zone_, ledger, desk_) {}
+      night_watch_(zone_, ledger, desk_),
+      slow_watch_(zone_, desk_) {}
 
 Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
     try {

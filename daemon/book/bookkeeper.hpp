@@ -15,6 +15,7 @@
 #include "book/night_watch.hpp"
 #include "book/outbox.hpp"
 #include "book/rows.hpp"
+#include "book/slow_watch.hpp"
 #include "store/ledger.hpp"
 #include "store/message_log.hpp"
 #include "store/recording.hpp"
@@ -115,6 +116,7 @@ private:
     Rows rows_;
     AlarmDesk desk_;
     NightWatch night_watch_;
+    SlowWatch slow_watch_;
     LinkFact link_;
     MessageCounts counts_;
     bool is_loaded_ = false;
