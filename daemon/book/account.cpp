@@ -115,6 +115,16 @@ void fields(Archive& archive, SlowLeak& slow_leak) {
 }
 
 template <typename Archive>
+void fields(Archive& archive, HighFlow& high_flow) {
+    high_flow.fields(archive);
+}
+
+template <typename Archive>
+void fields(Archive& archive, LongDraw& long_draw) {
+    long_draw.fields(archive);
+}
+
+template <typename Archive>
 void fields(Archive& archive, Sight& sight) {
     archive("at", sight.at), archive("count", sight.count), archive("boot", sight.boot);
     archive("seq", sight.seq), archive("saved", sight.saved), archive("uptime", sight.uptime);
@@ -143,6 +153,8 @@ void fields(Archive& archive, AccountMemory& memory) {
     archive("heard_at", memory.heard_at), archive("last_span", memory.last_span);
     archive("last_span_ticks", memory.last_span_ticks), archive("still_since", memory.still_since);
     archive("night", memory.night), archive("slow_leak", memory.slow_leak);
+    archive("high_flow", memory.high_flow), archive("long_draw", memory.long_draw);
+    archive("faults", memory.faults);
     archive("slow_leak_period", memory.slow_leak_period), archive("recent_packs", memory.recent_packs);
     archive("clock_disbelieved", memory.clock_disbelieved), archive("held_message", memory.held_message);
 }

@@ -12,6 +12,7 @@
 #include "tickledger/civil.hpp"
 #include "tickledger/counter.hpp"
 #include "tickledger/meter.hpp"
+#include "tickledger/running_water.hpp"
 #include "tickledger/slow_leak.hpp"
 #include "tickledger/stillness.hpp"
 
@@ -48,6 +49,10 @@ struct AccountMemory {
     /// The evidence for a slow leak so far, and the period of the one that was told.
     std::optional<SlowLeak> slow_leak;
     std::optional<Duration> slow_leak_period;
+    HighFlow high_flow;
+    LongDraw long_draw;
+    /// Strays, presets and holes of the last day, at most as many as are worth telling.
+    std::deque<Instant> faults;
     std::deque<RecentPack> recent_packs;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;

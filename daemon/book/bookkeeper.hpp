@@ -16,6 +16,7 @@
 #include "book/outbox.hpp"
 #include "book/rows.hpp"
 #include "book/slow_watch.hpp"
+#include "book/use_watch.hpp"
 #include "store/ledger.hpp"
 #include "store/message_log.hpp"
 #include "store/recording.hpp"
@@ -117,6 +118,7 @@ private:
     AlarmDesk desk_;
     NightWatch night_watch_;
     SlowWatch slow_watch_;
+    UseWatch use_watch_;
     LinkFact link_;
     MessageCounts counts_;
     bool is_loaded_ = false;
