@@ -129,11 +129,17 @@ void fields(Archive& archive, Sight& sight) {
     archive("at", sight.at), archive("count", sight.count), archive("boot", sight.boot);
     archive("seq", sight.seq), archive("saved", sight.saved), archive("uptime", sight.uptime);
     archive("placed", sight.placed), archive("arrived_at", sight.arrived_at);
+    archive("no_earlier", sight.no_earlier);
 }
 
 template <typename Archive>
 void fields(Archive& archive, Held& held) {
     archive("sight", held.sight), archive("restart_from", held.restart_from);
+}
+
+template <typename Archive>
+void fields(Archive& archive, MessageNumber& number) {
+    archive("boot", number.boot), archive("seq", number.seq);
 }
 
 template <typename Archive>
@@ -156,6 +162,7 @@ void fields(Archive& archive, AccountMemory& memory) {
     archive("high_flow", memory.high_flow), archive("long_draw", memory.long_draw);
     archive("faults", memory.faults);
     archive("slow_leak_period", memory.slow_leak_period), archive("recent_packs", memory.recent_packs);
+    archive("set_aside", memory.set_aside);
     archive("clock_disbelieved", memory.clock_disbelieved), archive("held_message", memory.held_message);
 }
 

@@ -18,6 +18,13 @@
 
 namespace tickledger {
 
+/// A node's number for a message, with its boot.
+struct MessageNumber {
+    std::uint64_t boot = 0;
+    std::uint64_t seq = 0;
+    bool operator==(const MessageNumber&) const = default;
+};
+
 /// A SenML pack that came lately: one identical to it is a redelivery.
 struct RecentPack {
     std::uint64_t fingerprint = 0;
@@ -54,6 +61,8 @@ struct AccountMemory {
     /// Strays, presets and holes of the last day, at most as many as are worth telling.
     std::deque<Instant> faults;
     std::deque<RecentPack> recent_packs;
+    /// Messages that were held and then not booked, while their numbers lie ahead of the last one accepted.
+    std::deque<MessageNumber> set_aside;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;
     std::optional<HeldMessage> held_message;

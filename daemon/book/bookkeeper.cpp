@@ -14,6 +14,7 @@ namespace tickledger {
 namespace {
 
 constexpr std::size_t packs_remembered = 16;
+constexpr std::size_t set_aside_max = 16;
 constexpr std::size_t payload_kept_bytes = 1024;
 
 /// A pack that says the same again right away is the broker's or the node's repetition. Half a cadence later
@@ -152,6 +153,12 @@ Circumstances Bookkeeper::circumstances(const Account& account, const Reading& r
     came.retained = message.retained;
     const auto& last = account.memory.counter.last;
     if (!reading.boot || !last) return came;
+    const auto& aside = account.memory.set_aside;
+    if (reading.seq) {
+        const MessageNumber number{*reading.boot, *reading.seq};
+        came.already_accepted = std::find(aside.begin(), aside.end(), number) != aside.end();
+        if (came.already_accepted) return came;
+    }
     const bool same_boot = last->boot == reading.boot;
     const bool moves_on =
         same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
@@ -189,10 +196,7 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
     if (booking.outcome == Outcome::repeat) return;
     account.has_news = true;
     remember_order(account, before, booking);
-    // A stray did come: it is known by its number, and not awaited.
-    if (booking.stray && booking.stray->boot && booking.stray->seq) {
-        kept(ledger_.fill_hole(account.key, *booking.stray->boot, *booking.stray->seq));
-    }
+    set_aside(account, before, booking);
     if (!memory.closed_until && memory.counter.last) {
         const Instant begin =
             booking.entries().empty() ? memory.counter.last->at : booking.entries().front().span.from;
@@ -224,6 +228,54 @@ void Bookkeeper::remember_order(const Account& account, const CounterState& befo
     }
 }
 
+/// A message that was held and not booked did come, though it has no place in the order. Where the order has
+/// passed it, its number is no hole; until then it is remembered here.
+void Bookkeeper::set_aside(Account& account, const CounterState& before, const Booking& booking) {
+    AccountMemory& memory = account.memory;
+    const auto& held = before.held;
+    if (held && held != memory.counter.held && held->sight.boot && held->sight.seq) {
+        const auto accepted = booking.accepted();
+        const bool has_place = std::any_of(accepted.begin(), accepted.end(), [&](const Sight& sight) {
+            return sight.boot == held->sight.boot && sight.seq == held->sight.seq;
+        });
+        if (!has_place) memory.set_aside.push_back({*held->sight.boot, *held->sight.seq});
+        if (memory.set_aside.size() > set_aside_max) memory.set_aside.pop_front();
+    }
+    const auto& last = memory.counter.last;
+    std::erase_if(memory.set_aside, [&](const MessageNumber& number) {
+        const bool is_passed = last && last->boot == number.boot && last->seq &&
+                               account.rules.seq_distance(number.seq, *last->seq) >= 0;
+        if (is_passed) note_passed(account, number);
+        return is_passed;
+    });
+}
+
+/// The order has passed a message that came and was not booked: it is not awaited any more. It may have been
+/// its boot's first, though another was the first to be booked, or the last before the node left that boot.
+void Bookkeeper::note_passed(const Account& account, const MessageNumber& number) {
+    auto boot = kept(ledger_.boot(account.key, number.boot));
+    if (!boot || !boot->first_seq) return;
+    const CounterRules& rules = account.rules;
+    const auto& last = account.memory.counter.last;
+    const bool is_left = !last || last->boot != number.boot;
+    std::optional<std::pair<std::uint64_t, std::uint64_t>> between;  // Both known, nothing known in between.
+    if (rules.seq_distance(*boot->first_seq, number.seq) < 0) {
+        between = {number.seq, *boot->first_seq};
+        boot->first_seq = number.seq;
+    } else if (is_left && boot->last_seq && rules.seq_distance(*boot->last_seq, number.seq) > 0) {
+        between = {*boot->last_seq, number.seq};
+        boot->last_seq = number.seq;
+    } else {
+        kept(ledger_.fill_hole(account.key, number.boot, number.seq));
+        return;
+    }
+    if (rules.seq_distance(between->first, between->second) > 1) {
+        kept(ledger_.add_hole(account.key, number.boot, rules.seq_after(between->first),
+                              rules.seq_before(between->second)));
+    }
+    kept(ledger_.put_boot(account.key, *boot));
+}
+
 void Bookkeeper::settle_late(Account& account, const Reading& reading, const Booking& booking,
                              const Message& message) {
     const bool is_numbered = reading.boot && reading.seq;
@@ -240,35 +292,32 @@ void Bookkeeper::settle_late(Account& account, const Reading& reading, const Boo
             late = divide(*entry, mark, reading, *booking.late_at, account.rules);
         }
     } else {
-        // It tells neither when it was nor anything that later ones did not.
-        return;
+        // It tells neither when it was nor anything that later ones did not. A time that is not believed now
+        // might be when it comes again.
+        if (!booking.clock_disbelieved) return;
+        late.fit = LateBooking::Fit::known;
     }
-    if (is_numbered) kept(ledger_.fill_hole(account.key, *reading.boot, *reading.seq));
-    switch (late.fit) {
-        case LateBooking::Fit::known:
-            return;
-        case LateBooking::Fit::divides:
-            replace(account, *entry, late.parts());
-            return;
-        case LateBooking::Fit::contradicts:
-            break;
-    }
-    ++counts_.late_refused;
-    refuse(
-        account, Refusal::late, message.arrived_at, message.topic, message.payload,
-        fmt::format("it came late, and {} {} does not fit what was booked then", reading.count,
-                    booking.late_at ? "at " + zone_.format(*booking.late_at) : "without a time of its own"));
+    // Whatever becomes of it, it is not awaited any more, and nothing when it comes again.
+    if (is_numbered) note_passed(account, {*reading.boot, *reading.seq});
+    if (late.fit == LateBooking::Fit::divides) replace(account, *entry, late.parts());
+    if (late.fit != LateBooking::Fit::contradicts) return;
+    const std::string when =
+        booking.late_at ? "at " + zone_.format(*booking.late_at) : "without a time of its own";
+    const bool is_new =
+        refuse(account, Refusal::late, message.arrived_at, message.topic, message.payload,
+               fmt::format("it came late, and {} {} does not fit what was booked then", reading.count, when));
+    if (is_new) ++counts_.late_refused;
 }
 
-void Bookkeeper::refuse(Account& account, Refusal reason, Instant at, const std::string& topic,
+bool Bookkeeper::refuse(Account& account, Refusal reason, Instant at, const std::string& topic,
                         const std::string& payload, const std::string& text) {
     if (reason == Refusal::unreadable) ++counts_.unreadable;
-    (void)kept(ledger_.add_refused({.meter = account.key,
-                                    .at = at,
-                                    .reason = reason,
-                                    .topic = topic,
-                                    .payload = payload.substr(0, payload_kept_bytes),
-                                    .text = text}));
+    return kept(ledger_.add_refused({.meter = account.key,
+                                     .at = at,
+                                     .reason = reason,
+                                     .topic = topic,
+                                     .payload = payload.substr(0, payload_kept_bytes),
+                                     .text = text}));
 }
 
 }  // namespace tickledger

@@ -89,8 +89,11 @@ private:
     void settle(Account& account, const Booking& booking, const CounterState& before, const Message& message);
     void settle_late(Account& account, const Reading& reading, const Booking& booking,
                      const Message& message);
+    void set_aside(Account& account, const CounterState& before, const Booking& booking);
+    void note_passed(const Account& account, const MessageNumber& number);
     void remember_order(const Account& account, const CounterState& before, const Booking& booking);
-    void refuse(Account& account, Refusal reason, Instant at, const std::string& topic,
+    /// Keeps a message apart. False: it is there already.
+    bool refuse(Account& account, Refusal reason, Instant at, const std::string& topic,
                 const std::string& payload, const std::string& text);
 
     void add(Account& account, std::span<const Entry> entries);

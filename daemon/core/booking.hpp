@@ -9,6 +9,10 @@ namespace tickledger::booking {
 /// tells none, an uptime that fell. An equal boot outweighs a fallen uptime, which may have wrapped.
 [[nodiscard]] bool restart_told(const Sight& from, const Sight& to);
 
+/// The sight can not continue what is held: it was sent before it, or the node speaks on under the boot that
+/// what is held seemed to have left. Precondition: there is a last sight and a held one.
+[[nodiscard]] bool passes_over_held(const CounterState& state, const Sight& sight, const CounterRules& rules);
+
 /// The mark that a sight leaves at the end of its entry.
 [[nodiscard]] Mark mark_of(const Sight& sight);
 

@@ -29,6 +29,13 @@ bool restart_told(const Sight& from, const Sight& to) {
     return from.uptime && to.uptime && *to.uptime < *from.uptime;
 }
 
+bool passes_over_held(const CounterState& state, const Sight& sight, const CounterRules& rules) {
+    const Sight& held = state.held->sight;
+    if (!sight.boot) return false;
+    if (sight.boot != held.boot) return sight.boot == state.last->boot;
+    return sight.seq && held.seq && rules.seq_distance(*held.seq, *sight.seq) < 0;
+}
+
 Mark mark_of(const Sight& sight) {
     return {sight.count, sight.boot.value_or(0), sight.seq.value_or(0)};
 }
@@ -96,9 +103,13 @@ Sight sight_of(const CounterState& state, const Reading& reading, const Circumst
                 .arrived_at = came.arrived_at};
     const Sight* known = newest(state);
     const Instant floor = known ? known->at : Instant::min();
+    // What is held is in no order yet: a message between it and the last accepted one is newer than that.
+    const auto runs_back = [&](const Sight& than) {
+        return *reading.time < than.at && is_newer(reading, than, came, rules);
+    };
     booking.clock_disbelieved =
-        reading.time && (is_absurd(*reading.time, came) ||
-                         (known && *reading.time < floor && is_newer(reading, *known, came, rules)));
+        reading.time && (is_absurd(*reading.time, came) || (known && runs_back(*known)) ||
+                         (state.last && runs_back(*state.last)));
     if (reading.time && !booking.clock_disbelieved) {
         sight.at = *reading.time;
     } else {
@@ -106,6 +117,9 @@ Sight sight_of(const CounterState& state, const Reading& reading, const Circumst
         // milliseconds.
         sight.at = came.waited ? placed_at(known, came, rules) : std::max(came.arrived_at, floor);
         sight.placed = came.waited;
+        // Where a drain was interrupted, the last message of its first part was placed at its arrival, though
+        // it had waited as long as those after it.
+        if (sight.placed) sight.no_earlier = known ? known->earliest() : sight.at;
     }
     return sight;
 }

@@ -26,7 +26,7 @@ std::optional<Continuation> told_restart(const Sight& from, const Sight& to, con
     // unheard: then only what lies beyond the last heard count is news.
     if (!rules.count_not_after(begin, from.count)) begin = from.count;
     const std::uint64_t gain = rules.gain(begin, to.count);
-    if (!rules.plausible(gain, to.longest_since(from.at))) return std::nullopt;
+    if (!rules.plausible(gain, to.longest_since(from.earliest()))) return std::nullopt;
     return Continuation{EntryKind::restart, begin, gain};
 }
 
@@ -34,7 +34,7 @@ std::optional<Continuation> told_restart(const Sight& from, const Sight& to, con
 std::optional<Continuation> continuation(const Sight& from, const Sight& to, const CounterRules& rules) {
     if (to.at < from.at) return std::nullopt;
     if (restart_told(from, to)) return told_restart(from, to, rules);
-    const Duration span = to.longest_since(from.at);
+    const Duration span = to.longest_since(from.earliest());
     if (to.count >= from.count) {
         const std::uint64_t gain = to.count - from.count;
         if (!rules.plausible(gain, span)) return std::nullopt;
@@ -56,7 +56,7 @@ std::optional<std::uint64_t> untold_restart(const Sight& from, const Sight& to, 
     if (block > 0 && to.count / block != from.count / block) return std::nullopt;
     const std::uint64_t begin = to.saved ? *to.saved : block > 0 ? to.count / block * block : 0;
     if (begin > from.count || begin > to.count) return std::nullopt;
-    if (!rules.plausible(to.count - begin, to.longest_since(from.at))) return std::nullopt;
+    if (!rules.plausible(to.count - begin, to.longest_since(from.earliest()))) return std::nullopt;
     return begin;
 }
 
@@ -121,7 +121,10 @@ void book_count(CounterState& state, const Sight& sight, const CounterRules& rul
         return;
     }
     if (state.held) {
-        if (const auto how = continuation(state.held->sight, sight, rules)) {
+        const auto how = passes_over_held(state, sight, rules)
+                             ? std::nullopt
+                             : continuation(state.held->sight, sight, rules);
+        if (how) {
             settle_held(state, rules, booking);
             book_continuation(state, sight, *how, rules, booking);
             return;

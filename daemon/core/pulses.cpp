@@ -31,7 +31,8 @@ Instant begin_of(const Sight& from, const Sight& to, Order order, const CounterR
 
 bool follows(const Sight& from, const Sight& to, const CounterRules& rules) {
     if (to.at < from.at) return false;
-    const Instant begin = begin_of(from, to, order_of(from, to, rules), rules);
+    const Order order = order_of(from, to, rules);
+    const Instant begin = order == Order::hole ? begin_of(from, to, order, rules) : from.earliest();
     return rules.plausible(to.count, to.longest_since(begin));
 }
 
@@ -91,12 +92,14 @@ void book_pulses(CounterState& state, const Sight& sight, const CounterRules& ru
         state.last = Sight{.at = sight.at - rules.cadence};
     }
     if (state.held) {
-        const Sight& suspect = state.held->sight;
-        const bool continues_suspect =
-            follows(suspect, sight, rules) && order_of(suspect, sight, rules) != Order::before;
+        const Sight suspect = state.held->sight;
+        const bool comes_after = sight.at >= suspect.at && order_of(suspect, sight, rules) != Order::before;
+        const bool goes_back = passes_over_held(state, sight, rules);
+        const bool continues_suspect = comes_after && !goes_back && follows(suspect, sight, rules);
         const bool passes_suspect_over = !continues_suspect && follows(*state.last, sight, rules) &&
                                          order_of(*state.last, sight, rules) != Order::before;
-        refuse_held(state, !passes_suspect_over, rules, booking);
+        // A message that was sent before the suspect leaves no place for it yet: what follows will.
+        refuse_held(state, comes_after && !goes_back && !passes_suspect_over, rules, booking);
     }
     if (follows(*state.last, sight, rules)) {
         book_message(state, sight, rules, booking);

@@ -16,19 +16,12 @@ constexpr Duration housekeeping_every = std::chrono::hours{1};
 
 }  // namespace
 
-Result<std::unique_ptr<BookingLoop>> BookingLoop::start(Parts parts) {
-    const auto from = parts.ledger->log_position();
-    if (!from) return tl::unexpected(from.error());
-    std::unique_ptr<BookingLoop> loop(new BookingLoop(std::move(parts), *from));
-    loop->thread_ = std::thread([raw = loop.get()] { raw->run(); });
-    return loop;
-}
-
-BookingLoop::BookingLoop(Parts parts, const LogPosition& from)
+BookingLoop::BookingLoop(Parts parts)
     : parts_(std::move(parts)),
-      booker_(*parts_.files, parts_.configuration->store.directory / "messages", *parts_.log,
-              *parts_.bookkeeper, from) {
-    state_.counts = parts_.bookkeeper->counts();
+      booker_(*parts_.files, parts_.configuration->store.directory / messages_name, *parts_.store->log,
+              *parts_.store->bookkeeper, parts_.store->booked_to) {
+    state_.counts = parts_.store->bookkeeper->counts();
+    thread_ = std::thread([this] { run(); });
 }
 
 BookingLoop::~BookingLoop() {
@@ -132,18 +125,20 @@ void BookingLoop::book() {
 void BookingLoop::send() {
     const std::lock_guard lock(link_mutex_);
     if (!link_ || !link_->state().connected) return;
-    if (const auto sent = parts_.publisher->send(*parts_.ledger, *link_); !sent) report(sent.error().text);
+    if (const auto sent = parts_.publisher->send(*parts_.store->ledger, *link_); !sent)
+        report(sent.error().text);
 }
 
 void BookingLoop::keep_house(Instant now) {
     if (house_kept_at_ && now - *house_kept_at_ < housekeeping_every) return;
     house_kept_at_ = now;
     const StoreSettings& store = parts_.configuration->store;
-    if (const auto removed = parts_.log->remove_before(now - store.keep_messages, booker_.booked_to());
+    if (const auto removed = parts_.store->log->remove_before(now - store.keep_messages, booker_.booked_to());
         !removed) {
         journal(Level::warning, removed.error().text);
     }
-    if (const auto removed = parts_.bookkeeper->remove_fine_detail(now - store.keep_readings); !removed) {
+    if (const auto removed = parts_.store->bookkeeper->remove_fine_detail(now - store.keep_readings);
+        !removed) {
         journal(Level::warning, removed.error().text);
     }
 }
@@ -154,7 +149,7 @@ void BookingLoop::report(const std::string& trouble) {
         const std::lock_guard lock(mutex_);
         changed = trouble != state_.trouble;
         state_.trouble = trouble;
-        state_.counts = parts_.bookkeeper->counts();
+        state_.counts = parts_.store->bookkeeper->counts();
         state_.undated = booker_.undated_count();
     }
     if (!changed) return;

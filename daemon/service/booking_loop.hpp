@@ -11,12 +11,10 @@
 #include <thread>
 
 #include "book/booker.hpp"
-#include "book/bookkeeper.hpp"
 #include "configuration/configuration.hpp"
 #include "service/intake.hpp"
+#include "service/opened_store.hpp"
 #include "service/publisher.hpp"
-#include "store/files.hpp"
-#include "store/message_log.hpp"
 
 namespace tickledger {
 
@@ -33,17 +31,14 @@ public:
     struct Parts {
         const Configuration* configuration = nullptr;
         Files* files = nullptr;
-        MessageLog* log = nullptr;
-        Ledger* ledger = nullptr;
-        Bookkeeper* bookkeeper = nullptr;
+        OpenedStore* store = nullptr;
         Publisher* publisher = nullptr;
         Intake* intake = nullptr;
         /// Called after each pass, on the booking thread: the sign of life for the watchdog.
         std::function<void()> on_pass;
     };
 
-    /// The bookkeeper is loaded. Fails if the ledger does not tell its place in the log.
-    [[nodiscard]] static Result<std::unique_ptr<BookingLoop>> start(Parts parts);
+    explicit BookingLoop(Parts parts);
     /// Books what has been accepted, commits and stops.
     ~BookingLoop();
     BookingLoop(const BookingLoop&) = delete;
@@ -61,8 +56,6 @@ public:
     [[nodiscard]] BookingState state() const;
 
 private:
-    BookingLoop(Parts parts, const LogPosition& from);
-
     void run();
     void wait_for_work();
     void book();

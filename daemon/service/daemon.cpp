@@ -5,7 +5,6 @@
 #include <algorithm>
 #include <unordered_map>
 
-#include "book/bookkeeper.hpp"
 #include "link/broker.hpp"
 #include "serve/api.hpp"
 #include "serve/http_server.hpp"
@@ -14,11 +13,11 @@
 #include "service/clock.hpp"
 #include "service/intake.hpp"
 #include "service/journal.hpp"
+#include "service/opened_store.hpp"
 #include "service/publisher.hpp"
 #include "service/syncer.hpp"
 #include "service/version.hpp"
 #include "store/ledger_view.hpp"
-#include "store/message_log.hpp"
 
 namespace tickledger {
 
@@ -64,7 +63,6 @@ public:
     [[nodiscard]] Started begin();
 
 private:
-    [[nodiscard]] Result<std::uint64_t> count_pending();
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool note_link(LinkChange change);
     [[nodiscard]] HealthFacts health();
@@ -76,9 +74,7 @@ private:
     const CivilZone zone_;
     SystemClock clock_;
     std::unique_ptr<Files> files_ = machine_files();
-    std::unique_ptr<MessageLog> log_;
-    std::unique_ptr<Ledger> ledger_;
-    std::unique_ptr<Bookkeeper> bookkeeper_;
+    OpenedStore store_;
     Publisher publisher_;
     std::unique_ptr<Syncer> syncer_;
     std::unique_ptr<Intake> intake_;
@@ -93,64 +89,31 @@ private:
 };
 
 Started RunningDaemon::open_store() {
-    const auto& directory = configuration_.store.directory;
-    if (const auto made = files_->make_directory(directory); !made) {
-        return start_failure(exit_status::store_unusable, made.error().text);
+    auto opened = tickledger::open_store(*files_, configuration_.store.directory, configuration_.meters,
+                                         zone_, release_time);
+    if (!opened) {
+        const StoreFailure& failure = opened.error();
+        const int status = failure.held_by_another ? exit_status::store_held : exit_status::store_unusable;
+        return start_failure(status, failure.text);
     }
-    auto ledger = Ledger::open(directory / "ledger.db");
-    if (!ledger) {
-        const int status =
-            ledger.error().held_by_another ? exit_status::store_held : exit_status::store_unusable;
-        return start_failure(status, ledger.error().text);
-    }
-    ledger_ = std::move(*ledger);
-    auto log = MessageLog::open(*files_, directory / "messages");
-    if (!log) return start_failure(exit_status::store_unusable, log.error().text);
-    log_ = std::move(*log);
-    if (log_->torn_bytes() > 0) {
+    store_ = std::move(*opened);
+    if (const auto torn_bytes = store_.log->torn_bytes(); torn_bytes > 0) {
         journal(Level::notice,
-                "The message log ended in an unfinished line of " + std::to_string(log_->torn_bytes()) +
+                "The message log ended in an unfinished line of " + std::to_string(torn_bytes) +
                     " bytes, left by a power cut. Its message was never acknowledged; the line is removed.");
     }
-    bookkeeper_ =
-        std::make_unique<Bookkeeper>(configuration_.meters, zone_, *ledger_, Publishing::everything);
-    if (const auto loaded = bookkeeper_->load(); !loaded) {
-        return start_failure(exit_status::store_unusable, loaded.error().text);
-    }
-    const auto pending = count_pending();
-    if (!pending) return start_failure(exit_status::store_unusable, pending.error().text);
-    const auto last_stamp = log_->last_stamp();
-    // Stamps go on from where the last daemon's clock had come to.
-    if (const auto settled = bookkeeper_->settled_until()) (void)log_->horizon(*settled);
-    syncer_ = std::make_unique<Syncer>(*log_, configuration_.store.sync_every);
-    intake_ = std::make_unique<Intake>(*log_, *syncer_, clock_, configuration_.meters,
-                                       std::max(release_time, log_->last_stamp().value_or(release_time)));
-    intake_->count_accepted(bookkeeper_->counts().booked + *pending);
-    // While no daemon ran there was no link, and so no silence of any node.
-    if (last_stamp &&
-        !log_->append(LinkChange{.at = {}, .up = false, .session_present = false}, *last_stamp)) {
-        return start_failure(
-            exit_status::store_unusable,
-            "The message log in " + directory.string() + " can not be written. Is there space on the disk?");
-    }
+    syncer_ = std::make_unique<Syncer>(*store_.log, configuration_.store.sync_every);
+    intake_ = std::make_unique<Intake>(Intake::Parts{
+        .log = store_.log.get(),
+        .clock = &clock_,
+        .meters = &configuration_.meters,
+        .clock_floor = store_.clock_floor,
+        .has_undated = store_.has_undated,
+        .on_appended = [this] { return syncer_->appended(); },
+        .tell = [](Level level, const std::string& text) { journal(level, text); },
+    });
+    intake_->count_accepted(store_.bookkeeper->counts().booked + store_.pending_messages);
     return {};
-}
-
-/// Messages of the log that are not booked yet: accepted, as those that are.
-Result<std::uint64_t> RunningDaemon::count_pending() {
-    const auto from = ledger_->log_position();
-    if (!from) return tl::unexpected(from.error());
-    MessageLogReader reader(*files_, configuration_.store.directory / "messages",
-                            std::min(*from, log_->end()));
-    for (std::uint64_t pending = 0;;) {
-        const auto event = reader.next(log_->end());
-        if (!event) return tl::unexpected(event.error());
-        if (!*event) return pending;
-        if (const Event& what = (*event)->event;
-            std::holds_alternative<Message>(what) || std::holds_alternative<Unclocked>(what)) {
-            ++pending;
-        }
-    }
 }
 
 Started RunningDaemon::open_sockets() {
@@ -165,16 +128,12 @@ Started RunningDaemon::open_sockets() {
 }
 
 Started RunningDaemon::begin() {
-    auto loop = BookingLoop::start({.configuration = &configuration_,
-                                    .files = files_.get(),
-                                    .log = log_.get(),
-                                    .ledger = ledger_.get(),
-                                    .bookkeeper = bookkeeper_.get(),
-                                    .publisher = &publisher_,
-                                    .intake = intake_.get(),
-                                    .on_pass = [] { sd_notify(0, "WATCHDOG=1"); }});
-    if (!loop) return start_failure(exit_status::store_unusable, loop.error().text);
-    loop_ = std::move(*loop);
+    loop_ = std::make_unique<BookingLoop>(BookingLoop::Parts{.configuration = &configuration_,
+                                                             .files = files_.get(),
+                                                             .store = &store_,
+                                                             .publisher = &publisher_,
+                                                             .intake = intake_.get(),
+                                                             .on_pass = [] { sd_notify(0, "WATCHDOG=1"); }});
     loop_->settle();
 
     api_ = std::make_unique<Api>(api_parts());
@@ -236,14 +195,14 @@ HealthFacts RunningDaemon::health() {
     facts.messages_stray = booking.counts.stray;
     facts.messages_undated = booking.undated;
     facts.meters = meters_health();
-    const auto stamp = log_->last_stamp();
+    const auto stamp = store_.log->last_stamp();
     if (stamp && clock_.wall() + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;
     return facts;
 }
 
 std::vector<MeterHealth> RunningDaemon::meters_health() {
     if (!health_view_) {
-        auto view = LedgerView::open(configuration_.store.directory / "ledger.db");
+        auto view = LedgerView::open(configuration_.store.directory / ledger_name);
         if (!view) return {};
         health_view_ = std::move(*view);
     }
@@ -271,7 +230,7 @@ std::vector<MeterHealth> RunningDaemon::meters_health() {
 ApiParts RunningDaemon::api_parts() {
     return {.configuration = &configuration_,
             .zone = zone_,
-            .open_view = [this] { return LedgerView::open(configuration_.store.directory / "ledger.db"); },
+            .open_view = [this] { return LedgerView::open(configuration_.store.directory / ledger_name); },
             .settings_for = [this](const std::string& id) { return settings_of(id); },
             .summarise = [](const MeterRecord& record,
                             const MeterSettings& settings) { return summarise(record, settings); },

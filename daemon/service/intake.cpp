@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "service/journal.hpp"
+#include "book/feed.hpp"
 #include "tickledger/message.hpp"
 
 namespace tickledger {
@@ -10,7 +10,8 @@ namespace tickledger {
 bool Intake::accept(Message&& message) {
     watch_clock();
     auto now = clock_.now();
-    if (!now) {
+    const bool waited = waited_at_broker(message);
+    if (!now && !waited) {
         ask_node(message);
         watch_clock();
         now = clock_.now();
@@ -22,18 +23,24 @@ bool Intake::accept(Message&& message) {
         {
             const std::lock_guard lock(mutex_);
             if (!has_undated_) {
-                journal(Level::warning,
-                        "The server's clock is not set. Messages are kept in the log and booked once it is.");
+                parts_.tell(
+                    Level::warning,
+                    "The server's clock is not set. Messages are kept in the log and booked once it is.");
             }
             has_undated_ = true;
         }
-        kept = keep(Unclocked{std::move(message), server_clock_.since_boot()}, clock_.floor());
+        kept = keep(Unclocked{std::move(message), parts_.clock->since_boot()}, clock_.floor());
     }
     if (kept) ++accepted_;
     return kept;
 }
 
 bool Intake::accept(LinkChange change) {
+    {
+        const std::lock_guard lock(mutex_);
+        const Duration at = parts_.clock->since_boot();
+        drain_ = change.up && change.session_present ? std::optional(Drain{at, at}) : std::nullopt;
+    }
     watch_clock();
     return keep(change, now());
 }
@@ -42,28 +49,41 @@ void Intake::watch_clock() {
     const std::lock_guard lock(mutex_);
     if (!has_undated_) return;
     const auto now = clock_.now();
-    if (!now || !keep(ClockSet{*now, server_clock_.since_boot()}, *now)) return;
+    if (!now || !keep(ClockSet{*now, parts_.clock->since_boot()}, *now)) return;
     has_undated_ = false;
-    journal(Level::notice, "The clock is set; what waited for it is booked now.");
+    parts_.tell(Level::notice, "The clock is set; what waited for it is booked now.");
 }
 
-/// A node may know the time where the server does not.
+/// What waited tells a time of long ago.
+bool Intake::waited_at_broker(const Message& message) {
+    const std::lock_guard lock(mutex_);
+    const Duration at = parts_.clock->since_boot();
+    if (drain_ &&
+        (at - drain_->last_at >= Feed::drain_pause || at - drain_->began_at >= Feed::drain_longest)) {
+        drain_.reset();
+    }
+    if (drain_) drain_->last_at = at;
+    return drain_ || message.redelivered || message.retained;
+}
+
+/// A node may know the time where the server does not: the newest that its message tells.
 void Intake::ask_node(const Message& message) {
-    for (const MeterSettings& meter : meters_) {
+    for (const MeterSettings& meter : *parts_.meters) {
         if (!topic_matches(meter.topic, message.topic)) continue;
         const auto readings = decode(message.payload, meter, clock_.floor());
         if (!readings) continue;
-        for (const Reading& reading : *readings) {
-            if (reading.time) clock_.hear(*reading.time);
-        }
+        std::optional<Instant> newest;
+        for (const Reading& reading : *readings)
+            newest = std::max(newest, reading.time);
+        if (newest) clock_.hear(*newest);
     }
 }
 
 bool Intake::keep(Event event, Instant at) {
-    const auto kept = log_.append(std::move(event), at);
-    if (kept) return syncer_.appended();
-    journal(Level::error,
-            kept.error().text + " The broker keeps what it has not been thanked for, and sends it again.");
+    const auto kept = parts_.log->append(std::move(event), at);
+    if (kept) return parts_.on_appended();
+    parts_.tell(Level::error, kept.error().text +
+                                  " The broker keeps what it has not been thanked for, and sends it again.");
     return false;
 }
 

@@ -3,11 +3,13 @@
 
 #include <atomic>
 #include <cstdint>
+#include <functional>
 #include <mutex>
+#include <string>
 #include <vector>
 
 #include "service/clock.hpp"
-#include "service/syncer.hpp"
+#include "service/journal.hpp"
 #include "store/message_log.hpp"
 #include "tickledger/meter.hpp"
 
@@ -16,9 +18,23 @@ namespace tickledger {
 /// Thread-safe.
 class Intake {
 public:
-    Intake(MessageLog& log, Syncer& syncer, const Clock& clock, const std::vector<MeterSettings>& meters,
-           Instant floor)
-        : log_(log), syncer_(syncer), server_clock_(clock), clock_(clock, floor), meters_(meters) {}
+    struct Parts {
+        MessageLog* log = nullptr;
+        const Clock* clock = nullptr;
+        const std::vector<MeterSettings>* meters = nullptr;
+        /// The civil time can not be earlier than this.
+        Instant clock_floor{};
+        /// The log holds messages, not booked yet, that wait for the clock to be set.
+        bool has_undated = false;
+        /// After each append. False: it had to be on the disk by now and is not.
+        std::function<bool()> on_appended;
+        std::function<void(Level, const std::string&)> tell;
+    };
+
+    explicit Intake(Parts parts)
+        : parts_(std::move(parts)),
+          clock_(*parts_.clock, parts_.clock_floor),
+          has_undated_(parts_.has_undated) {}
 
     /// True once the message is safe and may be acknowledged. The journal tells why not.
     [[nodiscard]] bool accept(Message&& message);
@@ -36,14 +52,19 @@ public:
 private:
     [[nodiscard]] bool keep(Event event, Instant at);
     void ask_node(const Message& message);
+    [[nodiscard]] bool waited_at_broker(const Message& message);
 
-    MessageLog& log_;
-    Syncer& syncer_;
-    const Clock& server_clock_;
+    const Parts parts_;
     TrustedClock clock_;
-    const std::vector<MeterSettings>& meters_;
     std::mutex mutex_;  ///< So that no message stands before the line that says the clock is set.
-    bool has_undated_ = false;
+    bool has_undated_;
+    /// While the broker empties its queue: when that began and when the last message came, since the
+    /// machine's start.
+    struct Drain {
+        Duration began_at{};
+        Duration last_at{};
+    };
+    std::optional<Drain> drain_;
     std::atomic<std::uint64_t> accepted_{0};
 };
 

@@ -1,4 +1,5 @@
 #include "service/replay.hpp"
+#include "service/opened_store.hpp"
 
 #include <fmt/format.h>
 
@@ -192,7 +193,7 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
     if (!zone) return failure(exit_status::configuration, zone.error().text);
     const auto files = files_of(order.recordings);
     if (!files) return failure(exit_status::refused, files.error().text);
-    const fs::path into = order.into.empty() ? configuration.store.directory / "ledger.db" : order.into;
+    const fs::path into = order.into.empty() ? configuration.store.directory / ledger_name : order.into;
     std::error_code problem;
     if (into.has_parent_path()) fs::create_directories(into.parent_path(), problem);
     auto ledger = Ledger::open(into);

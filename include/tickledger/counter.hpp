@@ -57,10 +57,13 @@ struct Sight {
     std::optional<std::uint64_t> seq{};
     std::optional<std::uint64_t> saved{};
     std::optional<Duration> uptime{};
-    /// `at` was placed by the node's cadence, not told. It may have been as late as `arrived_at`.
+    /// `at` was placed by the node's cadence, not told. It may have been as late as `arrived_at`, and as
+    /// early as `no_earlier`, the last moment before it that was not placed.
     bool placed = false;
     Instant arrived_at{};
+    Instant no_earlier{};
 
+    [[nodiscard]] Instant earliest() const { return placed ? no_earlier : at; }
     /// The longest time that may have passed since `from`: what a gain must be plausible over.
     [[nodiscard]] Duration longest_since(Instant from) const {
         return (placed ? std::max(at, arrived_at) : at) - from;

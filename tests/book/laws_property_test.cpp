@@ -38,7 +38,7 @@ public:
         meter.topic = "nodes/house";
         meter.message = form;
         meter.counter_bits = std::array{0, 8, 16, 32}[chance_.below(4)];
-        meter.seq_bits = std::array{4, 16, 32}[chance_.below(3)];
+        meter.seq_bits = std::array{8, 16, 32}[chance_.below(3)];
         meter.checkpoint_ticks = std::array<std::uint64_t, 4>{0, 1, 10, 100}[chance_.below(4)];
         meter.interval = std::array<Duration, 3>{minutes{5}, minutes{15}, hours{1}}[chance_.below(3)];
         meter.alarms.silent_after = std::array<Duration, 2>{minutes{15}, hours{2}}[chance_.below(2)];
@@ -197,6 +197,12 @@ MessageForm some_form(Chance& chance) {
     return chance.happens(0.5) ? MessageForm::counter : MessageForm::pulses;
 }
 
+std::string words(const Entry& entry) {
+    return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
+           format_utc(entry.span.to) + " " + std::to_string(entry.ticks) + " ticks, counts " +
+           std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count);
+}
+
 void same(const Books& a, const Books& b) {
     const auto difference = Books::difference(a, b);
     if (difference) RC_LOG() << *difference << "\n";
@@ -227,9 +233,7 @@ TEST_CASE("conservation: the entries, the rows of every step and the register ho
     });
 }
 
-// Open, seed 10558859492141: now and then an entry does not begin where the one before it ends. The sums are
-// right.
-TEST_CASE("conservation: entries leave no gap and do not overlap", "[!mayfail]") {
+TEST_CASE("conservation: entries leave no gap and do not overlap") {
     rc::prop("for any run of messages", [](std::uint64_t seed) {
         Chance chance(seed);
         const Run run = Teller(seed, some_form(chance)).tell(120);
@@ -239,33 +243,34 @@ TEST_CASE("conservation: entries leave no gap and do not overlap", "[!mayfail]")
         const Books books = desk.books();
         const auto& meter = books.meters().at(0);
         for (std::size_t i = 1; i < meter.entries.size(); ++i) {
-            if (meter.entries[i].span.length() == Duration{0}) continue;
-            RC_ASSERT(meter.entries[i].span.from == meter.entries[i - 1].span.to);
+            const bool follows = meter.entries[i].span.length() == Duration{0} ||
+                                 meter.entries[i].span.from == meter.entries[i - 1].span.to;
+            if (!follows) RC_LOG() << words(meter.entries[i - 1]) << "\n" << words(meter.entries[i]) << "\n";
+            RC_ASSERT(follows);
         }
     });
 }
 
-// Open: a late reading can leave a still entry whose marks do not follow one another. The sums are right.
-TEST_CASE("conservation: a counter's entries follow from one count to the next", "[!mayfail]") {
+TEST_CASE("conservation: a counter's entries follow from one count to the next") {
     rc::prop("for any run of messages", [](std::uint64_t seed) {
         const Run run = Teller(seed, MessageForm::counter).tell(120);
         SimVfs vfs(seed);
         Desk desk(vfs, "/ledger.db", run.meter);
         desk.book(run.deliveries);
         const CounterRules rules(run.meter);
-        for (const Entry& entry : desk.books().meters().at(0).entries) {
+        const Books books = desk.books();
+        for (const Entry& entry : books.meters().at(0).entries) {
             const bool counts = entry.kind == EntryKind::measured || entry.kind == EntryKind::restart;
-            if (counts)
-                RC_ASSERT(static_cast<std::uint64_t>(entry.ticks) ==
-                          rules.gain(entry.begin_count, entry.end.count));
+            const bool follows =
+                static_cast<std::uint64_t>(entry.ticks) == rules.gain(entry.begin_count, entry.end.count);
+            if (counts && !follows) RC_LOG() << words(entry) << "\n";
+            RC_ASSERT(!counts || follows);
         }
     });
 }
 
-// Open: a stray or refused message, delivered again, shrinks the list of missing numbers. No answer shows it.
 TEST_CASE(
-    "idempotence: messages with boot and number, delivered again in any order and number, change nothing",
-    "[!mayfail]") {
+    "idempotence: messages with boot and number, delivered again in any order and number, change nothing") {
     rc::prop("for any run of messages", [](std::uint64_t seed) {
         Chance chance(seed);
         const Run run = Teller(seed, some_form(chance)).tell(120);
@@ -277,6 +282,8 @@ TEST_CASE(
             std::vector<Delivery> again;
             for (int left = 40; left > 0; --left) {
                 Delivery delivery = run.deliveries[chance.below(run.deliveries.size())];
+                // A retained copy is no delivery of the message: one that falls is passed over, at any time.
+                if (std::get<Message>(delivery.event).retained) continue;
                 std::get<Message>(delivery.event).arrived_at = end_of(run);
                 delivery.waited = std::get<Message>(delivery.event).redelivered = true;
                 again.push_back(std::move(delivery));

@@ -160,9 +160,11 @@ TEST_CASE("crash story: the clock was set back an hour across a restart") {
     stage.wait(hours{1});
     REQUIRE(stage.hear_next(120, 5));
     CHECK(stage.total() == 20);
+    const Books books = stage.books();
+    INFO(words(books));
     Instant before = noon;
-    for (const Entry& entry : stage.books().meters().at(0).entries) {
-        CHECK(entry.span.from == before);
+    for (const Entry& entry : books.meters().at(0).entries) {
+        CHECK(format_utc(entry.span.from) == format_utc(before));
         CHECK(entry.span.to >= entry.span.from);
         before = entry.span.to;
     }
@@ -195,8 +197,14 @@ TEST_CASE("crash story: a drain interrupted by a kill") {
             stage.wait(std::chrono::milliseconds{2});
         }
         stage.wait(minutes{1});
-        CHECK(stage.total() == (form == MessageForm::counter ? 70 : 77));
-        CHECK(stage.books().meters().at(0).refused.empty());
+        stage.book();
+        const Books books = stage.books();
+        INFO(words(books));
+        std::int64_t ticks = 0;
+        for (const Entry& entry : books.meters().at(0).entries)
+            ticks += entry.ticks;
+        CHECK(ticks == (form == MessageForm::counter ? 70 : 77));
+        CHECK(books.meters().at(0).refused.empty());
     }
 }
 
@@ -244,7 +252,10 @@ TEST_CASE(
     stage.book();
     stage.clock.is_set = true;
     CHECK(stage.total() == 51);
-    CHECK(stage.books().meters().at(0).entries.back().span.to == noon + hours{24} + minutes{3});
+    const Books books = stage.books();
+    INFO(words(books));
+    CHECK(format_utc(books.meters().at(0).entries.back().span.to) ==
+          format_utc(noon + hours{24} + minutes{3}));
 }
 
 namespace {

@@ -8,14 +8,13 @@
 #include <vector>
 
 #include "book/booker.hpp"
-#include "book/bookkeeper.hpp"
-#include "service/clock.hpp"
+#include "service/intake.hpp"
+#include "service/opened_store.hpp"
 #include "simulation/machine.hpp"
-#include "store/ledger.hpp"
-#include "store/message_log.hpp"
 
 namespace tickledger::simulation {
 
+inline constexpr const char* store_directory = "/store";
 inline constexpr const char* ledger_file = "/store/ledger.db";
 inline constexpr const char* messages_directory = "/store/messages";
 
@@ -47,9 +46,9 @@ public:
                                                                   const SimClock& clock);
 
     /// True once the event is in the log and may be acknowledged.
-    [[nodiscard]] bool accept(Message message);
-    [[nodiscard]] bool accept(LinkChange change);
-    [[nodiscard]] bool sync() { return log_->sync().has_value(); }
+    [[nodiscard]] bool accept(Message message) { return intake_->accept(std::move(message)); }
+    [[nodiscard]] bool accept(LinkChange change) { return intake_->accept(change); }
+    [[nodiscard]] bool sync() { return store_.log->sync().has_value(); }
 
     /// One pass of booking, as the booking thread makes it.
     Booker::Pass pass();
@@ -59,28 +58,18 @@ public:
     /// pass.
     void publish(const std::function<void(const Outgoing&)>& send);
 
-    [[nodiscard]] MessageLog& log() { return *log_; }
-    [[nodiscard]] Ledger& ledger() { return *ledger_; }
+    [[nodiscard]] MessageLog& log() { return *store_.log; }
+    [[nodiscard]] Ledger& ledger() { return *store_.ledger; }
     [[nodiscard]] const Booker& booker() const { return *booker_; }
     /// The place in the log that the ledger told at the start.
-    [[nodiscard]] const LogPosition& started_from() const { return started_from_; }
+    [[nodiscard]] const LogPosition& started_from() const { return store_.booked_to; }
 
 private:
-    explicit SimDaemon(const SimClock& clock) : server_clock_(clock) {}
-    [[nodiscard]] Result<void> open(Machine& machine, const DaemonSettings& settings);
-    void watch_clock();
-    void ask_node(const Message& message);
-    [[nodiscard]] Instant now() { return clock_->now().value_or(clock_->floor()); }
+    SimDaemon() = default;
 
-    const SimClock& server_clock_;
-    const DaemonSettings* settings_ = nullptr;
-    std::unique_ptr<Ledger> ledger_;
-    std::unique_ptr<MessageLog> log_;
-    std::unique_ptr<Bookkeeper> bookkeeper_;
+    OpenedStore store_;
+    std::unique_ptr<Intake> intake_;
     std::unique_ptr<Booker> booker_;
-    std::unique_ptr<TrustedClock> clock_;
-    bool has_undated_ = false;
-    LogPosition started_from_;
     std::int64_t sent_id_ = 0;
     std::vector<std::int64_t> acknowledged_;
 };

@@ -24,6 +24,17 @@ inline MeterSettings house(MessageForm form = MessageForm::counter) {
     return meter;
 }
 
+/// The entries in words, for a failing story.
+inline std::string words(const Books& books) {
+    std::string text;
+    for (const Entry& entry : books.meters().at(0).entries) {
+        text += std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
+                format_utc(entry.span.to) + " " + std::to_string(entry.ticks) +
+                (entry.placed ? " placed\n" : "\n");
+    }
+    return text + books.meters().at(0).state;
+}
+
 class Stage {
 public:
     explicit Stage(MeterSettings meter = house())
@@ -85,8 +96,9 @@ public:
     /// Books everything and adds the entries up.
     std::int64_t total() {
         book();
+        const Books read = books();
         std::int64_t sum = 0;
-        for (const Entry& entry : books().meters().at(0).entries)
+        for (const Entry& entry : read.meters().at(0).entries)
             sum += entry.ticks;
         start();
         return sum;

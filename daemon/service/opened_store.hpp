@@ -1,0 +1,47 @@
+// The daemon's store, opened and ready to go on from where the last daemon stopped, however it stopped.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "book/bookkeeper.hpp"
+#include "store/files.hpp"
+#include "store/ledger.hpp"
+#include "store/message_log.hpp"
+
+namespace tickledger {
+
+/// Below <store.directory>.
+inline constexpr const char* ledger_name = "ledger.db";
+inline constexpr const char* messages_name = "messages";
+
+struct StoreFailure {
+    std::string text;  ///< What is wrong, where, and what to do.
+    bool held_by_another = false;
+};
+
+struct OpenedStore {
+    std::unique_ptr<Ledger> ledger;
+    std::unique_ptr<MessageLog> log;
+    std::unique_ptr<Bookkeeper> bookkeeper;  ///< Loaded; refers to `ledger`.
+    LogPosition booked_to;                   ///< As the ledger tells it.
+    std::uint64_t pending_messages = 0;      ///< Accepted, but not booked yet.
+    /// Messages among these wait for the server's clock to be set.
+    bool has_undated = false;
+    /// The civil time can not be earlier than this.
+    Instant clock_floor{};
+};
+
+/// Opens ledger and log (made if missing) in `directory` and notes in the log that the link was down.
+/// `meters` must outlive the result. `release`: no message is older. `vfs`: SQLite's, by name; empty: its
+/// own.
+[[nodiscard]] tl::expected<OpenedStore, StoreFailure> open_store(Files& files,
+                                                                 const std::filesystem::path& directory,
+                                                                 const std::vector<MeterSettings>& meters,
+                                                                 const CivilZone& zone, Instant release,
+                                                                 const std::string& vfs = {});
+
+}  // namespace tickledger
