@@ -15,6 +15,8 @@
 #include "book/night_watch.hpp"
 #include "book/outbox.hpp"
 #include "book/rows.hpp"
+#include "book/slow_watch.hpp"
+#include "book/use_watch.hpp"
 #include "store/ledger.hpp"
 #include "store/message_log.hpp"
 #include "store/recording.hpp"
@@ -118,6 +120,8 @@ private:
     Rows rows_;
     AlarmDesk desk_;
     NightWatch night_watch_;
+    SlowWatch slow_watch_;
+    UseWatch use_watch_;
     LinkFact link_;
     MessageCounts counts_;
     bool is_loaded_ = false;
