@@ -12,6 +12,8 @@
 #include "tickledger/civil.hpp"
 #include "tickledger/counter.hpp"
 #include "tickledger/meter.hpp"
+#include "tickledger/running_water.hpp"
+#include "tickledger/slow_leak.hpp"
 #include "tickledger/stillness.hpp"
 
 namespace tickledger {
@@ -70,6 +72,13 @@ struct AccountMemory {
     std::optional<Instant> still_since;
     /// The night that is being watched; judged when its end is booked or `silent_after` has passed.
     std::optional<Stillness> night;
+    /// The evidence for a slow leak so far, and the period of the one that was told.
+    std::optional<SlowLeak> slow_leak;
+    std::optional<Duration> slow_leak_period;
+    HighFlow high_flow;
+    LongDraw long_draw;
+    /// Strays, presets and holes of the last day, at most as many as are worth telling.
+    std::deque<Instant> faults;
     std::deque<RecentPack> recent_packs;
     /// Messages that were held and then not booked, while their numbers lie ahead of the last one accepted.
     std::deque<MessageNumber> set_aside;

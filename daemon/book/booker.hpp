@@ -1,7 +1,6 @@
 // One pass of booking: what the log holds beyond what is booked, into the ledger. No thread, no waiting.
 #pragma once
 
-#include <algorithm>
 #include <optional>
 #include <span>
 #include <string>
@@ -20,15 +19,11 @@ public:
         failed,  ///< The store failed; the next pass offers the same batch again. See trouble().
     };
 
-    /// `messages`: the directory of the log. `from`: the place that the ledger tells. After a power cut it
-    /// may lie beyond the log's end, where the disk kept the ledger's last batch and not the lines it came
-    /// from: they are booked, and what is appended now is not.
+    /// `messages`: the directory of the log. `from`: the place up to which its lines are booked; a line
+    /// begins there, or the log ends.
     Booker(Files& files, const std::filesystem::path& messages, MessageLog& log, Bookkeeper& bookkeeper,
            const LogPosition& from)
-        : log_(log),
-          bookkeeper_(bookkeeper),
-          reader_(files, messages, std::min(from, log.end())),
-          booked_to_(std::min(from, log.end())) {}
+        : log_(log), bookkeeper_(bookkeeper), reader_(files, messages, from), booked_to_(from) {}
 
     /// Reads, books and lets the clock run to `now`. `published`: what the broker has, to leave the outbox;
     /// `took` tells whether it did.

@@ -42,7 +42,9 @@ Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone,
       accounts_(meters, zone_, ledger),
       rows_(ledger),
       desk_(zone_, ledger, outbox_),
-      night_watch_(zone_, ledger, desk_) {}
+      night_watch_(zone_, ledger, desk_),
+      slow_watch_(zone_, desk_),
+      use_watch_(zone_, desk_) {}
 
 Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
     try {
@@ -186,6 +188,7 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
         const HeldMessage held =
             memory.held_message.value_or(HeldMessage{booking.stray->at, message.topic, ""});
         ++counts_.stray;
+        use_watch_.stray(account, booking.stray->at);
         refuse(account, Refusal::stray, held.arrived_at, held.topic, held.payload,
                fmt::format("{} at {} fits neither what came before nor what came after it",
                            booking.stray->count, zone_.format(booking.stray->at)));

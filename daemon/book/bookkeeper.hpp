@@ -17,6 +17,8 @@
 #include "book/outbox.hpp"
 #include "book/register_rules.hpp"
 #include "book/rows.hpp"
+#include "book/slow_watch.hpp"
+#include "book/use_watch.hpp"
 #include "store/ledger.hpp"
 #include "store/message_log.hpp"
 #include "store/recording.hpp"
@@ -150,6 +152,8 @@ private:
     Rows rows_;
     AlarmDesk desk_;
     NightWatch night_watch_;
+    SlowWatch slow_watch_;
+    UseWatch use_watch_;
     LinkFact link_;
     MessageCounts counts_;
     bool is_loaded_ = false;

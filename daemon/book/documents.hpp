@@ -1,6 +1,8 @@
 // The JSON documents that both the broker's subscribers and the socket's clients see: one shape, one number.
 #pragma once
 
+#include <array>
+#include <cmath>
 #include <optional>
 #include <span>
 #include <string>
@@ -20,6 +22,11 @@ namespace tickledger {
 /// its digits begin again at 0 (`register_range`), so does this.
 [[nodiscard]] std::string register_m3_text(std::span<const ValuedTicks> total, const MeterSettings& meter,
                                            const RegisterMemory& memory);
+/// The same, to the millilitre, for an alarm's words and figures, which do not look for dates of the pulse
+/// value.
+[[nodiscard]] inline double volume_l(std::int64_t ticks, const MeterSettings& meter) {
+    return std::round(volume_l(std::array{ValuedTicks{ticks, meter.pulse_value_l}}) * 1000) / 1000;
+}
 /// A flow is an estimate: a thousandth of a litre an hour is far below what ticks can tell.
 [[nodiscard]] std::string flow_text(std::optional<double> flow_l_per_h);
 

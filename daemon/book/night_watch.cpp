@@ -39,20 +39,20 @@ double hours_of(Duration d) {
 
 }  // namespace
 
-Span NightWatch::night_after(const Account& account, Instant t) const {
-    const AlarmSettings& alarms = account.settings.alarms;
-    for (date::sys_days day{zone_.date_of(t)};; day += date::days{1}) {
+Span night_after(const CivilZone& zone, const AlarmSettings& alarms, Instant t) {
+    for (date::sys_days day{zone.date_of(t)};; day += date::days{1}) {
         const date::year_month_day date_of_end{day};
         const bool begins_evening_before = alarms.night_from > alarms.night_to;
         const date::year_month_day date_of_begin{begins_evening_before ? day - date::days{1} : day};
-        const Span night{zone_.at(date_of_begin, alarms.night_from), zone_.at(date_of_end, alarms.night_to)};
+        const Span night{zone.at(date_of_begin, alarms.night_from), zone.at(date_of_end, alarms.night_to)};
         if (night.to > t && night.length() > Duration{0}) return night;
     }
 }
 
 void NightWatch::begin(Account& account, Instant t) {
     if (!account.settings.alarms.is_on(AlarmKind::night_flow)) return;
-    account.memory.night = Stillness(night_after(account, t), account.settings.alarms.still_for);
+    const AlarmSettings& alarms = account.settings.alarms;
+    account.memory.night = Stillness(night_after(zone_, alarms, t), alarms.still_for);
 }
 
 void NightWatch::follow(Account& account, const Entry& entry) {

@@ -5,6 +5,9 @@
 
 namespace tickledger {
 
+/// The first night of a meter that ends after `t`.
+[[nodiscard]] Span night_after(const CivilZone& zone, const AlarmSettings& alarms, Instant t);
+
 class NightWatch {
 public:
     NightWatch(const CivilZone& zone, Ledger& ledger, AlarmDesk& desk)
@@ -23,7 +26,6 @@ public:
     void look_again(Account& account, Span changed);
 
 private:
-    [[nodiscard]] Span night_after(const Account& account, Instant t) const;
     void follow_stillness(Account& account, const Entry& entry);
     [[nodiscard]] Evidence evidence(const Account& account, Span night);
 

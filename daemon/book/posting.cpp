@@ -47,6 +47,8 @@ void Bookkeeper::add(Account& account, std::span<const Entry> entries) {
             account.memory.last_span.reset();
         }
         night_watch_.follow(account, entry);
+        slow_watch_.follow(account, entry);
+        use_watch_.follow(account, entry);
     }
     close_until(account, account.rows.row_at(Step::interval, entries.back().span.to).from,
                 longest <= published_span_max);

@@ -100,7 +100,9 @@ Sight sight_of(const CounterState& state, const Reading& reading, const Circumst
                 .saved = reading.saved,
                 .uptime = reading.uptime,
                 .placed = false,
-                .arrived_at = came.arrived_at};
+                .arrived_at = came.arrived_at,
+                .no_earlier = {},
+                .node_time = reading.time};
     const Sight* known = newest(state);
     const Instant floor = known ? known->at : Instant::min();
     // What is held is in no order yet: a message between it and the last accepted one is newer than that.

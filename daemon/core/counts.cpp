@@ -26,7 +26,7 @@ std::optional<Continuation> told_restart(const Sight& from, const Sight& to, con
     // unheard: then only what lies beyond the last heard count is news.
     if (!rules.count_not_after(begin, from.count)) begin = from.count;
     const std::uint64_t gain = rules.gain(begin, to.count);
-    if (!rules.plausible(gain, to.longest_since(from.earliest()))) return std::nullopt;
+    if (!rules.plausible(gain, to.longest_since(from))) return std::nullopt;
     return Continuation{EntryKind::restart, begin, gain};
 }
 
@@ -34,7 +34,7 @@ std::optional<Continuation> told_restart(const Sight& from, const Sight& to, con
 std::optional<Continuation> continuation(const Sight& from, const Sight& to, const CounterRules& rules) {
     if (to.at < from.at) return std::nullopt;
     if (restart_told(from, to)) return told_restart(from, to, rules);
-    const Duration span = to.longest_since(from.earliest());
+    const Duration span = to.longest_since(from);
     if (to.count >= from.count) {
         const std::uint64_t gain = to.count - from.count;
         if (!rules.plausible(gain, span)) return std::nullopt;
@@ -56,7 +56,7 @@ std::optional<std::uint64_t> untold_restart(const Sight& from, const Sight& to, 
     if (block > 0 && to.count / block != from.count / block) return std::nullopt;
     const std::uint64_t begin = to.saved ? *to.saved : block > 0 ? to.count / block * block : 0;
     if (begin > from.count || begin > to.count) return std::nullopt;
-    if (!rules.plausible(to.count - begin, to.longest_since(from.earliest()))) return std::nullopt;
+    if (!rules.plausible(to.count - begin, to.longest_since(from))) return std::nullopt;
     return begin;
 }
 

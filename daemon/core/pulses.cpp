@@ -32,8 +32,9 @@ Instant begin_of(const Sight& from, const Sight& to, Order order, const CounterR
 bool follows(const Sight& from, const Sight& to, const CounterRules& rules) {
     if (to.at < from.at) return false;
     const Order order = order_of(from, to, rules);
-    const Instant begin = order == Order::hole ? begin_of(from, to, order, rules) : from.earliest();
-    return rules.plausible(to.count, to.longest_since(begin));
+    const Duration span =
+        order == Order::hole ? to.latest() - begin_of(from, to, order, rules) : to.longest_since(from);
+    return rules.plausible(to.count, span);
 }
 
 Entry hole_between(const Sight& from, Instant until, std::uint64_t first_seq, std::uint64_t last_seq,

@@ -55,4 +55,11 @@ Verdict Stillness::verdict() const {
     return longest_maybe >= still_for_ ? Verdict::undecided : Verdict::flow;
 }
 
+std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter) {
+    using Hours = std::chrono::duration<double, std::ratio<3600>>;
+    if (meter.cadence <= Duration{0} || meter.cadence > meter.alarms.still_for) return std::nullopt;
+    const Duration whole_spans = meter.alarms.still_for / meter.cadence * meter.cadence;
+    return meter.pulse_value_l.value() / Hours(whole_spans).count();
+}
+
 }  // namespace tickledger

@@ -1,19 +1,11 @@
 // GET /v1/meters: each meter with its register and its flow now.
-#include "serve/meters.hpp"
-
 #include <fmt/format.h>
 
 #include "book/documents.hpp"
 #include "serve/call.hpp"
+#include "tickledger/stillness.hpp"
 
 namespace tickledger {
-
-std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter) {
-    using Hours = std::chrono::duration<double, std::ratio<3600>>;
-    const Duration still_for = meter.alarms.still_for;
-    if (still_for <= Duration::zero() || meter.cadence > still_for) return std::nullopt;
-    return meter.pulse_value_l.value() / Hours(still_for).count();
-}
 
 namespace {
 

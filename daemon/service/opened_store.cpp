@@ -8,7 +8,7 @@ namespace {
 
 /// Looks through what is accepted but not booked.
 Result<void> look_at_pending(Files& files, const std::filesystem::path& messages, OpenedStore& store) {
-    MessageLogReader reader(files, messages, std::min(store.booked_to, store.log->end()));
+    MessageLogReader reader(files, messages, store.booked_to);
     for (;;) {
         const auto next = reader.next(store.log->end());
         if (!next) return tl::unexpected(next.error());
@@ -23,25 +23,25 @@ Result<void> look_at_pending(Files& files, const std::filesystem::path& messages
 
 }  // namespace
 
-tl::expected<OpenedStore, StoreFailure> open_store(Files& files, const std::filesystem::path& directory,
-                                                   const std::vector<MeterSettings>& meters,
-                                                   const CivilZone& zone, Instant release,
-                                                   const std::string& vfs) {
-    const auto failure = [](const Error& error) { return tl::unexpected(StoreFailure{error.text}); };
+tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::filesystem::path& directory,
+                                                    const std::vector<MeterSettings>& meters,
+                                                    const CivilZone& zone, Instant release,
+                                                    const std::string& vfs) {
+    const auto failure = [](const Error& error) { return tl::unexpected(UnusableStore{error.text}); };
     const std::filesystem::path messages = directory / messages_name;
     OpenedStore store;
     if (const auto made = files.make_directory(directory); !made) return failure(made.error());
     auto ledger = Ledger::open(directory / ledger_name, vfs);
-    if (!ledger) return tl::unexpected(StoreFailure{ledger.error().text, ledger.error().held_by_another});
+    if (!ledger) return tl::unexpected(UnusableStore{ledger.error().text, ledger.error().held_by_another});
     store.ledger = std::move(*ledger);
     auto log = MessageLog::open(files, messages);
     if (!log) return failure(log.error());
     store.log = std::move(*log);
     store.bookkeeper = std::make_unique<Bookkeeper>(meters, zone, *store.ledger, Publishing::everything);
     if (const auto loaded = store.bookkeeper->load(); !loaded) return failure(loaded.error());
-    auto booked_to = store.ledger->log_position();
-    if (!booked_to) return failure(booked_to.error());
-    store.booked_to = std::move(*booked_to);
+    const auto told = store.ledger->log_position();
+    if (!told) return failure(told.error());
+    store.booked_to = std::min(*told, store.log->end());
     if (const auto looked = look_at_pending(files, messages, store); !looked) return failure(looked.error());
 
     const auto last_stamp = store.log->last_stamp();

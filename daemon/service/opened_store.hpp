@@ -18,7 +18,7 @@ namespace tickledger {
 inline constexpr const char* ledger_name = "ledger.db";
 inline constexpr const char* messages_name = "messages";
 
-struct StoreFailure {
+struct UnusableStore {
     std::string text;  ///< What is wrong, where, and what to do.
     bool held_by_another = false;
 };
@@ -27,8 +27,11 @@ struct OpenedStore {
     std::unique_ptr<Ledger> ledger;
     std::unique_ptr<MessageLog> log;
     std::unique_ptr<Bookkeeper> bookkeeper;  ///< Loaded; refers to `ledger`.
-    LogPosition booked_to;                   ///< As the ledger tells it.
-    std::uint64_t pending_messages = 0;      ///< Accepted, but not booked yet.
+    /// The place in the log up to which the ledger is booked. After a power cut the ledger may tell one
+    /// beyond the log's end, where the disk kept its last batch and not the lines it came from: then this is
+    /// the log's end before anything new was appended.
+    LogPosition booked_to;
+    std::uint64_t pending_messages = 0;  ///< Accepted, but not booked yet.
     /// Messages among these wait for the server's clock to be set.
     bool has_undated = false;
     /// The civil time can not be earlier than this.
@@ -38,10 +41,10 @@ struct OpenedStore {
 /// Opens ledger and log (made if missing) in `directory` and notes in the log that the link was down.
 /// `meters` must outlive the result. `release`: no message is older. `vfs`: SQLite's, by name; empty: its
 /// own.
-[[nodiscard]] tl::expected<OpenedStore, StoreFailure> open_store(Files& files,
-                                                                 const std::filesystem::path& directory,
-                                                                 const std::vector<MeterSettings>& meters,
-                                                                 const CivilZone& zone, Instant release,
-                                                                 const std::string& vfs = {});
+[[nodiscard]] tl::expected<OpenedStore, UnusableStore> open_store(Files& files,
+                                                                  const std::filesystem::path& directory,
+                                                                  const std::vector<MeterSettings>& meters,
+                                                                  const CivilZone& zone, Instant release,
+                                                                  const std::string& vfs = {});
 
 }  // namespace tickledger

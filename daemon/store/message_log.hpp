@@ -25,6 +25,7 @@ struct LogPosition {
     std::string file;  ///< "2026-03-01.jsonl"; empty: the beginning of the log.
     std::uint64_t offset_bytes = 0;
     auto operator<=>(const LogPosition&) const = default;
+    [[nodiscard]] std::string words() const { return file + " at byte " + std::to_string(offset_bytes); }
 };
 
 /// Appends. Every method may be called from any thread. `files` must outlive it.

@@ -62,11 +62,19 @@ struct Sight {
     bool placed = false;
     Instant arrived_at{};
     Instant no_earlier{};
+    /// What the node's clock told, believed or not.
+    std::optional<Instant> node_time{};
 
     [[nodiscard]] Instant earliest() const { return placed ? no_earlier : at; }
-    /// The longest time that may have passed since `from`: what a gain must be plausible over.
-    [[nodiscard]] Duration longest_since(Instant from) const {
-        return (placed ? std::max(at, arrived_at) : at) - from;
+    [[nodiscard]] Instant latest() const { return placed ? std::max(at, arrived_at) : at; }
+    /// The longest time that may have passed since `from`: what a gain must be plausible over. Where the
+    /// node's clock was believed then and is not now, the time between the arrivals counts too; where it runs
+    /// on wrong, the time that passed on it.
+    [[nodiscard]] Duration longest_since(const Sight& from) const {
+        Duration longest = latest() - from.earliest();
+        if (node_time == at || !from.node_time) return longest;
+        longest = std::max(longest, arrived_at - from.arrived_at);
+        return node_time ? std::max(longest, *node_time - *from.node_time) : longest;
     }
 
     bool operator==(const Sight&) const = default;

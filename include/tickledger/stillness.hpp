@@ -1,7 +1,10 @@
 // When the water stood still: the evidence behind night-flow.
 #pragma once
 
+#include <optional>
+
 #include "tickledger/entry.hpp"
+#include "tickledger/meter.hpp"
 
 namespace tickledger {
 
@@ -53,5 +56,12 @@ private:
     Span longest_still_{};
     Duration longest_maybe_{};
 };
+
+/// The smallest steady leak that night-flow surely sees, in litres an hour: one tick in every so many whole
+/// spans of the cadence as fit into `still_for`. The tick-free spans between two ticks of it are fewer,
+/// however the ticks lie in their spans and though messages come late by up to a cadence. A smaller leak
+/// leaves, on some nights, a stretch that is long enough. Nothing where not even one span fits: then a span
+/// with a tick may hold a still stretch too.
+[[nodiscard]] std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter);
 
 }  // namespace tickledger

@@ -324,6 +324,29 @@ TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
     }
 }
 
+TEST_CASE("a node whose clock is minutes ahead loses no ticks to spans of no length") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), of_boot(1, 1, 100));
+    // Late by so much that the node's false time could be believed.
+    (void)book(minutes(3), {.count = 101, .time = after(minutes(5)), .boot = 1, .seq = 2});
+    SECTION("and stays ahead, while messages that had waited come in a crowd") {
+        (void)book.with({.arrived_at = after(minutes(3)), .waited = true, .behind = 1},
+                        {.count = 151, .time = after(minutes(8)), .boot = 1, .seq = 3});
+        (void)book.with({.arrived_at = after(minutes(3)), .waited = true},
+                        {.count = 201, .time = after(minutes(11)), .boot = 1, .seq = 4});
+        CHECK(book.total() == 101);
+    }
+    SECTION("and is set right") {
+        (void)book(minutes(5), {.count = 111, .time = after(minutes(5) - seconds(1)), .boot = 1, .seq = 3});
+        CHECK(book.total() == 11);
+    }
+    SECTION("a jump is still none of these") {
+        const auto booking =
+            book(minutes(6), {.count = 1000, .time = after(minutes(9)), .boot = 1, .seq = 3});
+        CHECK(booking.outcome == Outcome::held);
+    }
+}
+
 TEST_CASE("messages that waited are placed by the cadence back from arrival") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);

@@ -276,3 +276,73 @@ TEST_CASE("a window without an end settles at the first long enough stillness") 
     CHECK(stillness.verdict() == Verdict::still);
     CHECK(stillness.longest_still().length() == 30min);
 }
+
+namespace {
+
+/// The entries of a leak that ticks each `period` from `first_tick` on, heard each `cadence` with delays.
+std::vector<Entry> leak_entries(Duration period, Duration first_tick, Duration cadence,
+                                const std::vector<Duration>& delays) {
+    std::vector<Entry> entries;
+    const auto ticks_until = [&](Instant t) {
+        return t < night.from + first_tick ? 0 : (t - night.from - first_tick) / period + 1;
+    };
+    Instant from = night.from;
+    Instant counted_at = night.from;
+    for (std::size_t i = 0; from < night.to; ++i) {
+        // A message is counted at its turn and booked when it arrives.
+        counted_at += cadence;
+        const Instant to = counted_at + delays[i % delays.size()];
+        const auto ticks = ticks_until(counted_at) - ticks_until(counted_at - cadence);
+        Entry& entry = entries.emplace_back();
+        entry.span = {from, to};
+        entry.ticks = ticks;
+        from = to;
+    }
+    return entries;
+}
+
+}  // namespace
+
+TEST_CASE("the smallest visible leak ticks once in the whole spans that fit into still_for") {
+    MeterSettings meter;
+    CHECK(smallest_visible_leak_l_per_h(meter) == Approx(2.0));  // 1 L in ten spans of 3 min, by arithmetic.
+    meter.cadence = std::chrono::minutes{7};
+    CHECK(smallest_visible_leak_l_per_h(meter) == Approx(60.0 / 28));  // Four spans of 7 min.
+    meter.pulse_value_l = {1, 3};
+    meter.alarms.still_for = std::chrono::hours{1};
+    meter.cadence = std::chrono::hours{1};
+    CHECK(smallest_visible_leak_l_per_h(meter) == Approx(1.0 / 3));
+    meter.cadence = std::chrono::minutes{61};
+    CHECK_FALSE(smallest_visible_leak_l_per_h(meter));
+}
+
+TEST_CASE("no night with a leak of the smallest visible size counts as still") {
+    rc::prop("for any cadence, phase of the ticks and delays of messages below a cadence", [] {
+        const auto seconds = [](int from, int to) {
+            return std::chrono::seconds{*rc::gen::inRange(from, to)};
+        };
+        MeterSettings meter;
+        meter.cadence = seconds(1, 1801);
+        const Duration period = std::chrono::duration_cast<Duration>(
+            std::chrono::duration<double, std::ratio<3600>>(1 / *smallest_visible_leak_l_per_h(meter)));
+        const Duration first = Duration{*rc::gen::inRange<std::int64_t>(0, period.count())};
+        std::vector<Duration> delays;
+        for (int i = 0; i < 7; ++i)
+            delays.push_back(Duration{*rc::gen::inRange<std::int64_t>(0, meter.cadence.count())});
+        const auto entries = leak_entries(period, first, meter.cadence, delays);
+        Stillness stillness{night, meter.alarms.still_for};
+        for (const Entry& entry : entries)
+            stillness.add(entry);
+        RC_ASSERT(stillness.verdict() != Verdict::still);
+    });
+}
+
+TEST_CASE("a leak a third smaller than that leaves a still stretch") {
+    MeterSettings meter;
+    const auto entries =
+        leak_entries(std::chrono::minutes{45}, std::chrono::seconds{1}, meter.cadence, {Duration{0}});
+    Stillness stillness{night, meter.alarms.still_for};
+    for (const Entry& entry : entries)
+        stillness.add(entry);
+    CHECK(stillness.verdict() == Verdict::still);
+}

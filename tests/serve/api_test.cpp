@@ -4,7 +4,6 @@
 #include <set>
 
 #include "serve/api_fixture.hpp"
-#include "serve/meters.hpp"
 
 namespace tickledger {
 namespace {
@@ -58,18 +57,6 @@ TEST_CASE("the register begins at register_start and is exact to the last stated
     fixture.configuration.meters[1].register_start_l = {688166, 1000};
     fixture.summaries["garden"].total_ticks = 0;
     CHECK(mentions(fixture.answer("/v1/meters").body, "\"register_m3\":0.688166,"));
-}
-
-TEST_CASE("the smallest visible leak ticks once in still_for, if the node speaks often enough") {
-    MeterSettings meter;
-    CHECK(smallest_visible_leak_l_per_h(meter) == Approx(2.0));  // 1 L in 30 min, by arithmetic.
-    meter.pulse_value_l = {1, 3};
-    meter.alarms.still_for = std::chrono::hours{1};
-    CHECK(smallest_visible_leak_l_per_h(meter) == Approx(1.0 / 3));
-    meter.cadence = std::chrono::hours{1};
-    CHECK(smallest_visible_leak_l_per_h(meter) == Approx(1.0 / 3));
-    meter.cadence = std::chrono::minutes{61};
-    CHECK_FALSE(smallest_visible_leak_l_per_h(meter));
 }
 
 TEST_CASE("usage shows the rows that begin in the range, and null where nothing is known") {

@@ -91,6 +91,18 @@ void Audit::check_conservation(const MeterBooks& books) {
     }
 }
 
+/// Without a boot field a fall seen at a false time looks like a restart, and nothing tells it from one. A
+/// preset can not be told either where it is to a count that the water could have reached, or where only
+/// messages that had waited and tell no time were heard of it: those that fall are taken for repeats.
+bool Audit::is_undecidable(const PlannedNode& planned, const MeterBooks& books) const {
+    const NodeSettings& node = planned.settings;
+    if (node.message == MessageForm::senml && may_lose_time()) return true;
+    if (planned.story.presets.empty()) return false;
+    const auto found = std::count_if(books.entries.begin(), books.entries.end(),
+                                     [](const Entry& entry) { return entry.kind == EntryKind::preset; });
+    return !node.tells_time || static_cast<std::size_t>(found) != planned.story.presets.size();
+}
+
 /// Where the times that are booked may lie closer together than the water ran, gains may seem impossible.
 bool Audit::may_lose_time() const {
     return plan_.steps_clock || plan_.has_no_clock_battery;
@@ -155,7 +167,7 @@ Audit::Expected Audit::expected_pulses(std::uint32_t node, const MeterBooks& boo
 
 void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
-    if (planned.certainty == Certainty::vague) return;
+    if (planned.certainty == Certainty::vague || is_undecidable(planned, books)) return;
     const bool is_pulses = planned.settings.message == MessageForm::pulses;
     const Expected expected = is_pulses ? expected_pulses(node, books) : expected_count(node);
     const std::int64_t booked = ticks_of(books);
@@ -182,7 +194,7 @@ void Audit::check_entries(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
     const bool is_pulses = planned.settings.message == MessageForm::pulses;
     const bool knows_times =
-        planned.tells_true_time && !may_lose_time() &&
+        planned.tells_true_time && !may_lose_time() && !is_undecidable(planned, books) &&
         (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
         !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
                         !planned.story.overtaken.empty()));

@@ -40,6 +40,7 @@ private:
     };
     [[nodiscard]] Expected expected_count(std::uint32_t node) const;
     [[nodiscard]] Expected expected_pulses(std::uint32_t node, const MeterBooks& books) const;
+    [[nodiscard]] bool is_undecidable(const PlannedNode& planned, const MeterBooks& books) const;
     [[nodiscard]] bool may_lose_time() const;
 
     void check_meter(std::uint32_t node, const MeterBooks& books);

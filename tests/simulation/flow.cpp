@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "simulation/chance.hpp"
+
 namespace tickledger::simulation {
 
 namespace {
@@ -49,6 +51,17 @@ Draw draw_of(Use use, Instant from, double volume_l, double flow_l_per_min) {
 
 Draw leak(Span span, double flow_l_per_h) {
     return {span, flow_of_l_per_h(flow_l_per_h), Use::leak};
+}
+
+std::vector<Draw> wandering_leak(Span span, double flow_l_per_h, double wander, std::uint64_t seed) {
+    Chance chance(seed);
+    std::vector<Draw> draws;
+    for (Instant from = span.from; from < span.to;) {
+        const Instant to = std::min<Instant>(from + std::chrono::hours{1}, span.to);
+        draws.push_back(leak({from, to}, flow_l_per_h * chance.between(1 - wander, 1 + wander)));
+        from = to;
+    }
+    return draws;
 }
 
 std::vector<Instant> ticks_of(const std::vector<Draw>& draws, std::int64_t pulse_value_ul,

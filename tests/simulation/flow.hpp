@@ -9,7 +9,8 @@
 namespace tickledger::simulation {
 
 /// What the water is used for.
-enum class Use : std::uint8_t { flush, shower, tap, washer, dishwasher, irrigation, leak };
+enum class Use : std::uint8_t { flush, shower, bath, tap, washer, dishwasher, hose, irrigation, leak };
+inline constexpr int use_count = 9;
 
 /// Water that runs evenly for a while.
 struct Draw {
@@ -29,6 +30,10 @@ struct Draw {
 
 /// Water that never stops for as long as the leak lasts.
 [[nodiscard]] Draw leak(Span span, double flow_l_per_h);
+
+/// A leak as pipes have it: each hour its flow lies elsewhere within `wander` of the mean (0.1: ten percent).
+[[nodiscard]] std::vector<Draw> wandering_leak(Span span, double flow_l_per_h, double wander,
+                                               std::uint64_t seed);
 
 /// When the indicator completes each pulse value, in order of time. Draws may overlap and need no order;
 /// whole numbers throughout, so the count is the volume divided by the pulse value, rounded down.

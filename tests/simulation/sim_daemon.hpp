@@ -62,7 +62,7 @@ public:
     [[nodiscard]] Ledger& ledger() { return *store_.ledger; }
     [[nodiscard]] const Booker& booker() const { return *booker_; }
     /// The place in the log that the ledger told at the start.
-    [[nodiscard]] const LogPosition& started_from() const { return store_.booked_to; }
+    [[nodiscard]] const LogPosition& started_from() const { return told_from_; }
 
 private:
     SimDaemon() = default;
@@ -70,6 +70,7 @@ private:
     OpenedStore store_;
     std::unique_ptr<Intake> intake_;
     std::unique_ptr<Booker> booker_;
+    LogPosition told_from_;
     std::int64_t sent_id_ = 0;
     std::vector<std::int64_t> acknowledged_;
 };

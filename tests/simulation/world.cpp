@@ -379,13 +379,17 @@ void World::settle() {
         fail_with("the world does not come to rest");
         return;
     }
-    // A clock that was set back holds the stamps until it has caught up.
-    clock_.error = std::max(clock_.error, Duration{0});
+    // A clock that was set back, or that a node's false time had set forward, holds the stamps until it has
+    // caught up; until then no drain is seen to end.
+    clock_.error = Duration{0};
+    if (const auto stamp = daemon_->log().last_stamp())
+        clock_.true_time = std::max(clock_.true_time, *stamp + last_wait);
     if (daemon_->book_all() != Booker::Pass::done)
         fail_with("the last pass fails: " + daemon_->booker().trouble());
     if (daemon_->booker().booked_to() != daemon_->log().end()) {
-        fail_with("not everything accepted gets booked; undated: " +
-                  std::to_string(daemon_->booker().undated_count()));
+        fail_with("not everything accepted gets booked: " + daemon_->booker().booked_to().words() + " of " +
+                  daemon_->log().end().words() +
+                  "; undated: " + std::to_string(daemon_->booker().undated_count()));
     }
     if (!daemon_->sync()) fail_with("the last sync fails");
 }

@@ -1,0 +1,75 @@
+#include "book/slow_watch.hpp"
+
+#include <fmt/format.h>
+
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "book/night_watch.hpp"
+
+namespace tickledger {
+
+namespace {
+
+double hours_of(Duration d) {
+    return std::chrono::duration<double, std::ratio<3600>>(d).count();
+}
+
+std::string in_words(Duration period) {
+    const double minutes = hours_of(period) * 60;
+    if (minutes < 100) return fmt::format("{:.0f} minutes", minutes);
+    return fmt::format("{:.1f} hours", minutes / 60);
+}
+
+}  // namespace
+
+void SlowWatch::follow(Account& account, const Entry& entry) {
+    const AlarmSettings& alarms = account.settings.alarms;
+    AccountMemory& memory = account.memory;
+    if (!alarms.is_on(AlarmKind::slow_leak)) {
+        memory.slow_leak.reset();
+        return;
+    }
+    if (!memory.slow_leak) memory.slow_leak.emplace();
+    SlowLeak& slow_leak = *memory.slow_leak;
+    if (slow_leak.is_past_night(entry.span.from))
+        slow_leak.begin_night(night_after(zone_, alarms, entry.span.from));
+    const bool is_news = slow_leak.add(entry);
+    const Instant at = entry.span.to;
+    if (const auto finding = slow_leak.finding(); finding && is_news) {
+        // A leak that night-flow tells of is not told of twice.
+        if (AlarmDesk::is_active(account, AlarmKind::night_flow)) return;
+        memory.slow_leak_period = finding->period;
+        desk_.raise(account, AlarmKind::slow_leak, at, evidence(account, *finding, at));
+    }
+    if (!memory.slow_leak_period || !slow_leak.refutes(*memory.slow_leak_period)) return;
+    memory.slow_leak_period.reset();
+    slow_leak.forget(at);
+    desk_.clear(account, AlarmKind::slow_leak, at);
+}
+
+Evidence SlowWatch::evidence(const Account& account, const SlowLeak::Finding& finding, Instant at) {
+    const double flow_l_per_h = account.settings.pulse_value_l.value() / hours_of(finding.period);
+    const double days = hours_of(at - finding.since) / 24;
+    nlohmann::ordered_json json;
+    json["from"] = zone_.format(finding.since);
+    json["to"] = zone_.format(at);
+    json["lone_ticks"] = finding.lone_ticks;
+    json["period_min"] = std::round(hours_of(finding.period) * 60);
+    json["flow_l_per_h"] = std::round(flow_l_per_h * 100) / 100;
+    json["estimated_l_per_day"] = std::round(flow_l_per_h * 240) / 10;
+    json["log_likelihood_ratio"] = std::round(finding.log_likelihood_ratio * 10) / 10;
+    return {
+        json.dump(),
+        fmt::format(
+            "A little water seems to run all the time at {}: for {:.0f} days the meter has not stood still "
+            "for "
+            "longer than about {}, and {} ticks came alone in quiet hours, as a steady leak makes them. That "
+            "is "
+            "about {:.2f} litres an hour, {:.0f} litres a day, {:.1f} m3 a year. Look for a dripping tap or "
+            "safety valve, or a cistern that trickles. (A household hint, not a safety device.)",
+            account.settings.id, std::max(1.0, days), in_words(finding.period), finding.lone_ticks,
+            flow_l_per_h, flow_l_per_h * 24, flow_l_per_h * 24 * 365 / 1000)};
+}
+
+}  // namespace tickledger

@@ -1,0 +1,28 @@
+// high-flow, long-draw, away-use and counter-fault: told with the first message that proves them.
+#pragma once
+
+#include "book/alarm_desk.hpp"
+
+namespace tickledger {
+
+class UseWatch {
+public:
+    UseWatch(const CivilZone& zone, AlarmDesk& desk) : zone_(zone), desk_(desk) {}
+
+    /// Follows a new entry, after the stillness of the account has. Throws StoreFailure.
+    void follow(Account& account, const Entry& entry);
+    /// A reading turned out to fit neither what came before nor what came after it. Throws StoreFailure.
+    void stray(Account& account, Instant at);
+
+private:
+    void follow_high_flow(Account& account, const Entry& entry);
+    void follow_long_draw(Account& account, const Entry& entry);
+    void follow_away(Account& account, const Entry& entry);
+    void follow_faults(Account& account, const Entry& entry);
+    void fault(Account& account, Instant at, bool at_once, const std::string& what);
+
+    const CivilZone& zone_;
+    AlarmDesk& desk_;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,70 @@
+// Water that runs too fast or too long, told from the entries as they come.
+#pragma once
+
+#include <optional>
+
+#include "tickledger/entry.hpp"
+#include "tickledger/meter.hpp"
+
+namespace tickledger {
+
+/// Follows whether the flow stays at or above a limit. A stretch with n ticks may hold up to n+1 pulse
+/// values, and this doubt goes to the flow: at the limit it is told, not missed. Where a burst began within a
+/// span, its beginning is reckoned from the flow that follows. Pure; a precondition is entries in order of
+/// time.
+class HighFlow {
+public:
+    /// Below this share of the limit the flow counts as low again.
+    static constexpr double deadband = 0.9;
+
+    /// True where the newest entry shows that the limit has been reached for `high_flow_for`.
+    bool add(const Entry& entry, const MeterSettings& meter);
+    /// The flow has been low for `high_flow_for`.
+    [[nodiscard]] bool is_over(const MeterSettings& meter) const;
+    /// What has run since the burst began.
+    [[nodiscard]] Span run() const { return {run_from_.value_or(block_.to), block_.to}; }
+    [[nodiscard]] std::int64_t run_ticks() const { return run_ticks_; }
+
+    template <typename Archive>
+    void fields(Archive&& archive) {
+        archive("block", block_), archive("ticks", ticks_), archive("ticks_before", ticks_before_);
+        archive("length_before", length_before_), archive("run_from", run_from_);
+        archive("run_ticks", run_ticks_), archive("low_from", low_from_);
+    }
+
+private:
+    void judge_block(double limit_l_per_h, double pulse_value_l);
+
+    Span block_{};  ///< Long enough to hold some ticks at the limit.
+    std::int64_t ticks_ = 0;
+    std::int64_t ticks_before_ = 0;
+    Duration length_before_{};
+    std::optional<Instant> run_from_;
+    std::int64_t run_ticks_ = 0;
+    std::optional<Instant> low_from_;
+};
+
+/// Follows one use of water from its first tick to its last.
+class LongDraw {
+public:
+    /// An open tap runs at least at this flow; less is a leak, or two uses.
+    static constexpr double open_l_per_h = 60;
+
+    /// True where the newest entry shows that the use at hand has reached the volume or the time.
+    bool add(const Entry& entry, const MeterSettings& meter);
+    [[nodiscard]] bool is_open() const { return first_to_.has_value(); }
+    [[nodiscard]] Instant since() const { return first_to_.value_or(Instant{}); }
+    [[nodiscard]] std::int64_t ticks() const { return ticks_; }
+
+    template <typename Archive>
+    void fields(Archive&& archive) {
+        archive("first_to", first_to_), archive("last_to", last_to_), archive("ticks", ticks_);
+    }
+
+private:
+    std::optional<Instant> first_to_;  ///< The end of the span of its first tick.
+    Instant last_to_{};
+    std::int64_t ticks_ = 0;
+};
+
+}  // namespace tickledger
