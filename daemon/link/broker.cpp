@@ -7,7 +7,7 @@
 #include <limits>
 #include <mutex>
 #include <thread>
-#include <unordered_set>
+#include <unordered_map>
 
 #include "link/back_off.hpp"
 #include "link/connection.hpp"
@@ -27,6 +27,8 @@ constexpr std::chrono::seconds settled_after{10};
 /// The client library gives up a connection after 10 s, but looks only every 3 s.
 constexpr std::chrono::seconds connect_limit{20};
 constexpr std::chrono::seconds subscribe_again_after{60};
+// Longer than a broker takes, shorter than a person waits.
+constexpr std::chrono::seconds acknowledged_within{10};
 /// Ids of our own publications of the status; the outbox counts upwards from one.
 constexpr std::int64_t status_up_id = std::numeric_limits<std::int64_t>::min();
 constexpr std::int64_t status_down_id = status_up_id + 1;
@@ -73,6 +75,7 @@ private:
     void serve(Lock& lock, Connection& connection);
     void subscribe(Lock& lock, Connection& connection);
     void send(Lock& lock, Connection& connection);
+    void send_again();
     void say_farewell(Lock& lock, Connection& connection);
     [[nodiscard]] std::string why_ended();
     [[nodiscard]] bool tell_down();
@@ -119,7 +122,11 @@ private:
         std::vector<std::string> to_subscribe;
         SteadyClock::time_point subscribe_at{};
         std::vector<Publication> to_send;
-        std::unordered_set<std::int64_t> unacknowledged;
+        struct Handed {
+            Publication publication;
+            SteadyClock::time_point at{};
+        };
+        std::unordered_map<std::int64_t, Handed> unacknowledged;
     };
     Present present_;
 
@@ -134,7 +141,9 @@ private:
 bool Link::publish(const Publication& publication) {
     const std::lock_guard lock(mutex_);
     if (!state_.connected || stopping_ || present_.unacknowledged.size() >= window) return false;
-    if (!present_.unacknowledged.insert(publication.id).second) return true;  // It is on its way already.
+    const bool is_new =
+        present_.unacknowledged.try_emplace(publication.id, publication, SteadyClock::now()).second;
+    if (!is_new) return true;  // It is on its way already.
     present_.to_send.push_back(publication);
     changed_.notify_all();
     return true;
@@ -204,9 +213,23 @@ void Link::serve(Lock& lock, Connection& connection) {
             send(lock, connection);
         } else if (!present_.to_subscribe.empty()) {
             changed_.wait_until(lock, present_.subscribe_at);
+        } else if (!present_.unacknowledged.empty()) {
+            changed_.wait_for(lock, acknowledged_within);
+            send_again();
         } else {
             changed_.wait(lock);
         }
+    }
+}
+
+/// The client library was seen to tell nothing of one publication in thousands, where the machine is busy:
+/// each would keep its place in the window until the connection breaks. Needs the lock.
+void Link::send_again() {
+    const auto now = SteadyClock::now();
+    for (auto& [id, handed] : present_.unacknowledged) {
+        if (id == status_down_id || now - handed.at < acknowledged_within) continue;
+        handed.at = now;
+        present_.to_send.push_back(handed.publication);
     }
 }
 
@@ -232,7 +255,7 @@ void Link::send(Lock& lock, Connection& connection) {
 /// The broker answers in order, so its acknowledgement of `down` means that it has all before it, too.
 void Link::say_farewell(Lock& lock, Connection& connection) {
     send(lock, connection);
-    present_.unacknowledged.insert(status_down_id);
+    present_.unacknowledged.try_emplace(status_down_id);
     lock.unlock();
     const auto sent = connection.publish({status_down_id, settings_.will_topic, payload_down, true});
     lock.lock();

@@ -58,9 +58,9 @@ public:
                                                                    Callbacks callbacks);
     virtual ~BrokerLink() = default;
 
-    /// Hands a publication over; it is told back through on_published, or not at all if the link goes
-    /// down first (then publish it again after the next on_link up). False: not connected, or the window
-    /// of unacknowledged publications is full.
+    /// Hands a publication over, and again where no acknowledgement comes for ten seconds; it is told back
+    /// through on_published once, or not at all if the link goes down first (then publish it again after the
+    /// next on_link up). False: not connected, or the window of unacknowledged publications is full.
     [[nodiscard]] virtual bool publish(const Publication& publication) = 0;
 
     [[nodiscard]] virtual LinkState state() const = 0;
