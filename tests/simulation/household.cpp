@@ -239,8 +239,8 @@ House house_of(std::uint64_t seed) {
     household.to_bed = duration_of_h(chance.between(-2, 1));
     household.up = duration_of_h(chance.between(5.2, 8.5));
     household.night_flushes_a_person = chance.between(0.1, 0.9);
-    // About 0.74 million births a year to 41 million households (Germany, 2022, from memory): two in a hundred
-    // houses have an infant.
+    // About 0.74 million births a year to 41 million households (Germany, 2022, from memory): two in a
+    // hundred houses have an infant.
     household.infant = household.residents >= 3 && chance.happens(0.04);
     household.away_share = chance.happens(0.5) ? 0.08 : 0;
     household.guest_share = chance.between(0, 0.1);
