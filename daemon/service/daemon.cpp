@@ -92,7 +92,7 @@ Started RunningDaemon::open_store() {
     auto opened = tickledger::open_store(*files_, configuration_.store.directory, configuration_.meters,
                                          zone_, release_time);
     if (!opened) {
-        const StoreFailure& failure = opened.error();
+        const UnusableStore& failure = opened.error();
         const int status = failure.held_by_another ? exit_status::store_held : exit_status::store_unusable;
         return start_failure(status, failure.text);
     }

@@ -23,16 +23,16 @@ Result<void> look_at_pending(Files& files, const std::filesystem::path& messages
 
 }  // namespace
 
-tl::expected<OpenedStore, StoreFailure> open_store(Files& files, const std::filesystem::path& directory,
-                                                   const std::vector<MeterSettings>& meters,
-                                                   const CivilZone& zone, Instant release,
-                                                   const std::string& vfs) {
-    const auto failure = [](const Error& error) { return tl::unexpected(StoreFailure{error.text}); };
+tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::filesystem::path& directory,
+                                                    const std::vector<MeterSettings>& meters,
+                                                    const CivilZone& zone, Instant release,
+                                                    const std::string& vfs) {
+    const auto failure = [](const Error& error) { return tl::unexpected(UnusableStore{error.text}); };
     const std::filesystem::path messages = directory / messages_name;
     OpenedStore store;
     if (const auto made = files.make_directory(directory); !made) return failure(made.error());
     auto ledger = Ledger::open(directory / ledger_name, vfs);
-    if (!ledger) return tl::unexpected(StoreFailure{ledger.error().text, ledger.error().held_by_another});
+    if (!ledger) return tl::unexpected(UnusableStore{ledger.error().text, ledger.error().held_by_another});
     store.ledger = std::move(*ledger);
     auto log = MessageLog::open(files, messages);
     if (!log) return failure(log.error());

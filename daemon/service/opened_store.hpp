@@ -18,7 +18,7 @@ namespace tickledger {
 inline constexpr const char* ledger_name = "ledger.db";
 inline constexpr const char* messages_name = "messages";
 
-struct StoreFailure {
+struct UnusableStore {
     std::string text;  ///< What is wrong, where, and what to do.
     bool held_by_another = false;
 };
@@ -41,10 +41,10 @@ struct OpenedStore {
 /// Opens ledger and log (made if missing) in `directory` and notes in the log that the link was down.
 /// `meters` must outlive the result. `release`: no message is older. `vfs`: SQLite's, by name; empty: its
 /// own.
-[[nodiscard]] tl::expected<OpenedStore, StoreFailure> open_store(Files& files,
-                                                                 const std::filesystem::path& directory,
-                                                                 const std::vector<MeterSettings>& meters,
-                                                                 const CivilZone& zone, Instant release,
-                                                                 const std::string& vfs = {});
+[[nodiscard]] tl::expected<OpenedStore, UnusableStore> open_store(Files& files,
+                                                                  const std::filesystem::path& directory,
+                                                                  const std::vector<MeterSettings>& meters,
+                                                                  const CivilZone& zone, Instant release,
+                                                                  const std::string& vfs = {});
 
 }  // namespace tickledger
