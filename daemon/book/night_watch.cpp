@@ -7,6 +7,7 @@
 
 #include "book/documents.hpp"
 #include "book/store_failure.hpp"
+#include "tickledger/hours.hpp"
 
 namespace tickledger {
 
@@ -31,10 +32,6 @@ std::pair<Span, std::int64_t> quietest_stretch(const std::vector<Entry>& entries
         }
     }
     return quietest;
-}
-
-double hours_of(Duration d) {
-    return std::chrono::duration<double, std::ratio<3600>>(d).count();
 }
 
 }  // namespace

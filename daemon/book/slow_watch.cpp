@@ -6,14 +6,11 @@
 #include <nlohmann/json.hpp>
 
 #include "book/night_watch.hpp"
+#include "tickledger/hours.hpp"
 
 namespace tickledger {
 
 namespace {
-
-double hours_of(Duration d) {
-    return std::chrono::duration<double, std::ratio<3600>>(d).count();
-}
 
 std::string in_words(Duration period) {
     const double minutes = hours_of(period) * 60;

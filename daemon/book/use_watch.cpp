@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "book/documents.hpp"
+#include "tickledger/hours.hpp"
 
 namespace tickledger {
 
@@ -16,10 +17,6 @@ using Json = nlohmann::ordered_json;
 /// So many strays or holes within a day are more than a bad moment of the radio.
 constexpr std::size_t faults_to_tell = 3;
 constexpr Duration fault_memory = std::chrono::hours{24};
-
-double hours_of(Duration d) {
-    return std::chrono::duration<double, std::ratio<3600>>(d).count();
-}
 
 double rounded(double value) {
     return std::round(value * 10) / 10;

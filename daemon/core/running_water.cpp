@@ -3,16 +3,14 @@
 #include <algorithm>
 #include <cmath>
 
+#include "tickledger/hours.hpp"
+
 namespace tickledger {
 
 namespace {
 
 /// At the limit a block holds so many ticks: enough that one more or less does not decide.
 constexpr double ticks_a_block = 5;
-
-double hours(Duration d) {
-    return std::chrono::duration<double, std::ratio<3600>>(d).count();
-}
 
 Duration duration_of_h(double h) {
     return Duration{std::llround(h * 3600e6)};
@@ -37,14 +35,14 @@ bool HighFlow::add(const Entry& entry, const MeterSettings& meter) {
     block_.to = entry.span.to;
     ticks_ += entry.ticks;
     if (run_from_) run_ticks_ += entry.ticks;
-    if (hours(block_.length()) * limit >= ticks_a_block * pulse_value_l) judge_block(limit, pulse_value_l);
+    if (hours_of(block_.length()) * limit >= ticks_a_block * pulse_value_l) judge_block(limit, pulse_value_l);
     const bool may_be_high =
-        static_cast<double>(ticks_ + 1) * pulse_value_l >= limit * hours(block_.length());
+        static_cast<double>(ticks_ + 1) * pulse_value_l >= limit * hours_of(block_.length());
     return run_from_ && may_be_high && block_.to - *run_from_ >= meter.alarms.high_flow_for;
 }
 
 void HighFlow::judge_block(double limit_l_per_h, double pulse_value_l) {
-    const double length_h = hours(block_.length());
+    const double length_h = hours_of(block_.length());
     const double most_l = static_cast<double>(ticks_ + 1) * pulse_value_l;
     if (most_l < limit_l_per_h * length_h) {
         run_from_.reset();
@@ -77,7 +75,7 @@ bool LongDraw::add(const Entry& entry, const MeterSettings& meter) {
     // Fewer ticks than an open tap makes in this time: it was shut in between.
     const Duration since = entry.ticks == 0 && first_to_ ? entry.span.to - last_to_ : entry.span.length();
     const bool may_be_open =
-        static_cast<double>(entry.ticks + 1) * pulse_value_l >= open_l_per_h * hours(since);
+        static_cast<double>(entry.ticks + 1) * pulse_value_l >= open_l_per_h * hours_of(since);
     if (!is_seen(entry) || !may_be_open) *this = {};
     if (!is_seen(entry) || entry.ticks == 0) return false;
     if (!first_to_) first_to_ = entry.span.to;

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "tickledger/hours.hpp"
+
 namespace tickledger {
 
 namespace {
@@ -14,14 +16,10 @@ constexpr double refuted = -1000;
 /// More digits than these mean nothing; the text that is kept stays short.
 constexpr double digits_kept = 1e6;
 
-double hours(Duration d) {
-    return std::chrono::duration<double, std::ratio<3600>>(d).count();
-}
-
-const double alone_h = hours(SlowLeak::alone);
+const double alone_h = hours_of(SlowLeak::alone);
 
 double period_h(std::size_t rung) {
-    return hours(SlowLeak::shortest_period) * std::pow(SlowLeak::ladder_step, static_cast<double>(rung));
+    return hours_of(SlowLeak::shortest_period) * std::pow(SlowLeak::ladder_step, static_cast<double>(rung));
 }
 
 double threshold() {
@@ -103,27 +101,27 @@ void SlowLeak::see_use(Span use) {
 }
 
 void SlowLeak::weigh_stillness(Instant until) {
-    const double elapsed_h = hours(until - from_);
+    const double elapsed_h = hours_of(until - from_);
     if (elapsed_h <= alone_h) return;
     // What lasted longer than the leak allows speaks against it at any time; what ended sooner counts only as
     // far as it lies in the night, when people's own ticks are few.
     const Span asleep = overlap({from_ + alone, until}, night_);
-    if (asleep.length() > Duration{0}) still_h_ = kept(still_h_ + hours(asleep.length()));
+    if (asleep.length() > Duration{0}) still_h_ = kept(still_h_ + hours_of(asleep.length()));
     for (std::size_t i = 0; i < rungs_.size(); ++i) {
         Rung& rung = rungs_.at(i);
         const Wait wait(i, rung.phase_known);
         if (wait.longer_than(elapsed_h) <= 0) {
             rung.sum = refuted;
         } else if (rung.sum > refuted && asleep.length() > Duration{0}) {
-            rung.sum = kept(rung.sum + std::log(wait.longer_than(hours(asleep.to - from_)) /
-                                                wait.longer_than(hours(asleep.from - from_))));
+            rung.sum = kept(rung.sum + std::log(wait.longer_than(hours_of(asleep.to - from_)) /
+                                                wait.longer_than(hours_of(asleep.from - from_))));
         }
     }
 }
 
 void SlowLeak::settle_lone_tick() {
     const Instant at = *lone_;
-    const double elapsed_h = hours(at - from_);
+    const double elapsed_h = hours_of(at - from_);
     const bool asleep = at > night_.from && at <= night_.to;
     weigh_stillness(at);
     const double by_people_per_h = people_per_h();
@@ -175,7 +173,7 @@ std::optional<SlowLeak::Finding> SlowLeak::finding() const {
 }
 
 bool SlowLeak::refutes(Duration period) const {
-    return hours(seen_to_ - still_from_) > hours(period) * wander;
+    return hours_of(seen_to_ - still_from_) > hours_of(period) * wander;
 }
 
 }  // namespace tickledger

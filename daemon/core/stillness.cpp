@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "tickledger/hours.hpp"
+
 namespace tickledger {
 
 Stillness::Stillness(Span window, Duration still_for)
@@ -56,10 +58,9 @@ Verdict Stillness::verdict() const {
 }
 
 std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter) {
-    using Hours = std::chrono::duration<double, std::ratio<3600>>;
     if (meter.cadence <= Duration{0} || meter.cadence > meter.alarms.still_for) return std::nullopt;
     const Duration whole_spans = meter.alarms.still_for / meter.cadence * meter.cadence;
-    return meter.pulse_value_l.value() / Hours(whole_spans).count();
+    return meter.pulse_value_l.value() / hours_of(whole_spans);
 }
 
 }  // namespace tickledger

@@ -1,5 +1,6 @@
 #include "store/line_scanner.hpp"
 
+#include <charconv>
 #include <utility>
 
 #include "core/json_text.hpp"
@@ -68,11 +69,11 @@ private:
             return true;
         }
         if (!rest_.substr(i).starts_with("\\u00") || rest_.size() < i + 6) return false;
-        const int high = rest_[i + 4] - '0';
-        const char low_digit = rest_[i + 5];
-        const int low = low_digit >= 'a' ? low_digit - 'a' + 10 : low_digit - '0';
-        if (high < 0 || high > 1 || low < 0 || low > 15) return false;
-        text += static_cast<char>(high * 16 + low);
+        unsigned code = 0;
+        const char* const digits = rest_.data() + i + 4;
+        const auto [end, error] = std::from_chars(digits, digits + 2, code, 16);
+        if (error != std::errc{} || end != digits + 2 || code > 0x1FU) return false;
+        text += static_cast<char>(code);
         i += 5;
         return true;
     }

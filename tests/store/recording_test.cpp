@@ -146,6 +146,13 @@ TEST_CASE("a damaged line is never read in two ways") {
     });
 }
 
+TEST_CASE("an escape with a character after 9 and before a is no hexadecimal digit, nor is a sign") {
+    for (const std::string digits : {"0:", "0?", "1G", "-0", "-1", "+1", " 1", "2"}) {
+        CHECK_FALSE(scan_line(R"({"tst":"2026-03-01T07:00:00.123456Z","topic":"\u00)" + digits +
+                              R"(","qos":1,"retain":0,"payload":"7"})"));
+    }
+}
+
 TEST_CASE("the fast way takes the usual lines") {
     CHECK(scan_line(
         to_line(Message{at("2026-03-01T07:00:00Z"), "nodes/a", R"({"count":7,"s":"m³"})", 1, true, true})));
