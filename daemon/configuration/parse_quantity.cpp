@@ -1,12 +1,10 @@
-#include <date/date.h>
 #include <fmt/format.h>
-
-#include <sstream>
 
 #include <numeric>
 
 #include "configuration/parsers.hpp"
 #include "configuration/spelling.hpp"
+#include "tickledger/civil.hpp"
 
 namespace tickledger {
 
@@ -128,13 +126,10 @@ Result<Ratio> parse_price(std::string_view text) {
 }
 
 Result<date::sys_days> parse_date(std::string_view text) {
-    std::istringstream stream{std::string(text)};
-    date::year_month_day day{};
-    stream >> date::parse("%Y-%m-%d", day);
-    if (stream.fail() || !day.ok() || date::format("%F", date::sys_days{day}) != text) {
+    const auto day = civil_date_in(text);
+    if (!day)
         return fail(fmt::format("\"{}\" is not a date. Write it like \"2026-03-01\".", text.substr(0, 64)));
-    }
-    return date::sys_days{day};
+    return date::sys_days{*day};
 }
 
 Result<Ratio> parse_positive_volume_l(std::string_view text) {
