@@ -148,6 +148,17 @@ void fields(Archive& archive, RecentPack& pack) {
 }
 
 template <typename Archive>
+void fields(Archive& archive, AppliedPulseValue& value) {
+    archive("from", value.from), archive("n", value.numerator), archive("d", value.denominator);
+}
+
+template <typename Archive>
+void fields(Archive& archive, RegisterMemory& memory) {
+    archive("first_at", memory.first_at), archive("start_ul", memory.start_ul);
+    archive("read_by_eye_at", memory.read_by_eye_at), archive("pulse_values", memory.pulse_values);
+}
+
+template <typename Archive>
 void fields(Archive& archive, HeldMessage& message) {
     archive("at", message.arrived_at), archive("topic", message.topic), archive("payload", message.payload);
 }
@@ -156,6 +167,7 @@ template <typename Archive>
 void fields(Archive& archive, AccountMemory& memory) {
     archive("last", memory.counter.last), archive("held", memory.counter.held);
     archive("total_ticks", memory.total_ticks), archive("closed_until", memory.closed_until);
+    archive("register", memory.meter_register);
     archive("heard_at", memory.heard_at), archive("last_span", memory.last_span);
     archive("last_span_ticks", memory.last_span_ticks), archive("still_since", memory.still_since);
     archive("night", memory.night), archive("slow_leak", memory.slow_leak);

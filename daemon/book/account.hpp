@@ -38,10 +38,29 @@ struct HeldMessage {
     std::string payload;
 };
 
+/// A pulse value that a calibration applied, from a civil midnight on.
+struct AppliedPulseValue {
+    Instant from{};
+    std::int64_t numerator = 1;
+    std::int64_t denominator = 1;
+};
+
+/// What a meter's register is made of beside its ticks.
+struct RegisterMemory {
+    /// The first booked reading: the register starts there.
+    std::optional<Instant> first_at;
+    /// What the register showed then, in microlitres, where a reading by eye told it.
+    std::optional<std::int64_t> start_ul;
+    /// The newest reading by eye.
+    std::optional<Instant> read_by_eye_at;
+    std::deque<AppliedPulseValue> pulse_values;
+};
+
 /// The part that is kept in the ledger, in the same transaction as what the messages caused.
 struct AccountMemory {
     CounterState counter;
     std::int64_t total_ticks = 0;
+    RegisterMemory meter_register;
     /// Intervals, hours and days that end here or before are closed.
     std::optional<Instant> closed_until;
     /// The last sign of life: the arrival of a message that had not waited at the broker.

@@ -102,6 +102,11 @@ Account* Accounts::find(MeterKey key) const {
     return found == accounts_.end() ? nullptr : found->second.get();
 }
 
+Account* Accounts::find(const std::string& id) const {
+    const auto found = by_id_.find(id);
+    return found == by_id_.end() ? nullptr : found->second;
+}
+
 void Accounts::for_each(const std::function<void(Account&)>& visit) const {
     for (const auto& [key, account] : accounts_)
         visit(*account);

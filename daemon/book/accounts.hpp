@@ -37,6 +37,7 @@ public:
     const std::vector<Account*>& fed_by(const std::string& topic);
 
     [[nodiscard]] Account* find(MeterKey key) const;
+    [[nodiscard]] Account* find(const std::string& id) const;
     /// In order of their keys.
     void for_each(const std::function<void(Account&)>& visit) const;
 

@@ -46,7 +46,7 @@ void AlarmDesk::clear(Account& account, AlarmKind kind, Instant at) {
 
 void AlarmDesk::tell(const Account& account, const Alarm& alarm) {
     const std::string topic = "meters/" + account.settings.id + "/alarms/" + std::string(name_of(alarm.kind));
-    outbox_.publish(topic, alarm_document(alarm, account.settings.id, zone_).dump(), true);
+    outbox_.publish(topic, alarm_document(alarm, account.settings.id, zone_), true);
 }
 
 }  // namespace tickledger

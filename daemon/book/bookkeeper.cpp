@@ -84,7 +84,10 @@ Result<void> Bookkeeper::book(const Batch& batch) {
 
 Result<void> Bookkeeper::remove_fine_detail(Instant before) {
     for (bool removed = true; removed;) {
-        const auto done = in_transaction([&] { removed = kept(ledger_.remove_oldest_day(before)); });
+        const auto done = in_transaction([&] {
+            removed = kept(ledger_.remove_oldest_day(before));
+            if (removed) keep_fine_detail_from(before);
+        });
         if (!done) return done;
     }
     return {};
@@ -100,6 +103,8 @@ void Bookkeeper::take(const Delivery& delivery) {
     run_clock(at);
     if (const auto* message = std::get_if<Message>(&delivery.event)) {
         take_message(*message, delivery);
+    } else if (const auto* instruction = std::get_if<Instruction>(&delivery.event)) {
+        take_instruction(*instruction);
     } else {
         take_link(std::get<LinkChange>(delivery.event));
     }
@@ -201,6 +206,7 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
         const Instant begin =
             booking.entries().empty() ? memory.counter.last->at : booking.entries().front().span.from;
         memory.closed_until = account.rows.row_at(Step::interval, begin).from;
+        memory.meter_register.first_at = begin;
         night_watch_.begin(account, begin);
     }
     add(account, booking.entries());

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <functional>
+#include <nlohmann/json_fwd.hpp>
 #include <set>
 #include <span>
 #include <string>
@@ -14,12 +15,14 @@
 #include "book/feed.hpp"
 #include "book/night_watch.hpp"
 #include "book/outbox.hpp"
+#include "book/register_rules.hpp"
 #include "book/rows.hpp"
 #include "book/slow_watch.hpp"
 #include "book/use_watch.hpp"
 #include "store/ledger.hpp"
 #include "store/message_log.hpp"
 #include "store/recording.hpp"
+#include "tickledger/pulse_value.hpp"
 
 namespace tickledger {
 
@@ -81,6 +84,7 @@ private:
     void take(const Delivery& delivery);
     void take_message(const Message& message, const Delivery& delivery);
     void take_link(const LinkChange& change);
+    void take_instruction(const Instruction& instruction);
     void take_payload(Account& account, const Message& message, const Delivery& delivery);
     void take_reading(Account& account, const Reading& reading, const Message& message,
                       const Delivery& delivery);
@@ -100,6 +104,33 @@ private:
     void replace(Account& account, const Entry& entry, std::span<const Entry> parts);
     void publish_corrections(const Account& account, const std::vector<ChangedRow>& changed, Duration span);
     void close_until(Account& account, Instant until, bool publishes_intervals);
+    void publish_day(const Account& account, Span day);
+    [[nodiscard]] std::string publication_of(const Account& account, Span span,
+                                             const std::optional<Row>& row);
+    void publish_now(Account& account);
+    [[nodiscard]] std::vector<ValuedTicks> value_row(const Account& account, Span row, std::int64_t ticks);
+    [[nodiscard]] Result<std::int64_t> ticks_of_row(const Account& account, Step step, Instant begin);
+
+    // What people tell; each does nothing where it was told before or can not be.
+    void read_register(Account& account, const nlohmann::json& order, Instant now);
+    void take_back_reading(Account& account, const nlohmann::json& order, Instant now);
+    void apply_pulse_value(Account& account, const nlohmann::json& order, Instant now);
+
+    void follow_register(Account& account, std::span<const Entry> removed, std::span<const Entry> added);
+    void adjust(Account& account, std::vector<RegisterReading> readings, std::vector<RegisterReading> booked,
+                std::size_t place);
+    void book_adjustments(Account& account, const std::vector<RegisterReading>& readings,
+                          const std::vector<RegisterReading>& booked);
+    [[nodiscard]] std::int64_t register_at(Account& account, const PulseValues& values,
+                                           std::span<const RegisterReading> until,
+                                           std::span<const RegisterReading> booked, Ratio start_l);
+    [[nodiscard]] static std::int64_t adjusted_before(Account& account,
+                                                      std::span<const RegisterReading> readings,
+                                                      Instant midnight);
+    [[nodiscard]] std::vector<RegisterReading> readings_of(const Account& account);
+    [[nodiscard]] RegisterBasis register_basis(const Account& account,
+                                               std::span<const RegisterReading> readings) const;
+    void revise_from(Account& account, Instant from);
 
     void run_clock(Instant until);
     void schedule(Account& account);
@@ -109,6 +140,7 @@ private:
     void meet_deadline(Account& account, Instant deadline);
     void heard(Account& account, Instant at);
 
+    void keep_fine_detail_from(Instant before);
     void finish(const LogPosition& next);
     void load_all();
     void write_facts();
@@ -126,6 +158,7 @@ private:
     MessageCounts counts_;
     bool is_loaded_ = false;
     std::optional<Instant> settled_until_;
+    std::optional<Instant> fine_detail_from_;
     std::set<std::pair<Instant, MeterKey>> schedule_;
 };
 

@@ -18,6 +18,7 @@ namespace {
 constexpr const char* counts_fact = "messages";
 constexpr const char* link_fact = "link";
 constexpr const char* settled_fact = "settled_until";
+constexpr const char* fine_detail_fact = "fine_detail_from";
 
 std::optional<Instant> earlier(std::optional<Instant> a, std::optional<Instant> b) {
     if (!a || !b) return a ? a : b;
@@ -118,6 +119,12 @@ void Bookkeeper::write_facts() {
         kept(ledger_.set_fact(settled_fact, std::to_string(microseconds_of(*settled_until_))));
 }
 
+/// Days are removed whole, by UTC.
+void Bookkeeper::keep_fine_detail_from(Instant before) {
+    fine_detail_from_ = std::chrono::floor<std::chrono::days>(before);
+    kept(ledger_.set_fact(fine_detail_fact, std::to_string(microseconds_of(*fine_detail_from_))));
+}
+
 void Bookkeeper::load_all() {
     rows_.forget();
     outbox_.forget();
@@ -125,6 +132,7 @@ void Bookkeeper::load_all() {
     counts_ = {};
     link_ = {};
     settled_until_.reset();
+    fine_detail_from_.reset();
     if (const auto text = kept(ledger_.fact(counts_fact))) {
         const auto counts = nlohmann::json::parse(*text, nullptr, false);
         if (counts.is_object()) {
@@ -143,6 +151,8 @@ void Bookkeeper::load_all() {
         }
     }
     if (const auto text = kept(ledger_.fact(settled_fact))) settled_until_ = instant_of(std::stoll(*text));
+    if (const auto text = kept(ledger_.fact(fine_detail_fact)))
+        fine_detail_from_ = instant_of(std::stoll(*text));
     accounts_.load();
     accounts_.for_each([&](Account& account) { schedule(account); });
 }

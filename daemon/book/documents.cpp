@@ -1,99 +1,97 @@
 #include "book/documents.hpp"
 
-#include <cmath>
+#include <fmt/format.h>
+
 #include <nlohmann/json.hpp>
+
+#include "book/valuation.hpp"
 
 namespace tickledger {
 
 namespace {
 
-using Json = nlohmann::ordered_json;
+constexpr Ratio nothing{0, 1};
 
-double stated(std::int64_t scaled, int digits) {
-    // The nearest double to a decimal prints as that decimal again.
-    return std::stod(decimal(scaled, digits));
+/// The mean over what is covered of a row.
+std::optional<double> mean_flow_l_per_h(const std::optional<Row>& row, std::span<const ValuedTicks> valued) {
+    if (!row || row->covered <= Duration{0}) return std::nullopt;
+    return volume_l(valued) / std::chrono::duration<double, std::ratio<3600>>(row->covered).count();
 }
 
-Json or_null(const std::optional<double>& value) {
-    return value ? Json(*value) : Json();
-}
-
-/// Flows are estimates; a thousandth of a litre an hour is far below what ticks can tell.
-double rounded_flow(double flow_l_per_h) {
-    return std::round(flow_l_per_h * 1000.0) / 1000.0;
-}
-
-Json published_row(Span span, const std::optional<Row>& row, const MeterSettings& meter,
-                   const CivilZone& zone) {
-    Json document;
-    document["meter"] = meter.id;
-    document.update(usage_document(span, row, meter, zone));
-    const bool has_flow = row && row->covered > Duration{0};
-    if (has_flow) {
-        const double hours = std::chrono::duration<double, std::ratio<3600>>(row->covered).count();
-        document["mean_flow_l_per_h"] =
-            rounded_flow(static_cast<double>(row->ticks) * meter.pulse_value_l.value() / hours);
-    } else {
-        document["mean_flow_l_per_h"] = nullptr;
-    }
-    return document;
+/// A row that nothing covers and no tick falls into tells nothing: an adjustment to it was taken back.
+bool is_empty(const std::optional<Row>& row) {
+    return !row || (row->ticks == 0 && row->covered == Duration{0});
 }
 
 }  // namespace
 
-double volume_l(std::int64_t ticks, const MeterSettings& meter) {
-    return stated(scaled_volume(ticks, meter.pulse_value_l, {0, 1}, 1, digits_l), digits_l);
+std::string volume_l_text(std::span<const ValuedTicks> valued) {
+    return decimal(scaled_volume(valued, nothing, 1, digits_l), digits_l);
 }
 
-double register_m3(std::int64_t total_ticks, const MeterSettings& meter) {
-    return stated(scaled_volume(total_ticks, meter.pulse_value_l, meter.register_start_l, 1000, digits_m3),
-                  digits_m3);
+std::string register_m3_text(std::span<const ValuedTicks> total, const MeterSettings& meter,
+                             const RegisterMemory& memory) {
+    std::int64_t shown = scaled_volume(total, register_start_l(meter, memory), 1000, digits_m3);
+    const std::int64_t range = scaled_volume(1, meter.register_range_l, nothing, 1000, digits_m3);
+    if (range > 0) shown = (shown % range + range) % range;
+    return decimal(shown, digits_m3);
 }
 
-Json usage_document(Span span, const std::optional<Row>& row, const MeterSettings& meter,
-                    const CivilZone& zone) {
-    Json document;
-    document["from"] = zone.format(span.from);
-    document["to"] = zone.format(span.to);
-    document["ticks"] = row ? Json(row->ticks) : Json();
-    document["volume_l"] = row ? Json(volume_l(row->ticks, meter)) : Json();
-    document["covered_s"] = row ? std::chrono::floor<std::chrono::seconds>(row->covered).count() : 0;
-    document["spread_ticks"] = row ? row->spread_ticks : 0;
-    document["revision"] = row ? row->revision : 0;
-    return document;
+std::string flow_text(std::optional<double> flow_l_per_h) {
+    return flow_l_per_h ? fmt::format("{:.3f}", *flow_l_per_h) : "null";
 }
 
-std::string usage_publication(Span span, const Row& row, const MeterSettings& meter, const CivilZone& zone) {
-    return published_row(span, row, meter, zone).dump();
+void add_row(JsonObject& object, Span span, const std::optional<Row>& row,
+             std::span<const ValuedTicks> valued, const CivilZone& zone) {
+    object.text("from", zone.format(span.from));
+    object.text("to", zone.format(span.to));
+    if (!is_empty(row)) {
+        object.whole("ticks", row->ticks);
+        object.raw("volume_l", volume_l_text(valued));
+    } else {
+        // No data is not zero.
+        object.null("ticks");
+        object.null("volume_l");
+    }
+    const Row known = row.value_or(Row{});
+    object.whole("covered_s", std::chrono::floor<std::chrono::seconds>(known.covered).count());
+    object.whole("spread_ticks", known.spread_ticks);
+    object.whole("revision", known.revision);
 }
 
-std::string day_publication(Span day, const std::optional<Row>& row, const MeterSettings& meter,
-                            const CivilZone& zone) {
-    return published_row(day, row, meter, zone).dump();
+std::string row_publication(const std::string& meter, Span span, const std::optional<Row>& row,
+                            std::span<const ValuedTicks> valued, const CivilZone& zone) {
+    JsonObject document;
+    document.text("meter", meter);
+    add_row(document, span, row, valued, zone);
+    document.raw("mean_flow_l_per_h", flow_text(mean_flow_l_per_h(row, valued)));
+    return std::move(document).finish();
 }
 
-std::string now_publication(const MeterSummary& summary, std::int64_t ticks_today, const MeterSettings& meter,
-                            const CivilZone& zone) {
-    Json document;
-    document["time"] = summary.last_reading_at ? Json(zone.format(*summary.last_reading_at)) : Json();
-    document["flow_l_per_h"] =
-        or_null(summary.flow_l_per_h ? std::optional(rounded_flow(*summary.flow_l_per_h)) : std::nullopt);
-    document["register_m3"] = register_m3(summary.total_ticks, meter);
-    document["today_l"] = volume_l(ticks_today, meter);
-    return document.dump();
+std::string now_publication(const MeterSummary& summary, const std::string& register_m3,
+                            std::span<const ValuedTicks> today, const CivilZone& zone) {
+    JsonObject document;
+    document.optional_text("time", summary.last_reading_at
+                                       ? std::optional(zone.format(*summary.last_reading_at))
+                                       : std::nullopt);
+    document.raw("flow_l_per_h", flow_text(summary.flow_l_per_h));
+    document.raw("register_m3", register_m3);
+    document.raw("today_l", volume_l_text(today));
+    return std::move(document).finish();
 }
 
-Json alarm_document(const Alarm& alarm, const std::string& meter, const CivilZone& zone) {
-    Json document;
-    document["id"] = alarm.id;
-    document["meter"] = meter;
-    document["kind"] = name_of(alarm.kind);
-    document["state"] = name_of(alarm.state);
-    document["raised_at"] = zone.format(alarm.raised_at);
-    document["cleared_at"] = alarm.cleared_at ? Json(zone.format(*alarm.cleared_at)) : Json();
-    document["evidence"] = Json::parse(alarm.evidence, nullptr, false);
-    document["text"] = alarm.text;
-    return document;
+std::string alarm_document(const Alarm& alarm, const std::string& meter, const CivilZone& zone) {
+    JsonObject document;
+    document.whole("id", alarm.id);
+    document.text("meter", meter);
+    document.text("kind", name_of(alarm.kind));
+    document.text("state", name_of(alarm.state));
+    document.text("raised_at", zone.format(alarm.raised_at));
+    document.optional_text("cleared_at",
+                           alarm.cleared_at ? std::optional(zone.format(*alarm.cleared_at)) : std::nullopt);
+    document.raw("evidence", nlohmann::json::accept(alarm.evidence) ? alarm.evidence : "{}");
+    document.text("text", alarm.text);
+    return std::move(document).finish();
 }
 
 }  // namespace tickledger

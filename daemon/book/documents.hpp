@@ -1,38 +1,49 @@
-// The JSON documents that both the broker's subscribers and the socket's clients see.
+// The JSON documents that both the broker's subscribers and the socket's clients see: one shape, one number.
 #pragma once
 
-#include <nlohmann/json_fwd.hpp>
+#include <array>
+#include <cmath>
 #include <optional>
+#include <span>
 #include <string>
 
 #include "book/summary.hpp"
+#include "core/json_writer.hpp"
 #include "store/ledger.hpp"
 #include "tickledger/alarm.hpp"
 #include "tickledger/civil.hpp"
+#include "tickledger/pulse_value.hpp"
 
 namespace tickledger {
 
-/// A volume of ticks as a number with its stated digits: litres, millilitre last.
-[[nodiscard]] double volume_l(std::int64_t ticks, const MeterSettings& meter);
-/// What the register shows after so many ticks, in cubic metres with six digits.
-[[nodiscard]] double register_m3(std::int64_t total_ticks, const MeterSettings& meter);
+/// The volume of ticks as an exact decimal in litres, to the millilitre: "1234.567".
+[[nodiscard]] std::string volume_l_text(std::span<const ValuedTicks> valued);
+/// What the register shows after all ticks of a meter, in cubic metres, to the millilitre: "1.234567". Where
+/// its digits begin again at 0 (`register_range`), so does this.
+[[nodiscard]] std::string register_m3_text(std::span<const ValuedTicks> total, const MeterSettings& meter,
+                                           const RegisterMemory& memory);
+/// The same, to the millilitre, for an alarm's words and figures, which do not look for dates of the pulse
+/// value.
+[[nodiscard]] inline double volume_l(std::int64_t ticks, const MeterSettings& meter) {
+    return std::round(volume_l(std::array{ValuedTicks{ticks, meter.pulse_value_l}}) * 1000) / 1000;
+}
+/// A flow is an estimate: a thousandth of a litre an hour is far below what ticks can tell.
+[[nodiscard]] std::string flow_text(std::optional<double> flow_l_per_h);
 
-/// A row of a series: from, to, ticks, volume_l, covered_s, spread_ticks, revision. No row: no data,
+/// Adds the members of a row: from, to, ticks, volume_l, covered_s, spread_ticks, revision. No row: no data,
 /// null ticks and volume.
-[[nodiscard]] nlohmann::ordered_json usage_document(Span span, const std::optional<Row>& row,
-                                                    const MeterSettings& meter, const CivilZone& zone);
+/// `valued`: the row's ticks by what they stand for.
+void add_row(JsonObject& object, Span span, const std::optional<Row>& row,
+             std::span<const ValuedTicks> valued, const CivilZone& zone);
 
 /// A closed row as it is published: the same with `meter` before it and `mean_flow_l_per_h` after.
-[[nodiscard]] std::string usage_publication(Span span, const Row& row, const MeterSettings& meter,
-                                            const CivilZone& zone);
-[[nodiscard]] std::string day_publication(Span day, const std::optional<Row>& row, const MeterSettings& meter,
-                                          const CivilZone& zone);
+[[nodiscard]] std::string row_publication(const std::string& meter, Span span, const std::optional<Row>& row,
+                                          std::span<const ValuedTicks> valued, const CivilZone& zone);
 /// time, flow_l_per_h, register_m3, today_l.
-[[nodiscard]] std::string now_publication(const MeterSummary& summary, std::int64_t ticks_today,
-                                          const MeterSettings& meter, const CivilZone& zone);
+[[nodiscard]] std::string now_publication(const MeterSummary& summary, const std::string& register_m3,
+                                          std::span<const ValuedTicks> today, const CivilZone& zone);
 
 /// id, meter, kind, state, raised_at, cleared_at, evidence, text.
-[[nodiscard]] nlohmann::ordered_json alarm_document(const Alarm& alarm, const std::string& meter,
-                                                    const CivilZone& zone);
+[[nodiscard]] std::string alarm_document(const Alarm& alarm, const std::string& meter, const CivilZone& zone);
 
 }  // namespace tickledger

@@ -127,7 +127,8 @@ Evidence NightWatch::evidence(const Account& account, Span night) {
     std::string how_much;
     if (ticks > 0) {
         // A steady flow of n ticks in T lies between n-1 and n+1 pulse values over T; the middle is told.
-        const double flow_l_per_h = volume_l(ticks, account.settings) / hours_of(stretch.length());
+        const double flow_l_per_h =
+            static_cast<double>(ticks) * account.settings.pulse_value_l.value() / hours_of(stretch.length());
         json["quietest_from"] = zone_.format(stretch.from);
         json["quietest_to"] = zone_.format(stretch.to);
         json["quietest_ticks"] = ticks;

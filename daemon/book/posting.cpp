@@ -5,6 +5,7 @@
 #include "book/bookkeeper.hpp"
 #include "book/documents.hpp"
 #include "book/store_failure.hpp"
+#include "book/valuation.hpp"
 
 namespace tickledger {
 
@@ -37,6 +38,7 @@ void Bookkeeper::add(Account& account, std::span<const Entry> entries) {
             return a.span.length() < b.span.length();
         })->span.length();
     publish_corrections(account, rows_.change(account, {}, entries), longest);
+    follow_register(account, {}, entries);
     for (const Entry& entry : entries) {
         if (entry.covers()) {
             account.memory.last_span = entry.span;
@@ -58,6 +60,7 @@ void Bookkeeper::replace(Account& account, const Entry& entry, std::span<const E
         kept(ledger_.add_entry(account.key, part));
     account.memory.total_ticks += ticks_of(parts) - entry.ticks;
     publish_corrections(account, rows_.change(account, {&entry, 1}, parts), entry.span.length());
+    follow_register(account, {&entry, 1}, parts);
     night_watch_.look_again(account, entry.span);
     account.has_news = true;
 }
@@ -67,18 +70,30 @@ void Bookkeeper::publish_corrections(const Account& account, const std::vector<C
     for (const ChangedRow& row : changed) {
         if (!row.was_closed) continue;
         if (row.key.step == Step::interval && span <= published_span_max) {
-            outbox_.publish(topic_of(account, "usage"),
-                            usage_publication(row.span, row.row, account.settings, zone_), false);
+            outbox_.publish(topic_of(account, "usage"), publication_of(account, row.span, row.row), false);
         }
         // The topic holds the last closed day only.
         const bool is_last_day =
             row.key.step == Step::day &&
             zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
-        if (is_last_day) {
-            outbox_.publish(topic_of(account, "day"),
-                            day_publication(row.span, row.row, account.settings, zone_), true);
-        }
+        if (is_last_day) publish_day(account, row.span);
     }
+}
+
+void Bookkeeper::publish_day(const Account& account, Span day) {
+    outbox_.publish(topic_of(account, "day"),
+                    publication_of(account, day, rows_.row({account.key, Step::day, day.from})), true);
+}
+
+std::string Bookkeeper::publication_of(const Account& account, Span span, const std::optional<Row>& row) {
+    return row_publication(account.settings.id, span, row, value_row(account, span, row ? row->ticks : 0),
+                           zone_);
+}
+
+std::vector<ValuedTicks> Bookkeeper::value_row(const Account& account, Span row, std::int64_t ticks) {
+    const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
+    return kept(valued_row(row, ticks, values, zone_,
+                           [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); }));
 }
 
 void Bookkeeper::close_until(Account& account, Instant until, bool publishes_intervals) {
@@ -90,33 +105,36 @@ void Bookkeeper::close_until(Account& account, Instant until, bool publishes_int
             const Span interval = account.rows.row_at(Step::interval, begin);
             // An interval without data closes without a word.
             if (const auto row = rows_.row({account.key, Step::interval, interval.from})) {
-                outbox_.publish(topic_of(account, "usage"),
-                                usage_publication(interval, *row, account.settings, zone_), false);
+                outbox_.publish(topic_of(account, "usage"), publication_of(account, interval, row), false);
             }
             begin = interval.to;
         }
     }
     const Instant today = account.rows.row_at(Step::day, until).from;
-    if (today > before) {
-        const Span last_day = account.rows.row_at(Step::day, today - Duration{1});
-        outbox_.publish(topic_of(account, "day"),
-                        day_publication(last_day, rows_.row({account.key, Step::day, last_day.from}),
-                                        account.settings, zone_),
-                        true);
-    }
+    if (today > before) publish_day(account, account.rows.row_at(Step::day, today - Duration{1}));
     memory.closed_until = until;
     account.is_changed = true;
+}
+
+void Bookkeeper::publish_now(Account& account) {
+    const Span today = account.rows.row_at(Step::day, account.memory.counter.last->at);
+    const auto row = rows_.row({account.key, Step::day, today.from});
+    const RegisterMemory& memory = account.memory.meter_register;
+    const PulseValues values = pulse_values(account.settings, memory, zone_);
+    const auto total =
+        kept(valued_total(account.memory.total_ticks, memory, values, zone_,
+                          [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); }));
+    const std::string register_m3 = register_m3_text(total, account.settings, memory);
+    outbox_.publish(topic_of(account, "now"),
+                    now_publication(summarise(account.memory, account.settings, zone_), register_m3,
+                                    value_row(account, today, row ? row->ticks : 0), zone_),
+                    true);
 }
 
 void Bookkeeper::finish(const LogPosition& next) {
     accounts_.for_each([&](Account& account) {
         if (account.has_news && account.memory.counter.last) {
-            const Instant today = account.rows.row_at(Step::day, account.memory.counter.last->at).from;
-            const auto row = rows_.row({account.key, Step::day, today});
-            outbox_.publish(topic_of(account, "now"),
-                            now_publication(summarise(account.memory, account.settings), row ? row->ticks : 0,
-                                            account.settings, zone_),
-                            true);
+            publish_now(account);
         }
         if (account.is_changed) kept(ledger_.set_state(account.key, to_json(account.memory)));
         account.has_news = account.is_changed = false;

@@ -46,7 +46,8 @@ void Rows::collect(Account& account, const Entry& entry, int sign) {
 }
 
 const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const Entry> removed,
-                                            std::span<const Entry> added) {
+                                            std::span<const Entry> added,
+                                            std::optional<Instant> fine_detail_from) {
     deltas_.clear();
     changed_.clear();
     for (const Entry& entry : removed)
@@ -64,8 +65,9 @@ const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const En
             sum.covered += deltas_[i].share.covered;
             sum.spread_ticks += deltas_[i].share.spread_ticks;
         }
+        if (sum == Row{}) continue;
+        if (key.step == Step::interval && fine_detail_from && span.to <= *fine_detail_from) continue;
         Kept& stored = kept_row(key);
-        if (stored.row && sum == Row{}) continue;
         if (!stored.row) stored.row.emplace();
         const auto& closed_until = account.memory.closed_until;
         const bool was_closed = closed_until && span.to <= *closed_until;

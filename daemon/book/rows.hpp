@@ -22,9 +22,11 @@ public:
     explicit Rows(Ledger& ledger) : ledger_(ledger) {}
 
     /// Takes entries out of and into the series of an account, as one fact: each closed row that it changes
-    /// gets one revision more. Returns the rows it changed, in order of step and time. Throws StoreFailure.
+    /// gets one revision more. Intervals that ended by `fine_detail_from` are kept no longer and stay away.
+    /// Returns the rows it changed, in order of step and time. Throws StoreFailure.
     const std::vector<ChangedRow>& change(Account& account, std::span<const Entry> removed,
-                                          std::span<const Entry> added);
+                                          std::span<const Entry> added,
+                                          std::optional<Instant> fine_detail_from = {});
 
     [[nodiscard]] std::optional<Row> row(const RowKey& key);
 

@@ -1,16 +1,22 @@
 #include "book/summary.hpp"
 
+#include "book/valuation.hpp"
+
 namespace tickledger {
 
-MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings) {
+MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings, const CivilZone& zone) {
     MeterSummary summary;
     if (memory.counter.last) summary.last_reading_at = memory.counter.last->at;
     summary.total_ticks = memory.total_ticks;
+    summary.meter_register = memory.meter_register;
     if (memory.last_span && memory.last_span->length() > Duration{0}) {
         const double hours =
             std::chrono::duration<double, std::ratio<3600>>(memory.last_span->length()).count();
-        summary.flow_l_per_h =
-            static_cast<double>(memory.last_span_ticks) * settings.pulse_value_l.value() / hours;
+        summary.flow_l_per_h = static_cast<double>(memory.last_span_ticks) *
+                               pulse_values(settings, memory.meter_register, zone)
+                                   .at(memory.last_span->to - Duration{1})
+                                   .value() /
+                               hours;
     }
     summary.held = held_entry(memory.counter);
     summary.closed_until = memory.closed_until;
@@ -19,11 +25,12 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
     return summary;
 }
 
-Result<MeterSummary> summarise(const MeterRecord& record, const MeterSettings& settings) {
+Result<MeterSummary> summarise(const MeterRecord& record, const MeterSettings& settings,
+                               const CivilZone& zone) {
     if (record.state.empty()) return MeterSummary{};
     const auto memory = memory_from_json(record.state);
     if (!memory) return fail("meter " + record.id + ": " + memory.error().text);
-    return summarise(*memory, settings);
+    return summarise(*memory, settings, zone);
 }
 
 }  // namespace tickledger

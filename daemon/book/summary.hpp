@@ -10,6 +10,7 @@ namespace tickledger {
 struct MeterSummary {
     std::optional<Instant> last_reading_at;
     std::int64_t total_ticks = 0;
+    RegisterMemory meter_register;
     /// Over the last booked span; nothing where it covers nothing or has no length.
     std::optional<double> flow_l_per_h;
     std::optional<Entry> held;
@@ -19,8 +20,10 @@ struct MeterSummary {
     bool clock_disbelieved = false;
 };
 
-[[nodiscard]] MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings);
+[[nodiscard]] MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings,
+                                     const CivilZone& zone);
 /// The same from the ledger's record; fails on a damaged memory.
-[[nodiscard]] Result<MeterSummary> summarise(const MeterRecord& record, const MeterSettings& settings);
+[[nodiscard]] Result<MeterSummary> summarise(const MeterRecord& record, const MeterSettings& settings,
+                                             const CivilZone& zone);
 
 }  // namespace tickledger

@@ -23,10 +23,16 @@ constexpr auto patience = std::chrono::seconds{60};
 
 class Exchange {
 public:
-    explicit Exchange(const std::string& target) : request_(http::verb::get, target, 11), stream_(io_) {
+    explicit Exchange(const Asked& asked)
+        : request_(http::string_to_verb(asked.method), asked.target, 11), stream_(io_) {
         request_.set(http::field::host, "localhost");
         request_.set(http::field::accept, "application/json, application/problem+json");
         request_.keep_alive(false);
+        if (!asked.body.empty()) {
+            request_.set(http::field::content_type, "application/json");
+            request_.body() = asked.body;
+        }
+        if (asked.method != "GET") request_.prepare_payload();
         // The ledger of years is asked for by whoever can hold it.
         parser_.body_limit(boost::none);
     }
@@ -75,7 +81,7 @@ private:
     }
 
     asio::io_context io_;
-    http::request<http::empty_body> request_;
+    http::request<http::string_body> request_;
     beast::basic_stream<Protocol> stream_;
     beast::flat_buffer buffer_;
     http::response_parser<http::string_body> parser_;
@@ -95,13 +101,13 @@ std::string not_reachable(const std::string& path, const error_code& error) {
 
 }  // namespace
 
-Result<Answer> get(const std::filesystem::path& socket, const std::string& target) {
+Result<Answer> ask(const std::filesystem::path& socket, const Asked& asked) {
     const std::string path = socket.string();
     if (path.empty() || path.size() >= sizeof(sockaddr_un::sun_path)) {
         return fail(fmt::format("The socket's path \"{}\" has {} characters; the system takes 1 to {}.", path,
                                 path.size(), sizeof(sockaddr_un::sun_path) - 1));
     }
-    Exchange exchange(target);
+    Exchange exchange(asked);
     if (const auto error = exchange.connect(path)) return fail(not_reachable(path, error));
     if (const auto error = exchange.exchange()) {
         return fail(fmt::format(

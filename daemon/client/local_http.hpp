@@ -14,8 +14,15 @@ struct Answer {
     std::string body;
 };
 
-/// GET over the socket at `socket`, waiting for the whole answer as long as parts of it keep coming. Fails,
+/// What is asked of the daemon.
+struct Asked {
+    std::string target;
+    std::string method = "GET";
+    std::string body = {};  ///< JSON.
+};
+
+/// Asks over the socket at `socket`, waiting for the whole answer as long as parts of it keep coming. Fails,
 /// with what to do, where nobody answers or the answer breaks off.
-[[nodiscard]] Result<Answer> get(const std::filesystem::path& socket, const std::string& target);
+[[nodiscard]] Result<Answer> ask(const std::filesystem::path& socket, const Asked& asked);
 
 }  // namespace tickledger

@@ -30,18 +30,27 @@ struct Options {
     bool csv = false;
     std::string meter;
     std::string step;
+    bool cost = false;
     std::string from;
     std::string to;
     std::string day;
     std::string month;
     std::string last;
     std::string state;
+    std::string reading;
+    std::string start;
+    std::string at;
+    std::string take_back;
+    std::string apply_from;
+    std::string pulse_value;
 };
 
-std::string ask(const Options& options, const std::string& target) {
-    auto answer = get(options.socket, target);
+void add_meter(CLI::App& command, Options& options);
+
+std::string ask(const Options& options, const Asked& asked) {
+    auto answer = tickledger::ask(options.socket, asked);
     if (!answer) throw Stop{not_reachable, answer.error().text};
-    if (answer->status == 200) return std::move(answer->body);
+    if (answer->status == 200 || answer->status == 202) return std::move(answer->body);
     const auto document = nlohmann::json::parse(answer->body, nullptr, false);
     const bool has_detail =
         document.is_object() && document.contains("detail") && document["detail"].is_string();
@@ -57,12 +66,12 @@ void put(std::string_view text) {
     std::fwrite(text.data(), 1, text.size(), stdout);
 }
 
-// Asks for each target in turn and shows the answers one below the other.
-void show(const Options& options, const View& view, const std::vector<std::string>& targets) {
+// Asks each question in turn and shows the answers one below the other.
+void show(const Options& options, const View& view, const std::vector<Asked>& questions) {
     if (options.csv) put(view.csv_header);
     bool is_first = true;
-    for (const std::string& target : targets) {
-        const std::string body = ask(options, target);
+    for (const Asked& asked : questions) {
+        const std::string body = ask(options, asked);
         if (options.json) {
             put(body + "\n");
         } else if (options.csv) {
@@ -85,27 +94,27 @@ std::string with_query(std::string target, const std::vector<std::pair<std::stri
 }
 
 // The one meter that was named, or all there are.
-std::vector<std::string> targets_of(const Options& options, const std::string& what,
-                                    const std::vector<std::pair<std::string, std::string>>& query) {
+std::vector<Asked> targets_of(const Options& options, const std::string& what,
+                              const std::vector<std::pair<std::string, std::string>>& query) {
     std::vector<std::string> ids;
     if (options.meter.empty()) {
-        const auto document = read(ask(options, "/v1/meters"));
+        const auto document = read(ask(options, {"/v1/meters"}));
         for (const auto& meter : document.at("meters")) {
             ids.push_back(meter.at("id"));
         }
     } else {
         ids.push_back(options.meter);
     }
-    std::vector<std::string> targets;
+    std::vector<Asked> targets;
     for (const std::string& id : ids) {
-        targets.push_back(with_query("/v1/meters/" + percent_encode(id) + "/" + what, query));
+        targets.push_back({with_query("/v1/meters/" + percent_encode(id) + "/" + what, query)});
     }
     return targets;
 }
 
 AskedRange range_of(const Options& options) {
     // Today is the site's, so the daemon is asked what time it is there.
-    const auto now = [&] { return read(ask(options, "/v1/health")).at("time").get<std::string>(); };
+    const auto now = [&] { return read(ask(options, {"/v1/health"})).at("time").get<std::string>(); };
     Result<AskedRange> range = AskedRange{options.from, options.to, ""};
     if (!options.day.empty()) {
         range = range_of_day(options.day, options.day.find_first_of("0123456789") == 0 ? "" : now());
@@ -124,13 +133,86 @@ void usage(const Options& options) {
          targets_of(options, "usage",
                     {{"step", options.step.empty() ? range.step : options.step},
                      {"from", range.from.value_or("")},
-                     {"to", range.to.value_or("")}}));
+                     {"to", range.to.value_or("")},
+                     {"cost", options.cost ? "true" : ""}}));
 }
 
 void ledger(const Options& options) {
     const AskedRange range = range_of(options);
     show(options, ledger_view,
          targets_of(options, "ledger", {{"from", range.from.value_or("")}, {"to", range.to.value_or("")}}));
+}
+
+// The one meter that is meant where something is told: the named one, or the only one there is.
+std::string told_meter(const Options& options) {
+    if (!options.meter.empty()) return options.meter;
+    const auto document = read(ask(options, {"/v1/meters"}));
+    const auto& meters = document.at("meters");
+    if (meters.size() == 1) return meters.front().at("id");
+    throw Stop{wrong_call, "There are several meters. Name the one whose register you have read."};
+}
+
+void read_register(const Options& options) {
+    const std::string& reading = options.start.empty() ? options.reading : options.start;
+    nlohmann::ordered_json body;
+    if (!options.at.empty()) body["time"] = options.at;
+    // With a unit: "43613.2 ft3". Else cubic metres, with the digits as they were typed.
+    body[reading.find(' ') == std::string::npos ? "reading_m3" : "reading"] = reading;
+    if (!options.start.empty()) body["start"] = true;
+    const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/register";
+    show(options, reading_view, {{target, "POST", body.dump()}});
+}
+
+void show_register(const Options& options) {
+    if (!options.reading.empty() || !options.start.empty()) {
+        read_register(options);
+    } else if (!options.take_back.empty()) {
+        const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/register";
+        show(options, register_view, {{with_query(target, {{"time", options.take_back}}), "DELETE"}});
+    } else {
+        show(options, register_view, targets_of(options, "register", {}));
+    }
+}
+
+void calibrate_meter(const Options& options) {
+    nlohmann::ordered_json body = nlohmann::ordered_json::object();
+    if (!options.apply_from.empty()) body["apply_from"] = options.apply_from;
+    if (!options.pulse_value.empty()) body["pulse_value"] = options.pulse_value;
+    const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/calibration";
+    show(options, calibration_view, {{target, "POST", body.dump()}});
+}
+
+void add_calibrate(CLI::App& app, Options& options) {
+    auto* command = app.add_subcommand(
+        "calibrate", "What a tick really stands for, from the readings of the register by eye");
+    add_meter(*command, options);
+    auto* from =
+        command->add_option("--apply-from", options.apply_from,
+                            "Use the value found from this date on; what was before keeps its value");
+    command->add_option("--pulse-value", options.pulse_value, "Use this value instead: \"0.998 L\"")
+        ->needs(from);
+    command->final_callback([&options] { calibrate_meter(options); });
+}
+
+void add_register(CLI::App& app, Options& options) {
+    auto* command = app.add_subcommand(
+        "register",
+        "What the meter's face should show; --set tells what it does show, and the ledger follows");
+    add_meter(*command, options);
+    auto* reading =
+        command->add_option("--set", options.reading,
+                            "The register as read by eye, all its digits: 1234.567 (m3), \"43613.2 ft3\"");
+    auto* start = command->add_option(
+        "--start", options.start,
+        "Likewise for the first time: the register is taken from there, nothing is adjusted");
+    auto* back = command->add_option("--take-back", options.take_back, "Takes the reading of this time back");
+    command->add_option("--at", options.at, "When it was read (default: now): a date or a time")
+        ->excludes(back);
+    reading->excludes(start)->excludes(back);
+    start->excludes(back);
+    command->footer(
+        "Never open a meter or break its seal to read it. What is billed is the utility's reading.");
+    command->final_callback([&options] { show_register(options); });
 }
 
 void add_meter(CLI::App& command, Options& options) {
@@ -167,14 +249,18 @@ void describe(CLI::App& app, Options& options) {
     app.footer("Exit status: 0 done, 1 refused by the daemon, 2 wrong call, 69 daemon not reachable.");
 
     app.add_subcommand("meters", "Every meter with its register and its flow now")->final_callback([&] {
-        show(options, meters_view, {"/v1/meters"});
+        show(options, meters_view, {{"/v1/meters"}});
     });
 
     auto* usage_command = app.add_subcommand("usage", "How much water ran, by rows of civil time");
     add_meter(*usage_command, options);
     usage_command->add_option("--step", options.step, "interval, hour, day, month or year");
+    usage_command->add_flag("--cost", options.cost, "With the cost by the configured tariff");
     add_range(*usage_command, options);
     usage_command->final_callback([&] { usage(options); });
+
+    add_register(app, options);
+    add_calibrate(app, options);
 
     auto* ledger_command =
         app.add_subcommand("ledger", "The ledger's entries, and the messages that were refused");
@@ -189,11 +275,11 @@ void describe(CLI::App& app, Options& options) {
         "Only those that are unacknowledged, acknowledged, returned-unacknowledged, normal or shelved");
     alarms_command->final_callback([&] {
         show(options, alarms_view,
-             {with_query("/v1/alarms", {{"meter", options.meter}, {"state", options.state}})});
+             {{with_query("/v1/alarms", {{"meter", options.meter}, {"state", options.state}})}});
     });
 
     app.add_subcommand("health", "How the daemon is")->final_callback([&] {
-        show(options, health_view, {"/v1/health"});
+        show(options, health_view, {{"/v1/health"}});
     });
 }
 

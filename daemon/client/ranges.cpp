@@ -3,28 +3,19 @@
 #include <date/date.h>
 #include <fmt/format.h>
 
-#include <sstream>
-
+#include "tickledger/civil.hpp"
 #include "tickledger/time.hpp"
 
 namespace tickledger {
 
 namespace {
 
-std::optional<date::year_month_day> date_from(const std::string& text) {
-    date::year_month_day day{};
-    std::istringstream stream(text);
-    stream >> date::parse("%Y-%m-%d", day);
-    if (stream.fail() || !day.ok() || date::format("%F", day) != text) return std::nullopt;
-    return day;
-}
-
 std::string text_of(date::sys_days day) {
     return date::format("%F", day);
 }
 
 Result<date::sys_days> today_at(const std::string& now) {
-    const auto day = date_from(now.substr(0, 10));
+    const auto day = civil_date_in(std::string_view(now).substr(0, 10));
     if (!day)
         return fail(fmt::format("The daemon tells the time as \"{}\", which is no RFC 3339 time.", now));
     return date::sys_days{*day};
@@ -38,7 +29,7 @@ Result<AskedRange> range_of_day(const std::string& day, const std::string& now) 
         const auto today = today_at(now);
         if (!today) return tl::unexpected(today.error());
         begin = *today - date::days{day == "today" ? 0 : 1};
-    } else if (const auto date = date_from(day)) {
+    } else if (const auto date = civil_date_in(day)) {
         begin = *date;
     } else {
         return fail(fmt::format("--day is \"{}\". Give today, yesterday or a date like 2026-03-01.", day));
@@ -47,7 +38,7 @@ Result<AskedRange> range_of_day(const std::string& day, const std::string& now) 
 }
 
 Result<AskedRange> range_of_month(const std::string& month) {
-    const auto first = date_from(month + "-01");
+    const auto first = civil_date_in(month + "-01");
     if (!first) return fail(fmt::format("--month is \"{}\". Give a month like 2026-03.", month));
     return AskedRange{text_of(*first), text_of(*first + date::months{1}), "day"};
 }

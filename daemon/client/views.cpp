@@ -129,27 +129,48 @@ std::string usage_table(const Json& document) {
     if (rows.empty()) return text + "No row begins in this range.\n";
     // On the day the clocks go back an hour comes twice; only the offset tells which.
     const bool with_offset = offset_of(rows.front().at("from")) != offset_of(rows.back().at("from"));
-    Table table({{"From"}, {"Ticks", Align::right}, {"Volume L", Align::right}, {"Notes"}});
+    const bool has_cost = document.contains("currency");
+    std::vector<Column> columns{{"From"}, {"Ticks", Align::right}, {"Volume L", Align::right}};
+    if (has_cost) columns.push_back({"Cost " + document.at("currency").get<std::string>(), Align::right});
+    columns.push_back({"Notes"});
+    Table table(columns);
     std::int64_t ticks = 0;
     double volume_l = 0;
+    double cost = 0;
     bool is_any_known = false;
     for (const Json& row : rows) {
-        table.add({row_name(row.at("from"), step, with_offset), whole(row.at("ticks")),
-                   number(row.at("volume_l"), 3), notes_of_row(row)});
+        std::vector<std::string> cells{row_name(row.at("from"), step, with_offset), whole(row.at("ticks")),
+                                       number(row.at("volume_l"), 3)};
+        if (has_cost) cells.push_back(number(row.at("cost"), 2));
+        cells.push_back(notes_of_row(row));
+        table.add(std::move(cells));
         if (row.at("ticks").is_null()) continue;
         is_any_known = true;
         ticks += row.at("ticks").get<std::int64_t>();
         volume_l += row.at("volume_l").get<double>();
+        if (has_cost && !row.at("cost").is_null()) cost += row.at("cost").get<double>();
     }
-    table.add({"Total", is_any_known ? std::to_string(ticks) : no_data,
-               is_any_known ? fmt::format("{:.3f}", volume_l) : no_data, ""});
+    std::vector<std::string> total{"Total", is_any_known ? std::to_string(ticks) : no_data,
+                                   is_any_known ? fmt::format("{:.3f}", volume_l) : no_data};
+    if (has_cost) total.push_back(is_any_known ? fmt::format("{:.2f}", cost) : no_data);
+    total.emplace_back();
+    table.add(std::move(total));
     return text + table.text();
 }
 
 std::string usage_csv(const Json& document) {
-    return csv_of(document.at("rows"),
-                  {"from", "to", "ticks", "volume_l", "covered_s", "spread_ticks", "revision"},
-                  &document.at("meter"));
+    std::string text;
+    for (const Json& row : document.at("rows")) {
+        std::vector<std::string> fields{csv_field(document.at("meter"))};
+        for (const char* member :
+             {"from", "to", "ticks", "volume_l", "covered_s", "spread_ticks", "revision"})
+            fields.push_back(csv_field(row.at(member)));
+        // Empty where no cost was asked for, so that the columns are always the same.
+        fields.push_back(row.contains("cost") ? csv_field(row.at("cost")) : "");
+        fields.push_back(document.contains("currency") ? csv_field(document.at("currency")) : "");
+        text += csv_record(fields);
+    }
+    return text;
 }
 
 std::string notes_of_entry(const Json& entry) {
@@ -191,6 +212,84 @@ std::string ledger_csv(const Json& document) {
     for (const Json& one : document.at("refused")) {
         text += csv_record({meter, "", csv_field(one.at("at")), "", "refused-" + csv_field(one.at("reason")),
                             "", "", csv_field(one.at("topic")), csv_field(one.at("text"))});
+    }
+    return text;
+}
+
+// As exact as it came, but without the zeros behind the litre.
+std::string cubic_metres(const Json& value) {
+    return value.is_null() ? no_data : number(value, 3);
+}
+
+std::string adjusted_ticks(const Json& reading) {
+    if (reading.at("start").get<bool>()) return "start";
+    const Json& adjustment = reading.at("adjustment");
+    return adjustment.is_null() ? "0" : fmt::format("{:+}", adjustment.at("ticks").get<std::int64_t>());
+}
+
+std::string register_table(const Json& document) {
+    if (!document.contains("meter")) return document.at("text").get<std::string>() + "\n";
+    std::string text =
+        fmt::format("{}: {} m³\n{}\n", document.at("meter").get<std::string>(),
+                    cubic_metres(document.at("register_m3")), document.at("text").get<std::string>());
+    Table readings(
+        {{"Read by eye"}, {"Register m³", Align::right}, {"Ticks adjusted", Align::right}, {"Meaning"}});
+    for (const Json& reading : document.at("readings")) {
+        readings.add({civil(reading.at("time"), no_data), cubic_metres(reading.at("reading_m3")),
+                      adjusted_ticks(reading), reading.at("text")});
+    }
+    return readings.is_empty() ? text : text + "\n" + readings.text();
+}
+
+std::string reading_csv(const Json& meter, const Json& reading) {
+    const Json& adjustment = reading.at("adjustment");
+    return csv_record({csv_field(meter), csv_field(reading.at("time")), csv_field(reading.at("reading_m3")),
+                       reading.at("start").get<bool>() ? "true" : "false",
+                       adjustment.is_null() ? "0" : csv_field(adjustment.at("ticks")),
+                       csv_field(reading.at("text"))});
+}
+
+std::string register_csv(const Json& document) {
+    std::string text;
+    if (!document.contains("readings")) return text;
+    for (const Json& reading : document.at("readings"))
+        text += reading_csv(document.at("meter"), reading);
+    return text;
+}
+
+std::string reading_table(const Json& document) {
+    return document.at("text").get<std::string>() + "\n";
+}
+
+std::string told_reading_csv(const Json& document) {
+    return document.contains("meter") ? reading_csv(document.at("meter"), document) : std::string{};
+}
+
+std::string calibration_table(const Json& document) {
+    std::string text = document.at("text").get<std::string>() + "\n";
+    if (!document.contains("stretches")) return text;
+    Table stretches({{"From"},
+                     {"To"},
+                     {"Ticks", Align::right},
+                     {"Register L", Align::right},
+                     {"Flow L/h", Align::right},
+                     {"Used"}});
+    for (const Json& one : document.at("stretches")) {
+        stretches.add({civil(one.at("from"), no_data), civil(one.at("to"), no_data), whole(one.at("ticks")),
+                       number(one.at("volume_l"), 3), number(one.at("flow_l_per_h"), 1),
+                       one.at("used").get<bool>() ? "yes" : "no: ticks may have run unseen"});
+    }
+    return stretches.is_empty() ? text : text + "\n" + stretches.text();
+}
+
+std::string calibration_csv(const Json& document) {
+    std::string text;
+    if (!document.contains("stretches")) return text;
+    for (const Json& one : document.at("stretches")) {
+        text +=
+            csv_record({csv_field(document.at("meter")), csv_field(one.at("from")), csv_field(one.at("to")),
+                        csv_field(one.at("ticks")), csv_field(one.at("volume_l")),
+                        csv_field(one.at("flow_l_per_h")), one.at("used").get<bool>() ? "true" : "false"});
     }
     return text;
 }
@@ -260,14 +359,21 @@ const View meters_view{meters_table,
                        csv_record({"meter", "name", "pulse_value_l", "last_reading_at", "register_m3",
                                    "flow_l_per_h", "smallest_visible_leak_l_per_h"}),
                        meters_csv};
-const View usage_view{
-    usage_table,
-    csv_record({"meter", "from", "to", "ticks", "volume_l", "covered_s", "spread_ticks", "revision"}),
-    usage_csv};
+const View usage_view{usage_table,
+                      csv_record({"meter", "from", "to", "ticks", "volume_l", "covered_s", "spread_ticks",
+                                  "revision", "cost", "currency"}),
+                      usage_csv};
 const View ledger_view{
     ledger_table,
     csv_record({"meter", "from", "to", "ticks", "kind", "unseen_max_ticks", "placed", "topic", "text"}),
     ledger_csv};
+const View register_view{register_table,
+                         csv_record({"meter", "time", "reading_m3", "start", "adjustment_ticks", "text"}),
+                         register_csv};
+const View reading_view{reading_table, register_view.csv_header, told_reading_csv};
+const View calibration_view{calibration_table,
+                            csv_record({"meter", "from", "to", "ticks", "volume_l", "flow_l_per_h", "used"}),
+                            calibration_csv};
 const View alarms_view{alarms_table,
                        csv_record({"id", "meter", "kind", "state", "raised_at", "cleared_at", "text"}),
                        alarms_csv};

@@ -18,6 +18,10 @@ struct View {
 extern const View meters_view;
 extern const View usage_view;
 extern const View ledger_view;
+/// GET …/register, and the answer to a reading.
+extern const View register_view;
+extern const View reading_view;
+extern const View calibration_view;
 extern const View alarms_view;
 extern const View health_view;
 

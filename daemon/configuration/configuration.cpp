@@ -156,7 +156,7 @@ void read_meters(const Value& list, Configuration& configuration, Mistakes& mist
 }
 
 void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
-    const std::vector<std::string_view> known{"site", "broker", "store", "socket", "meter"};
+    const std::vector<std::string_view> known{"site", "broker", "store", "socket", "tariff", "meter"};
     const auto bracketed = [](std::string_view key) {
         return key == "meter" ? std::string{meter_title} : fmt::format("[{}]", key);
     };
@@ -167,7 +167,7 @@ void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
             member.place,
             meant ? fmt::format("unknown table `{}`; did you mean {}?", member.key, bracketed(*meant))
                   : fmt::format("unknown table `{}`. Take it out, or write one of [site], [broker], [store], "
-                                "[socket], [[meter]], [meter.alarms].",
+                                "[socket], [tariff], [[meter]], [meter.alarms].",
                                 member.key));
         return;
     }
@@ -201,6 +201,8 @@ void read_root(const Value& root, Configuration& configuration, Mistakes& mistak
             read_table(value, store_title, store_options(), configuration.store, mistakes);
         } else if (member.key == "socket") {
             read_table(value, socket_title, socket_options(), configuration.socket, mistakes);
+        } else if (member.key == "tariff") {
+            read_table(value, tariff_title, tariff_options(), configuration.tariff, mistakes);
         } else if (member.key == "meter") {
             meters = &value;
         } else {
@@ -275,6 +277,7 @@ std::string to_toml(const Configuration& configuration) {
     write_table(out, broker_title, broker_options(), configuration.broker);
     write_table(out, store_title, store_options(), configuration.store);
     write_table(out, socket_title, socket_options(), configuration.socket);
+    write_table(out, tariff_title, tariff_options(), configuration.tariff);
     for (const MeterSettings& meter : configuration.meters) {
         write_table(out, meter_title, meter_options(), meter);
         write_table(out, alarms_title, alarm_options(), meter.alarms);

@@ -44,12 +44,30 @@ struct SocketSettings {
     bool operator==(const SocketSettings&) const = default;
 };
 
+/// A price from a civil date on.
+struct DatedPrice {
+    date::sys_days from{};
+    Ratio price{};
+
+    bool operator==(const DatedPrice&) const = default;
+};
+
+/// What the supplier asks. Without a price there is no cost.
+struct TariffSettings {
+    std::string currency;
+    std::vector<DatedPrice> price_per_m3;
+    std::vector<DatedPrice> standing_charge_per_day;
+
+    bool operator==(const TariffSettings&) const = default;
+};
+
 struct Configuration {
     /// Empty in the file: the system's zone, resolved to its IANA name when read.
     std::string timezone;
     BrokerSettings broker;
     StoreSettings store;
     SocketSettings socket;
+    TariffSettings tariff;
     std::vector<MeterSettings> meters;
 
     bool operator==(const Configuration&) const = default;

@@ -145,6 +145,76 @@ std::string write_fields(const MeterSettings& meter) {
     return out + " }";
 }
 
+/// A table of dates and what holds from then on: `add` gets each date with its text's value, in order of
+/// time.
+template <typename Parse, typename Add>
+void read_dated(const Value& value, std::string_view key, std::string_view example, Parse parse, Add add,
+                Mistakes& mistakes) {
+    if (value.kind != Kind::table) {
+        add_wrong_kind(value, key, "a table of dates and values",
+                       fmt::format("{{ \"2026-03-01\" = {} }}", example), mistakes);
+        return;
+    }
+    std::vector<std::pair<date::sys_days, Ratio>> dated;
+    for (const auto& member : value.members) {
+        const auto from = parse_date(member.key);
+        if (!from) {
+            mistakes.add(member.place, fmt::format("`{}`: {}", key, from.error().text));
+            continue;
+        }
+        if (const auto read = read_text(member.value, key, example, parse, mistakes))
+            dated.emplace_back(*from, *read);
+    }
+    std::sort(dated.begin(), dated.end(), [](const auto& a, const auto& b) { return a.first < b.first; });
+    for (const auto& [from, what] : dated)
+        add(from, what);
+}
+
+std::string write_dated(const std::vector<std::pair<date::sys_days, std::string>>& dated) {
+    std::string out;
+    for (const auto& [from, text] : dated) {
+        out += fmt::format("{} {} = {}", out.empty() ? "" : ",", toml_text(date::format("%F", from)),
+                           toml_text(text));
+    }
+    return out.empty() ? "{}" : "{" + out + " }";
+}
+
+void read_pulse_value_from(const Value& value, MeterSettings& meter, Mistakes& mistakes) {
+    meter.pulse_value_changes.clear();
+    read_dated(
+        value, "pulse_value_from", "\"0.998 L\"", parse_pulse_l,
+        [&](date::sys_days from, Ratio read) {
+            meter.pulse_value_changes.push_back({from, read});
+        },
+        mistakes);
+}
+
+std::string write_pulse_value_from(const MeterSettings& meter) {
+    std::vector<std::pair<date::sys_days, std::string>> dated;
+    for (const DatedPulseValue& change : meter.pulse_value_changes)
+        dated.emplace_back(change.from, print_volume_l(change.pulse_value_l));
+    return write_dated(dated);
+}
+
+Option<TariffSettings> price_option(std::string_view key, std::vector<DatedPrice> TariffSettings::*member) {
+    return {key,
+            [=](const Value& value, TariffSettings& tariff, Mistakes& mistakes) {
+                (tariff.*member).clear();
+                read_dated(
+                    value, key, "\"2.35\"", parse_price,
+                    [&](date::sys_days from, Ratio price) {
+                        (tariff.*member).push_back({from, price});
+                    },
+                    mistakes);
+            },
+            [=](const TariffSettings& tariff) {
+                std::vector<std::pair<date::sys_days, std::string>> dated;
+                for (const DatedPrice& price : tariff.*member)
+                    dated.emplace_back(price.from, print_ratio(price.price));
+                return write_dated(dated);
+            }};
+}
+
 void read_alarms(const Value& value, MeterSettings& meter, Mistakes& mistakes) {
     const std::size_t before = mistakes.count();
     AlarmSettings& alarms = meter.alarms;
@@ -289,6 +359,16 @@ const Options<SocketSettings>& socket_options() {
     return options;
 }
 
+const Options<TariffSettings>& tariff_options() {
+    using S = TariffSettings;
+    static const Options<S> options{
+        text_option("currency", &S::currency, "EUR", parse_any_text),
+        price_option("price_per_m3", &S::price_per_m3),
+        price_option("standing_charge_per_day", &S::standing_charge_per_day),
+    };
+    return options;
+}
+
 const Options<MeterSettings>& meter_options() {
     using S = MeterSettings;
     constexpr auto most = std::numeric_limits<std::int64_t>::max();
@@ -307,6 +387,10 @@ const Options<MeterSettings>& meter_options() {
         text_option("cadence", &S::cadence, "3min", parse_positive_duration),
         text_option("interval", &S::interval, "15min", parse_interval),
         text_option("register_start", &S::register_start_l, "0 m3", parse_register_l, print_volume_l),
+        text_option("register_range", &S::register_range_l, "10000 m3", parse_register_l, print_volume_l),
+        text_option("register_resolution", &S::register_resolution_l, "1 L", parse_positive_volume_l,
+                    print_volume_l),
+        {"pulse_value_from", read_pulse_value_from, write_pulse_value_from},
         {"alarms", read_alarms, [](const S&) { return std::string{}; }},
     };
     return options;
@@ -351,6 +435,7 @@ const std::vector<TableKeys>& schema_tables() {
         {broker_title, "broker", keys_of(broker_options())},
         {store_title, "store", keys_of(store_options())},
         {socket_title, "socket", keys_of(socket_options())},
+        {tariff_title, "tariff", keys_of(tariff_options())},
         {meter_title, "meter", keys_of(meter_options())},
         {fields_title, "meter.fields", keys_of(field_options())},
         {alarms_title, "meter.alarms", keys_of(alarm_options())},

@@ -34,6 +34,7 @@ struct SiteSettings {
 [[nodiscard]] const Options<BrokerSettings>& broker_options();
 [[nodiscard]] const Options<StoreSettings>& store_options();
 [[nodiscard]] const Options<SocketSettings>& socket_options();
+[[nodiscard]] const Options<TariffSettings>& tariff_options();
 [[nodiscard]] const Options<MeterSettings>& meter_options();
 [[nodiscard]] const Options<FieldPointers>& field_options();
 [[nodiscard]] const Options<AlarmSettings>& alarm_options();
@@ -52,6 +53,7 @@ inline constexpr std::string_view site_title = "[site]";
 inline constexpr std::string_view broker_title = "[broker]";
 inline constexpr std::string_view store_title = "[store]";
 inline constexpr std::string_view socket_title = "[socket]";
+inline constexpr std::string_view tariff_title = "[tariff]";
 inline constexpr std::string_view meter_title = "[[meter]]";
 inline constexpr std::string_view fields_title = "[meter.fields]";
 inline constexpr std::string_view alarms_title = "[meter.alarms]";

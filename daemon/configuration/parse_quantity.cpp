@@ -4,6 +4,7 @@
 
 #include "configuration/parsers.hpp"
 #include "configuration/spelling.hpp"
+#include "tickledger/civil.hpp"
 
 namespace tickledger {
 
@@ -112,6 +113,23 @@ Result<Ratio> parse_register_l(std::string_view text) {
 
 Result<Ratio> parse_pulse_l(std::string_view text) {
     return writable(parse_pulse_value_l(text), text);
+}
+
+Result<Ratio> parse_price(std::string_view text) {
+    // A price is read exactly as a volume's number is.
+    const auto price = writable(parse_volume_l(std::string(text) + " L"), text);
+    if (price && text.find_first_not_of("0123456789./") == std::string_view::npos) return *price;
+    return fail(
+        fmt::format("\"{}\" is not a price: a decimal or a ratio of whole numbers, without a sign or a "
+                    "currency. Write it like \"2.35\" or \"2876/36500\".",
+                    text.substr(0, 64)));
+}
+
+Result<date::sys_days> parse_date(std::string_view text) {
+    const auto day = civil_date_in(text);
+    if (!day)
+        return fail(fmt::format("\"{}\" is not a date. Write it like \"2026-03-01\".", text.substr(0, 64)));
+    return date::sys_days{*day};
 }
 
 Result<Ratio> parse_positive_volume_l(std::string_view text) {

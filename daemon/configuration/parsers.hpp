@@ -30,6 +30,10 @@ namespace tickledger {
 [[nodiscard]] Result<Ratio> parse_pulse_l(std::string_view text);
 /// A volume of more than nothing, in litres.
 [[nodiscard]] Result<Ratio> parse_positive_volume_l(std::string_view text);
+/// A price without its currency: a decimal or a ratio of whole numbers.
+[[nodiscard]] Result<Ratio> parse_price(std::string_view text);
+/// A civil date: "2026-03-01".
+[[nodiscard]] Result<date::sys_days> parse_date(std::string_view text);
 /// Permissions in octal: "0660".
 [[nodiscard]] Result<unsigned> parse_mode(std::string_view text);
 [[nodiscard]] Result<MessageForm> parse_message_form(std::string_view text);

@@ -38,26 +38,6 @@ bool holds(Span row, Instant t) {
     return row.from <= t && t < row.to;
 }
 
-/// "2026-03-01", a date that exists.
-std::optional<date::year_month_day> parse_date(std::string_view text) {
-    if (text.size() != 10 || text[4] != '-' || text[7] != '-') return std::nullopt;
-    std::array<int, 3> parts{};
-    std::size_t part = 0;
-    for (const char character : text) {
-        if (character == '-' && part < 2) {
-            ++part;
-        } else if (character >= '0' && character <= '9') {
-            parts[part] = parts[part] * 10 + (character - '0');
-        } else {
-            return std::nullopt;
-        }
-    }
-    const auto day = date::year{parts[0]} / date::month{static_cast<unsigned>(parts[1])} /
-                     date::day{static_cast<unsigned>(parts[2])};
-    if (!day.ok()) return std::nullopt;
-    return day;
-}
-
 }  // namespace
 
 std::string_view name_of(Step step) {
@@ -140,8 +120,27 @@ std::string CivilZone::format(Instant t) const {
     return text;
 }
 
+std::optional<date::year_month_day> civil_date_in(std::string_view text) {
+    if (text.size() != 10 || text[4] != '-' || text[7] != '-') return std::nullopt;
+    std::array<int, 3> parts{};
+    std::size_t part = 0;
+    for (const char character : text) {
+        if (character == '-' && part < 2) {
+            ++part;
+        } else if (character >= '0' && character <= '9') {
+            parts[part] = parts[part] * 10 + (character - '0');
+        } else {
+            return std::nullopt;
+        }
+    }
+    const auto day = date::year{parts[0]} / date::month{static_cast<unsigned>(parts[1])} /
+                     date::day{static_cast<unsigned>(parts[2])};
+    if (!day.ok()) return std::nullopt;
+    return day;
+}
+
 Result<Instant> CivilZone::parse(std::string_view text) const {
-    if (const auto day = parse_date(text)) return start_of(*day);
+    if (const auto day = civil_date_in(text)) return start_of(*day);
     if (Result<Instant> instant = parse_rfc3339(text)) return instant;
     return fail(
         fmt::format("\"{}\" is neither a civil date nor a time: write 2026-03-01, or as in RFC 3339 with "

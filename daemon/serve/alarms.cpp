@@ -2,10 +2,9 @@
 #include <fmt/format.h>
 
 #include <array>
-#include <nlohmann/json.hpp>
 
+#include "book/documents.hpp"
 #include "serve/call.hpp"
-#include "serve/json_writer.hpp"
 
 namespace tickledger {
 
@@ -39,21 +38,7 @@ OrProblem<std::optional<std::string>> meter_of(const Call& call, LedgerView& vie
 }
 
 std::string describe(const AlarmRecord& record, const CivilZone& zone) {
-    const Alarm& alarm = record.alarm;
-    JsonObject object;
-    object.whole("id", alarm.id);
-    object.text("meter", record.meter);
-    object.text("kind", name_of(alarm.kind));
-    object.text("state", name_of(alarm.state));
-    object.text("raised_at", zone.format(alarm.raised_at));
-    if (alarm.cleared_at) {
-        object.text("cleared_at", zone.format(*alarm.cleared_at));
-    } else {
-        object.null("cleared_at");
-    }
-    object.raw("evidence", nlohmann::json::accept(alarm.evidence) ? alarm.evidence : "{}");
-    object.text("text", alarm.text);
-    return std::move(object).finish();
+    return alarm_document(record.alarm, record.meter, zone);
 }
 
 std::string describe(const Undecided& undecided, const CivilZone& zone) {

@@ -15,8 +15,12 @@ namespace {
 // One line a call; /v1/openapi.json describes each.
 const std::array all_routes{
     Route{"GET", "/v1/meters", {}, get_meters},
-    Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to"}, get_usage},
+    Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to", "cost"}, get_usage},
     Route{"GET", "/v1/meters/{id}/ledger", {"from", "to"}, get_ledger},
+    Route{"GET", "/v1/meters/{id}/register", {}, get_register},
+    Route{"POST", "/v1/meters/{id}/register", {}, post_register},
+    Route{"DELETE", "/v1/meters/{id}/register", {"time"}, delete_register},
+    Route{"POST", "/v1/meters/{id}/calibration", {}, post_calibration},
     Route{"GET", "/v1/alarms", {"meter", "state"}, get_alarms},
     Route{"GET", "/v1/health", {}, get_health},
     Route{"GET", "/v1/openapi.json", {}, get_openapi},

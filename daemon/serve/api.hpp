@@ -30,6 +30,9 @@ struct ApiParts {
     std::function<HealthFacts()> health;
     /// Returns once what has been accepted so far is booked and so can be seen, or can not be booked now.
     std::function<void()> settle;
+    /// Keeps what a person told the daemon to do, a JSON object with `do` and what that needs. Once this has
+    /// returned without error it is on the disk, and settle() sees it booked like a message.
+    std::function<Result<void>(std::string order)> instruct;
     /// The wall clock.
     std::function<Instant()> now;
 };

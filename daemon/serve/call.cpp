@@ -58,11 +58,41 @@ OrProblem<std::shared_ptr<LedgerView>> Call::settled_view() const {
     return snapshots.take();
 }
 
+OrProblem<std::shared_ptr<LedgerView>> Call::instruct(std::string order) const {
+    if (const auto kept = parts.instruct(std::move(order)); !kept) return refuse(503, kept.error().text);
+    return settled_view();
+}
+
+Response accepted_for_later() {
+    Response response;
+    response.status = 202;
+    response.body =
+        "{\"text\":\"It is kept, and takes effect once the messages before it are booked: within half a "
+        "minute, "
+        "or when the trouble that /v1/health tells of is over. Saying it again does no harm.\"}\n";
+    return response;
+}
+
 bool is_configured(const ApiParts& parts, const std::string& id) {
     // "flat-{1}" is no meter itself; its meters come into being with their first messages.
     const auto& meters = parts.configuration->meters;
     return id.find('{') == std::string::npos &&
            std::ranges::find(meters, id, &MeterSettings::id) != meters.end();
+}
+
+TicksOfRow ticks_of_row(LedgerView& view, const FoundMeter& meter) {
+    return [&view, &meter](Step step, Instant begin) -> Result<std::int64_t> {
+        if (!meter.record) return 0;
+        const auto row = view.row({meter.record->key, step, begin});
+        if (!row) return tl::unexpected(row.error());
+        return *row ? (*row)->ticks : 0;
+    };
+}
+
+Result<std::vector<ValuedTicks>> total_of(LedgerView& view, const FoundMeter& meter,
+                                          const MeterSummary& summary, const PulseValues& values,
+                                          const CivilZone& zone) {
+    return valued_total(summary.total_ticks, summary.meter_register, values, zone, ticks_of_row(view, meter));
 }
 
 OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view) {

@@ -8,6 +8,7 @@
 #include <tl/expected.hpp>
 #include <vector>
 
+#include "book/valuation.hpp"
 #include "serve/api.hpp"
 
 namespace tickledger {
@@ -48,6 +49,10 @@ struct Call {
     [[nodiscard]] OrProblem<std::optional<Instant>> instant(std::string_view name) const;
     /// A view that shows everything accepted so far.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> settled_view() const;
+    /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages
+    /// that waited at the broker are still coming in (half a minute at most) or booking stands still: then
+    /// answer with accepted_for_later().
+    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string order) const;
 };
 
 /// A meter as the calls see it. Without a record nothing of it has been booked yet.
@@ -66,12 +71,26 @@ struct FoundMeter {
 /// Every configured meter in the order of the configuration, then those of patterns that exist, by id.
 [[nodiscard]] Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view);
 
+/// The ticks of a meter's rows, as the view shows them.
+[[nodiscard]] TicksOfRow ticks_of_row(LedgerView& view, const FoundMeter& meter);
+/// All its ticks by what they stand for.
+[[nodiscard]] Result<std::vector<ValuedTicks>> total_of(LedgerView& view, const FoundMeter& meter,
+                                                        const MeterSummary& summary,
+                                                        const PulseValues& values, const CivilZone& zone);
+
 [[nodiscard]] Response ledger_problem(const Error& error);
+
+/// 202: the instruction is kept and will be booked, but is not yet.
+[[nodiscard]] Response accepted_for_later();
 
 // The calls, by the file that holds them.
 [[nodiscard]] Response get_meters(const Call& call);
 [[nodiscard]] Response get_usage(const Call& call);
 [[nodiscard]] Response get_ledger(const Call& call);
+[[nodiscard]] Response get_register(const Call& call);
+[[nodiscard]] Response post_register(const Call& call);
+[[nodiscard]] Response delete_register(const Call& call);
+[[nodiscard]] Response post_calibration(const Call& call);
 [[nodiscard]] Response get_alarms(const Call& call);
 [[nodiscard]] Response get_health(const Call& call);
 [[nodiscard]] Response get_openapi(const Call& call);

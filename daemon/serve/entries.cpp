@@ -1,8 +1,8 @@
 // GET /v1/meters/{id}/ledger: the entries themselves, as many as there are, and what was refused.
 #include <fmt/format.h>
 
+#include "core/json_writer.hpp"
 #include "serve/call.hpp"
-#include "serve/json_writer.hpp"
 
 namespace tickledger {
 

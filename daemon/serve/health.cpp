@@ -3,8 +3,8 @@
 
 #include <fmt/format.h>
 
+#include "core/json_writer.hpp"
 #include "serve/call.hpp"
-#include "serve/json_writer.hpp"
 
 namespace tickledger {
 

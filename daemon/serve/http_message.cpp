@@ -2,7 +2,7 @@
 
 #include <fmt/format.h>
 
-#include "serve/json_writer.hpp"
+#include "core/json_writer.hpp"
 
 namespace tickledger {
 

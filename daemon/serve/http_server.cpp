@@ -114,6 +114,13 @@ private:
         if (!is_local_ && !names_loopback(host)) {
             return problem(421, "Over TCP only requests to localhost, 127.0.0.1 or [::1] are answered.");
         }
+        // A page of another site, open in a browser of this machine, can send but must not change anything.
+        // The browser tells whose page it is (Fetch standard, section 3.2).
+        const std::string_view origin = received[http::field::origin];
+        const bool only_asks = received.method() == http::verb::get || received.method() == http::verb::head;
+        if (!is_local_ && !only_asks && !origin.empty() && origin != "http://" + std::string(host)) {
+            return problem(403, "Pages of other sites may not change anything here.");
+        }
         auto request = read_target(received.target());
         if (!request) return problem(400, request.error().text);
         request->method = received.method_string();

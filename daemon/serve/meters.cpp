@@ -1,23 +1,15 @@
 // GET /v1/meters: each meter with its register and its flow now.
-#include "serve/meters.hpp"
-
 #include <fmt/format.h>
 
+#include "book/documents.hpp"
 #include "serve/call.hpp"
-#include "serve/json_writer.hpp"
 #include "tickledger/stillness.hpp"
 
 namespace tickledger {
 
 namespace {
 
-constexpr Ratio nothing{0, 1};
-
-std::string flow_text(std::optional<double> flow_l_per_h) {
-    return flow_l_per_h ? fmt::format("{:.3f}", *flow_l_per_h) : "null";
-}
-
-Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
+Result<std::string> describe(const ApiParts& parts, LedgerView& view, const FoundMeter& meter) {
     MeterSummary summary;
     if (meter.record) {
         auto summarised = parts.summarise(*meter.record, *meter.settings);
@@ -27,10 +19,13 @@ Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
     JsonObject object;
     object.text("id", meter.id);
     object.text("name", meter.id);
-    object.raw("pulse_value_l", fmt::format("{}", meter.settings->pulse_value_l.value()));
+    const PulseValues values = pulse_values(*meter.settings, summary.meter_register, parts.zone);
+    object.raw("pulse_value_l", fmt::format("{}", values.at(parts.now()).value()));
     if (summary.last_reading_at) {
         object.text("last_reading_at", parts.zone.format(*summary.last_reading_at));
-        object.raw("register_m3", volume_m3_text(summary.total_ticks, *meter.settings));
+        const auto total = total_of(view, meter, summary, values, parts.zone);
+        if (!total) return tl::unexpected(total.error());
+        object.raw("register_m3", register_m3_text(*total, *meter.settings, summary.meter_register));
     } else {
         object.null("last_reading_at");
         object.null("register_m3");
@@ -42,15 +37,6 @@ Result<std::string> describe(const ApiParts& parts, const FoundMeter& meter) {
 
 }  // namespace
 
-std::string volume_l_text(std::int64_t ticks, const MeterSettings& meter) {
-    return decimal(scaled_volume(ticks, meter.pulse_value_l, nothing, 1, digits_l), digits_l);
-}
-
-std::string volume_m3_text(std::int64_t ticks, const MeterSettings& meter) {
-    return decimal(scaled_volume(ticks, meter.pulse_value_l, meter.register_start_l, 1000, digits_m3),
-                   digits_m3);
-}
-
 Response get_meters(const Call& call) {
     const auto view = call.settled_view();
     if (!view) return view.error();
@@ -58,7 +44,7 @@ Response get_meters(const Call& call) {
     if (!meters) return ledger_problem(meters.error());
     JsonArray list;
     for (const FoundMeter& meter : *meters) {
-        const auto described = describe(call.parts, meter);
+        const auto described = describe(call.parts, **view, meter);
         if (!described) return ledger_problem(described.error());
         list.add(*described);
     }

@@ -3,9 +3,9 @@
 
 #include <algorithm>
 
+#include "book/documents.hpp"
 #include "serve/call.hpp"
-#include "serve/json_writer.hpp"
-#include "serve/meters.hpp"
+#include "serve/cost.hpp"
 
 namespace tickledger {
 
@@ -106,9 +106,12 @@ OrProblem<Range> range_of(const Call& call, LedgerView& view, const FoundMeter& 
 // Writes the answer part by part, on a view that stays at its moment.
 class UsageAnswer {
 public:
-    UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, Step step, Range range)
+    UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, PulseValues values,
+                const TariffSettings* tariff, Step step, Range range)
         : view_(std::move(view)),
           meter_(std::move(meter)),
+          values_(std::move(values)),
+          tariff_(tariff),
           step_(step),
           rows_(call.parts.zone, meter_.settings->interval),
           to_(range.to),
@@ -134,6 +137,7 @@ private:
         head.text("meter", meter_.id);
         head.text("timezone", rows_.zone().name());
         head.text("step", name_of(step_));
+        if (tariff_) head.text("currency", tariff_->currency);
         chunk = std::move(head).finish();
         chunk.back() = ',';
         chunk += "\"rows\":[";
@@ -148,20 +152,16 @@ private:
             row = *read;
         }
         JsonObject object;
-        object.text("from", rows_.zone().format(next_.from));
-        object.text("to", rows_.zone().format(next_.to));
-        if (row) {
-            object.whole("ticks", row->ticks);
-            object.raw("volume_l", volume_l_text(row->ticks, *meter_.settings));
-        } else {
-            // No data is not zero.
-            object.null("ticks");
-            object.null("volume_l");
-            row.emplace();
+        const auto valued =
+            valued_row(next_, row ? row->ticks : 0, values_, rows_.zone(), ticks_of_row(*view_, meter_));
+        if (!valued) return tl::unexpected(valued.error());
+        tickledger::add_row(object, next_, row, *valued, rows_.zone());
+        if (tariff_) {
+            const auto cost = cost_of(next_, step_, row ? row->ticks : 0, values_, *tariff_, rows_.zone(),
+                                      ticks_of_row(*view_, meter_));
+            if (!cost) return tl::unexpected(cost.error());
+            object.raw("cost", row && *cost ? **cost : "null");
         }
-        object.whole("covered_s", std::chrono::floor<std::chrono::seconds>(row->covered).count());
-        object.whole("spread_ticks", row->spread_ticks);
-        object.whole("revision", row->revision);
         if (!std::exchange(is_first_row_, false)) chunk += ',';
         chunk += std::move(object).finish();
         return {};
@@ -169,6 +169,8 @@ private:
 
     std::shared_ptr<LedgerView> view_;
     FoundMeter meter_;
+    PulseValues values_;
+    const TariffSettings* tariff_;  ///< Null: nobody asked what it cost.
     Step step_;
     RowFinder rows_;
     Instant to_;
@@ -177,19 +179,43 @@ private:
     bool is_first_row_ = true;
 };
 
+/// The tariff, where the cost is asked for.
+OrProblem<const TariffSettings*> tariff_of(const Call& call) {
+    const auto asked = call.parameter("cost");
+    if (!asked || *asked == "false") return nullptr;
+    if (*asked != "true")
+        return refuse(400,
+                      fmt::format("The query parameter \"cost\" is \"{}\". Give true or false.", *asked));
+    const TariffSettings& tariff = call.parts.configuration->tariff;
+    if (!tariff.price_per_m3.empty()) return &tariff;
+    return refuse(400,
+                  "No price is configured, so no cost can be told. Write price_per_m3 into [tariff] of the "
+                  "configuration.");
+}
+
 }  // namespace
 
 Response get_usage(const Call& call) {
     const auto step = step_of(call);
     if (!step) return step.error();
+    const auto tariff = tariff_of(call);
+    if (!tariff) return tariff.error();
     const auto view = call.settled_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();
     const auto range = range_of(call, **view, *meter, *step);
     if (!range) return range.error();
+    MeterSummary summary;
+    if (meter->record) {
+        auto summarised = call.parts.summarise(*meter->record, *meter->settings);
+        if (!summarised) return ledger_problem(summarised.error());
+        summary = *std::move(summarised);
+    }
     Response response;
-    response.chunks = UsageAnswer(call, *view, *meter, *step, *range);
+    response.chunks = UsageAnswer(call, *view, *meter,
+                                  pulse_values(*meter->settings, summary.meter_register, call.parts.zone),
+                                  *tariff, *step, *range);
     return response;
 }
 

@@ -212,7 +212,7 @@ std::vector<MeterHealth> RunningDaemon::meters_health() {
     for (const MeterRecord& record : *records) {
         const MeterSettings* settings = settings_of(record.id);
         if (!settings) continue;
-        const auto summary = summarise(record, *settings);
+        const auto summary = summarise(record, *settings, zone_);
         if (!summary) continue;
         MeterHealth meter{.id = record.id,
                           .last_message_at = summary->heard_at,
@@ -232,10 +232,16 @@ ApiParts RunningDaemon::api_parts() {
             .zone = zone_,
             .open_view = [this] { return LedgerView::open(configuration_.store.directory / ledger_name); },
             .settings_for = [this](const std::string& id) { return settings_of(id); },
-            .summarise = [](const MeterRecord& record,
-                            const MeterSettings& settings) { return summarise(record, settings); },
+            .summarise = [this](const MeterRecord& record,
+                                const MeterSettings& settings) { return summarise(record, settings, zone_); },
             .health = [this] { return health(); },
             .settle = [this] { loop_->settle(); },
+            .instruct =
+                [this](std::string order) {
+                    auto kept = intake_->accept_instruction(std::move(order));
+                    if (kept) loop_->wake();
+                    return kept;
+                },
             .now = [this] { return clock_.wall(); }};
 }
 

@@ -45,6 +45,21 @@ bool Intake::accept(LinkChange change) {
     return keep(change, now());
 }
 
+Result<void> Intake::accept_instruction(std::string order) {
+    watch_clock();
+    const auto now = clock_.now();
+    if (!now) {
+        return fail(
+            "The server's clock is not set, so nobody can tell when this was said. Set the clock, or wait "
+            "until the network or a node has told the time, and say it again.");
+    }
+    if (auto appended = parts_.log->append(Instruction{{}, std::move(order)}, *now); !appended) {
+        return tl::unexpected(std::move(appended.error()));
+    }
+    // People speak seldom, and expect that what was answered is never forgotten.
+    return parts_.log->sync();
+}
+
 void Intake::watch_clock() {
     const std::lock_guard lock(mutex_);
     if (!has_undated_) return;

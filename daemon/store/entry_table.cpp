@@ -84,7 +84,10 @@ EntryReads::EntryReads(Database& database)
                    " ORDER BY to_us, length_us DESC, n"),
       holes_(database, "SELECT " ENTRY_COLUMNS
                        " FROM entry WHERE meter = ?1 AND end_boot = ?2 AND kind = 3 ORDER BY to_us DESC, "
-                       "length_us, n DESC") {}
+                       "length_us, n DESC"),
+      unseen_(database, "SELECT " ENTRY_COLUMNS
+                        " FROM entry WHERE meter = ?1 AND to_us > ?2 AND kind BETWEEN 1 AND 3"
+                        " ORDER BY to_us, length_us DESC, n") {}
 
 Result<EntryReads::Days> EntryReads::days() {
     Run run = days_.run();
@@ -142,6 +145,17 @@ Result<std::optional<Entry>> EntryReads::hole_of(MeterKey meter, std::uint64_t b
         auto hole = next_entry(run);
         if (!hole || !*hole) return hole;
         if (misses((*hole)->begin_count, (*hole)->end.seq, seq)) return hole;
+    }
+}
+
+Result<std::vector<Entry>> EntryReads::unseen(MeterKey meter, Span span) {
+    std::vector<Entry> found;
+    Run run = unseen_.run(meter, span.from);
+    for (;;) {
+        const auto entry = next_entry(run);
+        if (!entry) return tl::unexpected(entry.error());
+        if (!*entry) return found;
+        if (touches(**entry, span)) found.push_back(**entry);
     }
 }
 
@@ -210,7 +224,7 @@ EntryWrites::EntryWrites(Database& database)
               " ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)"),
       same_span_(database, "SELECT " ENTRY_COLUMNS
                            ", n FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3"
-                           " AND " NO_ADJUSTMENT " ORDER BY n"),
+                           " AND (kind = 4) = ?4 ORDER BY n"),
       delete_(database, "DELETE FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n = ?4"),
       mark_day_(database, "INSERT OR IGNORE INTO entry_day (day, meter) VALUES (?1, ?2)"),
       oldest_day_(database, "SELECT min(day) FROM entry_day"),
@@ -238,9 +252,10 @@ Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
 }
 
 Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
+    const bool is_adjustment = entry.kind == EntryKind::adjustment;
     std::optional<std::int64_t> n;
     {
-        Run run = same_span_.run(entry.span.to, meter, entry.span.length());
+        Run run = same_span_.run(entry.span.to, meter, entry.span.length(), is_adjustment);
         for (;;) {
             const auto candidate = next_entry(run);
             if (!candidate) return tl::unexpected(candidate.error());
@@ -250,6 +265,7 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
             if (equal) break;
         }
     }
+    if (!n && is_adjustment) return {};
     if (!n) {
         return tl::unexpected(database_.damaged("it lacks the entry from " + format_utc(entry.span.from) +
                                                 " to " + format_utc(entry.span.to) +

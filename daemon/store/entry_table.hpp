@@ -30,6 +30,9 @@ public:
     [[nodiscard]] Result<void> touching(MeterKey meter, Span span,
                                         const std::function<bool(const Entry&)>& each);
 
+    /// Restart, preset and lost entries that touch the span, in order of their ends.
+    [[nodiscard]] Result<std::vector<Entry>> unseen(MeterKey meter, Span span);
+
 private:
     struct Days {
         std::int64_t first = 0;
@@ -52,6 +55,7 @@ private:
     Statement within_;
     Statement adjustments_;
     Statement holes_;
+    Statement unseen_;
 };
 
 /// Changes to entries, of the one writer.
@@ -60,8 +64,8 @@ public:
     explicit EntryWrites(Database& database);
 
     [[nodiscard]] Result<void> add(MeterKey meter, const Entry& entry);
-    /// As Ledger::remove_entry. Of several that have this span (of no length), the one that is equal, or the
-    /// first.
+    /// As Ledger::remove_entry. Of several that have this span (of no length, or adjustments), the one that
+    /// is equal, or the first.
     [[nodiscard]] Result<void> remove(MeterKey meter, const Entry& entry);
     /// As Ledger::remove_oldest_day, as far as entries go: the end of the day that was removed.
     [[nodiscard]] Result<std::optional<Instant>> remove_oldest_day(Instant before);

@@ -7,6 +7,7 @@
 #include "store/database.hpp"
 #include "store/entry_table.hpp"
 #include "store/ledger_reads.hpp"
+#include "store/register_table.hpp"
 #include "store/schema.hpp"
 #include "tickledger/message.hpp"
 
@@ -105,6 +106,20 @@ public:
             .finish();
     }
 
+    Result<void> revise_rows(MeterKey meter, Step step, Instant from, Instant to) override {
+        return revise_rows_.run(meter, step, from, to).finish();
+    }
+
+    Result<std::vector<RegisterReading>> register_readings(MeterKey meter) override {
+        return register_.readings(meter);
+    }
+    Result<void> put_register_reading(MeterKey meter, const RegisterReading& reading) override {
+        return register_.put(meter, reading);
+    }
+    Result<void> remove_register_reading(MeterKey meter, Instant at) override {
+        return register_.remove(meter, at);
+    }
+
     Result<bool> add_refused(const Refused& refused) override;
 
     Result<std::int64_t> put_alarm(MeterKey meter, const Alarm& alarm) override;
@@ -128,7 +143,8 @@ private:
     EntryReads entries_;
     EntryWrites entry_writes_;
     BootTable boots_;
-    Statement set_fact_, add_meter_, set_state_, put_row_;
+    RegisterTable register_;
+    Statement set_fact_, add_meter_, set_state_, put_row_, revise_rows_;
     Statement add_refused_, trim_refused_;
     Statement add_alarm_, change_alarm_, active_alarms_, alarm_;
     Statement add_undecided_;
@@ -147,6 +163,7 @@ SqliteLedger::SqliteLedger(WriterLock lock, std::unique_ptr<Database> database)
       entries_(*database_),
       entry_writes_(*database_),
       boots_(*database_),
+      register_(*database_),
       set_fact_(*database_,
                 "INSERT INTO fact (name, value) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2"),
       add_meter_(*database_, "INSERT INTO meter (id) VALUES (?1)"),
@@ -155,6 +172,9 @@ SqliteLedger::SqliteLedger(WriterLock lock, std::unique_ptr<Database> database)
                "INSERT OR REPLACE INTO usage_row (step, start_us, meter, ticks, covered_us, spread_ticks, "
                "revision)"
                " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
+      revise_rows_(*database_,
+                   "UPDATE usage_row SET revision = revision + 1"
+                   " WHERE step = ?2 AND start_us >= ?3 AND start_us < ?4 AND meter = ?1"),
       add_refused_(*database_,
                    "INSERT OR IGNORE INTO refused (meter, at_us, reason, topic, payload, text, fingerprint)"
                    " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),

@@ -63,6 +63,24 @@ struct BootRecord {
     std::optional<std::uint64_t> last_seq{};  ///< Known once the boot was left.
 };
 
+/// A reading of the register by eye. Volumes in microlitres.
+struct RegisterReading {
+    Instant at{};
+    std::int64_t register_ul = 0;  ///< As it was read.
+    std::int64_t given_to_ul = 0;  ///< One unit of the last digit that was told.
+    std::int64_t turns = 0;        ///< How often the register had begun again at 0 until then.
+    /// It told where the register stood, and nothing was adjusted to it.
+    bool starts = false;
+    /// Booked ticks, adjustments apart, of entries that end at or before `at`.
+    std::int64_t ticks_before = 0;
+    /// Those of the entry that `at` lies inside of: any of them may have come before or after it.
+    std::int64_t ticks_within = 0;
+    /// The adjustment that closes the difference: ticks over (adjusted_from, at]. 0: there is none.
+    Instant adjusted_from{};
+    std::int64_t adjustment_ticks = 0;
+    bool operator==(const RegisterReading&) const = default;
+};
+
 struct MeterRecord {
     MeterKey key = 0;
     std::string id;     ///< As configured, patterns resolved: "flat-7".
@@ -103,7 +121,8 @@ public:
     [[nodiscard]] virtual Result<void> set_state(MeterKey meter, const std::string& state) = 0;
 
     [[nodiscard]] virtual Result<void> add_entry(MeterKey meter, const Entry& entry) = 0;
-    /// Removes the entry that ends at `entry.span.to` and begins at `entry.span.from` (not adjustments).
+    /// Removes the entry that ends at `entry.span.to` and begins at `entry.span.from`, an adjustment or
+    /// another as `entry.kind` says. An adjustment that is gone (removed as too old) is no failure.
     [[nodiscard]] virtual Result<void> remove_entry(MeterKey meter, const Entry& entry) = 0;
     /// The entry (no adjustment) whose span (from, to] holds the instant; where spans of no length end there
     /// too, the first one that holds it.
@@ -128,6 +147,15 @@ public:
 
     [[nodiscard]] virtual Result<std::optional<Row>> row(const RowKey& key) = 0;
     [[nodiscard]] virtual Result<void> put_row(const RowKey& key, const Row& row) = 0;
+
+    /// Raises the revision of every row of the step that begins in [from, to).
+    [[nodiscard]] virtual Result<void> revise_rows(MeterKey meter, Step step, Instant from, Instant to) = 0;
+
+    /// Readings of the register by eye, in order of time; at most one a moment.
+    [[nodiscard]] virtual Result<std::vector<RegisterReading>> register_readings(MeterKey meter) = 0;
+    [[nodiscard]] virtual Result<void> put_register_reading(MeterKey meter,
+                                                            const RegisterReading& reading) = 0;
+    [[nodiscard]] virtual Result<void> remove_register_reading(MeterKey meter, Instant at) = 0;
 
     /// Keeps a refused message once: one that is already there (same meter, topic and payload) is not
     /// added again; the oldest beyond 1000 a meter go. Returns whether it was new.

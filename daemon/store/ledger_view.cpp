@@ -5,6 +5,7 @@
 #include "store/database.hpp"
 #include "store/entry_table.hpp"
 #include "store/ledger_reads.hpp"
+#include "store/register_table.hpp"
 #include "store/schema.hpp"
 
 namespace tickledger {
@@ -22,6 +23,12 @@ public:
     Result<std::optional<std::string>> fact(const std::string& name) override { return reads_.fact(name); }
     Result<std::optional<Row>> row(const RowKey& key) override { return reads_.row(key); }
     Result<void> entries(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) override;
+    Result<std::vector<Entry>> unseen(MeterKey meter, Span span) override {
+        return entries_.unseen(meter, span);
+    }
+    Result<std::vector<RegisterReading>> register_readings(MeterKey meter) override {
+        return register_.readings(meter);
+    }
     Result<std::vector<Refused>> refused(MeterKey meter, Span span) override;
     Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
                                             std::optional<AlarmState> state) override;
@@ -32,6 +39,7 @@ private:
     std::unique_ptr<Database> database_;
     LedgerReads reads_;
     EntryReads entries_;
+    RegisterTable register_;
     Statement refused_, alarms_, undecided_;
 };
 
@@ -39,6 +47,7 @@ SqliteLedgerView::SqliteLedgerView(std::unique_ptr<Database> database)
     : database_(std::move(database)),
       reads_(*database_),
       entries_(*database_),
+      register_(*database_),
       refused_(*database_,
                "SELECT meter, at_us, reason, topic, payload, text FROM refused"
                " WHERE meter = ?1 AND at_us > ?2 AND at_us <= ?3 ORDER BY at_us, id"),

@@ -42,6 +42,10 @@ public:
     /// moment. `each` may ask the view anything but for entries.
     [[nodiscard]] virtual Result<void> entries(MeterKey meter, Span span,
                                                const std::function<bool(const Entry&)>& each) = 0;
+    /// The same of entries in which ticks may have run unseen: restart, preset and lost ones.
+    [[nodiscard]] virtual Result<std::vector<Entry>> unseen(MeterKey meter, Span span) = 0;
+    /// Readings of the register by eye, in order of time.
+    [[nodiscard]] virtual Result<std::vector<RegisterReading>> register_readings(MeterKey meter) = 0;
     [[nodiscard]] virtual Result<std::vector<Refused>> refused(MeterKey meter, Span span) = 0;
     /// Newest first. Empty arguments: all.
     [[nodiscard]] virtual Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,

@@ -102,6 +102,11 @@ void append_event(std::string& line, const ClockSet& set) {
     append_since_boot(line, set.since_boot);
 }
 
+void append_event(std::string& line, const Instruction& instruction) {
+    line += ",\"instruction\":";
+    line += instruction.order;
+}
+
 // Reading back what others wrote.
 
 using nlohmann::json;
@@ -159,6 +164,12 @@ using nlohmann::json;
     return ClockSet{at, **since_boot};
 }
 
+[[nodiscard]] Result<Event> instruction(const json& object, Instant at) {
+    const json& order = object["instruction"];
+    if (!order.is_object()) return fail("The line's `instruction` is no JSON object.");
+    return Instruction{at, order.dump()};
+}
+
 [[nodiscard]] Result<Event> message(const json& object, Instant at) {
     auto topic = bytes_of(object, "topic");
     auto payload = bytes_of(object, "payload");
@@ -193,6 +204,7 @@ using nlohmann::json;
                     "\".");
     if (object->contains("link")) return link_change(*object, *at);
     if (object->contains("clock")) return clock_set(*object, *at);
+    if (object->contains("instruction")) return instruction(*object, *at);
     return message(*object, *at);
 }
 
@@ -202,6 +214,7 @@ Instant& stamp_of(Event& event) {
     if (auto* message = std::get_if<Message>(&event)) return message->arrived_at;
     if (auto* unclocked = std::get_if<Unclocked>(&event)) return unclocked->message.arrived_at;
     if (auto* set = std::get_if<ClockSet>(&event)) return set->at;
+    if (auto* instruction = std::get_if<Instruction>(&event)) return instruction->at;
     return std::get<LinkChange>(event).at;
 }
 

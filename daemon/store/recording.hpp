@@ -32,8 +32,16 @@ struct ClockSet {
     Duration since_boot{};
 };
 
+/// What a person told the daemon to do, through its socket. It stands among the messages and takes effect in
+/// its turn, so that a kill, a recovery and a replay lose it as little as they lose a message.
+struct Instruction {
+    Instant at{};
+    /// A compact JSON object; its `do` names what is to be done (see book/instructions.cpp).
+    std::string order;
+};
+
 /// Something that happened, in the order in which the log holds it.
-using Event = std::variant<Message, LinkChange, Unclocked, ClockSet>;
+using Event = std::variant<Message, LinkChange, Unclocked, ClockSet, Instruction>;
 
 [[nodiscard]] Instant time_of(const Event& event);
 [[nodiscard]] Instant& stamp_of(Event& event);

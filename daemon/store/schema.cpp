@@ -115,7 +115,24 @@ CREATE TABLE fact (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-constexpr std::array steps_of_this_program = {version_1};
+constexpr const char* version_2 = R"sql(
+CREATE TABLE register_reading (
+    meter INTEGER NOT NULL,
+    at_us INTEGER NOT NULL,
+    register_ul INTEGER NOT NULL,
+    given_to_ul INTEGER NOT NULL,
+    turns INTEGER NOT NULL,
+    starts INTEGER NOT NULL,
+    ticks_before INTEGER NOT NULL,
+    ticks_within INTEGER NOT NULL,
+    adjusted_from_us INTEGER NOT NULL,
+    adjustment_ticks INTEGER NOT NULL,
+    PRIMARY KEY (meter, at_us)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX entry_unseen ON entry (meter, to_us) WHERE kind BETWEEN 1 AND 3;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1, version_2};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

@@ -23,6 +23,9 @@ enum class Step : std::uint8_t { interval, hour, day, month, year };
 [[nodiscard]] std::string_view name_of(Step step);
 [[nodiscard]] std::optional<Step> step_named(std::string_view name);
 
+/// The date that stands in the text, "2026-03-01", if it is one that exists and nothing else.
+[[nodiscard]] std::optional<date::year_month_day> civil_date_in(std::string_view text);
+
 /// A site's zone, by its IANA name. A day runs from civil midnight to the next: 23, 24, 25 hours, or
 /// whatever the zone's rules give. Where midnight happens twice the first one counts; where a jump
 /// skips it, the day begins at the jump. A date that the zone skips altogether has no day.

@@ -1,6 +1,8 @@
 // What a person configures about a meter: one [[meter]] table of the configuration.
 #pragma once
 
+#include <date/date.h>
+
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -60,6 +62,14 @@ struct AlarmSettings {
     bool operator==(const AlarmSettings&) const = default;
 };
 
+/// A pulse value from a civil date on.
+struct DatedPulseValue {
+    date::sys_days from{};
+    Ratio pulse_value_l{1, 1};
+
+    bool operator==(const DatedPulseValue&) const = default;
+};
+
 struct MeterSettings {
     /// [a-z0-9-]{1,64}. In a pattern meter "{1}" stands for what the first + of the topic matched.
     std::string id;
@@ -70,6 +80,8 @@ struct MeterSettings {
     /// Which name of a SenML pack is this meter's; empty: a pack holds only one.
     std::string senml_name;
     Ratio pulse_value_l{1, 1};
+    /// Later pulse values, in order of their dates. Rows before a date keep the value before it.
+    std::vector<DatedPulseValue> pulse_value_changes;
     /// The permanent flow Q3 of ISO 4064-1. Q4 = 1.25 Q3.
     Ratio q3_l_per_h{2500, 1};
     /// Bits at which the node's counter wraps; 0: never. 1 to 63.
@@ -83,6 +95,10 @@ struct MeterSettings {
     Duration interval = std::chrono::minutes{15};
     /// What the register showed at the first booked reading.
     Ratio register_start_l{0, 1};
+    /// Where the register's digits begin again at 0; 0: never.
+    Ratio register_range_l{0, 1};
+    /// The smallest volume that can be read off the register.
+    Ratio register_resolution_l{1, 1};
     AlarmSettings alarms;
 
     bool operator==(const MeterSettings&) const = default;

@@ -18,6 +18,34 @@ TEST_CASE("ticks go into the entry, the rows of every step and the register, and
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.007);
 }
 
+TEST_CASE("what is published reads exactly as the API's answers: decimals, not the nearest binary fraction") {
+    MeterSettings meter = house();
+    meter.register_start_l = {688166, 1000};  // As a double and in cubic metres: 0.6881660000000001.
+    meter.pulse_value_l = {1, 10};
+    LedgerWorld world({meter});
+    world.hear_count(at_min(600), 1000);
+    world.hear_count(at_min(616), 1003);
+    const auto texts = [&](const std::string& topic) {
+        std::string all;
+        for (const Outgoing& outgoing : must(world.ledger->outbox(0, 100))) {
+            if (outgoing.topic == topic) all += outgoing.payload;
+        }
+        return all;
+    };
+    CHECK(texts("meters/house/now").find("\"register_m3\":0.688466,\"today_l\":0.300}") != std::string::npos);
+    CHECK(texts("meters/house/usage").find("\"ticks\":3,\"volume_l\":0.300,") != std::string::npos);
+}
+
+TEST_CASE("an instruction that this program does not know is passed over, and what follows is booked") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 1000);
+    for (const char* order : {R"({"do":"fly","meter":"house"})", R"({"do":7})", "{}"})
+        world.take({{Instruction{at_min(601), order}}});
+    world.hear_count(at_min(603), 1007);
+    REQUIRE(world.entries().size() == 1);
+    CHECK(world.entries()[0].ticks == 7);
+}
+
 TEST_CASE("a closed interval is published once, with revision 0") {
     LedgerWorld world;
     for (int minute = 600; minute <= 618; minute += 3)

@@ -82,6 +82,20 @@ TEST_CASE("a drain is handed on as a whole, each message by its place from the l
     }
 }
 
+TEST_CASE("what a person said within a drain keeps its place in it") {
+    Feed feed;
+    feed.add(up(noon), {});
+    feed.add(message_at(noon + milliseconds{1}), {});
+    feed.add(Instruction{noon + milliseconds{2}, "{}"}, {});
+    feed.add(message_at(noon + milliseconds{3}), {});
+    CHECK(feed.take().deliveries.empty());
+    feed.finish();
+    const auto drained = feed.take();
+    REQUIRE(drained.deliveries.size() == 4);
+    CHECK(std::holds_alternative<Instruction>(drained.deliveries[2].event));
+    CHECK(behind(drained) == std::vector<int>{1, 0});
+}
+
 TEST_CASE("a drain that never pauses ends after half a minute") {
     Feed feed;
     feed.add(up(noon), {});

@@ -155,10 +155,10 @@ TEST_CASE("CSV has a header with units, decimal points, CRLF, and empty fields w
     FakeDaemon daemon;
     daemon.set("/v1/meters/house/usage", three_days);
     CHECK(daemon.run("usage house --csv").out ==
-          "meter,from,to,ticks,volume_l,covered_s,spread_ticks,revision\r\n"
-          "house,2026-03-01T00:00:00+01:00,2026-03-02T00:00:00+01:00,1234,411.333,86400,0,0\r\n"
-          "house,2026-03-02T00:00:00+01:00,2026-03-03T00:00:00+01:00,0,0,7260,1,2\r\n"
-          "house,2026-03-03T00:00:00+01:00,2026-03-04T00:00:00+01:00,,,0,0,0\r\n");
+          "meter,from,to,ticks,volume_l,covered_s,spread_ticks,revision,cost,currency\r\n"
+          "house,2026-03-01T00:00:00+01:00,2026-03-02T00:00:00+01:00,1234,411.333,86400,0,0,,\r\n"
+          "house,2026-03-02T00:00:00+01:00,2026-03-03T00:00:00+01:00,0,0,7260,1,2,,\r\n"
+          "house,2026-03-03T00:00:00+01:00,2026-03-04T00:00:00+01:00,,,0,0,0,,\r\n");
 }
 
 TEST_CASE(

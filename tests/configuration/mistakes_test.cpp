@@ -49,7 +49,7 @@ mode = "0600")") == R"(t.toml:1:2: unknown table `sokcet`; did you mean [socket]
     CHECK(
         of_file(R"([weather]
 url = "mqtt://x")") ==
-        R"(t.toml:1:2: unknown table `weather`. Take it out, or write one of [site], [broker], [store], [socket], [[meter]], [meter.alarms].)");
+        R"(t.toml:1:2: unknown table `weather`. Take it out, or write one of [site], [broker], [store], [socket], [tariff], [[meter]], [meter.alarms].)");
     CHECK(
         sentences_of(R"([[meters]]
 id = "house"

@@ -183,6 +183,11 @@ path = "/run/tickledger/api.sock"
 mode = "0660"
 http = ""
 
+[tariff]
+currency = ""
+price_per_m3 = {}
+standing_charge_per_day = {}
+
 [[meter]]
 id = "house"
 topic = "nodes/cellar/water"
@@ -197,6 +202,9 @@ checkpoint_ticks = 0
 cadence = "3min"
 interval = "15min"
 register_start = "0 L"
+register_range = "0 L"
+register_resolution = "1 L"
+pulse_value_from = {}
 
 [meter.alarms]
 night = ["01:00", "05:00"]

@@ -86,6 +86,10 @@ MeterSettings any_meter(std::size_t number) {
     meter.cadence = any_duration(1);
     meter.interval = std::chrono::seconds{*element(1, 60, 300, 900, 3600, 5400, 86400)};
     meter.register_start_l = any_ratio(0);
+    meter.register_range_l = any_ratio(0);
+    meter.register_resolution_l = any_ratio(1);
+    for (int day = 20'000; *rc::gen::inRange(0, 3) != 0; ++day)
+        meter.pulse_value_changes.push_back({date::sys_days{date::days{day}}, any_ratio(1)});
     meter.alarms = any_alarms();
     return meter;
 }

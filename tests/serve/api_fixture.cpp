@@ -40,6 +40,10 @@ ApiParts ApiFixture::parts() const {
         },
         .health = [this] { return health; },
         .settle = [this] { ++settled; },
+        .instruct = [this](std::string order) -> Result<void> {
+            orders.push_back(std::move(order));
+            return {};
+        },
         .now = [this] { return now; },
     };
 }

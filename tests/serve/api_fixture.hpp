@@ -47,6 +47,8 @@ struct ApiFixture {
     HealthFacts health;
     Instant now = at("2026-03-08T12:00:00Z");
     mutable int settled = 0;
+    /// What the calls have kept of people's words.
+    mutable std::vector<std::string> orders;
     mutable std::map<std::string, MeterSettings> resolved;
     std::unique_ptr<Api> api;
 };

@@ -4,7 +4,6 @@
 #include <set>
 
 #include "serve/api_fixture.hpp"
-#include "serve/meters.hpp"
 
 namespace tickledger {
 namespace {
@@ -99,6 +98,49 @@ TEST_CASE("a volume is the exact decimal, rounded half to even") {
     fixture.configuration.meters[1].pulse_value_l = {
         1, 4000};  // 2 ticks: 0.0005 L, exactly between 0.000 and 0.001.
     CHECK(mentions(fixture.answer(target).body, "\"volume_l\":0.000,"));
+}
+
+TEST_CASE("rows with their cost reproduce a published bill, and follow prices that change within them") {
+    // Bournemouth Water, "How is my metered bill calculated?" (charges from 1 April 2020): 45 m3 in 90 days,
+    // 45 x 1.0685 + 28.76 / 365 x 90 = 48.08 + 7.09 = 55.17.
+    ApiFixture fixture;
+    auto& tariff = fixture.configuration.tariff;
+    tariff.currency = "GBP";
+    const date::sys_days april_1{date::year{2020} / 4 / 1};
+    tariff.price_per_m3 = {{april_1, {10685, 10000}}};
+    tariff.standing_charge_per_day = {{april_1, {2876, 36500}}};
+    const CivilZone zone = sure(CivilZone::find("Europe/Lisbon"));
+    sure(fixture.ledger->begin());
+    const MeterKey house = fixture.meter("house");
+    std::map<Instant, std::int64_t> months;
+    for (int i = 0; i < 90; ++i) {
+        const Instant begin = zone.start_of(date::year_month_day{april_1 + date::days{i}});
+        sure(fixture.ledger->put_row({house, Step::day, begin}, Row{500, std::chrono::hours{24}, 0, 0}));
+        months[zone.row_at(Step::month, {}, begin).from] += 500;
+    }
+    for (const auto& [begin, ticks] : months)
+        sure(fixture.ledger->put_row({house, Step::month, begin}, Row{ticks, std::chrono::hours{24}, 0, 0}));
+    sure(fixture.ledger->commit());
+    const auto rows = [&](const std::string& query) {
+        return fixture.document("/v1/meters/house/usage?cost=true&" + query).at("rows");
+    };
+    double bill = 0;
+    for (const Json& row : rows("step=day&from=2020-04-01&to=2020-06-30"))
+        bill += row.at("cost").get<double>();
+    // Each of the ninety rows is rounded to four digits.
+    CHECK(bill == Approx(55.17).margin(0.005));
+    // April has 30 days and 15 m3: 16.0275 + 2.36384, by hand.
+    CHECK(rows("step=month&from=2020-04-01&to=2020-05-01")[0].at("cost") == 18.3913);
+    // Another price from the 16th on, computed by hand: 7.5 x 1.0685 + 7.5 x 2 + 2.36384.
+    tariff.price_per_m3.push_back({april_1 + date::days{15}, {2, 1}});
+    CHECK(rows("step=month&from=2020-04-01&to=2020-05-01")[0].at("cost") == 25.3776);
+    // No price, no cost; no data, no cost.
+    CHECK(rows("step=month&from=2020-03-01&to=2020-04-01")[0].at("cost").is_null());
+    CHECK(rows("step=day&from=2020-08-01&to=2020-08-02")[0].at("cost").is_null());
+    CHECK_FALSE(fixture.document("/v1/meters/house/usage").contains("currency"));
+    CHECK(mentions(fixture.refusal("/v1/meters/house/usage?cost=yes", 400), "true or false"));
+    tariff.price_per_m3.clear();
+    CHECK(mentions(fixture.refusal("/v1/meters/house/usage?cost=true", 400), "price_per_m3"));
 }
 
 TEST_CASE("hours follow the clock's changes") {
@@ -430,6 +472,15 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
         fixture.ledger->add_undecided(house, AlarmKind::night_flow, {alarm.raised_at, alarm.raised_at}, "?"));
     sure(fixture.ledger->add_refused({house, at("2026-03-01T08:01:00Z"), Refusal::stray, "t", "p", "w"}));
     sure(fixture.ledger->commit());
+    sure(fixture.ledger->begin());
+    RegisterReading reading;
+    reading.at = at("2026-03-01T08:03:00Z");
+    reading.register_ul = 12'000'000;
+    reading.adjusted_from = at("2026-03-01T08:00:00Z");
+    reading.adjustment_ticks = 9;
+    sure(fixture.ledger->put_register_reading(house, reading));
+    sure(fixture.ledger->commit());
+    fixture.summaries["house"].last_reading_at = at("2026-03-01T08:03:00Z");
     fixture.health.meters = {{"house", {}, {}, {}}};
 
     const Json document = fixture.document("/v1/openapi.json");
@@ -448,6 +499,8 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
     check_shape(document, schema("/v1/meters/{id}/usage"), fixture.document("/v1/meters/house/usage"));
     check_shape(document, schema("/v1/meters/{id}/ledger"),
                 fixture.document("/v1/meters/house/ledger?from=2026-03-01"));
+    check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/house/register"));
+    check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/garden/register"));
     check_shape(document, schema("/v1/alarms"), fixture.document("/v1/alarms"));
     check_shape(document, schema("/v1/health"), fixture.document("/v1/health"));
 }

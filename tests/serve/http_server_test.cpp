@@ -345,6 +345,14 @@ TEST_CASE("over TCP only loopback is listened on, and only for names of this mac
     CHECK(client.receive().value().status == 200);
     REQUIRE(client.send("GET /echo HTTP/1.1\r\nHost: rebound.example:8470\r\n\r\n"));
     CHECK(client.receive().value().status == 421);
+    REQUIRE(
+        client.send("POST /echo HTTP/1.1\r\nHost: localhost:8470\r\nOrigin: http://elsewhere.example\r\n"
+                    "Content-Length: 0\r\n\r\n"));
+    CHECK(client.receive().value().status == 403);
+    REQUIRE(
+        client.send("POST /echo HTTP/1.1\r\nHost: localhost:8470\r\nOrigin: http://localhost:8470\r\n"
+                    "Content-Length: 0\r\n\r\n"));
+    CHECK(client.receive().value().status == 200);
 }
 
 TEST_CASE("the server stops while clients are connected and half way through a request") {

@@ -33,6 +33,9 @@ constexpr std::array questions{
              "SELECT meter, kind, from_us, to_us, text FROM undecided ORDER BY meter, kind, from_us"},
     Question{"refused",
              "SELECT meter, at_us, reason, topic, payload, text FROM refused ORDER BY meter, fingerprint"},
+    Question{"register_reading",
+             "SELECT meter, at_us, register_ul, given_to_ul, turns, starts, ticks_before, ticks_within,"
+             " adjusted_from_us, adjustment_ticks FROM register_reading ORDER BY meter, at_us"},
     Question{"meter", "SELECT key, id, state FROM meter ORDER BY key"},
 };
 

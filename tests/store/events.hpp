@@ -15,6 +15,9 @@ namespace tickledger::test {
         return "link " + std::to_string(microseconds_of(change->at)) + (change->up ? " up" : " down") +
                (change->session_present ? " session" : "");
     }
+    if (const auto* instruction = std::get_if<Instruction>(&event)) {
+        return "instruction " + std::to_string(microseconds_of(instruction->at)) + " " + instruction->order;
+    }
     const auto& message = std::get<Message>(event);
     return "message " + std::to_string(microseconds_of(message.arrived_at)) + " [" + message.topic + "] [" +
            message.payload + "] qos " + std::to_string(message.qos) + (message.retained ? " retained" : "") +
@@ -46,7 +49,11 @@ namespace tickledger::test {
     const auto changes =
         rc::gen::map(rc::gen::tuple(instants(), rc::gen::arbitrary<bool>(), rc::gen::arbitrary<bool>()),
                      [](auto parts) { return Event{std::make_from_tuple<LinkChange>(std::move(parts))}; });
-    return rc::gen::weightedOneOf<Event>({{5, messages}, {1, changes}});
+    const auto instructions =
+        rc::gen::map(rc::gen::pair(instants(), rc::gen::arbitrary<std::uint32_t>()), [](auto parts) {
+            return Event{Instruction{parts.first, R"({"do":"a","x":)" + std::to_string(parts.second) + "}"}};
+        });
+    return rc::gen::weightedOneOf<Event>({{5, messages}, {1, changes}, {1, instructions}});
 }
 
 }  // namespace tickledger::test

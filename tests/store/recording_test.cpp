@@ -46,6 +46,9 @@ TEST_CASE("a line has the documented form") {
           R"({"tst":"2026-03-01T07:00:00.000000Z","topic":"n","qos":0,"retain":1,"dup":1,"payload":"7"})");
     const LinkChange up{at("2026-03-01T07:00:00Z"), true, true};
     CHECK(to_line(up) == R"({"tst":"2026-03-01T07:00:00.000000Z","link":"up","session_present":true})");
+    const Instruction instruction{at("2026-03-01T07:00:00Z"), R"({"do":"something","meter":"house"})"};
+    CHECK(to_line(instruction) ==
+          R"({"tst":"2026-03-01T07:00:00.000000Z","instruction":{"do":"something","meter":"house"}})");
 }
 
 TEST_CASE("a payload that is not UTF-8 is written as base64") {

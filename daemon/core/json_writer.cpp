@@ -1,4 +1,4 @@
-#include "serve/json_writer.hpp"
+#include "core/json_writer.hpp"
 
 #include <nlohmann/json.hpp>
 

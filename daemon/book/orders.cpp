@@ -1,0 +1,64 @@
+#include "book/orders.hpp"
+
+#include <nlohmann/json.hpp>
+
+#include "core/json_writer.hpp"
+
+namespace tickledger {
+
+namespace {
+
+JsonObject order(std::string_view what, const std::string& meter) {
+    JsonObject object;
+    object.text("do", what);
+    object.text("meter", meter);
+    return object;
+}
+
+}  // namespace
+
+std::string order_to_read(const std::string& meter, const SaidReading& said) {
+    JsonObject object = order(order_read_register, meter);
+    object.text("time", format_utc(said.at));
+    object.whole("register_ul", said.register_ul);
+    object.whole("given_to_ul", said.given_to_ul);
+    object.flag("start", said.starts);
+    return std::move(object).finish();
+}
+
+std::string order_to_take_back(const std::string& meter, Instant reading_at) {
+    JsonObject object = order(order_take_back_reading, meter);
+    object.text("time", format_utc(reading_at));
+    return std::move(object).finish();
+}
+
+std::string order_to_set(const std::string& meter, Instant from, Ratio pulse_value_l) {
+    JsonObject object = order(order_set_pulse_value, meter);
+    object.text("from", format_utc(from));
+    object.whole("numerator", pulse_value_l.numerator);
+    object.whole("denominator", pulse_value_l.denominator);
+    return std::move(object).finish();
+}
+
+std::optional<Instant> instant_in(const nlohmann::json& order, const char* name) {
+    const auto at = parse_rfc3339(text_in(order, name));
+    return at ? std::optional(*at) : std::nullopt;
+}
+
+std::optional<std::int64_t> whole_in(const nlohmann::json& order, const char* name) {
+    const auto found = order.find(name);
+    if (found == order.end() || !found->is_number_integer()) return std::nullopt;
+    return found->get<std::int64_t>();
+}
+
+std::string text_in(const nlohmann::json& order, const char* name) {
+    const auto found = order.find(name);
+    return found != order.end() && found->is_string() ? found->get<std::string>() : std::string{};
+}
+
+bool flag_in(const nlohmann::json& order, const char* name) {
+    const auto found = order.find(name);
+    return found != order.end() && found->is_boolean() && found->get<bool>();
+}
+
+}  // namespace tickledger

@@ -1,0 +1,299 @@
+// Readings of the register by eye: what they say, what is adjusted to them, and how both follow when the past
+// becomes clearer.
+//
+// Let B be the booked ticks, adjustments apart, until a reading's moment. The adjustment that ends there is
+// what is missing for the register, made of B and of all adjustments until then, to show what was read: to
+// the nearest tick. It is worked out anew whenever B, a reading before it or a pulse value changes, so that
+// what was adjusted once and is found after all (a message that fills a hole) is not counted twice. Where the
+// moment lies inside an entry, its ticks may have come before or after it; only what they can not explain is
+// adjusted.
+
+#include <algorithm>
+#include <nlohmann/json.hpp>
+
+#include "book/bookkeeper.hpp"
+#include "book/orders.hpp"
+#include "book/register_rules.hpp"
+#include "book/store_failure.hpp"
+#include "book/valuation.hpp"
+
+namespace tickledger {
+
+namespace {
+
+Entry adjustment(const RegisterReading& reading) {
+    Entry entry;
+    entry.span = {reading.adjusted_from, reading.at};
+    entry.ticks = reading.adjustment_ticks;
+    entry.kind = EntryKind::adjustment;
+    return entry;
+}
+
+/// Counts an entry's ticks into or out of what a reading knows to lie before it.
+bool count(RegisterReading& reading, const Entry& entry, int sign) {
+    if (!entry.ticks_known() || entry.ticks == 0) return false;
+    if (entry.span.to <= reading.at) {
+        reading.ticks_before += sign * entry.ticks;
+    } else if (entry.span.from < reading.at) {
+        reading.ticks_within += sign * entry.ticks;
+    } else {
+        return false;
+    }
+    return true;
+}
+
+/// Of the ticks that are wanted, those that the entry around the moment can not have brought before it.
+std::int64_t not_explained(std::int64_t wanted, std::int64_t ticks_within) {
+    if (ticks_within <= 0 || wanted < 0) return wanted;
+    return std::max<std::int64_t>(wanted - ticks_within, 0);
+}
+
+constexpr int refinements_max = 4;
+
+}  // namespace
+
+/// Ticks of the adjustments that fall into rows before a civil midnight.
+std::int64_t Bookkeeper::adjusted_before(Account& account, std::span<const RegisterReading> readings,
+                                         Instant midnight) {
+    std::int64_t sum = 0;
+    std::vector<Share> shares;
+    for (const RegisterReading& reading : readings) {
+        if (reading.adjustment_ticks == 0) continue;
+        if (reading.at <= midnight) {
+            sum += reading.adjustment_ticks;
+            continue;
+        }
+        apportion(adjustment(reading), account.rows, shares);
+        for (const Share& share : shares) {
+            if (share.row.to <= midnight) sum += share.ticks;
+        }
+    }
+    return sum;
+}
+
+/// The register at a reading's moment, with its adjustment as it stands in the list and without the ticks of
+/// the entry around it. `booked`: the same readings as they are in the rows now.
+std::int64_t Bookkeeper::register_at(Account& account, const PulseValues& values,
+                                     std::span<const RegisterReading> until,
+                                     std::span<const RegisterReading> booked, Ratio start_l) {
+    const RegisterReading& reading = until.back();
+    std::int64_t left = reading.ticks_before;
+    for (const RegisterReading& one : until)
+        left += one.adjustment_ticks;
+    std::vector<ValuedTicks> parts;
+    const auto ticks = [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); };
+    Instant from =
+        account.rows.row_at(Step::year, *account.memory.meter_register.first_at - Duration{1}).from;
+    const Instant begin = from;
+    std::int64_t before = 0;
+    for (const PulseValueChange& change : values.changes()) {
+        if (change.from >= reading.at) break;
+        if (change.from <= begin) continue;
+        const std::int64_t then = kept(ticks_between(begin, change.from, zone_, ticks)) -
+                                  adjusted_before(account, booked, change.from) +
+                                  adjusted_before(account, until, change.from);
+        parts.push_back({then - before, values.at(from)});
+        left -= then - before;
+        before = then;
+        from = change.from;
+    }
+    parts.push_back({left, values.at(from)});
+    return scaled_volume(parts, start_l, 1, digits_register);
+}
+
+Result<std::int64_t> Bookkeeper::ticks_of_row(const Account& account, Step step, Instant begin) {
+    const auto row = rows_.row({account.key, step, begin});
+    return row ? row->ticks : 0;
+}
+
+std::vector<RegisterReading> Bookkeeper::readings_of(const Account& account) {
+    if (!account.memory.meter_register.read_by_eye_at) return {};
+    return kept(ledger_.register_readings(account.key));
+}
+
+/// Works out every adjustment from one place on and books what has changed, as one fact.
+void Bookkeeper::adjust(Account& account, std::vector<RegisterReading> readings,
+                        std::vector<RegisterReading> booked, std::size_t place) {
+    const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
+    for (std::size_t i = place; i < readings.size(); ++i) {
+        RegisterReading& reading = readings[i];
+        reading.adjusted_from = i > 0 ? readings[i - 1].at : *account.memory.meter_register.first_at;
+        reading.adjustment_ticks = 0;
+        const std::span<const RegisterReading> until(readings.data(), i + 1);
+        if (reading.starts) {
+            account.memory.meter_register.start_ul =
+                unrolled_ul(reading, account.settings) - register_at(account, values, until, booked, {0, 1});
+            continue;
+        }
+        const Ratio start_l = register_start_l(account.settings, account.memory.meter_register);
+        const Ratio value_l = values.at(reading.at - Duration{1});
+        std::int64_t wanted = 0;
+        // Once is enough, unless the pulse value changes within the adjustment's span.
+        for (int refinement = 0; refinement < refinements_max; ++refinement) {
+            reading.adjustment_ticks = wanted;
+            const std::int64_t missing_ul =
+                unrolled_ul(reading, account.settings) - register_at(account, values, until, booked, start_l);
+            const std::int64_t step = nearest_ticks(missing_ul, value_l);
+            if (step == 0) break;
+            wanted += step;
+        }
+        reading.adjustment_ticks = not_explained(wanted, reading.ticks_within);
+    }
+    book_adjustments(account, readings, booked);
+}
+
+void Bookkeeper::book_adjustments(Account& account, const std::vector<RegisterReading>& readings,
+                                  const std::vector<RegisterReading>& booked) {
+    const auto entries_of = [](const std::vector<RegisterReading>& from,
+                               const std::vector<RegisterReading>& other) {
+        std::vector<Entry> entries;
+        for (const RegisterReading& reading : from) {
+            const bool stays = std::any_of(other.begin(), other.end(), [&](const RegisterReading& one) {
+                return one.adjustment_ticks != 0 && adjustment(one) == adjustment(reading);
+            });
+            if (reading.adjustment_ticks != 0 && !stays) entries.push_back(adjustment(reading));
+        }
+        return entries;
+    };
+    const std::vector<Entry> removed = entries_of(booked, readings);
+    const std::vector<Entry> added = entries_of(readings, booked);
+    for (const RegisterReading& reading : booked) {
+        const bool stays = std::any_of(readings.begin(), readings.end(),
+                                       [&](const RegisterReading& one) { return one.at == reading.at; });
+        if (!stays) kept(ledger_.remove_register_reading(account.key, reading.at));
+    }
+    for (const RegisterReading& reading : readings) {
+        if (std::find(booked.begin(), booked.end(), reading) == booked.end())
+            kept(ledger_.put_register_reading(account.key, reading));
+    }
+    account.memory.meter_register.read_by_eye_at =
+        readings.empty() ? std::nullopt : std::optional(readings.back().at);
+    account.is_changed = account.has_news = true;
+    Duration longest{0};
+    for (const Entry& entry : removed) {
+        kept(ledger_.remove_entry(account.key, entry));
+        account.memory.total_ticks -= entry.ticks;
+        longest = std::max(longest, entry.span.length());
+    }
+    for (const Entry& entry : added) {
+        kept(ledger_.add_entry(account.key, entry));
+        account.memory.total_ticks += entry.ticks;
+        longest = std::max(longest, entry.span.length());
+    }
+    publish_corrections(account, rows_.change(account, removed, added, fine_detail_from_), longest);
+}
+
+void Bookkeeper::follow_register(Account& account, std::span<const Entry> removed,
+                                 std::span<const Entry> added) {
+    const auto& read_at = account.memory.meter_register.read_by_eye_at;
+    const auto reaches = [&](const Entry& entry) { return entry.span.from < *read_at; };
+    if (!read_at || !(std::any_of(removed.begin(), removed.end(), reaches) ||
+                      std::any_of(added.begin(), added.end(), reaches))) {
+        return;
+    }
+    const std::vector<RegisterReading> booked = readings_of(account);
+    std::vector<RegisterReading> readings = booked;
+    std::size_t place = readings.size();
+    for (std::size_t i = readings.size(); i-- > 0;) {
+        bool changed = false;
+        for (const Entry& entry : removed)
+            changed |= count(readings[i], entry, -1);
+        for (const Entry& entry : added)
+            changed |= count(readings[i], entry, 1);
+        if (changed) place = i;
+    }
+    if (place < readings.size()) adjust(account, std::move(readings), booked, place);
+}
+
+RegisterBasis Bookkeeper::register_basis(const Account& account,
+                                         std::span<const RegisterReading> readings) const {
+    return {.settings = account.settings,
+            .first_at = account.memory.meter_register.first_at,
+            .start_l = register_start_l(account.settings, account.memory.meter_register),
+            .total_ticks = account.memory.total_ticks,
+            .readings = readings,
+            .fine_detail_from = fine_detail_from_,
+            .zone = zone_};
+}
+
+void Bookkeeper::read_register(Account& account, const nlohmann::json& order, Instant now) {
+    const auto time = instant_in(order, "time");
+    const auto register_ul = whole_in(order, "register_ul");
+    const auto given_to_ul = whole_in(order, "given_to_ul");
+    if (!time || !register_ul || !given_to_ul) return;
+    const SaidReading said{*time, *register_ul, *given_to_ul, flag_in(order, "start")};
+    const std::vector<RegisterReading> booked = readings_of(account);
+    const auto judged = judge(said, register_basis(account, booked), now);
+    // The call that took it has judged it too; what changed in between is told by its answer.
+    if (!judged || judged->is_known) return;
+
+    RegisterReading reading;
+    reading.at = said.at;
+    reading.register_ul = said.register_ul;
+    reading.given_to_ul = said.given_to_ul;
+    reading.turns = judged->turns;
+    reading.starts = said.starts;
+    reading.adjusted_from = said.at;
+    reading.ticks_before = account.memory.total_ticks;
+    for (const RegisterReading& one : booked)
+        reading.ticks_before -= one.adjustment_ticks;
+    const Instant end = std::max(said.at, account.memory.counter.last->at) + Duration{1};
+    for (const Entry& entry : kept(ledger_.entries(account.key, {said.at, end}))) {
+        if (entry.kind == EntryKind::adjustment || !entry.ticks_known()) continue;
+        reading.ticks_before -= entry.ticks;
+        if (entry.span.from < said.at) reading.ticks_within += entry.ticks;
+    }
+    std::vector<RegisterReading> readings = booked;
+    readings.insert(readings.begin() + static_cast<std::ptrdiff_t>(judged->place), reading);
+    adjust(account, std::move(readings), booked, judged->place);
+}
+
+void Bookkeeper::take_back_reading(Account& account, const nlohmann::json& order, Instant /*now*/) {
+    const auto time = instant_in(order, "time");
+    if (!time) return;
+    const std::vector<RegisterReading> booked = readings_of(account);
+    const auto place = judge_taking_back(*time, register_basis(account, booked));
+    if (!place) return;
+    std::vector<RegisterReading> readings = booked;
+    if (readings[*place].starts) account.memory.meter_register.start_ul.reset();
+    readings.erase(readings.begin() + static_cast<std::ptrdiff_t>(*place));
+    adjust(account, std::move(readings), booked, *place);
+}
+
+void Bookkeeper::apply_pulse_value(Account& account, const nlohmann::json& order, Instant /*now*/) {
+    const auto from = instant_in(order, "from");
+    const auto numerator = whole_in(order, "numerator");
+    const auto denominator = whole_in(order, "denominator");
+    if (!from || !numerator || !denominator || *numerator <= 0 || *denominator <= 0) return;
+    if (account.rows.row_at(Step::day, *from).from != *from) return;
+    auto& applied = account.memory.meter_register.pulse_values;
+    const auto same = std::find_if(applied.begin(), applied.end(),
+                                   [&](const AppliedPulseValue& one) { return one.from == *from; });
+    if (same != applied.end() && same->numerator == *numerator && same->denominator == *denominator) return;
+    if (same != applied.end()) applied.erase(same);
+    applied.push_back({*from, *numerator, *denominator});
+    account.is_changed = account.has_news = true;
+    revise_from(account, *from);
+    const std::vector<RegisterReading> booked = readings_of(account);
+    const auto later = std::find_if(booked.begin(), booked.end(),
+                                    [&](const RegisterReading& one) { return one.at > *from; });
+    if (later == booked.end()) return;
+    adjust(account, booked, booked, static_cast<std::size_t>(later - booked.begin()));
+}
+
+/// The volume of what closed since has changed: under the same revision it would be told in two ways.
+void Bookkeeper::revise_from(Account& account, Instant from) {
+    if (!account.memory.closed_until) return;
+    const Instant until = *account.memory.closed_until;
+    rows_.flush();
+    for (const Step step : {Step::interval, Step::hour, Step::day, Step::month, Step::year}) {
+        const Instant first = account.rows.row_at(step, from).from;
+        const Instant end = account.rows.row_at(step, until).from;
+        if (first < end) kept(ledger_.revise_rows(account.key, step, first, end));
+    }
+    rows_.forget();
+    const Instant today = account.rows.row_at(Step::day, until).from;
+    if (from < today) publish_day(account, account.rows.row_at(Step::day, today - Duration{1}));
+}
+
+}  // namespace tickledger

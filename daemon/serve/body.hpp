@@ -1,0 +1,31 @@
+// What stands in the body of a request: members by name, numbers as the decimals that they are.
+#pragma once
+
+#include <optional>
+#include <span>
+
+#include "core/json_fields.hpp"
+#include "serve/call.hpp"
+
+namespace tickledger {
+
+/// Fills in the fields, whose pointers name members of the body's object. An empty body is an empty object. A
+/// member that no field names is refused, so that a misspelt one is not passed over.
+[[nodiscard]] OrProblem<void> read_body(const Request& request, std::span<JsonField> fields);
+
+/// A volume as a person tells it.
+struct ToldVolume {
+    std::int64_t volume_ul = 0;
+    /// One unit of its last digit.
+    std::int64_t given_to_ul = 1;
+};
+
+/// `cubic_metres`: a number, or its text. `with_unit`: a text such as "43613.2 ft3". Exactly one must be
+/// given.
+[[nodiscard]] OrProblem<ToldVolume> volume_in(const JsonField& cubic_metres, const JsonField& with_unit);
+/// A civil date or an RFC 3339 time.
+[[nodiscard]] OrProblem<std::optional<Instant>> instant_in(const JsonField& field, const CivilZone& zone);
+[[nodiscard]] OrProblem<std::optional<bool>> flag_in(const JsonField& field);
+[[nodiscard]] OrProblem<std::optional<std::string>> text_in(const JsonField& field);
+
+}  // namespace tickledger

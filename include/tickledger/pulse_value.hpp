@@ -1,0 +1,55 @@
+// What a tick stands for, when that changes: a pulse value and the moments from which it is another.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <vector>
+
+#include "tickledger/time.hpp"
+#include "tickledger/units.hpp"
+
+namespace tickledger {
+
+struct PulseValueChange {
+    /// A civil midnight, so that a day, and every shorter row, has one value.
+    Instant from{};
+    Ratio pulse_value_l{1, 1};
+    bool operator==(const PulseValueChange&) const = default;
+};
+
+class PulseValues {
+public:
+    /// `changes` in any order; of two from the same moment the later in the list counts.
+    explicit PulseValues(Ratio first, std::vector<PulseValueChange> changes = {});
+
+    /// The value of the ticks in a row that begins at this moment.
+    [[nodiscard]] Ratio at(Instant row_begin) const;
+    [[nodiscard]] Ratio latest() const { return changes_.empty() ? first_ : changes_.back().pulse_value_l; }
+    /// In order of time.
+    [[nodiscard]] std::span<const PulseValueChange> changes() const { return changes_; }
+
+private:
+    Ratio first_;
+    std::vector<PulseValueChange> changes_;
+};
+
+/// Ticks that all stand for one volume.
+struct ValuedTicks {
+    std::int64_t ticks = 0;
+    Ratio pulse_value_l{1, 1};
+};
+
+/// As scaled_volume of one pulse value: the volumes are added exactly, and rounded once.
+[[nodiscard]] std::int64_t scaled_volume(std::span<const ValuedTicks> valued, Ratio offset_l,
+                                         std::int64_t litres_per_unit, int digits);
+
+/// The volume in litres, for estimates such as a flow.
+[[nodiscard]] double volume_l(std::span<const ValuedTicks> valued);
+
+/// Registers are compared in whole microlitres, finer than any of them shows.
+inline constexpr int digits_register = 6;
+
+/// How many ticks come nearest to a volume; half to even.
+[[nodiscard]] std::int64_t nearest_ticks(std::int64_t volume_ul, Ratio pulse_value_l);
+
+}  // namespace tickledger

@@ -1,0 +1,287 @@
+// Readings of the register by eye: adjustments, how they follow the past, taking back, dated pulse values.
+#include "book/orders.hpp"
+#include "book/valuation.hpp"
+#include "ledger_world.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+namespace {
+
+constexpr std::int64_t litre_ul = 1'000'000;
+
+struct RegisterWorld : LedgerWorld {
+    using LedgerWorld::LedgerWorld;
+
+    void tell(Instant now, const std::string& order) { take({{Instruction{now, order}}}); }
+    void read(Instant at, std::int64_t litres, bool starts = false) {
+        tell(at + std::chrono::seconds{1}, order_to_read("house", {at, litres * litre_ul, litre_ul, starts}));
+    }
+    void take_back(Instant at) { tell(at + std::chrono::hours{1}, order_to_take_back("house", at)); }
+
+    std::vector<RegisterReading> readings() { return must(ledger->register_readings(key("house"))); }
+    std::vector<Entry> adjustments() {
+        std::vector<Entry> found;
+        for (const Entry& entry : entries()) {
+            if (entry.kind == EntryKind::adjustment) found.push_back(entry);
+        }
+        return found;
+    }
+    AccountMemory memory() {
+        for (const MeterRecord& record : must(ledger->meters())) {
+            if (record.id == "house") return must(memory_from_json(record.state));
+        }
+        return {};
+    }
+    /// Law 1: the entries' ticks, those of every step's rows and the register's advance are one number.
+    void check_sums() {
+        std::int64_t sum = 0;
+        for (const Entry& entry : entries())
+            sum += entry.ticks;
+        CHECK(memory().total_ticks == sum);
+        for (const Step step : {Step::interval, Step::hour, Step::day, Step::month, Step::year}) {
+            RowFinder finder(zone, meters[0].interval);
+            std::int64_t ticks = 0;
+            Span next = finder.row_at(step, at_min(-3 * 24 * 60));
+            while (next.from < at_min(40 * 24 * 60)) {
+                if (const auto stored = row(step, next.from)) ticks += stored->ticks;
+                next = finder.row_at(step, next.to);
+            }
+            INFO("step " << name_of(step));
+            CHECK(ticks == sum);
+        }
+    }
+};
+
+std::string pulses(int seq, int ticks) {
+    return "{\"pulses\":" + std::to_string(ticks) + ",\"boot\":1,\"seq\":" + std::to_string(seq) + "}";
+}
+
+MeterSettings pulse_house() {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    return meter;
+}
+
+}  // namespace
+
+TEST_CASE("a reading by eye becomes an adjustment over the time since the first booked reading") {
+    RegisterWorld world;
+    world.hear_count(at_min(600), 1000);
+    world.hear_count(at_min(660), 1100);
+    world.read(at_min(660), 112);
+    REQUIRE(world.adjustments().size() == 1);
+    CHECK(world.adjustments()[0].ticks == 12);
+    CHECK(world.adjustments()[0].span == Span{at_min(600), at_min(660)});
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 0.112);
+    CHECK(world.row(Step::hour, at_min(600))->ticks == 112);
+    // It closed without data, then the hour's ticks came, then the adjustment: late facts both.
+    CHECK(world.row(Step::interval, at_min(600))->revision == 2);
+    world.check_sums();
+
+    SECTION("the next one over the time since this one, negative where it must be") {
+        world.hear_count(at_min(720), 1200);
+        world.read(at_min(720), 207);
+        REQUIRE(world.adjustments().size() == 2);
+        CHECK(world.adjustments()[1].ticks == -5);
+        CHECK(world.adjustments()[1].span == Span{at_min(660), at_min(720)});
+        world.check_sums();
+    }
+    SECTION("told again it changes nothing, not even a revision") {
+        world.read(at_min(660), 112);
+        CHECK(world.adjustments().size() == 1);
+        CHECK(world.row(Step::interval, at_min(600))->revision == 2);
+    }
+    SECTION("taken back it leaves no trace but the revisions") {
+        world.take_back(at_min(660));
+        CHECK(world.adjustments().empty());
+        CHECK(world.readings().empty());
+        CHECK(world.row(Step::hour, at_min(600))->ticks == 100);
+        CHECK(world.row(Step::interval, at_min(600))->revision == 3);
+        world.check_sums();
+        world.take_back(at_min(660));
+        CHECK(world.row(Step::interval, at_min(600))->revision == 3);
+    }
+    SECTION("it survives a kill, and another reading rests on it") {
+        world.open();
+        world.read(at_min(661), 112);
+        CHECK(world.adjustments().size() == 1);
+        CHECK(world.readings().size() == 2);
+    }
+}
+
+TEST_CASE("an adjustment is the nearest whole tick, half to even") {
+    MeterSettings meter = house();
+    meter.pulse_value_l = {10, 1};
+    RegisterWorld world({meter});
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(660), 10);
+    world.read(at_min(660), 115);  // 1.5 ticks.
+    CHECK(world.adjustments().at(0).ticks == 2);
+    world.take_back(at_min(660));
+    world.read(at_min(660), 114);
+    CHECK(world.adjustments().at(0).ticks == 1);
+    world.take_back(at_min(660));
+    world.read(at_min(660), 105);  // Half a tick.
+    CHECK(world.adjustments().empty());
+}
+
+TEST_CASE("a reading in between divides the adjustment after it, and taking it back joins them again") {
+    RegisterWorld world;
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(660), 100);
+    world.hear_count(at_min(720), 200);
+    world.read(at_min(720), 220);
+    world.read(at_min(660), 105);
+    REQUIRE(world.adjustments().size() == 2);
+    CHECK(world.adjustments()[0].ticks == 5);
+    CHECK(world.adjustments()[1].ticks == 15);
+    CHECK(world.adjustments()[1].span.from == at_min(660));
+    world.check_sums();
+    world.take_back(at_min(660));
+    REQUIRE(world.adjustments().size() == 1);
+    CHECK(world.adjustments()[0].ticks == 20);
+    CHECK(world.adjustments()[0].span.from == at_min(600));
+    world.check_sums();
+}
+
+TEST_CASE("what a late message finds after all is not counted twice") {
+    RegisterWorld world({pulse_house()});
+    world.hear(at_min(600), pulses(1, 0));
+    world.hear(at_min(603), pulses(2, 10));
+    world.hear(at_min(609), pulses(4, 10));  // 3 is missing.
+    world.read(at_min(609), 27);
+    REQUIRE(world.adjustments().size() == 1);
+    CHECK(world.adjustments()[0].ticks == 7);
+    world.hear(at_min(612), pulses(3, 7));
+    CHECK(world.adjustments().empty());
+    CHECK(world.memory().total_ticks == 27);
+    world.check_sums();
+}
+
+TEST_CASE("only what the entry around the moment can not explain is adjusted") {
+    RegisterWorld world;
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(660), 100);
+    // Read after the last message, while water runs: for now 3 ticks are missing.
+    world.read(at_min(661), 103);
+    CHECK(world.adjustments().at(0).ticks == 3);
+    world.hear_count(at_min(663), 105);
+    CHECK(world.adjustments().empty());
+    CHECK(world.memory().total_ticks == 105);
+    world.check_sums();
+    SECTION("and a reading told later of a moment inside an entry") {
+        world.hear_count(at_min(683), 125);
+        world.read(at_min(673), 130);  // 105 before, 20 within.
+        CHECK(world.adjustments().at(0).ticks == 5);
+        world.check_sums();
+    }
+}
+
+TEST_CASE("a first reading can tell where the register stands, and nothing is adjusted") {
+    RegisterWorld world;
+    world.hear_count(at_min(600), 1000);
+    world.hear_count(at_min(660), 1100);
+    world.read(at_min(660), 1'234'567, true);
+    CHECK(world.adjustments().empty());
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 1234.567);
+    world.hear_count(at_min(720), 1200);
+    world.read(at_min(720), 1'234'670);
+    CHECK(world.adjustments().at(0).ticks == 3);
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 1234.670);
+    // The later ones rest on it.
+    world.take_back(at_min(660));
+    CHECK(world.readings().size() == 2);
+    world.take_back(at_min(720));
+    world.take_back(at_min(660));
+    CHECK(world.readings().empty());
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 0.2);
+}
+
+TEST_CASE("a register that begins again at 0 is followed") {
+    MeterSettings meter = house();
+    meter.register_start_l = {9'999'950, 1};
+    meter.register_range_l = {10'000'000, 1};
+    RegisterWorld world({meter});
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(660), 100);
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 0.05);
+    world.read(at_min(660), 52);
+    CHECK(world.adjustments().at(0).ticks == 2);
+    CHECK(world.readings().at(0).turns == 1);
+    world.check_sums();
+}
+
+TEST_CASE("a reading that can not be true changes nothing") {
+    RegisterWorld world;
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(660), 100);
+    world.read(at_min(660), 112);
+    const auto before = world.entries();
+    world.read(at_min(600), 5);                // Not after the first booked reading.
+    world.read(at_min(650), 120);              // More than the next one.
+    world.read(at_min(661), 111);              // Backwards.
+    world.read(at_min(661), 5000);             // More than can have run in a minute.
+    world.read(at_min(660), 113);              // Another value for the same moment.
+    world.read(at_min(661), 1'234'567, true);  // The start, after a reading.
+    world.tell(at_min(662),
+               order_to_read("house", {at_min(700), 112 * litre_ul, litre_ul, false}));  // Future.
+    world.tell(at_min(662), R"({"do":"read-register","meter":"house","time":"yesterday","register_ul":1})");
+    world.tell(at_min(662), R"({"do":"read-register","meter":"nobody"})");
+    CHECK(world.entries() == before);
+    CHECK(world.readings().size() == 1);
+}
+
+TEST_CASE("rows before a pulse value's date keep the old one, and sums over the change are exact") {
+    MeterSettings meter = house();
+    meter.pulse_value_l = {1, 3};
+    meter.interval = std::chrono::hours{1};
+    RegisterWorld world({meter});
+    world.hear_count(at_min(0), 0);
+    for (int hour = 1; hour <= 72; ++hour)
+        world.hear_count(at_min(60 * hour), static_cast<std::uint64_t>(10 * hour));
+    world.tell(at_min(60 * 72), order_to_set("house", at_min(48 * 60), {1, 2}));
+    CHECK(world.row(Step::day, at_min(24 * 60))->revision == 0);
+    CHECK(world.row(Step::day, at_min(48 * 60))->revision == 1);
+    CHECK(world.row(Step::hour, at_min(50 * 60))->revision == 1);
+    CHECK(world.published("meters/house/day").back()["volume_l"] == 120.0);
+    // 480 ticks of 1/3 L and 240 of 1/2 L: 160 + 120 L.
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 0.28);
+    world.tell(at_min(60 * 72), order_to_set("house", at_min(48 * 60), {1, 2}));
+    CHECK(world.row(Step::day, at_min(48 * 60))->revision == 1);
+    world.open();
+    world.hear_count(at_min(60 * 73), 730);
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 0.285);
+
+    SECTION("adjustments follow it, also one whose time lies on both sides") {
+        // Until the 72nd hour the register ran 290 L, counted are 280.
+        world.read(at_min(60 * 72), 290);
+        REQUIRE(world.adjustments().size() == 1);
+        // Fewer ticks than hours: each hour's part is the same, so the earlier ones get them, and those are
+        // worth 1/3 L.
+        CHECK(world.adjustments()[0].ticks == 30);
+        world.check_sums();
+        world.tell(at_min(60 * 74), order_to_set("house", at_min(48 * 60), {13, 24}));
+        // 160 + 240 * 13/24 = 290: nothing is missing any more.
+        CHECK(world.adjustments().empty());
+        world.check_sums();
+    }
+}
+
+TEST_CASE("an adjustment that reaches into days kept no longer changes only what is kept") {
+    MeterSettings meter = house();
+    meter.interval = std::chrono::hours{1};
+    RegisterWorld world({meter});
+    for (int hour = 0; hour <= 96; ++hour)
+        world.hear_count(at_min(60 * hour), static_cast<std::uint64_t>(10 * hour));
+    must(world.keeper->remove_fine_detail(at_min(48 * 60)));
+    CHECK_FALSE(world.row(Step::interval, at_min(60)));
+    world.read(at_min(96 * 60), 1056);
+    CHECK(world.adjustments().at(0).ticks == 96);
+    CHECK_FALSE(world.row(Step::interval, at_min(60)));
+    CHECK(world.row(Step::day, at_min(0))->ticks == 264);
+    CHECK(world.row(Step::interval, at_min(50 * 60))->ticks == 11);
+    world.open();
+    world.read(at_min(30 * 60), 310);  // What was booked then is gone.
+    CHECK(world.readings().size() == 1);
+}
