@@ -36,6 +36,7 @@ struct Options {
     std::string day;
     std::string month;
     std::string last;
+    std::string label;
     std::string state;
     std::string reading;
     std::string start;
@@ -135,6 +136,14 @@ void usage(const Options& options) {
                      {"from", range.from.value_or("")},
                      {"to", range.to.value_or("")},
                      {"cost", options.cost ? "true" : ""}}));
+}
+
+void draws(const Options& options) {
+    const AskedRange range = range_of(options);
+    show(options, draws_view,
+         targets_of(
+             options, "draws",
+             {{"from", range.from.value_or("")}, {"to", range.to.value_or("")}, {"label", options.label}}));
 }
 
 void ledger(const Options& options) {
@@ -258,6 +267,14 @@ void describe(CLI::App& app, Options& options) {
     usage_command->add_flag("--cost", options.cost, "With the cost by the configured tariff");
     add_range(*usage_command, options);
     usage_command->final_callback([&] { usage(options); });
+
+    auto* draws_command =
+        app.add_subcommand("draws", "Single uses of water: when, how long, how much, and probably what for");
+    add_meter(*draws_command, options);
+    add_range(*draws_command, options);
+    draws_command->add_option("--label", options.label,
+                              "Only flush, shower, tap, washer, bath, hose, leak or unknown");
+    draws_command->final_callback([&] { draws(options); });
 
     add_register(app, options);
     add_calibrate(app, options);

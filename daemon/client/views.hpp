@@ -17,6 +17,7 @@ struct View {
 
 extern const View meters_view;
 extern const View usage_view;
+extern const View draws_view;
 extern const View ledger_view;
 /// GET …/register, and the answer to a reading.
 extern const View register_view;

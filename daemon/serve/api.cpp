@@ -16,6 +16,7 @@ namespace {
 const std::array all_routes{
     Route{"GET", "/v1/meters", {}, get_meters},
     Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to", "cost"}, get_usage},
+    Route{"GET", "/v1/meters/{id}/draws", {"from", "to", "label"}, get_draws},
     Route{"GET", "/v1/meters/{id}/ledger", {"from", "to"}, get_ledger},
     Route{"GET", "/v1/meters/{id}/register", {}, get_register},
     Route{"POST", "/v1/meters/{id}/register", {}, post_register},

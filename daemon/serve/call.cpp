@@ -53,6 +53,19 @@ OrProblem<std::optional<Instant>> Call::instant(std::string_view name) const {
                          name, *text, read.error().text));
 }
 
+OrProblem<Span> Call::span(Duration default_length) const {
+    const auto from = instant("from");
+    if (!from) return tl::unexpected(from.error());
+    const auto to = instant("to");
+    if (!to) return tl::unexpected(to.error());
+    Span span;
+    span.to = to->value_or(parts.now());
+    span.from = from->value_or(span.to - default_length);
+    if (span.from < span.to) return span;
+    return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must lie after \"from\".",
+                                   parts.zone.format(span.from), parts.zone.format(span.to)));
+}
+
 OrProblem<std::shared_ptr<LedgerView>> Call::settled_view() const {
     parts.settle();
     return snapshots.take();

@@ -47,6 +47,8 @@ struct Call {
     [[nodiscard]] std::optional<std::string> parameter(std::string_view name) const;
     /// The same, read as a civil date or a time.
     [[nodiscard]] OrProblem<std::optional<Instant>> instant(std::string_view name) const;
+    /// The query parameters from and to; without them up to now, and so long before.
+    [[nodiscard]] OrProblem<Span> span(Duration default_length) const;
     /// A view that shows everything accepted so far.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> settled_view() const;
     /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages
@@ -86,6 +88,7 @@ struct FoundMeter {
 // The calls, by the file that holds them.
 [[nodiscard]] Response get_meters(const Call& call);
 [[nodiscard]] Response get_usage(const Call& call);
+[[nodiscard]] Response get_draws(const Call& call);
 [[nodiscard]] Response get_ledger(const Call& call);
 [[nodiscard]] Response get_register(const Call& call);
 [[nodiscard]] Response post_register(const Call& call);

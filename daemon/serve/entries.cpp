@@ -9,7 +9,6 @@ namespace tickledger {
 namespace {
 
 constexpr int entries_in_a_part = 500;
-constexpr auto default_length = std::chrono::hours{24};
 
 std::string describe(const Entry& entry, const CivilZone& zone) {
     JsonObject object;
@@ -34,19 +33,6 @@ std::string describe(const Refused& refused, const CivilZone& zone) {
     object.text("payload", refused.payload);
     object.text("text", refused.text);
     return std::move(object).finish();
-}
-
-OrProblem<Span> span_of(const Call& call) {
-    const auto from = call.instant("from");
-    if (!from) return tl::unexpected(from.error());
-    const auto to = call.instant("to");
-    if (!to) return tl::unexpected(to.error());
-    Span span;
-    span.to = to->value_or(call.parts.now());
-    span.from = from->value_or(span.to - default_length);
-    if (span.from < span.to) return span;
-    return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must lie after \"from\".",
-                                   call.parts.zone.format(span.from), call.parts.zone.format(span.to)));
 }
 
 // Writes the answer part by part, on a view that stays at its moment.
@@ -125,7 +111,7 @@ private:
 }  // namespace
 
 Response get_ledger(const Call& call) {
-    const auto span = span_of(call);
+    const auto span = call.span(std::chrono::hours{24});
     if (!span) return span.error();
     const auto view = call.settled_view();
     if (!view) return view.error();

@@ -1,0 +1,252 @@
+#include <rapidcheck/catch.h>
+
+#include <catch2/catch.hpp>
+#include <numeric>
+
+#include "tickledger/draw.hpp"
+
+using namespace tickledger;
+using std::chrono::hours;
+using std::chrono::minutes;
+using std::chrono::seconds;
+
+namespace {
+
+constexpr Instant begin{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}};
+
+/// A tap: when it opens and shuts, in seconds from the beginning.
+struct Tap {
+    double from_s;
+    double to_s;
+    double l_per_min;
+};
+
+/// How much has run through all taps until then.
+double volume_l(const std::vector<Tap>& taps, double t_s) {
+    return std::accumulate(taps.begin(), taps.end(), 0.0, [t_s](double sum, const Tap& tap) {
+        return sum + std::max(0.0, std::min(t_s, tap.to_s) - tap.from_s) * tap.l_per_min / 60;
+    });
+}
+
+/// What a node tells that looks once a cadence; a silent one passes over spans without a tick.
+std::vector<Entry> told(const std::vector<Tap>& taps, double pulse_value_l, Duration cadence, Duration until,
+                        bool silent = false) {
+    std::vector<Entry> entries;
+    Instant told_to = begin;
+    std::int64_t count = 0;
+    for (Duration t = cadence; t <= until; t += cadence) {
+        const double run_l = volume_l(taps, std::chrono::duration<double>(t).count());
+        const auto now = static_cast<std::int64_t>(run_l / pulse_value_l + 0.5);
+        if (silent && now == count) continue;
+        entries.push_back({.span = {told_to, begin + t}, .ticks = now - count, .end = {}});
+        told_to = begin + t;
+        count = now;
+    }
+    return entries;
+}
+
+double length_s(const Draw& draw) {
+    return std::chrono::duration<double>(draw.span.length()).count();
+}
+
+double from_s(const Draw& draw) {
+    return std::chrono::duration<double>(draw.span.from - begin).count();
+}
+
+std::int64_t ticks_of(const std::vector<Draw>& draws) {
+    return std::accumulate(draws.begin(), draws.end(), std::int64_t{0},
+                           [](std::int64_t sum, const Draw& draw) { return sum + draw.ticks; });
+}
+
+const std::vector<Tap> shower = {{600, 900, 8}};
+
+}  // namespace
+
+TEST_CASE("a shower is one draw, as long and as fast as it was") {
+    const bool silent = GENERATE(false, true);
+    const auto draws = draws_in(told(shower, 1, seconds{1}, hours{1}, silent), 1);
+    REQUIRE(draws.size() == 1);
+    CHECK(draws[0].ticks == 40);
+    CHECK(from_s(draws[0]) == Approx(600).margin(8));
+    CHECK(length_s(draws[0]) == Approx(300).margin(8));
+    CHECK(draws[0].mean_flow_l_per_h == Approx(480).epsilon(0.03));
+    CHECK(draws[0].peak_flow_l_per_h == Approx(480).epsilon(0.05));
+    CHECK(draws[0].blur == seconds{1});
+    CHECK_FALSE(draws[0].overlaps);
+}
+
+TEST_CASE("a flush beside a shower is a draw of its own") {
+    const auto draws = draws_in(told({shower[0], {700, 790, 6}}, 1, seconds{1}, hours{1}), 1);
+    REQUIRE(draws.size() == 2);
+    CHECK(std::abs(draws[0].ticks - 40) <= 1);
+    CHECK(std::abs(draws[1].ticks - 9) <= 1);
+    CHECK(from_s(draws[1]) == Approx(700).margin(10));
+    CHECK(length_s(draws[1]) == Approx(90).margin(12));
+    CHECK(draws[0].overlaps);
+    CHECK(draws[1].overlaps);
+}
+
+TEST_CASE("a tap that somebody turns up is one draw") {
+    const auto draws = draws_in(told({{600, 700, 6}, {700, 900, 8}}, 1, seconds{1}, hours{1}), 1);
+    REQUIRE(draws.size() == 1);
+    CHECK(std::abs(draws[0].ticks - 37) <= 1);
+    CHECK(draws[0].peak_flow_l_per_h == Approx(480).epsilon(0.05));
+}
+
+TEST_CASE("one who begins when another ends is no draw beside it") {
+    const auto draws = draws_in(told({{600, 900, 4}, {900, 1200, 12}}, 1, seconds{1}, hours{1}), 1);
+    REQUIRE(draws.size() == 2);
+    CHECK(std::abs(draws[0].ticks - 20) <= 1);
+    CHECK(std::abs(draws[1].ticks - 60) <= 1);
+    CHECK(draws[0].span.to <= draws[1].span.from + seconds{10});
+}
+
+TEST_CASE("a pause longer than an open tap makes ends a draw") {
+    const auto draws = draws_in(told({{600, 660, 6}, {750, 810, 6}}, 1, seconds{1}, hours{1}), 1);
+    REQUIRE(draws.size() == 2);
+    CHECK(draws[0].ticks == 6);
+    CHECK(draws[1].ticks == 6);
+}
+
+TEST_CASE("a lone tick is a draw without a flow") {
+    const auto draws = draws_in(told({{600, 612, 5}}, 1, seconds{1}, hours{1}), 1);
+    REQUIRE(draws.size() == 1);
+    CHECK(draws[0].ticks == 1);
+    CHECK(draws[0].mean_flow_l_per_h == 0);
+}
+
+TEST_CASE("readings three minutes apart say how little they know of a draw's length") {
+    const auto draws = draws_in(told(shower, 1, minutes{3}, hours{1}), 1);
+    REQUIRE(draws.size() == 1);
+    CHECK(draws[0].ticks == 40);
+    CHECK(draws[0].blur == minutes{3});
+    CHECK(from_s(draws[0]) == Approx(600).margin(180));
+}
+
+TEST_CASE("ticks of one instant are a draw without a flow, and are labelled") {
+    const std::vector<Entry> entries = {{.span = {begin, begin}, .ticks = 2, .end = {}}};
+    auto draws = draws_in(entries, 0.1);
+    label_draws(draws, 0.1);
+    REQUIRE(draws.size() == 1);
+    CHECK(draws[0].mean_flow_l_per_h == 0);
+    CHECK(draws[0].confidence > 0);
+}
+
+TEST_CASE("water within one long span is told as one draw and not looked into") {
+    const std::vector<Entry> entries = {{.span = {begin, begin + hours{5}}, .ticks = 300, .end = {}}};
+    const auto draws = draws_in(entries, 1);
+    REQUIRE(draws.size() == 1);
+    CHECK(draws[0].ticks == 300);
+    CHECK(draws[0].span == entries[0].span);
+    CHECK(draws[0].mean_flow_l_per_h == 0);
+}
+
+TEST_CASE("an adjustment and a preset are no water that ran") {
+    auto entries = told(shower, 1, seconds{10}, hours{1});
+    const Instant end = entries.back().span.to;
+    entries.push_back({.span = {begin, end}, .ticks = 7, .kind = EntryKind::adjustment, .end = {}});
+    entries.push_back({.span = {end, end + minutes{3}}, .ticks = 0, .kind = EntryKind::preset, .end = {}});
+    CHECK(ticks_of(draws_in(entries, 1)) == 40);
+}
+
+TEST_CASE("the first tick after a quiet night is no draw as long as the night") {
+    // A node that speaks only of ticks: the span of the first one reaches back to the evening.
+    std::vector<Tap> taps = {{36'000, 36'090, 6}};
+    const auto draws = draws_in(told(taps, 1, seconds{1}, hours{12}, true), 1);
+    // Nine ticks are too few to know the node; with a shower before, they are not.
+    taps.insert(taps.begin(), shower[0]);
+    const auto known = draws_in(told(taps, 1, seconds{1}, hours{12}, true), 1);
+    CHECK(ticks_of(draws) == 9);
+    REQUIRE(known.size() == 2);
+    CHECK(known[1].ticks == 9);
+    CHECK(length_s(known[1]) == Approx(90).margin(12));
+}
+
+TEST_CASE("a node that looks every three minutes and speaks only of changes is not taken to be prompt") {
+    const auto draws = draws_in(
+        told({shower[0], {3600, 3900, 8}, {7200, 7800, 6}, {9000, 9300, 8}}, 1, minutes{3}, hours{4}, true),
+        1);
+    for (const Draw& draw : draws)
+        CHECK(draw.blur >= minutes{3});
+}
+
+TEST_CASE("the draws hold every tick of the entries, in order, whatever they are") {
+    rc::prop("sums and order", [] {
+        const auto length = rc::gen::map(rc::gen::inRange<std::int64_t>(0, 400),
+                                         [](std::int64_t s) { return Duration{seconds{s}}; });
+        const auto steps = *rc::gen::container<std::vector<std::tuple<Duration, std::int64_t, int>>>(
+            rc::gen::tuple(length,
+                           rc::gen::weightedOneOf<std::int64_t>({{2, rc::gen::just<std::int64_t>(0)},
+                                                                 {3, rc::gen::just<std::int64_t>(1)},
+                                                                 {1, rc::gen::inRange<std::int64_t>(2, 60)}}),
+                           rc::gen::inRange(0, 12)));
+        const double pulse_value_l = *rc::gen::elementOf(std::vector<double>{0.1, 1, 10});
+        std::vector<Entry> entries;
+        Instant at = begin;
+        std::int64_t sum = 0;
+        for (const auto& [step, ticks, kind] : steps) {
+            // One in twelve is a restart, one a hole.
+            Entry entry{.span = {at, at + step}, .ticks = kind == 1 ? 0 : ticks, .end = {}};
+            if (kind == 0) entry.kind = EntryKind::restart;
+            if (kind == 1) entry.kind = EntryKind::lost;
+            entries.push_back(entry);
+            at += step;
+            sum += entry.ticks;
+        }
+        auto draws = draws_in(entries, pulse_value_l);
+        RC_ASSERT(ticks_of(draws) == sum);
+        for (std::size_t i = 0; i < draws.size(); ++i) {
+            RC_ASSERT(draws[i].ticks > 0);
+            RC_ASSERT(draws[i].span.length() >= Duration{0});
+            RC_ASSERT(i == 0 || draws[i - 1].span.from <= draws[i].span.from);
+        }
+        label_draws(draws, pulse_value_l);
+        for (const Draw& draw : draws)
+            RC_ASSERT(draw.confidence > 0 && draw.confidence <= 1);
+    });
+}
+
+TEST_CASE("a house's own cistern is learned: the same refill is a flush, another one a tap") {
+    // Ten refills of 9 L at 4 L/min, slower and larger than the usual one; then 9 L at 11 L/min.
+    std::vector<Tap> taps;
+    for (int i = 0; i < 10; ++i)
+        taps.push_back({600.0 + i * 3600, 600.0 + i * 3600 + 135, 4});
+    taps.push_back({40'000, 40'049, 11});
+    auto draws = draws_in(told(taps, 1, seconds{1}, hours{12}), 1);
+    label_draws(draws, 1);
+    REQUIRE(draws.size() == 11);
+    for (std::size_t i = 0; i < 10; ++i)
+        CHECK(draws[i].label == DrawLabel::flush);
+    CHECK(draws[10].label != DrawLabel::flush);
+}
+
+TEST_CASE("fills that follow one another alike are a machine's") {
+    std::vector<Tap> taps;
+    for (int i = 0; i < 4; ++i)
+        taps.push_back({600.0 + i * 1080, 600.0 + i * 1080 + 94, 8});
+    auto draws = draws_in(told(taps, 1, seconds{1}, hours{3}), 1);
+    label_draws(draws, 1);
+    REQUIRE(draws.size() == 4);
+    for (const Draw& draw : draws)
+        CHECK(draw.label == DrawLabel::washer);
+}
+
+TEST_CASE("lone ticks at one pace are a leak, at any pace taps") {
+    std::vector<Tap> drip = {{0, 20'000, 0.05}};
+    auto draws = draws_in(told(drip, 1, seconds{1}, hours{5}), 1);
+    label_draws(draws, 1);
+    REQUIRE(draws.size() >= 10);
+    for (const Draw& draw : draws)
+        CHECK(draw.label == DrawLabel::leak);
+    std::vector<Tap> sips = {{600, 612, 5}, {900, 912, 5}, {4000, 4012, 5}, {4200, 4212, 5}, {9000, 9012, 5}};
+    auto others = draws_in(told(sips, 1, seconds{1}, hours{5}), 1);
+    label_draws(others, 1);
+    for (const Draw& draw : others)
+        CHECK(draw.label == DrawLabel::tap);
+}
+
+TEST_CASE("every label has a name and is found by it") {
+    for (int i = 0; i < draw_label_count; ++i)
+        CHECK(draw_label_named(name_of(static_cast<DrawLabel>(i))) == static_cast<DrawLabel>(i));
+    CHECK_FALSE(draw_label_named("sauna"));
+}

@@ -1,0 +1,89 @@
+#include <catch2/catch.hpp>
+
+#include "serve/api_fixture.hpp"
+
+namespace tickledger {
+namespace {
+
+using test::ApiFixture;
+using test::at;
+using test::sure;
+using Json = nlohmann::ordered_json;
+
+/// A reading every second from 08:00 UTC on 2026-03-01; a tap that runs a tick every `pause_s` in each
+/// stretch.
+void add_readings(ApiFixture& fixture, MeterKey meter, int minutes, int pause_s,
+                  const std::vector<std::pair<int, int>>& runs_s) {
+    const Instant begin = at("2026-03-01T08:00:00Z");
+    for (int second = 1; second <= minutes * 60; ++second) {
+        std::int64_t ticks = 0;
+        for (const auto& [from_s, to_s] : runs_s) {
+            if (second > from_s && second <= to_s && (second - from_s) % pause_s == 0) ticks = 1;
+        }
+        Entry entry;
+        entry.span = {begin + std::chrono::seconds{second - 1}, begin + std::chrono::seconds{second}};
+        entry.ticks = ticks;
+        sure(fixture.ledger->add_entry(meter, entry));
+    }
+}
+
+struct DrawsFixture : ApiFixture {
+    DrawsFixture() {
+        sure(ledger->begin());
+        // 10 L a minute for five minutes, then 1 L.
+        add_readings(*this, meter("house"), 30, 6, {{300, 600}, {1200, 1206}});
+        sure(ledger->commit());
+    }
+};
+
+constexpr const char* morning = "/v1/meters/house/draws?from=2026-03-01T08:00:00Z&to=2026-03-01T09:00:00Z";
+
+}  // namespace
+
+TEST_CASE("draws are told with volume, flow, label and how sure it is") {
+    const DrawsFixture fixture;
+    const Json document = fixture.document(morning);
+    CHECK(document.at("meter") == "house");
+    CHECK(document.at("timezone") == "Europe/Lisbon");
+    REQUIRE(document.at("draws").size() == 2);
+    const Json& shower = document.at("draws")[0];
+    CHECK(shower.at("from") == "2026-03-01T08:05:02.500000+00:00");
+    CHECK(shower.at("ticks") == 50);
+    CHECK(shower.at("volume_l") == 50);
+    CHECK(shower.at("mean_flow_l_per_h").get<double>() == Approx(600).epsilon(0.03));
+    CHECK(shower.at("label") == "shower");
+    CHECK(shower.at("confidence").get<double>() > 0.5);
+    CHECK(shower.at("blur_s") == 1);
+    CHECK(shower.at("overlaps") == false);
+    const Json& sip = document.at("draws")[1];
+    CHECK(sip.at("ticks") == 1);
+    CHECK(sip.at("mean_flow_l_per_h").is_null());
+    CHECK(sip.at("label") == "tap");
+}
+
+TEST_CASE("a draw counts where it begins, and only those with the label are told that was asked for") {
+    const DrawsFixture fixture;
+    const std::string from = "/v1/meters/house/draws?from=2026-03-01T08:07:00Z&to=2026-03-01T09:00:00Z";
+    CHECK(fixture.document(from).at("draws").size() == 1);
+    CHECK(fixture.document(std::string(morning) + "&label=shower").at("draws").size() == 1);
+    CHECK(fixture.document(std::string(morning) + "&label=bath").at("draws").empty());
+}
+
+TEST_CASE("volumes and flows of draws follow the pulse value of their day") {
+    DrawsFixture fixture;
+    fixture.configuration.meters[0].pulse_value_l = {2, 1};
+    const Json shower = fixture.document(morning).at("draws")[0];
+    CHECK(shower.at("volume_l") == 100);
+    CHECK(shower.at("mean_flow_l_per_h").get<double>() == Approx(1200).epsilon(0.03));
+}
+
+TEST_CASE("a meter that has not spoken has no draws, and a range too long is refused") {
+    const DrawsFixture fixture;
+    CHECK(fixture.document("/v1/meters/garden/draws").at("draws").empty());
+    CHECK(fixture.refusal("/v1/meters/house/draws?from=2026-01-01&to=2026-03-01", 400).find("31 days") !=
+          std::string::npos);
+    CHECK(fixture.refusal("/v1/meters/house/draws?label=sauna", 400).find("flush") != std::string::npos);
+    CHECK_FALSE(fixture.refusal("/v1/meters/nowhere/draws", 404).empty());
+}
+
+}  // namespace tickledger
