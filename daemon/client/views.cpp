@@ -281,9 +281,10 @@ std::string health_table(const Json& document) {
     for (const Json& trouble : document.at("troubles"))
         text += "  ! " + trouble.get<std::string>() + "\n";
     const Json& messages = document.at("messages");
+    const Json& waiting = document.at("broker").at("waiting");
     text += fmt::format("Broker: {}, {} waiting to be published\n",
                         document.at("broker").at("connected").get<bool>() ? "connected" : "not connected",
-                        document.at("broker").at("waiting").get<std::int64_t>());
+                        waiting.is_null() ? "an unknown number" : whole(waiting));
     text +=
         fmt::format("Messages: {} accepted, {} booked, {} unreadable, {} stray\n",
                     messages.at("accepted").get<std::int64_t>(), messages.at("booked").get<std::int64_t>(),

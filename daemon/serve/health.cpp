@@ -48,13 +48,22 @@ std::optional<std::string> time_text(const std::optional<Instant>& t, const Civi
     return t ? std::optional(zone.format(*t)) : std::nullopt;
 }
 
-std::string broker(const HealthFacts& facts) {
+/// Publications that wait for the broker; nothing where the ledger can not be read, which is no reason to
+/// leave the other questions unanswered.
+std::optional<std::int64_t> waiting(const Call& call) {
+    const auto view = call.snapshots.take();
+    if (!view) return std::nullopt;
+    const auto size = (*view)->outbox_size();
+    return size ? std::optional(*size) : std::nullopt;
+}
+
+std::string broker(const HealthFacts& facts, std::optional<std::int64_t> waiting) {
     JsonObject object;
     object.flag("connected", facts.broker_connected);
     object.flag("subscribed", facts.broker_subscribed);
     object.optional_text("trouble",
                          facts.broker_trouble.empty() ? std::nullopt : std::optional(facts.broker_trouble));
-    object.whole("waiting", facts.broker_waiting);
+    object.raw("waiting", waiting ? std::to_string(*waiting) : "null");
     return std::move(object).finish();
 }
 
@@ -103,7 +112,7 @@ Response get_health(const Call& call) {
     document.text("time", zone.format(call.parts.now()));
     document.text("timezone", zone.name());
     document.raw("troubles", std::move(sentences).finish());
-    document.raw("broker", broker(facts));
+    document.raw("broker", broker(facts, waiting(call)));
     document.raw("store", store(facts));
     document.raw("messages", messages(facts));
     document.raw("meters", meters(facts, zone));

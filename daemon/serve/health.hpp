@@ -28,8 +28,6 @@ struct HealthFacts {
     bool broker_subscribed = false;
     /// Why it is not connected, in a sentence; empty if it is.
     std::string broker_trouble;
-    /// Publications that wait for the broker.
-    std::int64_t broker_waiting = 0;
 
     /// Why booking stands still, in the store's words; empty: it does not.
     std::string store_error;

@@ -319,6 +319,16 @@ TEST_CASE("alarms are shown newest first, by meter and by state, and undecided n
     CHECK(mentions(fixture.refusal("/v1/alarms?meter=barn", 400), "\"barn\""));
 }
 
+TEST_CASE("health counts what waits for the broker") {
+    ApiFixture fixture;
+    CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 0);
+    sure(fixture.ledger->begin());
+    sure(fixture.ledger->queue({.topic = "meters/house/now", .payload = "{}", .retained = true}));
+    sure(fixture.ledger->queue({.topic = "meters/house/usage", .payload = "{}"}));
+    sure(fixture.ledger->commit());
+    CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 2);
+}
+
 TEST_CASE("health says what is wrong in sentences, and does not wait for booking") {
     ApiFixture fixture;
     Json health = fixture.document("/v1/health");
