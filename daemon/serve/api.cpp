@@ -24,6 +24,7 @@ const std::array all_routes{
     Route{"POST", "/v1/meters/{id}/calibration", {}, post_calibration},
     Route{"GET", "/v1/alarms", {"meter", "state"}, get_alarms},
     Route{"GET", "/v1/health", {}, get_health},
+    Route{"GET", "/metrics", {}, get_metrics},
     Route{"GET", "/v1/openapi.json", {}, get_openapi},
 };
 

@@ -96,6 +96,7 @@ struct FoundMeter {
 [[nodiscard]] Response post_calibration(const Call& call);
 [[nodiscard]] Response get_alarms(const Call& call);
 [[nodiscard]] Response get_health(const Call& call);
+[[nodiscard]] Response get_metrics(const Call& call);
 [[nodiscard]] Response get_openapi(const Call& call);
 
 }  // namespace tickledger
