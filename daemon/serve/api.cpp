@@ -21,7 +21,12 @@ const std::array all_routes{
     Route{"POST", "/v1/meters/{id}/register", {}, post_register},
     Route{"DELETE", "/v1/meters/{id}/register", {"time"}, delete_register},
     Route{"POST", "/v1/meters/{id}/calibration", {}, post_calibration},
+    Route{"POST", "/v1/meters/{id}/away", {}, post_away},
+    Route{"DELETE", "/v1/meters/{id}/away", {}, delete_away},
     Route{"GET", "/v1/alarms", {"meter", "state"}, get_alarms},
+    Route{"POST", "/v1/alarms/{id}/acknowledge", {}, post_acknowledge},
+    Route{"POST", "/v1/alarms/{id}/shelve", {}, post_shelve},
+    Route{"POST", "/v1/alarms/{id}/unshelve", {}, post_unshelve},
     Route{"GET", "/v1/health", {}, get_health},
     Route{"GET", "/v1/openapi.json", {}, get_openapi},
 };
