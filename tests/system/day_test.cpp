@@ -112,8 +112,8 @@ TEST_CASE("days go in as messages and come out as topics, answers and tables") {
     CHECK(wait_until([&] { return alarm_of_kind(site, "node-silent").is_object(); }));
     CHECK(alarm_of_kind(site, "node-silent").at("cleared_at").is_null());
 
-    // One live word: nothing has run since, and that proves a stretch without a tick. The silence is over once
-    // the node has spoken for a while.
+    // One live word: nothing has run since, and that proves a stretch without a tick. The silence is over
+    // once the node has spoken for a while.
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
     broker.publish("nodes/cellar/water", fmt::format(R"({{"count":{},"boot":3,"seq":{},"time":"{}"}})",
                                                      recording.count, recording.seq + 1, format_utc(now())));
