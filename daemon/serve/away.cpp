@@ -58,14 +58,17 @@ OrProblem<SaidAway> said_in(const Call& call) {
     return said;
 }
 
-std::string words_for(const std::string& meter, const std::optional<Span>& away, const ApiParts& parts) {
+std::string words_for(const MeterSettings& settings, const std::optional<Span>& away, const ApiParts& parts) {
+    const std::string& meter = settings.id;
     if (!away) return fmt::format("Somebody is at home at {}: water that runs raises no away-use.", meter);
     const auto from = time_text(parts, away->from);
     const auto to = time_text(parts, away->to);
-    return fmt::format(
-        "Everybody is away at {}{}{}: any tick then raises away-use. Shutting the main valve is safer "
-        "than any alarm.",
-        meter, from ? " from " + *from : "", to ? " to " + *to : " until told otherwise");
+    const bool is_watched = settings.alarms.is_on(AlarmKind::away_use);
+    return fmt::format("Everybody is away at {}{}{}: {}. Shutting the main valve is safer than any alarm.",
+                       meter, from ? " from " + *from : "", to ? " to " + *to : " until told otherwise",
+                       is_watched
+                           ? "any tick then raises away-use"
+                           : "but away-use is switched off in the configuration, so nothing will be told");
 }
 
 struct SeenAway {
@@ -89,8 +92,8 @@ Response answer(const Call& call, const SeenAway& seen) {
     document.text("meter", seen.meter.id);
     add_away(document, call.parts, seen.meter, seen.summary);
     document.text(
-        "text",
-        words_for(seen.meter.id, absence_ahead(call.parts, *seen.meter.settings, seen.summary), call.parts));
+        "text", words_for(*seen.meter.settings, absence_ahead(call.parts, *seen.meter.settings, seen.summary),
+                          call.parts));
     Response response;
     response.body = std::move(document).finish() + "\n";
     return response;

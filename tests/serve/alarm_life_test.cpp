@@ -154,6 +154,13 @@ TEST_CASE("people leave now, leave later, and come home") {
     CHECK(said.at("away_from") == "2026-07-01T00:00:00+01:00");
     CHECK(said.at("away_to") == "2026-07-15T00:00:00+01:00");
 
+    fixture.configuration.meters[0].alarms.off = {AlarmKind::away_use};
+    said = say("POST", R"({"from":"2026-07-01","to":"2026-07-15"})",
+               {at("2026-06-30T23:00:00Z"), at("2026-07-14T23:00:00Z"), false});
+    CHECK_THAT(said.at("text").get<std::string>(), Catch::Contains("switched off"));
+    fixture.configuration.meters[0].alarms.off = {};
+    fixture.orders.pop_back();
+
     said = say("DELETE", "", {{}, {}, false});
     CHECK(said.at("away") == false);
     CHECK(said.at("away_from").is_null());
