@@ -60,7 +60,8 @@ void Bookkeeper::shelve_alarm(Account& account, const nlohmann::json& order, Ins
     const auto meant = alarm_in(order);
     const auto for_s = whole_in(order, "for_s");
     if (!meant || !for_s || *for_s <= 0 || *for_s > shelved_max_s) return;
-    const Instant until = now + std::chrono::seconds{*for_s};
+    // People read these times: fractions of a second would only be in the way.
+    const Instant until = std::chrono::ceil<std::chrono::seconds>(now) + std::chrono::seconds{*for_s};
     // What comes back while it is shelved goes on as the newest of its kind.
     desk_.change(account, meant->first, meant->second,
                  [&](Alarm& alarm, bool is_newest) { return is_newest && shelve(alarm, until); });
@@ -80,7 +81,7 @@ void Bookkeeper::set_away(Account& account, const nlohmann::json& order, Instant
         // Who is away already and says so again has been away since.
         const auto before = absence(account.memory.away, account.settings.alarms);
         const bool is_away = account.memory.away && before && before->from <= now && now < before->to;
-        if (!told.from) told.from = is_away ? before->from : now;
+        if (!told.from) told.from = is_away ? before->from : std::chrono::floor<std::chrono::seconds>(now);
     } else {
         desk_.clear(account, AlarmKind::away_use, now);
     }

@@ -75,7 +75,7 @@ Result<std::string> end_of(const std::string& length, const std::string& now) {
     // A hundred years: what is longer is a slip of the finger, and may not fit.
     if (!duration || *duration <= Duration{0} || *duration > std::chrono::hours{24 * 36'500})
         return fail(fmt::format("--for is \"{}\". Give a whole number and d, h or min, as in 14d.", length));
-    return format_utc(*from + *duration);
+    return format_utc(std::chrono::floor<std::chrono::seconds>(*from + *duration));
 }
 
 }  // namespace tickledger
