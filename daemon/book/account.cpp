@@ -164,11 +164,17 @@ void fields(Archive& archive, HeldMessage& message) {
 }
 
 template <typename Archive>
+void fields(Archive& archive, ToldAway& away) {
+    archive("from", away.from), archive("to", away.to), archive("configured", away.configured);
+}
+
+template <typename Archive>
 void fields(Archive& archive, AccountMemory& memory) {
     archive("last", memory.counter.last), archive("held", memory.counter.held);
     archive("total_ticks", memory.total_ticks), archive("closed_until", memory.closed_until);
     archive("register", memory.meter_register);
-    archive("heard_at", memory.heard_at), archive("last_span", memory.last_span);
+    archive("heard_at", memory.heard_at), archive("heard_since", memory.heard_since);
+    archive("away", memory.away), archive("last_span", memory.last_span);
     archive("last_span_ticks", memory.last_span_ticks), archive("still_since", memory.still_since);
     archive("night", memory.night), archive("slow_leak", memory.slow_leak);
     archive("high_flow", memory.high_flow), archive("long_draw", memory.long_draw);
@@ -194,6 +200,14 @@ void Reader::decode(const Json& json, T& value) {
 }
 
 }  // namespace
+
+std::optional<Span> absence(const std::optional<ToldAway>& told, const AlarmSettings& settings) {
+    constexpr Span always{Instant::min(), Instant::max()};
+    if (!told || told->configured != settings.away)
+        return settings.away ? std::optional(always) : std::nullopt;
+    if (!told->from) return std::nullopt;
+    return Span{*told->from, told->to.value_or(always.to)};
+}
 
 std::string to_json(const AccountMemory& memory) {
     Writer writer;

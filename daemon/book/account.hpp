@@ -3,9 +3,9 @@
 
 #include <cstdint>
 #include <deque>
+#include <map>
 #include <optional>
 #include <string>
-#include <vector>
 
 #include "store/ledger.hpp"
 #include "tickledger/alarm.hpp"
@@ -56,6 +56,16 @@ struct RegisterMemory {
     std::deque<AppliedPulseValue> pulse_values;
 };
 
+/// What people told of being away. Their word counts until they say otherwise, or until the configuration is
+/// changed after it.
+struct ToldAway {
+    /// The time of absence; no `from`: at home, no `to`: until told otherwise.
+    std::optional<Instant> from;
+    std::optional<Instant> to;
+    /// What the configuration said then.
+    bool configured = false;
+};
+
 /// The part that is kept in the ledger, in the same transaction as what the messages caused.
 struct AccountMemory {
     CounterState counter;
@@ -65,6 +75,9 @@ struct AccountMemory {
     std::optional<Instant> closed_until;
     /// The last sign of life: the arrival of a message that had not waited at the broker.
     std::optional<Instant> heard_at;
+    /// While the node is told to be silent: since when it has been heard again without a long gap.
+    std::optional<Instant> heard_since;
+    std::optional<ToldAway> away;
     /// The last booked span that covers, for the present flow.
     std::optional<Span> last_span;
     std::int64_t last_span_ticks = 0;
@@ -92,6 +105,10 @@ struct AccountMemory {
 /// Fails on what to_json did not write.
 [[nodiscard]] Result<AccountMemory> memory_from_json(const std::string& text);
 
+/// The time of absence by the newest word, people's or the configuration's, from the least to the greatest
+/// Instant where it has no ends; nothing: they are at home.
+[[nodiscard]] std::optional<Span> absence(const std::optional<ToldAway>& told, const AlarmSettings& settings);
+
 struct Account {
     Account(MeterKey meter_key, MeterSettings meter_settings, const CivilZone& zone)
         : key(meter_key),
@@ -104,8 +121,8 @@ struct Account {
     CounterRules rules;
     RowFinder rows;
     AccountMemory memory;
-    /// Alarms whose condition holds.
-    std::vector<Alarm> active_alarms;
+    /// Alarms whose condition holds, or that are shelved: at most one of a kind, its newest.
+    std::map<AlarmKind, Alarm> open_alarms;
 
     /// Where the clock-work holds a place for it: no later than its next deadline.
     std::optional<Instant> scheduled_at;

@@ -63,7 +63,8 @@ void Accounts::load() {
         if (!settings) continue;
         auto account = std::make_unique<Account>(record.key, *settings, zone_);
         if (!record.state.empty()) account->memory = kept(memory_from_json(record.state));
-        account->active_alarms = kept(ledger_.active_alarms(record.key));
+        for (Alarm& alarm : kept(ledger_.open_alarms(record.key)))
+            account->open_alarms.insert_or_assign(alarm.kind, std::move(alarm));
         by_id_[record.id] = account.get();
         accounts_[record.key] = std::move(account);
     }

@@ -1,50 +1,82 @@
 #include "book/alarm_desk.hpp"
 
 #include <algorithm>
-#include <nlohmann/json.hpp>
 
 #include "book/documents.hpp"
 #include "book/store_failure.hpp"
 
 namespace tickledger {
 
-namespace {
-
-auto find(Account& account, AlarmKind kind) {
-    return std::find_if(account.active_alarms.begin(), account.active_alarms.end(),
-                        [kind](const Alarm& alarm) { return alarm.kind == kind; });
-}
-
-}  // namespace
-
 bool AlarmDesk::is_active(const Account& account, AlarmKind kind) {
-    return std::any_of(account.active_alarms.begin(), account.active_alarms.end(),
-                       [kind](const Alarm& alarm) { return alarm.kind == kind; });
+    const auto found = account.open_alarms.find(kind);
+    return found != account.open_alarms.end() && found->second.is_active();
 }
 
 void AlarmDesk::raise(Account& account, AlarmKind kind, Instant at, const Evidence& evidence) {
     if (is_active(account, kind)) return;
-    Alarm alarm;
+    // One that is open and does not hold is shelved: it goes on as the alarm that it is.
+    const auto shelved = account.open_alarms.find(kind);
+    Alarm alarm = shelved == account.open_alarms.end() ? Alarm{} : shelved->second;
     alarm.kind = kind;
     alarm.evidence = evidence.json;
     alarm.text = evidence.text;
     tickledger::raise(alarm, at);
     alarm.id = kept(ledger_.put_alarm(account.key, alarm));
-    account.active_alarms.push_back(alarm);
-    tell(account, alarm);
+    keep(account, alarm);
 }
 
 void AlarmDesk::clear(Account& account, AlarmKind kind, Instant at) {
-    const auto found = find(account, kind);
-    if (found == account.active_alarms.end()) return;
-    Alarm alarm = *found;
-    account.active_alarms.erase(found);
+    if (!is_active(account, kind)) return;
+    Alarm alarm = account.open_alarms.at(kind);
     tickledger::clear(alarm, std::max(at, alarm.raised_at));
     kept(ledger_.put_alarm(account.key, alarm));
-    tell(account, alarm);
+    keep(account, alarm);
 }
 
-void AlarmDesk::tell(const Account& account, const Alarm& alarm) {
+void AlarmDesk::clear_switched_off(Account& account, Instant at) {
+    for (const AlarmKind kind : account.settings.alarms.off)
+        clear(account, kind, at);
+}
+
+void AlarmDesk::leave_undecided(const Account& account, AlarmKind kind, Span window,
+                                const std::string& text) {
+    kept(ledger_.add_undecided(account.key, kind, window, text));
+}
+
+void AlarmDesk::change(Account& account, AlarmKind kind, Instant raised_at,
+                       const std::function<bool(Alarm& alarm, bool is_newest)>& change) {
+    auto alarm = kept(ledger_.last_alarm(account.key, kind, raised_at));
+    if (!alarm) return;
+    const bool is_newest = kept(ledger_.last_alarm(account.key, kind))->id == alarm->id;
+    if (!change(*alarm, is_newest)) return;
+    kept(ledger_.put_alarm(account.key, *alarm));
+    // The topic of the kind, and what may yet happen, are the newest one's.
+    if (is_newest) keep(account, *alarm);
+}
+
+std::optional<Instant> AlarmDesk::deadline(const Account& account) {
+    std::optional<Instant> next;
+    for (const auto& [kind, alarm] : account.open_alarms) {
+        if (alarm.shelved_until) next = std::min(*alarm.shelved_until, next.value_or(*alarm.shelved_until));
+    }
+    return next;
+}
+
+void AlarmDesk::end_shelvings(Account& account, Instant until) {
+    const auto open = account.open_alarms;
+    for (auto [kind, alarm] : open) {
+        if (!alarm.shelved_until || *alarm.shelved_until > until || !unshelve(alarm)) continue;
+        kept(ledger_.put_alarm(account.key, alarm));
+        keep(account, alarm);
+    }
+}
+
+void AlarmDesk::keep(Account& account, const Alarm& alarm) {
+    if (alarm.is_active() || alarm.state == AlarmState::shelved) {
+        account.open_alarms.insert_or_assign(alarm.kind, alarm);
+    } else {
+        account.open_alarms.erase(alarm.kind);
+    }
     const std::string topic = "meters/" + account.settings.id + "/alarms/" + std::string(name_of(alarm.kind));
     outbox_.publish(topic, alarm_document(alarm, account.settings.id, zone_), true);
 }

@@ -115,6 +115,10 @@ private:
     void read_register(Account& account, const nlohmann::json& order, Instant now);
     void take_back_reading(Account& account, const nlohmann::json& order, Instant now);
     void apply_pulse_value(Account& account, const nlohmann::json& order, Instant now);
+    void acknowledge_alarm(Account& account, const nlohmann::json& order, Instant now);
+    void shelve_alarm(Account& account, const nlohmann::json& order, Instant now);
+    void unshelve_alarm(Account& account, const nlohmann::json& order, Instant now);
+    void set_away(Account& account, const nlohmann::json& order, Instant now);
 
     void follow_register(Account& account, std::span<const Entry> removed, std::span<const Entry> added);
     void adjust(Account& account, std::vector<RegisterReading> readings, std::vector<RegisterReading> booked,
@@ -138,6 +142,7 @@ private:
     [[nodiscard]] std::optional<Instant> closing_deadline(Account& account) const;
     [[nodiscard]] std::optional<Instant> next_deadline(Account& account) const;
     void meet_deadline(Account& account, Instant deadline);
+    void tell_silence(Account& account, Instant now);
     void heard(Account& account, Instant at);
 
     void keep_fine_detail_from(Instant before);

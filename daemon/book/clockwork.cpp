@@ -1,4 +1,5 @@
-// What time brings when no message does: intervals close, nights are judged, silence is noticed.
+// What time brings when no message does: intervals close, nights are judged, silence is noticed, a shelving
+// ends.
 //
 // Deadlines are met at their own moment, before any event that is later, so that it makes no difference when,
 // or how often, the clock was looked at.
@@ -43,7 +44,7 @@ std::optional<Instant> Bookkeeper::closing_deadline(Account& account) const {
 }
 
 std::optional<Instant> Bookkeeper::next_deadline(Account& account) const {
-    return earlier(closing_deadline(account),
+    return earlier(earlier(closing_deadline(account), AlarmDesk::deadline(account)),
                    earlier(NightWatch::deadline(account), silence_deadline(account)));
 }
 
@@ -75,26 +76,44 @@ void Bookkeeper::meet_deadline(Account& account, Instant deadline) {
         close_until(account, account.rows.row_at(Step::interval, *account.memory.closed_until).to, true);
     }
     if (NightWatch::deadline(account) == deadline) night_watch_.judge(account);
-    if (silence_deadline(account) == deadline) {
-        const auto& heard_at = account.memory.heard_at;
-        nlohmann::ordered_json evidence;
-        evidence["last_heard_at"] = heard_at ? nlohmann::ordered_json(zone_.format(*heard_at)) : nullptr;
-        evidence["silent_after_s"] =
-            std::chrono::duration_cast<std::chrono::seconds>(account.settings.alarms.silent_after).count();
-        const std::string since = heard_at ? "since " + zone_.format(*heard_at) : "ever";
-        desk_.raise(
-            account, AlarmKind::node_silent, deadline,
-            {evidence.dump(),
-             fmt::format(
-                 "Nothing was heard from the node of {} {}. Its battery may be empty, or it does not reach "
-                 "the network. Until it speaks again nobody watches this meter.",
-                 account.settings.id, since)});
-    }
+    if (silence_deadline(account) == deadline) tell_silence(account, deadline);
+    // The last: what is raised at this very moment is told as what it has become.
+    desk_.end_shelvings(account, deadline);
 }
 
+void Bookkeeper::tell_silence(Account& account, Instant now) {
+    const auto& heard_at = account.memory.heard_at;
+    const Duration silent_after = account.settings.alarms.silent_after;
+    EvidenceBuilder evidence(zone_);
+    if (heard_at) {
+        evidence.at("last_heard_at", *heard_at);
+    } else {
+        evidence.not_known("last_heard_at");
+    }
+    evidence.whole("silent_after_s", std::chrono::floor<std::chrono::seconds>(silent_after).count());
+    desk_.raise(
+        account, AlarmKind::node_silent, now,
+        std::move(evidence).saying(fmt::format(
+            "Nothing was heard from the node of {} {}. Its battery may be empty, or it does not reach the "
+            "network. Until it speaks again nobody watches this meter. This is over once it has spoken for "
+            "{} "
+            "without such a gap.",
+            account.settings.id, heard_at ? "since " + zone_.format(*heard_at) : "ever",
+            format_duration(silent_after))));
+}
+
+/// A node that speaks too seldom is one alarm: it is over when no gap has been long for a while.
 void Bookkeeper::heard(Account& account, Instant at) {
-    account.memory.heard_at = std::max(at, account.memory.heard_at.value_or(at));
-    desk_.clear(account, AlarmKind::node_silent, at);
+    AccountMemory& memory = account.memory;
+    const Duration silent_after = account.settings.alarms.silent_after;
+    const bool after_silence = !memory.heard_at || at - *memory.heard_at >= silent_after;
+    memory.heard_at = std::max(at, memory.heard_at.value_or(at));
+    if (AlarmDesk::is_active(account, AlarmKind::node_silent)) {
+        if (after_silence || !memory.heard_since) memory.heard_since = at;
+        if (at - *memory.heard_since >= silent_after) desk_.clear(account, AlarmKind::node_silent, at);
+    } else {
+        memory.heard_since.reset();
+    }
     if (!link_.since) take_link({.at = at, .up = true, .session_present = false});
 }
 

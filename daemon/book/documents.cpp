@@ -87,8 +87,12 @@ std::string alarm_document(const Alarm& alarm, const std::string& meter, const C
     document.text("kind", name_of(alarm.kind));
     document.text("state", name_of(alarm.state));
     document.text("raised_at", zone.format(alarm.raised_at));
-    document.optional_text("cleared_at",
-                           alarm.cleared_at ? std::optional(zone.format(*alarm.cleared_at)) : std::nullopt);
+    const auto optional_time = [&](const std::optional<Instant>& moment) {
+        return moment ? std::optional(zone.format(*moment)) : std::nullopt;
+    };
+    document.optional_text("cleared_at", optional_time(alarm.cleared_at));
+    document.optional_text("acknowledged_at", optional_time(alarm.acknowledged_at));
+    document.optional_text("shelved_until", optional_time(alarm.shelved_until));
     document.raw("evidence", nlohmann::json::accept(alarm.evidence) ? alarm.evidence : "{}");
     document.text("text", alarm.text);
     return std::move(document).finish();

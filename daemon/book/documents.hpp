@@ -43,7 +43,7 @@ void add_row(JsonObject& object, Span span, const std::optional<Row>& row,
 [[nodiscard]] std::string now_publication(const MeterSummary& summary, const std::string& register_m3,
                                           std::span<const ValuedTicks> today, const CivilZone& zone);
 
-/// id, meter, kind, state, raised_at, cleared_at, evidence, text.
+/// id, meter, kind, state, raised_at, cleared_at, acknowledged_at, shelved_until, evidence, text.
 [[nodiscard]] std::string alarm_document(const Alarm& alarm, const std::string& meter, const CivilZone& zone);
 
 }  // namespace tickledger

@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <nlohmann/json.hpp>
 
 #include "book/documents.hpp"
 #include "book/store_failure.hpp"
@@ -93,14 +92,14 @@ void NightWatch::judge(Account& account) {
             desk_.raise(account, AlarmKind::night_flow, window.to, evidence(account, window));
             return;
         case Verdict::undecided:
-            kept(ledger_.add_undecided(
-                account.key, AlarmKind::night_flow, window,
+            desk_.leave_undecided(
+                account, AlarmKind::night_flow, window,
                 fmt::format(
                     "Whether water ran all night at {} from {} to {} can not be told: there were gaps "
                     "between the messages, or messages too far apart, in which it may have stood still "
                     "for {}.",
                     account.settings.id, zone_.format(window.from), zone_.format(window.to),
-                    format_duration(account.settings.alarms.still_for))));
+                    format_duration(account.settings.alarms.still_for)));
             return;
     }
 }
@@ -120,32 +119,24 @@ Evidence NightWatch::evidence(const Account& account, Span night) {
     const auto entries = kept(ledger_.entries(account.key, night));
     const Duration stretch_length = std::max<Duration>(alarms.still_for, std::chrono::hours{1});
     const auto [stretch, ticks] = quietest_stretch(entries, night, stretch_length);
-    nlohmann::ordered_json json;
-    json["night_from"] = zone_.format(night.from);
-    json["night_to"] = zone_.format(night.to);
-    json["still_for_min"] = std::chrono::duration<double, std::ratio<60>>(alarms.still_for).count();
+    EvidenceBuilder evidence(zone_);
+    evidence.span(night, "night_").estimate("still_for_min", hours_of(alarms.still_for) * 60, 1);
     std::string how_much;
     if (ticks > 0) {
         // A steady flow of n ticks in T lies between n-1 and n+1 pulse values over T; the middle is told.
         const double flow_l_per_h =
             static_cast<double>(ticks) * account.settings.pulse_value_l.value() / hours_of(stretch.length());
-        json["quietest_from"] = zone_.format(stretch.from);
-        json["quietest_to"] = zone_.format(stretch.to);
-        json["quietest_ticks"] = ticks;
-        json["flow_l_per_h"] = std::round(flow_l_per_h * 10) / 10;
-        json["estimated_l_per_day"] = std::round(flow_l_per_h * 24);
+        evidence.span(stretch, "quietest_").whole("quietest_ticks", ticks).flow(flow_l_per_h);
         how_much = fmt::format(
             " Even in the quietest hour about {:.1f} litres an hour ran; a whole day of that is about "
             "{:.0f} litres.",
             flow_l_per_h, flow_l_per_h * 24);
     }
-    return {
-        json.dump(),
-        fmt::format(
-            "Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look for a "
-            "toilet that runs on, a dripping valve or an open tap. (A household hint, not a safety device.)",
-            account.settings.id, zone_.format(night.from), zone_.format(night.to),
-            format_duration(alarms.still_for), how_much)};
+    return std::move(evidence).saying(
+        fmt::format("Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look "
+                    "for a toilet that runs on, a dripping valve or an open tap.",
+                    account.settings.id, zone_.format(night.from), zone_.format(night.to),
+                    format_duration(alarms.still_for), how_much));
 }
 
 }  // namespace tickledger

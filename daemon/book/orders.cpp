@@ -40,6 +40,46 @@ std::string order_to_set(const std::string& meter, Instant from, Ratio pulse_val
     return std::move(object).finish();
 }
 
+namespace {
+
+JsonObject order_about(std::string_view what, const std::string& meter, const Alarm& alarm) {
+    JsonObject object = order(what, meter);
+    object.text("kind", name_of(alarm.kind));
+    object.text("raised_at", format_utc(alarm.raised_at));
+    return object;
+}
+
+}  // namespace
+
+std::string order_to_acknowledge(const std::string& meter, const Alarm& alarm) {
+    return order_about(order_acknowledge_alarm, meter, alarm).finish();
+}
+
+std::string order_to_shelve(const std::string& meter, const Alarm& alarm, std::chrono::seconds for_s) {
+    JsonObject object = order_about(order_shelve_alarm, meter, alarm);
+    object.whole("for_s", for_s.count());
+    return std::move(object).finish();
+}
+
+std::string order_to_unshelve(const std::string& meter, const Alarm& alarm) {
+    return order_about(order_unshelve_alarm, meter, alarm).finish();
+}
+
+std::string order_to_be_away(const std::string& meter, std::optional<Instant> from,
+                             std::optional<Instant> to) {
+    JsonObject object = order(order_set_away, meter);
+    object.flag("away", true);
+    if (from) object.text("from", format_utc(*from));
+    if (to) object.text("to", format_utc(*to));
+    return std::move(object).finish();
+}
+
+std::string order_to_be_home(const std::string& meter) {
+    JsonObject object = order(order_set_away, meter);
+    object.flag("away", false);
+    return std::move(object).finish();
+}
+
 std::optional<Instant> instant_in(const nlohmann::json& order, const char* name) {
     const auto at = parse_rfc3339(text_in(order, name));
     return at ? std::optional(*at) : std::nullopt;

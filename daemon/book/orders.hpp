@@ -9,6 +9,7 @@
 #include <string_view>
 
 #include "book/register_rules.hpp"
+#include "tickledger/alarm.hpp"
 #include "tickledger/time.hpp"
 
 namespace tickledger {
@@ -16,10 +17,26 @@ namespace tickledger {
 inline constexpr std::string_view order_read_register = "read-register";
 inline constexpr std::string_view order_take_back_reading = "take-back-reading";
 inline constexpr std::string_view order_set_pulse_value = "set-pulse-value";
+inline constexpr std::string_view order_acknowledge_alarm = "acknowledge-alarm";
+inline constexpr std::string_view order_shelve_alarm = "shelve-alarm";
+inline constexpr std::string_view order_unshelve_alarm = "unshelve-alarm";
+inline constexpr std::string_view order_set_away = "set-away";
+
+/// An alarm is shelved for 31 days at most: what is put off longer is forgotten.
+inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
 
 [[nodiscard]] std::string order_to_read(const std::string& meter, const SaidReading& said);
 [[nodiscard]] std::string order_to_take_back(const std::string& meter, Instant reading_at);
 [[nodiscard]] std::string order_to_set(const std::string& meter, Instant from, Ratio pulse_value_l);
+[[nodiscard]] std::string order_to_acknowledge(const std::string& meter, const Alarm& alarm);
+/// From when it is booked, for so long.
+[[nodiscard]] std::string order_to_shelve(const std::string& meter, const Alarm& alarm,
+                                          std::chrono::seconds for_s);
+[[nodiscard]] std::string order_to_unshelve(const std::string& meter, const Alarm& alarm);
+/// Without `from` from when it is booked on, without `to` until told otherwise.
+[[nodiscard]] std::string order_to_be_away(const std::string& meter, std::optional<Instant> from,
+                                           std::optional<Instant> to);
+[[nodiscard]] std::string order_to_be_home(const std::string& meter);
 
 /// A member of an order; nothing where it is not there or is of another type.
 [[nodiscard]] std::optional<Instant> instant_in(const nlohmann::json& order, const char* name);

@@ -39,6 +39,7 @@ void Bookkeeper::add(Account& account, std::span<const Entry> entries) {
         })->span.length();
     publish_corrections(account, rows_.change(account, {}, entries), longest);
     follow_register(account, {}, entries);
+    desk_.clear_switched_off(account, entries.front().span.to);
     for (const Entry& entry : entries) {
         if (entry.covers()) {
             account.memory.last_span = entry.span;

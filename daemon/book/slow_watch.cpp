@@ -2,8 +2,7 @@
 
 #include <fmt/format.h>
 
-#include <cmath>
-#include <nlohmann/json.hpp>
+#include <algorithm>
 
 #include "book/night_watch.hpp"
 #include "tickledger/hours.hpp"
@@ -48,25 +47,19 @@ void SlowWatch::follow(Account& account, const Entry& entry) {
 Evidence SlowWatch::evidence(const Account& account, const SlowLeak::Finding& finding, Instant at) {
     const double flow_l_per_h = account.settings.pulse_value_l.value() / hours_of(finding.period);
     const double days = hours_of(at - finding.since) / 24;
-    nlohmann::ordered_json json;
-    json["from"] = zone_.format(finding.since);
-    json["to"] = zone_.format(at);
-    json["lone_ticks"] = finding.lone_ticks;
-    json["period_min"] = std::round(hours_of(finding.period) * 60);
-    json["flow_l_per_h"] = std::round(flow_l_per_h * 100) / 100;
-    json["estimated_l_per_day"] = std::round(flow_l_per_h * 240) / 10;
-    json["log_likelihood_ratio"] = std::round(finding.log_likelihood_ratio * 10) / 10;
-    return {
-        json.dump(),
-        fmt::format(
-            "A little water seems to run all the time at {}: for {:.0f} days the meter has not stood still "
-            "for "
-            "longer than about {}, and {} ticks came alone in quiet hours, as a steady leak makes them. That "
-            "is "
-            "about {:.2f} litres an hour, {:.0f} litres a day, {:.1f} m3 a year. Look for a dripping tap or "
-            "safety valve, or a cistern that trickles. (A household hint, not a safety device.)",
-            account.settings.id, std::max(1.0, days), in_words(finding.period), finding.lone_ticks,
-            flow_l_per_h, flow_l_per_h * 24, flow_l_per_h * 24 * 365 / 1000)};
+    EvidenceBuilder evidence(zone_);
+    evidence.span({finding.since, at})
+        .whole("lone_ticks", finding.lone_ticks)
+        .estimate("period_min", hours_of(finding.period) * 60, 0)
+        .flow(flow_l_per_h, 2)
+        .estimate("log_likelihood_ratio", finding.log_likelihood_ratio, 1);
+    return std::move(evidence).saying(fmt::format(
+        "A little water seems to run all the time at {}: for {:.0f} days the meter has not stood still for "
+        "longer than about {}, and {} ticks came alone in quiet hours, as a steady leak makes them. That is "
+        "about {:.2f} litres an hour, {:.0f} litres a day, {:.1f} m3 a year. Look for a dripping tap or "
+        "safety valve, or a cistern that trickles.",
+        account.settings.id, std::max(1.0, days), in_words(finding.period), finding.lone_ticks, flow_l_per_h,
+        flow_l_per_h * 24, flow_l_per_h * 24 * 365 / 1000));
 }
 
 }  // namespace tickledger

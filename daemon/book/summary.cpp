@@ -22,6 +22,7 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
     summary.closed_until = memory.closed_until;
     summary.heard_at = memory.heard_at;
     summary.clock_disbelieved = memory.clock_disbelieved;
+    summary.away = memory.away;
     return summary;
 }
 

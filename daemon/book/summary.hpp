@@ -18,6 +18,7 @@ struct MeterSummary {
     std::optional<Instant> closed_until;
     std::optional<Instant> heard_at;
     bool clock_disbelieved = false;
+    std::optional<ToldAway> away;
 };
 
 [[nodiscard]] MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings,

@@ -38,6 +38,12 @@ struct Options {
     std::string last;
     std::string label;
     std::string state;
+    std::string acknowledge;
+    std::string shelve;
+    std::string unshelve;
+    std::string length;
+    std::string until;
+    bool home = false;
     std::string reading;
     std::string start;
     std::string at;
@@ -158,7 +164,7 @@ std::string told_meter(const Options& options) {
     const auto document = read(ask(options, {"/v1/meters"}));
     const auto& meters = document.at("meters");
     if (meters.size() == 1) return meters.front().at("id");
-    throw Stop{wrong_call, "There are several meters. Name the one whose register you have read."};
+    throw Stop{wrong_call, "There are several meters. Name the one that is meant."};
 }
 
 void read_register(const Options& options) {
@@ -189,6 +195,82 @@ void calibrate_meter(const Options& options) {
     if (!options.pulse_value.empty()) body["pulse_value"] = options.pulse_value;
     const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/calibration";
     show(options, calibration_view, {{target, "POST", body.dump()}});
+}
+
+void change_alarm(const Options& options, const std::string& id, const std::string& what,
+                  const std::string& body = {}) {
+    show(options, alarm_view, {{"/v1/alarms/" + percent_encode(id) + "/" + what, "POST", body}});
+}
+
+void alarms(const Options& options) {
+    if (!options.acknowledge.empty()) {
+        change_alarm(options, options.acknowledge, "acknowledge");
+    } else if (!options.unshelve.empty()) {
+        change_alarm(options, options.unshelve, "unshelve");
+    } else if (!options.shelve.empty()) {
+        const auto length = iso_length(options.length);
+        if (!length) throw Stop{wrong_call, length.error().text};
+        change_alarm(options, options.shelve, "shelve", nlohmann::ordered_json{{"for", *length}}.dump());
+    } else {
+        show(options, alarms_view,
+             {{with_query("/v1/alarms", {{"meter", options.meter}, {"state", options.state}})}});
+    }
+}
+
+void add_alarms(CLI::App& app, Options& options) {
+    auto* command = app.add_subcommand("alarms", "Alarms, newest first; and what is done to one");
+    add_meter(*command, options);
+    auto* state = command->add_option(
+        "--state", options.state,
+        "Only those that are unacknowledged, acknowledged, returned-unacknowledged, normal or shelved");
+    auto* acknowledge =
+        command->add_option("--acknowledge", options.acknowledge, "You have seen the alarm of this id");
+    auto* shelve =
+        command->add_option("--shelve", options.shelve, "Keeps the alarm of this id quiet, --for so long");
+    auto* unshelve = command->add_option("--unshelve", options.unshelve, "Ends that before its time");
+    auto* length =
+        command->add_option("--for", options.length, "2d, 12h, 90min: 31 days at most")->needs(shelve);
+    shelve->needs(length);
+    for (auto* one : {acknowledge, shelve, unshelve}) {
+        one->excludes(state);
+        for (auto* other : {acknowledge, shelve, unshelve}) {
+            if (one != other) one->excludes(other);
+        }
+    }
+    command->footer(
+        "An alarm is a household hint, not a safety device. A shelved one is silent whatever happens "
+        "meanwhile.");
+    command->final_callback([&options] { alarms(options); });
+}
+
+void away(const Options& options) {
+    const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/away";
+    if (options.home) return show(options, away_view, {{target, "DELETE"}});
+    std::string until = options.until;
+    if (!options.length.empty()) {
+        const auto end =
+            end_of(options.length, read(ask(options, {"/v1/health"})).at("time").get<std::string>());
+        if (!end) throw Stop{wrong_call, end.error().text};
+        until = *end;
+    }
+    nlohmann::ordered_json body{{"away", true}};
+    if (!options.from.empty()) body["from"] = options.from;
+    if (!until.empty()) body["to"] = until;
+    show(options, away_view, {{target, "POST", body.dump()}});
+}
+
+void add_away(CLI::App& app, Options& options) {
+    auto* command = app.add_subcommand(
+        "away", "Everybody leaves: any tick raises away-use until --home, or the time given");
+    command->add_option("METER", options.meter, "The meter's id; may be left out where there is only one");
+    auto* from = command->add_option("--from", options.from, "A date or a time; now where it is left out");
+    auto* until = command->add_option("--until", options.until, "Likewise, when somebody is back");
+    auto* length =
+        command->add_option("--for", options.length, "So long from now: 14d, 12h")->excludes(until, from);
+    command->add_flag("--home", options.home, "Somebody is at home again")->excludes(from, until, length);
+    command->footer(
+        "An alarm is a household hint, not a safety device: shut the main valve when you leave for long.");
+    command->final_callback([&options] { away(options); });
 }
 
 void add_calibrate(CLI::App& app, Options& options) {
@@ -285,15 +367,8 @@ void describe(CLI::App& app, Options& options) {
     add_range(*ledger_command, options);
     ledger_command->final_callback([&] { ledger(options); });
 
-    auto* alarms_command = app.add_subcommand("alarms", "Alarms, newest first");
-    add_meter(*alarms_command, options);
-    alarms_command->add_option(
-        "--state", options.state,
-        "Only those that are unacknowledged, acknowledged, returned-unacknowledged, normal or shelved");
-    alarms_command->final_callback([&] {
-        show(options, alarms_view,
-             {{with_query("/v1/alarms", {{"meter", options.meter}, {"state", options.state}})}});
-    });
+    add_alarms(app, options);
+    add_away(app, options);
 
     app.add_subcommand("health", "How the daemon is")->final_callback([&] {
         show(options, health_view, {{"/v1/health"}});

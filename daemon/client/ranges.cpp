@@ -60,4 +60,22 @@ Result<AskedRange> range_of_last(const std::string& length, const std::string& n
                       *duration > std::chrono::hours{6} ? "hour" : "interval"};
 }
 
+Result<std::string> iso_length(const std::string& length) {
+    if (length.starts_with('P')) return length;
+    const auto duration = parse_duration(length);
+    if (!duration || *duration < std::chrono::seconds{1})
+        return fail(fmt::format("--for is \"{}\". Give a whole number and d, h or min, as in 2d.", length));
+    return fmt::format("PT{}S", std::chrono::floor<std::chrono::seconds>(*duration).count());
+}
+
+Result<std::string> end_of(const std::string& length, const std::string& now) {
+    const auto duration = length.starts_with('P') ? parse_iso_duration(length) : parse_duration(length);
+    const auto from = parse_rfc3339(now);
+    if (!from) return tl::unexpected(from.error());
+    // A hundred years: what is longer is a slip of the finger, and may not fit.
+    if (!duration || *duration <= Duration{0} || *duration > std::chrono::hours{24 * 36'500})
+        return fail(fmt::format("--for is \"{}\". Give a whole number and d, h or min, as in 14d.", length));
+    return format_utc(std::chrono::floor<std::chrono::seconds>(*from + *duration));
+}
+
 }  // namespace tickledger

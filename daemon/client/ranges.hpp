@@ -1,4 +1,4 @@
-// Ranges as people say them: a day, a month, the last week.
+// Times as people say them: a day, a month, the last week, for two days.
 #pragma once
 
 #include <optional>
@@ -24,5 +24,11 @@ struct AskedRange {
 
 /// "7d": today and the six days before it; "24h", "90min": so long up to now.
 [[nodiscard]] Result<AskedRange> range_of_last(const std::string& length, const std::string& now);
+
+/// A length as people say it ("2d", "90min"), as ISO 8601 writes it; what begins with P is left as it is.
+[[nodiscard]] Result<std::string> iso_length(const std::string& length);
+
+/// The time so long after `now` (RFC 3339).
+[[nodiscard]] Result<std::string> end_of(const std::string& length, const std::string& now);
 
 }  // namespace tickledger

@@ -29,7 +29,13 @@ std::string meters_table(const Json& document) {
                        ? "none"
                        : number(meter.at("smallest_visible_leak_l_per_h"), 1)});
     }
-    return table.text();
+    std::string text = table.text();
+    for (const Json& meter : document.at("meters")) {
+        if (!meter.value("away", false)) continue;
+        text += fmt::format("Everybody is away at {} until {}.\n", meter.at("id").get<std::string>(),
+                            civil(meter.at("away_to"), "told otherwise"));
+    }
+    return text;
 }
 
 std::string meters_csv(const Json& document) {
@@ -245,16 +251,25 @@ std::string calibration_csv(const Json& document) {
     return text;
 }
 
-std::string alarms_table(const Json& document) {
-    std::string text;
+std::string state_of(const Json& alarm) {
+    const Json& until = alarm.at("shelved_until");
+    const std::string state = alarm.at("state");
+    return until.is_null() ? state : fmt::format("{} until {}", state, civil(until, no_data));
+}
+
+std::string table_of(const Json& list) {
     Table alarms(
         {{"Raised"}, {"Cleared"}, {"Meter"}, {"Alarm"}, {"State"}, {"Id", Align::right}, {"Meaning"}});
-    for (const Json& alarm : document.at("alarms")) {
+    for (const Json& alarm : list) {
         alarms.add({civil(alarm.at("raised_at"), no_data), civil(alarm.at("cleared_at"), "lasts"),
-                    alarm.at("meter"), alarm.at("kind"), alarm.at("state"), whole(alarm.at("id")),
+                    alarm.at("meter"), alarm.at("kind"), state_of(alarm), whole(alarm.at("id")),
                     alarm.at("text")});
     }
-    text += alarms.is_empty() ? "No alarms.\n" : alarms.text();
+    return alarms.is_empty() ? "No alarms.\n" : alarms.text();
+}
+
+std::string alarms_table(const Json& document) {
+    std::string text = table_of(document.at("alarms"));
     Table undecided({{"Undecided from"}, {"To"}, {"Meter"}, {"Alarm"}, {"Why"}});
     for (const Json& one : document.at("undecided")) {
         undecided.add({civil(one.at("from"), no_data), civil(one.at("to"), no_data), one.at("meter"),
@@ -263,14 +278,39 @@ std::string alarms_table(const Json& document) {
     return undecided.is_empty() ? text : text + "\n" + undecided.text();
 }
 
+std::string csv_of_alarms(const Json& list) {
+    return csv_of(list, {"id", "meter", "kind", "state", "raised_at", "cleared_at", "acknowledged_at",
+                         "shelved_until", "text"});
+}
+
 std::string alarms_csv(const Json& document) {
-    std::string text =
-        csv_of(document.at("alarms"), {"id", "meter", "kind", "state", "raised_at", "cleared_at", "text"});
+    std::string text = csv_of_alarms(document.at("alarms"));
     for (const Json& one : document.at("undecided")) {
         text += csv_record({"", csv_field(one.at("meter")), csv_field(one.at("kind")), "undecided",
-                            csv_field(one.at("from")), csv_field(one.at("to")), csv_field(one.at("text"))});
+                            csv_field(one.at("from")), csv_field(one.at("to")), "", "",
+                            csv_field(one.at("text"))});
     }
     return text;
+}
+
+// A document that was kept for later has only a text.
+bool is_only_text(const Json& document) {
+    return !document.contains("meter");
+}
+
+std::string alarm_table(const Json& document) {
+    return is_only_text(document) ? document.at("text").get<std::string>() + "\n"
+                                  : table_of(Json::array({document}));
+}
+
+std::string alarm_csv(const Json& document) {
+    return is_only_text(document) ? std::string{} : csv_of_alarms(Json::array({document}));
+}
+
+std::string away_csv(const Json& document) {
+    return is_only_text(document)
+               ? std::string{}
+               : csv_of(Json::array({document}), {"meter", "away", "away_from", "away_to"});
 }
 
 std::string health_table(const Json& document) {
@@ -327,8 +367,11 @@ const View calibration_view{calibration_table,
                             csv_record({"meter", "from", "to", "ticks", "volume_l", "flow_l_per_h", "used"}),
                             calibration_csv};
 const View alarms_view{alarms_table,
-                       csv_record({"id", "meter", "kind", "state", "raised_at", "cleared_at", "text"}),
+                       csv_record({"id", "meter", "kind", "state", "raised_at", "cleared_at",
+                                   "acknowledged_at", "shelved_until", "text"}),
                        alarms_csv};
+const View alarm_view{alarm_table, alarms_view.csv_header, alarm_csv};
+const View away_view{reading_table, csv_record({"meter", "away", "away_from", "away_to"}), away_csv};
 const View health_view{health_table, csv_record({"name", "value"}), health_csv};
 
 }  // namespace tickledger

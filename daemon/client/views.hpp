@@ -24,6 +24,9 @@ extern const View register_view;
 extern const View reading_view;
 extern const View calibration_view;
 extern const View alarms_view;
+/// The answer to what is done to an alarm.
+extern const View alarm_view;
+extern const View away_view;
 extern const View health_view;
 
 }  // namespace tickledger

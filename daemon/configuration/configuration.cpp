@@ -14,6 +14,7 @@
 #include "configuration/parsers.hpp"
 #include "configuration/spelling.hpp"
 #include "configuration/system_timezone.hpp"
+#include "tickledger/stillness.hpp"
 
 namespace tickledger {
 
@@ -243,6 +244,17 @@ void write_table(std::string& out, std::string_view title, const Options<Setting
     }
 }
 
+/// What night-flow can see with these settings, as a comment: it follows from them and is no option.
+std::string smallest_visible_leak_line(const MeterSettings& meter) {
+    const auto leak_l_per_h = smallest_visible_leak_l_per_h(meter);
+    if (!leak_l_per_h) {
+        return "# smallest_visible_leak_l_per_h: none, because `cadence` is longer than `still_for`: "
+               "night-flow can tell nothing.\n";
+    }
+    return fmt::format("# smallest_visible_leak_l_per_h: {:.3f} ({:.0f} L a day)\n", *leak_l_per_h,
+                       *leak_l_per_h * 24);
+}
+
 }  // namespace
 
 std::string Mistake::sentence() const {
@@ -281,6 +293,7 @@ std::string to_toml(const Configuration& configuration) {
     for (const MeterSettings& meter : configuration.meters) {
         write_table(out, meter_title, meter_options(), meter);
         write_table(out, alarms_title, alarm_options(), meter.alarms);
+        out += smallest_visible_leak_line(meter);
     }
     return out;
 }

@@ -18,20 +18,56 @@ std::string_view name_of(AlarmState state) {
     return "unknown";
 }
 
-void raise(Alarm& alarm, Instant at) {
+bool raise(Alarm& alarm, Instant at) {
     const bool stands = alarm.state != AlarmState::normal && alarm.is_active();
-    if (stands) return;
+    if (stands) return false;
     alarm.raised_at = at;
     alarm.cleared_at.reset();
+    alarm.acknowledged_at.reset();
     // A person who shelved an alarm does not want to hear of it for a while, however often it comes back.
     if (alarm.state != AlarmState::shelved) alarm.state = AlarmState::unacknowledged;
+    return true;
 }
 
-void clear(Alarm& alarm, Instant at) {
-    if (alarm.state == AlarmState::normal || !alarm.is_active()) return;
+bool clear(Alarm& alarm, Instant at) {
+    if (alarm.state == AlarmState::normal || !alarm.is_active()) return false;
     alarm.cleared_at = at;
     if (alarm.state == AlarmState::unacknowledged) alarm.state = AlarmState::returned_unacknowledged;
     if (alarm.state == AlarmState::acknowledged) alarm.state = AlarmState::normal;
+    return true;
+}
+
+bool acknowledge(Alarm& alarm, Instant at) {
+    switch (alarm.state) {
+        case AlarmState::unacknowledged:
+            alarm.state = AlarmState::acknowledged;
+            break;
+        case AlarmState::returned_unacknowledged:
+            alarm.state = AlarmState::normal;
+            break;
+        case AlarmState::normal:
+        case AlarmState::acknowledged:
+        case AlarmState::shelved:
+            return false;
+    }
+    alarm.acknowledged_at = at;
+    return true;
+}
+
+bool shelve(Alarm& alarm, Instant until) {
+    if (alarm.shelved_until == until) return false;
+    alarm.state = AlarmState::shelved;
+    alarm.shelved_until = until;
+    return true;
+}
+
+bool unshelve(Alarm& alarm) {
+    if (alarm.state != AlarmState::shelved) return false;
+    alarm.shelved_until.reset();
+    alarm.state = alarm.is_active() ? AlarmState::unacknowledged : AlarmState::normal;
+    // It asks for attention again.
+    if (alarm.is_active()) alarm.acknowledged_at.reset();
+    return true;
 }
 
 }  // namespace tickledger

@@ -42,7 +42,6 @@ std::optional<AlarmKind> alarm_kind_named(std::string_view name) {
 }
 
 bool AlarmSettings::is_on(AlarmKind kind) const {
-    if (kind == AlarmKind::away_use && !away) return false;
     return std::find(off.begin(), off.end(), kind) == off.end();
 }
 

@@ -66,18 +66,25 @@ void HighFlow::judge_block(double limit_l_per_h, double pulse_value_l) {
 }
 
 bool HighFlow::is_over(const MeterSettings& meter) const {
-    return low_from_ && block_.to - *low_from_ >= meter.alarms.high_flow_for;
+    return low_from_ && block_.to - *low_from_ >= std::max(meter.alarms.high_flow_for, off_delay);
 }
 
 bool LongDraw::add(const Entry& entry, const MeterSettings& meter) {
     if (entry.kind == EntryKind::adjustment) return false;
+    if (!is_seen(entry)) {
+        *this = {};
+        last_to_ = entry.span.to;
+        return false;
+    }
     const double pulse_value_l = meter.pulse_value_l.value();
     // Fewer ticks than an open tap makes in this time: it was shut in between.
-    const Duration since = entry.ticks == 0 && first_to_ ? entry.span.to - last_to_ : entry.span.length();
-    const bool may_be_open =
-        static_cast<double>(entry.ticks + 1) * pulse_value_l >= open_l_per_h * hours_of(since);
-    if (!is_seen(entry) || !may_be_open) *this = {};
-    if (!is_seen(entry) || entry.ticks == 0) return false;
+    const Duration since = entry.ticks == 0 ? entry.span.to - last_to_ : entry.span.length();
+    is_shut_ = static_cast<double>(entry.ticks + 1) * pulse_value_l < open_l_per_h * hours_of(since);
+    if (is_shut_) {
+        first_to_.reset();
+        ticks_ = 0;
+    }
+    if (entry.ticks == 0) return false;
     if (!first_to_) first_to_ = entry.span.to;
     last_to_ = entry.span.to;
     ticks_ += entry.ticks;

@@ -205,6 +205,51 @@ Result<Duration> parse_duration(std::string_view text) {
     return refuse(fmt::format("\"{}\" is not a unit of time", unit_name.substr(0, 16)));
 }
 
+Result<Duration> parse_iso_duration(std::string_view text) {
+    const auto refuse = [&](std::string_view why) {
+        return fail(
+            fmt::format("\"{}\" is not a duration: {}. Write it as in ISO 8601, for example P2D (two days), "
+                        "PT12H (twelve hours) or P1W (a week).",
+                        text.substr(0, 64), why));
+    };
+    struct Part {
+        char name;
+        bool is_time;
+        std::int64_t microseconds;
+    };
+    // In the order in which they may stand.
+    constexpr std::array<Part, 5> parts{{{'W', false, 7 * 86'400'000'000},
+                                         {'D', false, 86'400'000'000},
+                                         {'H', true, 3'600'000'000},
+                                         {'M', true, 60'000'000},
+                                         {'S', true, 1'000'000}}};
+    if (!text.starts_with('P')) return refuse("it does not begin with P");
+    std::string_view rest = text.substr(1);
+    bool in_time = false;
+    std::int64_t sum = 0;
+    for (const Part& part : parts) {
+        if (part.is_time && !in_time && rest.starts_with('T')) {
+            in_time = true;
+            rest.remove_prefix(1);
+        }
+        const auto length = rest.find_first_not_of("0123456789");
+        const bool is_there = length != std::string_view::npos && length > 0 && rest[length] == part.name &&
+                              part.is_time == in_time;
+        if (!is_there) continue;
+        std::int64_t number = 0;
+        const auto [end, error] = std::from_chars(rest.data(), rest.data() + length, number);
+        const std::int64_t most = (std::numeric_limits<std::int64_t>::max() - sum) / part.microseconds;
+        if (error != std::errc{} || number > most) return refuse("it is too long");
+        sum += number * part.microseconds;
+        rest.remove_prefix(length + 1);
+    }
+    if (!rest.empty() && !in_time && (rest.back() == 'Y' || rest.back() == 'M'))
+        return refuse("years and months differ in length");
+    if (!rest.empty()) return refuse(fmt::format("\"{}\" can not stand there", rest.substr(0, 16)));
+    if (text.size() < 3 || text.ends_with('T')) return refuse("a number is missing");
+    return Duration{sum};
+}
+
 std::string format_duration(Duration d) {
     if (d == Duration{0}) return "0s";
     for (const DurationUnit& unit : duration_units) {

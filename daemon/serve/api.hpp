@@ -42,7 +42,7 @@ struct Call;
 /// One call of the API: a row of the routing table.
 struct Route {
     std::string_view method;
-    /// With "{id}" for the part that names a meter.
+    /// With "{id}" for the part that names a meter or an alarm.
     std::string_view path;
     /// The query parameters that it knows; any other is refused.
     std::vector<std::string_view> parameters;

@@ -52,8 +52,10 @@ OrProblem<void> read_body(const Request& request, std::span<JsonField> fields) {
         names.push_back(field.name);
     for (const auto& [name, value] : document->items()) {
         if (std::ranges::find(names, name) != names.end()) continue;
-        return refuse(400, fmt::format("Unknown member \"{}\". This call takes: {}.", excerpt(name),
-                                       fmt::join(names, ", ")));
+        return refuse(400, names.empty()
+                               ? fmt::format("Unknown member \"{}\": this call takes none.", excerpt(name))
+                               : fmt::format("Unknown member \"{}\". This call takes: {}.", excerpt(name),
+                                             fmt::join(names, ", ")));
     }
     if (const auto read = read_json_fields(text, fields); !read) return refuse(400, read.error().text);
     return {};

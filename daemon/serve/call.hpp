@@ -94,7 +94,12 @@ struct FoundMeter {
 [[nodiscard]] Response post_register(const Call& call);
 [[nodiscard]] Response delete_register(const Call& call);
 [[nodiscard]] Response post_calibration(const Call& call);
+[[nodiscard]] Response post_away(const Call& call);
+[[nodiscard]] Response delete_away(const Call& call);
 [[nodiscard]] Response get_alarms(const Call& call);
+[[nodiscard]] Response post_acknowledge(const Call& call);
+[[nodiscard]] Response post_shelve(const Call& call);
+[[nodiscard]] Response post_unshelve(const Call& call);
 [[nodiscard]] Response get_health(const Call& call);
 [[nodiscard]] Response get_metrics(const Call& call);
 [[nodiscard]] Response get_openapi(const Call& call);

@@ -1,8 +1,8 @@
-// GET /v1/meters: each meter with its register and its flow now.
+// GET /v1/meters: each meter with its register, its flow now, and whether people are away.
 #include <fmt/format.h>
 
 #include "book/documents.hpp"
-#include "serve/call.hpp"
+#include "serve/away.hpp"
 #include "tickledger/stillness.hpp"
 
 namespace tickledger {
@@ -32,6 +32,7 @@ Result<std::string> describe(const ApiParts& parts, LedgerView& view, const Foun
     }
     object.raw("flow_l_per_h", flow_text(summary.flow_l_per_h));
     object.raw("smallest_visible_leak_l_per_h", flow_text(smallest_visible_leak_l_per_h(*meter.settings)));
+    add_away(object, parts, meter, summary);
     return std::move(object).finish();
 }
 

@@ -123,8 +123,9 @@ public:
     Result<bool> add_refused(const Refused& refused) override;
 
     Result<std::int64_t> put_alarm(MeterKey meter, const Alarm& alarm) override;
-    Result<std::vector<Alarm>> active_alarms(MeterKey meter) override;
-    Result<std::optional<AlarmOfMeter>> alarm(std::int64_t id) override;
+    Result<std::vector<Alarm>> open_alarms(MeterKey meter) override;
+    Result<std::optional<Alarm>> last_alarm(MeterKey meter, AlarmKind kind,
+                                            std::optional<Instant> raised_at) override;
     Result<void> add_undecided(MeterKey meter, AlarmKind kind, Span window,
                                const std::string& text) override {
         return add_undecided_.run(meter, kind, window.from, window.to, text).finish();
@@ -146,7 +147,7 @@ private:
     RegisterTable register_;
     Statement set_fact_, add_meter_, set_state_, put_row_, revise_rows_;
     Statement add_refused_, trim_refused_;
-    Statement add_alarm_, change_alarm_, active_alarms_, alarm_;
+    Statement add_alarm_, change_alarm_, open_alarms_, last_alarm_;
     Statement add_undecided_;
     Statement queue_, outbox_, remove_outgoing_;
     Statement remove_intervals_;
@@ -182,15 +183,18 @@ SqliteLedger::SqliteLedger(WriterLock lock, std::unique_ptr<Database> database)
                     "DELETE FROM refused WHERE id IN (SELECT id FROM refused WHERE meter = ?1"
                     " ORDER BY at_us DESC, id DESC LIMIT -1 OFFSET 1000)"),
       add_alarm_(*database_,
-                 "INSERT INTO alarm (meter, kind, state, raised_us, cleared_us, evidence, text)"
-                 " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
+                 "INSERT INTO alarm (meter, kind, state, raised_us, cleared_us, evidence, text,"
+                 " acknowledged_us, shelved_until_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)"),
       change_alarm_(*database_,
                     "UPDATE alarm SET meter = ?1, kind = ?2, state = ?3, raised_us = ?4, cleared_us = ?5,"
-                    " evidence = ?6, text = ?7 WHERE id = ?8"),
-      active_alarms_(*database_,
-                     "SELECT " ALARM_COLUMNS
-                     " FROM alarm AS a WHERE a.meter = ?1 AND a.cleared_us IS NULL ORDER BY a.id"),
-      alarm_(*database_, "SELECT " ALARM_COLUMNS ", a.meter FROM alarm AS a WHERE a.id = ?1"),
+                    " evidence = ?6, text = ?7, acknowledged_us = ?8, shelved_until_us = ?9 WHERE id = ?10"),
+      open_alarms_(
+          *database_,
+          "SELECT " ALARM_COLUMNS
+          " FROM alarm AS a WHERE a.meter = ?1 AND (a.cleared_us IS NULL OR a.state = 4) ORDER BY a.id"),
+      last_alarm_(*database_, "SELECT " ALARM_COLUMNS
+                              " FROM alarm AS a WHERE a.meter = ?1 AND a.kind = ?2"
+                              " AND (?3 IS NULL OR a.raised_us = ?3) ORDER BY a.id DESC LIMIT 1"),
       add_undecided_(*database_,
                      "INSERT OR REPLACE INTO undecided (meter, kind, from_us, to_us, text)"
                      " VALUES (?1, ?2, ?3, ?4, ?5)"),
@@ -262,13 +266,13 @@ Result<std::int64_t> SqliteLedger::put_alarm(MeterKey meter, const Alarm& alarm)
     if (alarm.id == 0) {
         return add_alarm_
             .run(meter, alarm.kind, alarm.state, alarm.raised_at, alarm.cleared_at, alarm.evidence,
-                 alarm.text)
+                 alarm.text, alarm.acknowledged_at, alarm.shelved_until)
             .finish()
             .map([&] { return database_->last_row_id(); });
     }
     auto changed = change_alarm_
                        .run(meter, alarm.kind, alarm.state, alarm.raised_at, alarm.cleared_at, alarm.evidence,
-                            alarm.text, alarm.id)
+                            alarm.text, alarm.acknowledged_at, alarm.shelved_until, alarm.id)
                        .finish();
     if (!changed) return tl::unexpected(changed.error());
     if (database_->changed_rows() == 0) {
@@ -277,9 +281,9 @@ Result<std::int64_t> SqliteLedger::put_alarm(MeterKey meter, const Alarm& alarm)
     return alarm.id;
 }
 
-Result<std::vector<Alarm>> SqliteLedger::active_alarms(MeterKey meter) {
+Result<std::vector<Alarm>> SqliteLedger::open_alarms(MeterKey meter) {
     std::vector<Alarm> alarms;
-    Run run = active_alarms_.run(meter);
+    Run run = open_alarms_.run(meter);
     for (;;) {
         const auto found = run.next();
         if (!found) return tl::unexpected(found.error());
@@ -290,14 +294,13 @@ Result<std::vector<Alarm>> SqliteLedger::active_alarms(MeterKey meter) {
     }
 }
 
-Result<std::optional<AlarmOfMeter>> SqliteLedger::alarm(std::int64_t id) {
-    Run run = alarm_.run(id);
+Result<std::optional<Alarm>> SqliteLedger::last_alarm(MeterKey meter, AlarmKind kind,
+                                                      std::optional<Instant> raised_at) {
+    Run run = last_alarm_.run(meter, kind, raised_at);
     const auto found = run.next();
     if (!found) return tl::unexpected(found.error());
     if (!*found) return std::nullopt;
-    return alarm_of(run).map([&](Alarm alarm) {
-        return std::optional(AlarmOfMeter{run.column<MeterKey>(7), std::move(alarm)});
-    });
+    return alarm_of(run).map([](Alarm alarm) { return std::optional(std::move(alarm)); });
 }
 
 Result<void> SqliteLedger::queue(const Outgoing& outgoing) {

@@ -87,11 +87,6 @@ struct MeterRecord {
     std::string state;  ///< JSON of the account's memory; empty for a new meter.
 };
 
-struct AlarmOfMeter {
-    MeterKey meter = 0;
-    Alarm alarm;
-};
-
 /// All changes between begin() and commit() stand or fall together. One thread. Every method may fail with
 /// the store's words (full disk, damaged file); after a failure call roll_back() and try the batch again.
 /// Reads see the open transaction's own changes.
@@ -163,9 +158,11 @@ public:
 
     /// Adds (id 0; returns the new id) or updates an alarm.
     [[nodiscard]] virtual Result<std::int64_t> put_alarm(MeterKey meter, const Alarm& alarm) = 0;
-    [[nodiscard]] virtual Result<std::vector<Alarm>> active_alarms(MeterKey meter) = 0;
-    /// Any alarm by its id, also one that has cleared: for what people do to it.
-    [[nodiscard]] virtual Result<std::optional<AlarmOfMeter>> alarm(std::int64_t id) = 0;
+    /// Alarms whose condition holds, or that are shelved, by their ids.
+    [[nodiscard]] virtual Result<std::vector<Alarm>> open_alarms(MeterKey meter) = 0;
+    /// The newest alarm of a kind, or that which was raised at a moment: for what people do to it.
+    [[nodiscard]] virtual Result<std::optional<Alarm>> last_alarm(
+        MeterKey meter, AlarmKind kind, std::optional<Instant> raised_at = std::nullopt) = 0;
     /// A night on which nothing could be decided, for people to see.
     [[nodiscard]] virtual Result<void> add_undecided(MeterKey meter, AlarmKind kind, Span window,
                                                      const std::string& text) = 0;

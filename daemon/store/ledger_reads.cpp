@@ -62,6 +62,8 @@ Result<Alarm> alarm_of(const Run& run) {
     alarm.cleared_at = run.column<std::optional<Instant>>(4);
     alarm.evidence = run.column<std::string>(5);
     alarm.text = run.column<std::string>(6);
+    alarm.acknowledged_at = run.column<std::optional<Instant>>(7);
+    alarm.shelved_until = run.column<std::optional<Instant>>(8);
     return alarm;
 }
 

@@ -27,7 +27,10 @@ private:
 };
 
 /// The columns that alarm_of reads; they come first in a statement.
-#define ALARM_COLUMNS "a.id, a.kind, a.state, a.raised_us, a.cleared_us, a.evidence, a.text"
+#define ALARM_COLUMNS                                                        \
+    "a.id, a.kind, a.state, a.raised_us, a.cleared_us, a.evidence, a.text, " \
+    "a.acknowledged_us, a.shelved_until_us"
+inline constexpr int alarm_column_count = 9;
 [[nodiscard]] Result<Alarm> alarm_of(const Run& run);
 
 }  // namespace tickledger

@@ -32,6 +32,7 @@ public:
     Result<std::vector<Refused>> refused(MeterKey meter, Span span) override;
     Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
                                             std::optional<AlarmState> state) override;
+    Result<std::optional<AlarmRecord>> alarm(std::int64_t id) override;
     Result<std::vector<Undecided>> undecided(const std::optional<std::string>& meter) override;
     Result<std::int64_t> outbox_size() override { return database_->integer("SELECT count(*) FROM outbox"); }
 
@@ -40,7 +41,7 @@ private:
     LedgerReads reads_;
     EntryReads entries_;
     RegisterTable register_;
-    Statement refused_, alarms_, undecided_;
+    Statement refused_, alarms_, alarm_, undecided_;
 };
 
 SqliteLedgerView::SqliteLedgerView(std::unique_ptr<Database> database)
@@ -55,6 +56,8 @@ SqliteLedgerView::SqliteLedgerView(std::unique_ptr<Database> database)
                           ", m.id FROM alarm AS a JOIN meter AS m ON m.key = a.meter"
                           " WHERE (?1 IS NULL OR m.id = ?1) AND (?2 IS NULL OR a.state = ?2)"
                           " ORDER BY a.raised_us DESC, a.id DESC"),
+      alarm_(*database_, "SELECT " ALARM_COLUMNS
+                         ", m.id FROM alarm AS a JOIN meter AS m ON m.key = a.meter WHERE a.id = ?1"),
       undecided_(*database_,
                  "SELECT m.id, u.kind, u.from_us, u.to_us, u.text FROM undecided AS u"
                  " JOIN meter AS m ON m.key = u.meter WHERE ?1 IS NULL OR m.id = ?1"
@@ -94,8 +97,18 @@ Result<std::vector<AlarmRecord>> SqliteLedgerView::alarms(const std::optional<st
         if (!*more) return found;
         auto alarm = alarm_of(run);
         if (!alarm) return tl::unexpected(alarm.error());
-        found.push_back({run.column<std::string>(7), std::move(*alarm)});
+        found.push_back({run.column<std::string>(alarm_column_count), std::move(*alarm)});
     }
+}
+
+Result<std::optional<AlarmRecord>> SqliteLedgerView::alarm(std::int64_t id) {
+    Run run = alarm_.run(id);
+    const auto found = run.next();
+    if (!found) return tl::unexpected(found.error());
+    if (!*found) return std::nullopt;
+    return alarm_of(run).map([&](Alarm alarm) {
+        return std::optional(AlarmRecord{run.column<std::string>(alarm_column_count), std::move(alarm)});
+    });
 }
 
 Result<std::vector<Undecided>> SqliteLedgerView::undecided(const std::optional<std::string>& meter) {

@@ -50,6 +50,7 @@ public:
     /// Newest first. Empty arguments: all.
     [[nodiscard]] virtual Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
                                                                   std::optional<AlarmState> state) = 0;
+    [[nodiscard]] virtual Result<std::optional<AlarmRecord>> alarm(std::int64_t id) = 0;
     [[nodiscard]] virtual Result<std::vector<Undecided>> undecided(
         const std::optional<std::string>& meter) = 0;
     [[nodiscard]] virtual Result<std::int64_t> outbox_size() = 0;

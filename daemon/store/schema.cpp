@@ -132,7 +132,15 @@ CREATE TABLE register_reading (
 CREATE INDEX entry_unseen ON entry (meter, to_us) WHERE kind BETWEEN 1 AND 3;
 )sql";
 
-constexpr std::array steps_of_this_program = {version_1, version_2};
+/// An alarm that is shelved is kept at hand though its condition has ended: it may come back meanwhile.
+constexpr const char* version_3 = R"sql(
+ALTER TABLE alarm ADD COLUMN acknowledged_us INTEGER;
+ALTER TABLE alarm ADD COLUMN shelved_until_us INTEGER;
+DROP INDEX alarm_active;
+CREATE INDEX alarm_open ON alarm (meter) WHERE cleared_us IS NULL OR state = 4;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1, version_2, version_3};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

@@ -27,6 +27,10 @@ struct Alarm {
     AlarmState state = AlarmState::normal;
     Instant raised_at{};
     std::optional<Instant> cleared_at;
+    /// When a person said that he has seen it; nothing where nobody has since it was raised.
+    std::optional<Instant> acknowledged_at;
+    /// The end of its shelving, while it is shelved.
+    std::optional<Instant> shelved_until;
     /// The spans, flow and litres a day behind it: a JSON object, units last in its names.
     std::string evidence = "{}";
     /// What it means and what to do, in a sentence or two.
@@ -36,9 +40,17 @@ struct Alarm {
     [[nodiscard]] bool is_active() const { return !cleared_at; }
 };
 
-/// normal → unacknowledged.
-void raise(Alarm& alarm, Instant at);
+// The transitions. Each tells whether it changed anything: what is said again changes nothing.
+
+/// Any state but `shelved` → unacknowledged. A shelved one is raised in silence.
+bool raise(Alarm& alarm, Instant at);
 /// unacknowledged → returned-unacknowledged; acknowledged → normal; a shelved one keeps its state.
-void clear(Alarm& alarm, Instant at);
+bool clear(Alarm& alarm, Instant at);
+/// unacknowledged → acknowledged; returned-unacknowledged → normal.
+bool acknowledge(Alarm& alarm, Instant at);
+/// Any state → shelved; where it is shelved already, the end moves.
+bool shelve(Alarm& alarm, Instant until);
+/// shelved → unacknowledged where the condition holds, whatever it was before; else normal.
+bool unshelve(Alarm& alarm);
 
 }  // namespace tickledger

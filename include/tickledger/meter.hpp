@@ -58,6 +58,7 @@ struct AlarmSettings {
     bool away = false;
     std::vector<AlarmKind> off;
 
+    /// Not switched off. (away-use is watched for only while people are away besides.)
     [[nodiscard]] bool is_on(AlarmKind kind) const;
     bool operator==(const AlarmSettings&) const = default;
 };

@@ -16,10 +16,13 @@ class HighFlow {
 public:
     /// Below this share of the limit the flow counts as low again.
     static constexpr double deadband = 0.9;
+    /// It counts as over only after so long, however short `high_flow_for` is: what comes and goes is one
+    /// burst.
+    static constexpr Duration off_delay = std::chrono::minutes{10};
 
     /// True where the newest entry shows that the limit has been reached for `high_flow_for`.
     bool add(const Entry& entry, const MeterSettings& meter);
-    /// The flow has been low for `high_flow_for`.
+    /// The flow has been low for `high_flow_for`, and for `off_delay`. What is not seen is not low.
     [[nodiscard]] bool is_over(const MeterSettings& meter) const;
     /// What has run since the burst began.
     [[nodiscard]] Span run() const { return {run_from_.value_or(block_.to), block_.to}; }
@@ -52,7 +55,8 @@ public:
 
     /// True where the newest entry shows that the use at hand has reached the volume or the time.
     bool add(const Entry& entry, const MeterSettings& meter);
-    [[nodiscard]] bool is_open() const { return first_to_.has_value(); }
+    /// The newest entry shows that no tap has been open all the time. What is not seen shows nothing.
+    [[nodiscard]] bool is_shut() const { return is_shut_; }
     [[nodiscard]] Instant since() const { return first_to_.value_or(Instant{}); }
     [[nodiscard]] std::int64_t ticks() const { return ticks_; }
 
@@ -63,8 +67,9 @@ public:
 
 private:
     std::optional<Instant> first_to_;  ///< The end of the span of its first tick.
-    Instant last_to_{};
+    Instant last_to_{};  ///< No tick since: the end of the last span with one, or of one not seen.
     std::int64_t ticks_ = 0;
+    bool is_shut_ = false;  ///< Of the newest entry; not kept.
 };
 
 }  // namespace tickledger

@@ -50,6 +50,10 @@ struct Span {
 /// "us", "ms", "s", "min", "h", "d" ("90s", "15min", "400d"), or "0". Negative is an error.
 [[nodiscard]] Result<Duration> parse_duration(std::string_view text);
 
+/// Reads a duration of ISO 8601 as RFC 3339 appendix A writes it: "P2D", "PT12H", "P1DT6H30M", "P1W". Whole
+/// numbers; a day is 24 hours. Years and months, which have no one length, are an error.
+[[nodiscard]] Result<Duration> parse_iso_duration(std::string_view text);
+
 /// Writes a duration in the largest unit that divides it: "15min", "1s", "0s".
 [[nodiscard]] std::string format_duration(Duration d);
 

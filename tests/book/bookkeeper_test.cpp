@@ -163,7 +163,7 @@ TEST_CASE("a numbered message again, at any time, changes nothing") {
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
 }
 
-TEST_CASE("a silent node raises one alarm at its moment, and its next word clears it") {
+TEST_CASE("a silent node raises one alarm at its moment, and speaking again for as long clears it") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
     world.run_clock(at_min(614));
@@ -175,8 +175,13 @@ TEST_CASE("a silent node raises one alarm at its moment, and its next word clear
     CHECK(world.alarms()[0].alarm.raised_at == at_min(615));
     world.open();
     world.hear_count(at_min(801), 101);
+    for (int minute = 804; minute <= 813; minute += 3)
+        world.hear_count(at_min(minute), 101);
     REQUIRE(world.alarms().size() == 1);
-    CHECK(world.alarms()[0].alarm.cleared_at == at_min(801));
+    CHECK_FALSE(world.alarms()[0].alarm.cleared_at);
+    world.open();
+    world.hear_count(at_min(816), 101);
+    CHECK(world.alarms()[0].alarm.cleared_at == at_min(816));
     CHECK(world.alarms()[0].alarm.state == AlarmState::returned_unacknowledged);
 }
 

@@ -217,11 +217,42 @@ Instant end_of(const Run& run) {
     return time_of(run.deliveries.back().event) + hours{12};
 }
 
-/// The same run, with people in it: they read the register, rightly or not, take readings back and apply
-/// pulse values.
+/// People who acknowledge, shelve and unshelve alarms, leave and come home.
+class Listeners {
+public:
+    /// What they say after a message, if anything.
+    std::optional<std::string> say(Instant now, const MeterSettings& meter, Chance& chance) {
+        const Duration silent_after = meter.alarms.silent_after;
+        if (heard_at_ && now - *heard_at_ >= silent_after) silent_.raised_at = *heard_at_ + silent_after;
+        heard_at_ = now;
+        silent_.kind = AlarmKind::node_silent;
+        if (!chance.happens(0.2)) return std::nullopt;
+        switch (chance.below(6)) {
+            case 0:
+                return order_to_acknowledge(meter.id, silent_);
+            case 1:
+            case 2:
+                return order_to_shelve(meter.id, silent_, seconds{1 + chance.below(8 * 3600)});
+            case 3:
+                return order_to_unshelve(meter.id, silent_);
+            case 4:
+                return order_to_be_home(meter.id);
+            default:
+                return order_to_be_away(meter.id, {}, now + chance.moment(hours{9}));
+        }
+    }
+
+private:
+    std::optional<Instant> heard_at_;
+    Alarm silent_;
+};
+
+/// The same run, with people in it: they read the register, rightly or not, take readings back, apply pulse
+/// values, and say what they want of alarms.
 Run with_people(Run run, Chance& chance) {
     std::vector<Delivery> deliveries;
     std::vector<Instant> read_at;
+    Listeners listeners;
     for (Delivery& delivery : run.deliveries) {
         const Instant now = time_of(delivery.event);
         deliveries.push_back(std::move(delivery));
@@ -245,6 +276,8 @@ Run with_people(Run run, Chance& chance) {
             const Ratio value{static_cast<std::int64_t>(990 + chance.below(20)), 1000};
             deliveries.push_back({Instruction{now, order_to_set(meter, midnight, value)}});
         }
+        if (auto order = listeners.say(now, run.meter, chance))
+            deliveries.push_back({Instruction{now, *std::move(order)}});
         // What was said is said again now and then, by a client that got no answer.
         if (chance.happens(0.02)) {
             const Delivery& again = deliveries.back();

@@ -53,6 +53,11 @@ public:
         const std::lock_guard lock(mutex_);
         return std::exchange(asked_, {});
     }
+    /// The bodies of what was asked since it was called last.
+    [[nodiscard]] std::vector<std::string> bodies() {
+        const std::lock_guard lock(mutex_);
+        return std::exchange(asked_bodies_, {});
+    }
 
 private:
     Response answer(const Request& request) {
@@ -62,6 +67,7 @@ private:
         }
         const std::lock_guard lock(mutex_);
         asked_.push_back(target);
+        asked_bodies_.push_back(request.body);
         auto found = bodies_.find(target);
         if (found == bodies_.end()) found = bodies_.find(request.path);
         if (found == bodies_.end()) return problem(404, "There is nothing at " + target + ".");
@@ -74,6 +80,7 @@ private:
     std::map<std::string, std::string> bodies_;
     std::mutex mutex_;
     std::vector<std::string> asked_;
+    std::vector<std::string> asked_bodies_;
 
 public:
     std::filesystem::path socket = directory_ / "api.sock";
@@ -116,6 +123,17 @@ TEST_CASE("meters are a table with units, and what is not known is no data") {
         "house   2026-03-08 11:57:30     1234.567      20.0                   1                        2.0\n"
         "garden  no data                  no data   no data  0.3333333333333333                       "
         "none\n");
+}
+
+TEST_CASE("meters at which everybody is away are told below the table") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters",
+        R"({"meters":[{"id":"house","name":"house","pulse_value_l":1,"last_reading_at":null,"register_m3":null,)"
+        R"("flow_l_per_h":null,"smallest_visible_leak_l_per_h":2.000,"away":true,"away_from":"2026-03-08T12:00:00+01:00",)"
+        R"("away_to":"2026-03-15T00:00:00+01:00"}]})");
+    CHECK_THAT(daemon.run("meters").out,
+               Catch::EndsWith("\nEverybody is away at house until 2026-03-15 00:00.\n"));
 }
 
 TEST_CASE(
@@ -309,7 +327,7 @@ TEST_CASE("alarms and undecided nights are tables, filtered by the daemon") {
     daemon.set(
         "/v1/alarms",
         R"({"alarms":[{"id":7,"meter":"house","kind":"night-flow","state":"unacknowledged","raised_at":"2026-03-02T05:00:00+01:00",)"
-        R"("cleared_at":null,"evidence":{},"text":"Water ran all night."}],)"
+        R"("cleared_at":null,"acknowledged_at":null,"shelved_until":null,"evidence":{},"text":"Water ran all night."}],)"
         R"("undecided":[{"meter":"house","kind":"night-flow","from":"2026-03-04T01:00:00+01:00","to":"2026-03-04T05:00:00+01:00","text":"Data is missing."}]})");
     CHECK(daemon.run("alarms house --state unacknowledged").out ==
           "Raised            Cleared  Meter  Alarm       State           Id  Meaning\n"
@@ -319,10 +337,61 @@ TEST_CASE("alarms and undecided nights are tables, filtered by the daemon") {
           "2026-03-04 01:00  2026-03-04 05:00  house  night-flow  Data is missing.\n");
     CHECK(daemon.asked() == std::vector<std::string>{"/v1/alarms?meter=house&state=unacknowledged"});
     CHECK(daemon.run("alarms --csv").out ==
-          "id,meter,kind,state,raised_at,cleared_at,text\r\n"
-          "7,house,night-flow,unacknowledged,2026-03-02T05:00:00+01:00,,Water ran all night.\r\n"
-          ",house,night-flow,undecided,2026-03-04T01:00:00+01:00,2026-03-04T05:00:00+01:00,Data is "
+          "id,meter,kind,state,raised_at,cleared_at,acknowledged_at,shelved_until,text\r\n"
+          "7,house,night-flow,unacknowledged,2026-03-02T05:00:00+01:00,,,,Water ran all night.\r\n"
+          ",house,night-flow,undecided,2026-03-04T01:00:00+01:00,2026-03-04T05:00:00+01:00,,,Data is "
           "missing.\r\n");
+}
+
+TEST_CASE("an alarm is acknowledged, shelved and unshelved by its id") {
+    FakeDaemon daemon;
+    const auto alarm = [](const std::string& state, const std::string& shelved_until) {
+        return R"({"id":7,"meter":"house","kind":"night-flow","state":")" + state +
+               R"(","raised_at":"2026-03-02T05:00:00+01:00","cleared_at":null,"acknowledged_at":null,)"
+               R"("shelved_until":)" +
+               shelved_until + R"(,"evidence":{},"text":"Water ran all night."})";
+    };
+    daemon.set("/v1/alarms/7/acknowledge", alarm("acknowledged", "null"));
+    daemon.set("/v1/alarms/7/shelve", alarm("shelved", R"("2026-03-04T08:00:00+01:00")"));
+    daemon.set("/v1/alarms/7/unshelve", alarm("unacknowledged", "null"));
+    CHECK(daemon.run("alarms --acknowledge 7").out ==
+          "Raised            Cleared  Meter  Alarm       State         Id  Meaning\n"
+          "2026-03-02 05:00  lasts    house  night-flow  acknowledged   7  Water ran all night.\n");
+    CHECK_THAT(daemon.run("alarms --shelve 7 --for 2d").out,
+               Catch::Contains(" shelved until 2026-03-04 08:00 "));
+    CHECK(daemon.bodies() == std::vector<std::string>{"", R"({"for":"PT172800S"})"});
+    CHECK(daemon.run("alarms --shelve 7 --for P1W --json").out ==
+          alarm("shelved", R"("2026-03-04T08:00:00+01:00")") + "\n");
+    CHECK(daemon.bodies() == std::vector<std::string>{R"({"for":"P1W"})"});
+    CHECK(daemon.run("alarms --unshelve 7").status == 0);
+    CHECK(daemon.asked() == std::vector<std::string>{"/v1/alarms/7/acknowledge", "/v1/alarms/7/shelve",
+                                                     "/v1/alarms/7/shelve", "/v1/alarms/7/unshelve"});
+    for (const char* wrong : {"--shelve 7", "--for 2d", "--shelve 7 --for soon", "--shelve 7 --for 0",
+                              "--acknowledge 7 --unshelve 7", "--acknowledge 7 --state normal"}) {
+        INFO(wrong);
+        CHECK(daemon.run(std::string("alarms ") + wrong).status == 2);
+    }
+    CHECK(daemon.asked().empty());
+}
+
+TEST_CASE("people say that they are away, from when to when, and that they are home") {
+    FakeDaemon daemon;
+    daemon.set("/v1/health", R"({"time":"2026-03-08T12:00:00+01:00"})");
+    daemon.set(
+        "/v1/meters/house/away",
+        R"({"meter":"house","away":true,"away_from":"2026-03-08T12:00:00+01:00","away_to":null,"text":"Away."})");
+    CHECK(daemon.run("away house").out == "Away.\n");
+    CHECK(daemon.run("away house --from 2026-07-01 --until 2026-07-15").status == 0);
+    CHECK(daemon.run("away house --for 14d").status == 0);
+    CHECK(daemon.run("away house --home --csv").out ==
+          "meter,away,away_from,away_to\r\nhouse,true,2026-03-08T12:00:00+01:00,\r\n");
+    CHECK(daemon.bodies() == std::vector<std::string>{
+                                 R"({"away":true})", R"({"away":true,"from":"2026-07-01","to":"2026-07-15"})",
+                                 "", R"({"away":true,"to":"2026-03-22T11:00:00.000000Z"})", ""});
+    for (const char* wrong : {"--for soon", "--for 0", "--for 2d --until 2026-07-15", "--home --for 2d"}) {
+        INFO(wrong);
+        CHECK(daemon.run(std::string("away house ") + wrong).status == 2);
+    }
 }
 
 TEST_CASE("health is a short text with the troubles on top") {

@@ -216,5 +216,9 @@ long_draw_time = "2h"
 silent_after = "15min"
 away = false
 off = []
+# smallest_visible_leak_l_per_h: 0.757 (18 L a day)
 )");
+    CHECK_THAT(
+        to_toml(right("[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\ncadence = \"1h\"\n")),
+        Catch::Contains("# smallest_visible_leak_l_per_h: none, because"));
 }

@@ -95,11 +95,9 @@ TEST_CASE("states and kinds have their own words") {
     CHECK_FALSE(alarm_kind_named("flood"));
 }
 
-TEST_CASE("a kind is on unless it is switched off, and away-use only while away") {
+TEST_CASE("a kind is on unless it is switched off") {
     AlarmSettings settings;
     CHECK(settings.is_on(AlarmKind::slow_leak));
-    CHECK_FALSE(settings.is_on(AlarmKind::away_use));
-    settings.away = true;
     CHECK(settings.is_on(AlarmKind::away_use));
     settings.off = {AlarmKind::slow_leak, AlarmKind::away_use};
     CHECK_FALSE(settings.is_on(AlarmKind::slow_leak));

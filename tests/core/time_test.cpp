@@ -99,6 +99,7 @@ TEST_CASE("times survive being written and read") {
             rc::gen::element('0', '1', '2', '9', '-', ':', 'T', 'Z', '.', '+'));
         static_cast<void>(parse_rfc3339(text));
         static_cast<void>(parse_duration(text));
+        static_cast<void>(parse_iso_duration(text));
     });
     CHECK(format_utc(instant_of(0)) == "1970-01-01T00:00:00.000000Z");
     CHECK(format_utc(instant_of(-1)) == "1969-12-31T23:59:59.999999Z");
@@ -130,6 +131,58 @@ TEST_CASE("durations are read with their unit and nothing else") {
         const Result<Duration> duration = parse_duration(text);
         REQUIRE_FALSE(duration);
         CHECK(duration.error().text.find(text) != std::string::npos);
+    }
+}
+
+TEST_CASE("durations of ISO 8601 are read, but for those of no one length") {
+    // The grammar: RFC 3339 appendix A (from memory).
+    using namespace std::chrono_literals;
+    const auto read = [](std::string_view text) {
+        const Result<Duration> duration = parse_iso_duration(text);
+        INFO(text);
+        REQUIRE(duration);
+        return *duration;
+    };
+    CHECK(read("P2D") == 48h);
+    CHECK(read("P1W") == 168h);
+    CHECK(read("PT12H") == 12h);
+    CHECK(read("PT90M") == 90min);
+    CHECK(read("PT45S") == 45s);
+    CHECK(read("P1DT6H30M5S") == 30h + 30min + 5s);
+    CHECK(read("P0D") == 0s);
+    for (const std::string_view text : {"",
+                                        "P",
+                                        "PT",
+                                        "P1DT",
+                                        "2d",
+                                        "P2",
+                                        "PD",
+                                        "P-2D",
+                                        "-P2D",
+                                        "+P2D",
+                                        "P1.5D",
+                                        "PT1,5H",
+                                        "P2D ",
+                                        "p2d",
+                                        "P1M",
+                                        "P1Y",
+                                        "P1Y2D",
+                                        "P2H",
+                                        "PT2D",
+                                        "P2DP2D",
+                                        "P2DD",
+                                        "PT1M1H",
+                                        "P1D1D",
+                                        "P 2D",
+                                        "PTT1H",
+                                        "P2DT1HT1M",
+                                        "P99999999999999999999D",
+                                        "P106751992D",
+                                        "PT9223372036854775807S"}) {
+        INFO(text);
+        const Result<Duration> duration = parse_iso_duration(text);
+        REQUIRE_FALSE(duration);
+        CHECK(duration.error().text.find("\"" + std::string(text) + "\"") != std::string::npos);
     }
 }
 

@@ -42,15 +42,18 @@ ApiParts ApiFixture::parts() const {
         .settle = [this] { ++settled; },
         .instruct = [this](std::string order) -> Result<void> {
             orders.push_back(std::move(order));
+            if (on_order) on_order();
             return {};
         },
         .now = [this] { return now; },
     };
 }
 
-Response ApiFixture::answer(const std::string& target, const std::string& method) const {
+Response ApiFixture::answer(const std::string& target, const std::string& method,
+                            const std::string& body) const {
     Request request = sure(read_target(target));
     request.method = method;
+    request.body = body;
     Response response = api->handle(request);
     if (!response.chunks) return response;
     std::string part;
@@ -68,8 +71,9 @@ nlohmann::ordered_json ApiFixture::document(const std::string& target) const {
     return nlohmann::ordered_json::parse(response.body);
 }
 
-std::string ApiFixture::refusal(const std::string& target, unsigned status) const {
-    const Response response = answer(target);
+std::string ApiFixture::refusal(const std::string& target, unsigned status, const std::string& method,
+                                const std::string& body) const {
+    const Response response = answer(target, method, body);
     const auto problem = nlohmann::json::parse(response.body);
     if (response.status != status || problem.at("status") != status ||
         response.content_type != "application/problem+json") {

@@ -27,11 +27,13 @@ struct ApiFixture {
     ApiFixture();
 
     /// The whole answer, its parts put together.
-    Response answer(const std::string& target, const std::string& method = "GET") const;
+    Response answer(const std::string& target, const std::string& method = "GET",
+                    const std::string& body = {}) const;
     /// A document that must come with status 200.
     nlohmann::ordered_json document(const std::string& target) const;
     /// The detail of a refusal that must come with this status.
-    std::string refusal(const std::string& target, unsigned status) const;
+    std::string refusal(const std::string& target, unsigned status, const std::string& method = "GET",
+                        const std::string& body = {}) const;
 
     MeterKey meter(const std::string& id) { return sure(ledger->meter_key(id)); }
     /// Adds an entry of a minute's precision; times in UTC on 2026-03-01: "08:00".
@@ -49,6 +51,8 @@ struct ApiFixture {
     mutable int settled = 0;
     /// What the calls have kept of people's words.
     mutable std::vector<std::string> orders;
+    /// What becomes of them, where a test wants it.
+    std::function<void()> on_order;
     mutable std::map<std::string, MeterSettings> resolved;
     std::unique_ptr<Api> api;
 };

@@ -33,7 +33,7 @@ TEST_CASE("meters are listed in the order of the configuration, those of pattern
     REQUIRE(meters.size() == 4);
     CHECK(meters[0] == Json::parse(R"({"id":"house","name":"house","pulse_value_l":1,
         "last_reading_at":"2026-03-08T11:57:00+00:00","register_m3":1234.567,"flow_l_per_h":20.0,
-        "smallest_visible_leak_l_per_h":2.0})"));
+        "smallest_visible_leak_l_per_h":2.0,"away":false,"away_from":null,"away_to":null})"));
     CHECK(meters[1].at("id") == "garden");
     CHECK(meters[1].at("register_m3").is_null());
     CHECK(meters[1].at("last_reading_at").is_null());
@@ -307,6 +307,8 @@ TEST_CASE("alarms are shown newest first, by meter and by state, and undecided n
                                        {"state", "unacknowledged"},
                                        {"raised_at", "2026-03-02T05:00:00+00:00"},
                                        {"cleared_at", nullptr},
+                                       {"acknowledged_at", nullptr},
+                                       {"shelved_until", nullptr},
                                        {"evidence", {{"litres_a_day", 48.5}}},
                                        {"text", "Water ran all night."}}));
     REQUIRE(all.at("undecided").size() == 1);
@@ -495,10 +497,10 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
 
     const Json document = fixture.document("/v1/openapi.json");
     check_references(document, document);
-    const auto schema = [&](const std::string& path) {
+    const auto schema = [&](const std::string& path, const std::string& method = "get") {
         return document.at("paths")
             .at(path)
-            .at("get")
+            .at(method)
             .at("responses")
             .at("200")
             .at("content")
@@ -512,6 +514,11 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
     check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/house/register"));
     check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/garden/register"));
     check_shape(document, schema("/v1/alarms"), fixture.document("/v1/alarms"));
+    check_shape(document, schema("/v1/alarms/{id}/acknowledge", "post"),
+                Json::parse(fixture.answer("/v1/alarms/1/acknowledge", "POST").body));
+    fixture.on_order = [&] { fixture.summaries["house"].away = ToldAway{}; };
+    check_shape(document, schema("/v1/meters/{id}/away", "delete"),
+                Json::parse(fixture.answer("/v1/meters/house/away", "DELETE").body));
     check_shape(document, schema("/v1/health"), fixture.document("/v1/health"));
 }
 

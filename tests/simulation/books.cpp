@@ -27,8 +27,8 @@ constexpr std::array questions{
     Question{"boot", "SELECT meter, boot, first_seq, last_seq FROM boot ORDER BY meter, boot"},
     Question{"hole", "SELECT meter, boot, first_seq, last_seq FROM hole ORDER BY meter, boot, first_seq"},
     Question{"alarm",
-             "SELECT meter, kind, state, raised_us, cleared_us, evidence, text FROM alarm ORDER BY "
-             "raised_us, meter, kind"},
+             "SELECT meter, kind, state, raised_us, cleared_us, acknowledged_us, shelved_until_us, evidence,"
+             " text FROM alarm ORDER BY raised_us, meter, kind"},
     Question{"undecided",
              "SELECT meter, kind, from_us, to_us, text FROM undecided ORDER BY meter, kind, from_us"},
     Question{"refused",

@@ -241,7 +241,7 @@ TEST_CASE("a refused message is kept once, cut to a kibibyte, and the oldest bey
     CHECK(value_of(file->integer("SELECT max(length(payload)) FROM refused")) == 1024);
 }
 
-TEST_CASE("an alarm is added, changed and found while it is active") {
+TEST_CASE("an alarm is added, changed and found while it is active or shelved") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     Alarm alarm;
@@ -253,7 +253,7 @@ TEST_CASE("an alarm is added, changed and found while it is active") {
     alarm.id = value_of(ledger->put_alarm(1, alarm));
     CHECK(value_of(ledger->put_alarm(2, Alarm{})) == alarm.id + 1);
 
-    const auto active = value_of(ledger->active_alarms(1));
+    const auto active = value_of(ledger->open_alarms(1));
     REQUIRE(active.size() == 1);
     CHECK(active[0].id == alarm.id);
     CHECK(active[0].kind == alarm.kind);
@@ -265,13 +265,31 @@ TEST_CASE("an alarm is added, changed and found while it is active") {
     alarm.state = AlarmState::returned_unacknowledged;
     alarm.cleared_at = start + 1h;
     CHECK(value_of(ledger->put_alarm(1, alarm)) == alarm.id);
-    CHECK(value_of(ledger->active_alarms(1)).empty());
-    const auto found = value_of(ledger->alarm(alarm.id));
+    CHECK(value_of(ledger->open_alarms(1)).empty());
+    const auto found = value_of(ledger->last_alarm(1, alarm.kind));
     REQUIRE(found);
-    CHECK(found->meter == 1);
-    CHECK(found->alarm.cleared_at == start + 1h);
-    CHECK(found->alarm.state == AlarmState::returned_unacknowledged);
-    CHECK_FALSE(value_of(ledger->alarm(999)));
+    CHECK(found->id == alarm.id);
+    CHECK(found->cleared_at == start + 1h);
+    CHECK(found->state == AlarmState::returned_unacknowledged);
+    CHECK_FALSE(found->acknowledged_at);
+    CHECK_FALSE(value_of(ledger->last_alarm(1, AlarmKind::away_use)));
+    CHECK_FALSE(value_of(ledger->last_alarm(2, alarm.kind)));
+
+    alarm.state = AlarmState::shelved;
+    alarm.acknowledged_at = start + 2h;
+    alarm.shelved_until = start + 3h;
+    CHECK(value_of(ledger->put_alarm(1, alarm)) == alarm.id);
+    const auto shelved = value_of(ledger->open_alarms(1));
+    REQUIRE(shelved.size() == 1);
+    CHECK(shelved[0].acknowledged_at == start + 2h);
+    CHECK(shelved[0].shelved_until == start + 3h);
+    Alarm newer = alarm;
+    newer.id = 0;
+    newer.raised_at = start + 4h;
+    newer.id = value_of(ledger->put_alarm(1, newer));
+    CHECK(value_of(ledger->last_alarm(1, alarm.kind))->id == newer.id);
+    CHECK(value_of(ledger->last_alarm(1, alarm.kind, start))->id == alarm.id);
+    CHECK_FALSE(value_of(ledger->last_alarm(1, alarm.kind, start + 1h)));
     alarm.id = 999;
     CHECK_FALSE(ledger->put_alarm(1, alarm));
 }

@@ -54,6 +54,26 @@ TEST_CASE("a step that fails leaves the version and the tables before it") {
     CHECK_FALSE(database->in_transaction());
 }
 
+TEST_CASE("the alarms of a ledger of version 2 stand as they stood, unseen and not shelved") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    {
+        auto database = writable(file);
+        REQUIRE(bring_up_to_date(*database, schema_steps().first(2)));
+        REQUIRE(database->execute(
+            "INSERT INTO alarm (meter, kind, state, raised_us, cleared_us, evidence, text) VALUES"
+            " (1, 0, 1, 1000, NULL, '{}', 'stands'), (1, 5, 3, 1000, 2000, '{}', 'is over')"));
+    }
+    auto ledger = Ledger::open(file);
+    REQUIRE(ledger);
+    const auto open = (*ledger)->open_alarms(1).value();
+    REQUIRE(open.size() == 1);
+    CHECK(open[0].text == "stands");
+    CHECK_FALSE(open[0].acknowledged_at);
+    CHECK_FALSE(open[0].shelved_until);
+    CHECK((*ledger)->last_alarm(1, AlarmKind::node_silent).value()->text == "is over");
+}
+
 TEST_CASE("a ledger of a newer program is refused in words and left as it is") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";

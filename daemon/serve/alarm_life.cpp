@@ -1,0 +1,137 @@
+// POST /v1/alarms/{id}/acknowledge, …/shelve and …/unshelve: what people do to an alarm.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <charconv>
+#include <functional>
+
+#include "book/documents.hpp"
+#include "book/orders.hpp"
+#include "serve/body.hpp"
+#include "serve/call.hpp"
+
+namespace tickledger {
+
+namespace {
+
+OrProblem<AlarmRecord> find_alarm(const Call& call, LedgerView& view) {
+    std::int64_t id = 0;
+    const char* const end = call.id.data() + call.id.size();
+    const auto read = std::from_chars(call.id.data(), end, id);
+    if (read.ec == std::errc{} && read.ptr == end) {
+        auto record = view.alarm(id);
+        if (!record) return tl::unexpected(ledger_problem(record.error()));
+        if (*record) return **std::move(record);
+    }
+    return refuse(404,
+                  fmt::format("There is no alarm \"{}\". GET /v1/alarms lists those there are.", call.id));
+}
+
+/// An alarm whose kind was raised again since is over for good: there is nothing to put off.
+OrProblem<void> expect_newest(const AlarmRecord& record, LedgerView& view) {
+    const auto alarms = view.alarms(record.meter, std::nullopt);
+    if (!alarms) return tl::unexpected(ledger_problem(alarms.error()));
+    const auto newer = std::ranges::find_if(*alarms, [&](const AlarmRecord& other) {
+        return other.alarm.kind == record.alarm.kind && other.alarm.id > record.alarm.id;
+    });
+    if (newer == alarms->end()) return {};
+    return refuse(409,
+                  fmt::format("Alarm {} is over, and {} was raised again at {} since. Shelve alarm {}.",
+                              record.alarm.id, name_of(record.alarm.kind), record.meter, newer->alarm.id));
+}
+
+OrProblem<void> expect_watched(const AlarmRecord& record, const Call& call) {
+    if (call.parts.settings_for(record.meter)) return {};
+    return refuse(
+        409, fmt::format("The meter \"{}\" of this alarm is not in the configuration any more, so nobody "
+                         "watches it. Add its [[meter]] table again first.",
+                         record.meter));
+}
+
+Response answer(const AlarmRecord& record, const Call& call) {
+    Response response;
+    response.body = alarm_document(record.alarm, record.meter, call.parts.zone) + "\n";
+    return response;
+}
+
+/// Says it, and answers with what has become of the alarm.
+Response change(const Call& call, std::string order, const std::function<bool(const Alarm&)>& is_done) {
+    const auto view = call.instruct(std::move(order));
+    if (!view) return view.error();
+    const auto later = find_alarm(call, **view);
+    if (!later) return later.error();
+    return is_done(later->alarm) ? answer(*later, call) : accepted_for_later();
+}
+
+OrProblem<std::chrono::seconds> length_in(const JsonField& field) {
+    const auto text = text_in(field);
+    if (!text) return tl::unexpected(text.error());
+    if (!*text) return refuse(400, "For how long is it to be shelved? Give it: {\"for\":\"P2D\"}, two days.");
+    const auto length = parse_iso_duration(**text);
+    if (!length) return refuse(400, fmt::format("\"for\": {}", length.error().text));
+    if (*length <= Duration{0})
+        return refuse(400, "\"for\" is no time at all. To end a shelving, unshelve it.");
+    if (*length > std::chrono::seconds{shelved_max_s}) {
+        return refuse(400,
+                      fmt::format("\"for\" is \"{}\", but an alarm is shelved for 31 days (P31D) at most, so "
+                                  "that it is not forgotten. Give less, or switch the kind off in the "
+                                  "configuration.",
+                                  **text));
+    }
+    return std::chrono::floor<std::chrono::seconds>(*length);
+}
+
+}  // namespace
+
+Response post_acknowledge(const Call& call) {
+    if (const auto read = read_body(call.request, {}); !read) return read.error();
+    const auto view = call.settled_view();
+    if (!view) return view.error();
+    const auto record = find_alarm(call, **view);
+    if (!record) return record.error();
+    const Alarm& alarm = record->alarm;
+    const auto is_done = [](const Alarm& now) {
+        return now.state == AlarmState::acknowledged || now.state == AlarmState::normal;
+    };
+    if (is_done(alarm)) return answer(*record, call);
+    if (alarm.state == AlarmState::shelved) {
+        return problem(
+            409, fmt::format("Alarm {} is shelved until {} and asks for nothing meanwhile. Unshelve it "
+                             "first to acknowledge it.",
+                             alarm.id, call.parts.zone.format(alarm.shelved_until.value_or(Instant{}))));
+    }
+    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
+    return change(call, order_to_acknowledge(record->meter, alarm), is_done);
+}
+
+Response post_shelve(const Call& call) {
+    std::array fields{JsonField{"for", "/for", {}}};
+    if (const auto read = read_body(call.request, fields); !read) return read.error();
+    const auto length = length_in(fields[0]);
+    if (!length) return length.error();
+    const auto view = call.settled_view();
+    if (!view) return view.error();
+    const auto record = find_alarm(call, **view);
+    if (!record) return record.error();
+    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
+    if (const auto newest = expect_newest(*record, **view); !newest) return newest.error();
+    return change(call, order_to_shelve(record->meter, record->alarm, *length),
+                  [before = record->alarm.shelved_until](const Alarm& now) {
+                      return now.shelved_until && now.shelved_until != before;
+                  });
+}
+
+Response post_unshelve(const Call& call) {
+    if (const auto read = read_body(call.request, {}); !read) return read.error();
+    const auto view = call.settled_view();
+    if (!view) return view.error();
+    const auto record = find_alarm(call, **view);
+    if (!record) return record.error();
+    const auto is_done = [](const Alarm& now) { return now.state != AlarmState::shelved; };
+    if (is_done(record->alarm)) return answer(*record, call);
+    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
+    return change(call, order_to_unshelve(record->meter, record->alarm), is_done);
+}
+
+}  // namespace tickledger
