@@ -93,7 +93,8 @@ struct AccountMemory {
     /// Strays, presets and holes of the last day, at most as many as are worth telling.
     std::deque<Instant> faults;
     std::deque<RecentPack> recent_packs;
-    /// Messages that were held and then not booked, while their numbers lie ahead of the last one accepted.
+    /// Messages that came and booked nothing (held and dropped, or waited and no news), while their numbers
+    /// lie ahead of the last one accepted.
     std::deque<MessageNumber> set_aside;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;

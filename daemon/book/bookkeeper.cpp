@@ -146,7 +146,26 @@ void Bookkeeper::take_reading(Account& account, const Reading& reading, const Me
         settle_late(account, reading, booking, message);
         return;
     }
+    if (booking.outcome == Outcome::repeat) remember_waited(account, reading, came);
     settle(account, booking, before, message);
+}
+
+/// A message that had waited and told no more ticks booked nothing, and yet it did come: where its number
+/// lies ahead, it must be known when it comes again. (A retained copy is another matter: the message itself
+/// may still be on its way.)
+void Bookkeeper::remember_waited(Account& account, const Reading& reading, const Circumstances& came) {
+    const auto& last = account.memory.counter.last;
+    const bool is_number_ahead = came.waited && !came.retained && !came.already_accepted && reading.boot &&
+                                 reading.seq && last && last->boot == reading.boot && last->seq &&
+                                 account.rules.seq_distance(*last->seq, *reading.seq) > 0;
+    if (is_number_ahead) put_aside(account, {*reading.boot, *reading.seq});
+}
+
+void Bookkeeper::put_aside(Account& account, const MessageNumber& number) {
+    auto& aside = account.memory.set_aside;
+    aside.push_back(number);
+    if (aside.size() > set_aside_max) aside.pop_front();
+    account.is_changed = true;
 }
 
 Circumstances Bookkeeper::circumstances(const Account& account, const Reading& reading,
@@ -244,8 +263,7 @@ void Bookkeeper::set_aside(Account& account, const CounterState& before, const B
         const bool has_place = std::any_of(accepted.begin(), accepted.end(), [&](const Sight& sight) {
             return sight.boot == held->sight.boot && sight.seq == held->sight.seq;
         });
-        if (!has_place) memory.set_aside.push_back({*held->sight.boot, *held->sight.seq});
-        if (memory.set_aside.size() > set_aside_max) memory.set_aside.pop_front();
+        if (!has_place) put_aside(account, {*held->sight.boot, *held->sight.seq});
     }
     const auto& last = memory.counter.last;
     std::erase_if(memory.set_aside, [&](const MessageNumber& number) {

@@ -93,6 +93,8 @@ private:
     void settle(Account& account, const Booking& booking, const CounterState& before, const Message& message);
     void settle_late(Account& account, const Reading& reading, const Booking& booking,
                      const Message& message);
+    void remember_waited(Account& account, const Reading& reading, const Circumstances& came);
+    static void put_aside(Account& account, const MessageNumber& number);
     void set_aside(Account& account, const CounterState& before, const Booking& booking);
     void note_passed(const Account& account, const MessageNumber& number);
     void remember_order(const Account& account, const CounterState& before, const Booking& booking);

@@ -163,6 +163,27 @@ TEST_CASE("a numbered message again, at any time, changes nothing") {
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
 }
 
+TEST_CASE("a message that waited and told no more ticks is known when it comes again after an earlier one") {
+    LedgerWorld world;
+    const auto message = [](int minute, int seq) {
+        return Message{
+            at_min(minute), "nodes/house", R"({"count":97,"boot":9,"seq":)" + std::to_string(seq) + "}", 1,
+            false,          false};
+    };
+    const Message sixteenth = message(603, 16);
+    world.take({{message(600, 14)}});
+    world.take({{sixteenth, true, 0}});
+    world.take({{message(606, 15)}});
+    const auto before = world.entries();
+    Message again = sixteenth;
+    again.arrived_at = at_min(609);
+    world.take({{again}});
+    CHECK(world.entries() == before);
+    // And it is no hole in the numbers: what follows it is booked as ever.
+    world.hear(at_min(612), R"({"count":100,"boot":9,"seq":17})");
+    CHECK(world.entries().back().ticks == 3);
+}
+
 TEST_CASE("a silent node raises one alarm at its moment, and speaking again for as long clears it") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
