@@ -155,10 +155,12 @@ void Bookkeeper::take_reading(Account& account, const Reading& reading, const Me
 /// may still be on its way.)
 void Bookkeeper::remember_waited(Account& account, const Reading& reading, const Circumstances& came) {
     const auto& last = account.memory.counter.last;
-    const bool is_number_ahead = came.waited && !came.retained && !came.already_accepted && reading.boot &&
-                                 reading.seq && last && last->boot == reading.boot && last->seq &&
-                                 account.rules.seq_distance(*last->seq, *reading.seq) > 0;
-    if (is_number_ahead) put_aside(account, {*reading.boot, *reading.seq});
+    const auto& held = account.memory.counter.held;
+    const bool has_number = reading.boot && reading.seq && last && last->boot == reading.boot && last->seq;
+    if (!has_number || !came.waited || came.retained || came.already_accepted) return;
+    const bool is_held = held && held->sight.boot == reading.boot && held->sight.seq == reading.seq;
+    const bool is_ahead = account.rules.seq_distance(*last->seq, *reading.seq) > 0;
+    if (is_ahead && !is_held) put_aside(account, {*reading.boot, *reading.seq});
 }
 
 void Bookkeeper::put_aside(Account& account, const MessageNumber& number) {
