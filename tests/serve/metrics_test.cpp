@@ -13,7 +13,8 @@ using test::sure;
 using Json = nlohmann::json;
 
 /// Samples as the reference parser of the format reads them (prometheus_client.openmetrics, Debian's
-/// python3-prometheus-client): "name{labels}" and value. It throws on anything that the format forbids.
+/// python3-prometheus-client, so
+/// Debian's interpreter): "name{labels}" and value. It throws on anything that the format forbids.
 Json read_by_reference_parser(const ApiFixture& fixture, const std::string& text) {
     const auto metrics = fixture.directory.write("metrics.txt", text);
     const auto script = fixture.directory.write("read.py", R"(
@@ -28,7 +29,7 @@ json.dump(samples, open(sys.argv[2], 'w'))
 )");
     const auto read = fixture.directory / "read.json";
     const std::string command =
-        "python3 '" + script.string() + "' '" + metrics.string() + "' '" + read.string() + "'";
+        "/usr/bin/python3 '" + script.string() + "' '" + metrics.string() + "' '" + read.string() + "'";
     if (std::system(command.c_str()) != 0) throw std::runtime_error("not OpenMetrics:\n" + text);
     return Json::parse(std::ifstream(read));
 }
