@@ -198,7 +198,8 @@ TEST_CASE("the draws hold every tick of the entries, in order, whatever they are
         for (std::size_t i = 0; i < draws.size(); ++i) {
             RC_ASSERT(draws[i].ticks > 0);
             RC_ASSERT(draws[i].span.length() >= Duration{0});
-            RC_ASSERT(i == 0 || draws[i - 1].span.from <= draws[i].span.from);
+            // In parentheses: the macro takes an operator || of its own, which looks at both sides.
+            RC_ASSERT((i == 0 || draws[i - 1].span.from <= draws[i].span.from));
         }
         label_draws(draws, pulse_value_l);
         for (const Draw& draw : draws)

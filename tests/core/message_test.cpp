@@ -260,7 +260,7 @@ TEST_CASE("any bytes are read or refused, never more") {
             MeterSettings meter;
             meter.message = form;
             const auto readings = decode(payload, meter, arrival);
-            RC_ASSERT(readings.has_value() || is_utf8(readings.error().text));
+            RC_ASSERT((readings.has_value() || is_utf8(readings.error().text)));
         }
     });
     rc::prop("a message with one byte changed", [](std::uint16_t place, char byte) {
@@ -268,7 +268,7 @@ TEST_CASE("any bytes are read or refused, never more") {
             R"({"count":1234,"boot":"a7","seq":17,"time":"2026-01-01T00:00:00.25Z","saved":1000,"uptime":3600.5})";
         payload[place % payload.size()] = byte;
         const auto readings = decode(payload, counter(), arrival);
-        RC_ASSERT(readings.has_value() || is_utf8(readings.error().text));
+        RC_ASSERT((readings.has_value() || is_utf8(readings.error().text)));
     });
 }
 
