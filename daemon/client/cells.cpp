@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include "client/table.hpp"
+#include "tickledger/time.hpp"
 
 namespace tickledger {
 
@@ -31,6 +32,12 @@ std::string whole(const Json& value) {
 
 std::string counted(std::int64_t count, const char* one, const char* many) {
     return fmt::format("{} {}", count, count == 1 ? one : many);
+}
+
+std::int64_t length_s(const Json& span) {
+    const auto from = parse_rfc3339(span.at("from").get<std::string>());
+    const auto to = parse_rfc3339(span.at("to").get<std::string>());
+    return from && to ? std::chrono::round<std::chrono::seconds>(*to - *from).count() : 0;
 }
 
 void append(std::string& notes, const std::string& note) {

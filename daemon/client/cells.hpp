@@ -21,6 +21,8 @@ inline const std::string no_data = "no data";
 [[nodiscard]] std::string whole(const Json& value);
 /// "1 tick", "2 ticks".
 [[nodiscard]] std::string counted(std::int64_t count, const char* one, const char* many);
+/// The length of what has a `from` and a `to`, to the nearest second; 0 where they are no times.
+[[nodiscard]] std::int64_t length_s(const Json& span);
 /// Adds a note to others.
 void append(std::string& notes, const std::string& note);
 /// One record for each of a list, with these members; before them the same first field in each.

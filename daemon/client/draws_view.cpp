@@ -12,12 +12,6 @@ namespace tickledger {
 
 namespace {
 
-std::int64_t length_s(const Json& draw) {
-    const auto from = parse_rfc3339(draw.at("from").get<std::string>());
-    const auto to = parse_rfc3339(draw.at("to").get<std::string>());
-    return from && to ? std::chrono::round<std::chrono::seconds>(*to - *from).count() : 0;
-}
-
 std::string length_text(std::int64_t seconds) {
     if (seconds >= 3600) return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
     return fmt::format("{}:{:02} min", seconds / 60, seconds % 60);

@@ -51,12 +51,6 @@ std::string row_name(const std::string& from, const std::string& step, bool with
     return civil(from) + (with_offset ? " " + offset_of(from) : "");
 }
 
-std::int64_t length_s(const Json& row) {
-    const auto from = parse_rfc3339(row.at("from").get<std::string>());
-    const auto to = parse_rfc3339(row.at("to").get<std::string>());
-    return from && to ? std::chrono::floor<std::chrono::seconds>(*to - *from).count() : 0;
-}
-
 std::string hours_and_minutes(std::int64_t seconds) {
     return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
 }

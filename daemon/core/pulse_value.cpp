@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <boost/multiprecision/cpp_int.hpp>
 #include <limits>
+#include "core/rounding.hpp"
 
 namespace tickledger {
 
@@ -12,25 +13,7 @@ __extension__ using Wide = __int128;
 using boost::multiprecision::cpp_int;
 using boost::multiprecision::cpp_rational;
 
-constexpr std::int64_t int64_max = std::numeric_limits<std::int64_t>::max();
-constexpr std::int64_t int64_min = std::numeric_limits<std::int64_t>::min();
 constexpr std::int64_t microlitres_in_a_litre = 1'000'000;
-
-/// numerator / denominator, half to even, saturated. Precondition: denominator > 0.
-template <typename Whole>
-std::int64_t rounded(const Whole& numerator, const Whole& denominator) {
-    Whole quotient = numerator / denominator;
-    Whole rest = numerator % denominator;
-    if (rest < 0) {
-        rest += denominator;
-        quotient -= 1;
-    }
-    const Whole left = denominator - rest;
-    if (rest > left || (rest == left && quotient % 2 != 0)) quotient += 1;
-    if (quotient > int64_max) return int64_max;
-    if (quotient < int64_min) return int64_min;
-    return static_cast<std::int64_t>(quotient);
-}
 
 }  // namespace
 

@@ -6,6 +6,7 @@
 #include <boost/multiprecision/cpp_int.hpp>
 #include <limits>
 #include <optional>
+#include "core/rounding.hpp"
 
 namespace tickledger {
 
@@ -15,7 +16,6 @@ __extension__ using Wide = __int128;
 using Wider = boost::multiprecision::int512_t;  // Fixed in size: no allocation.
 
 constexpr std::int64_t int64_max = std::numeric_limits<std::int64_t>::max();
-constexpr std::int64_t int64_min = std::numeric_limits<std::int64_t>::min();
 
 struct VolumeUnit {
     std::string_view name;
@@ -137,23 +137,6 @@ Result<Ratio> parse_quantity(std::string_view text, std::string_view unit_suffix
     return refuse(rest.empty() ? fmt::format("it has no unit; the units are {}", volume_unit_names)
                                : fmt::format("its unit \"{}\" is not one of {}", rest.substr(0, 16),
                                              volume_unit_names));
-}
-
-/// numerator / denominator, half to even, saturated. Precondition: denominator > 0.
-template <typename Whole>
-std::int64_t rounded(const Whole& numerator, const Whole& denominator) {
-    Whole quotient = numerator / denominator;
-    Whole rest = numerator % denominator;
-    if (rest < 0) {
-        rest += denominator;
-        quotient -= 1;
-    }
-    // Compared by a difference: twice the rest might not fit.
-    const Whole left = denominator - rest;
-    if (rest > left || (rest == left && quotient % 2 != 0)) quotient += 1;
-    if (quotient > int64_max) return int64_max;
-    if (quotient < int64_min) return int64_min;
-    return static_cast<std::int64_t>(quotient);
 }
 
 /// a·b·c. False if it does not fit 128 bits.
