@@ -15,6 +15,8 @@ namespace {
 // One line a call; /v1/openapi.json describes each.
 const std::array all_routes{
     Route{"GET", "/v1/meters", {}, get_meters},
+    Route{"GET", "/v1/meters/{id}/today", {}, get_today},
+    Route{"GET", "/v1/meters/{id}/nights", {"from", "to"}, get_nights},
     Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to", "cost"}, get_usage},
     Route{"GET", "/v1/meters/{id}/draws", {"from", "to", "label"}, get_draws},
     Route{"GET", "/v1/meters/{id}/ledger", {"from", "to"}, get_ledger},
@@ -28,6 +30,7 @@ const std::array all_routes{
     Route{"POST", "/v1/alarms/{id}/acknowledge", {}, post_acknowledge},
     Route{"POST", "/v1/alarms/{id}/shelve", {}, post_shelve},
     Route{"POST", "/v1/alarms/{id}/unshelve", {}, post_unshelve},
+    Route{"GET", "/v1/stream", {"meter"}, get_stream},
     Route{"GET", "/v1/health", {}, get_health},
     Route{"GET", "/metrics", {}, get_metrics},
     Route{"GET", "/v1/openapi.json", {}, get_openapi},
