@@ -7,6 +7,7 @@
 #include <array>
 
 #include "serve/call.hpp"
+#include "serve/page.hpp"
 
 namespace tickledger {
 
@@ -96,6 +97,7 @@ Api::Api(ApiParts parts) : inside_(std::make_unique<Inside>(std::move(parts))) {
 Api::~Api() = default;
 
 Response Api::handle(const Request& request) const {
+    if (auto page = page_answer(request)) return *std::move(page);
     const std::string_view asked = request.method;
     const std::string_view method = asked == "HEAD" ? "GET" : asked;
     std::vector<std::string_view> methods;
