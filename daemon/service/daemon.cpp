@@ -181,6 +181,7 @@ const MeterSettings* RunningDaemon::settings_of(const std::string& id) {
 HealthFacts RunningDaemon::health() {
     HealthFacts facts;
     facts.version = version;
+    facts.has_meters = !configuration_.meters.empty();
     if (link_) {
         const LinkState link = link_->state();
         facts.broker_connected = link.connected;
