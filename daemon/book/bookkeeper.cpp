@@ -51,9 +51,11 @@ Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
         kept(ledger_.begin());
         work();
         kept(ledger_.commit());
+        outbox_.committed();
         return {};
     } catch (const StoreFailure& failure) {
         ledger_.roll_back();
+        outbox_.rolled_back();
         return tl::unexpected(failure.error());
     }
 }

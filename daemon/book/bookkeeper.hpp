@@ -75,6 +75,9 @@ public:
     /// Queues what is still true at the end of a replay.
     [[nodiscard]] Result<void> publish_last_state();
 
+    /// Who hears of what is published, once it is committed; null: nobody. Must outlive this.
+    void tell_to(Audience* audience) { outbox_.tell_to(audience); }
+
     [[nodiscard]] const MessageCounts& counts() const { return counts_; }
     /// The moment up to which everything is settled: no deadline before it is open.
     [[nodiscard]] std::optional<Instant> settled_until() const { return settled_until_; }

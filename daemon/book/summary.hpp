@@ -13,6 +13,9 @@ struct MeterSummary {
     RegisterMemory meter_register;
     /// Over the last booked span; nothing where it covers nothing or has no length.
     std::optional<double> flow_l_per_h;
+    /// That span, and its ticks.
+    std::optional<Span> last_span;
+    std::int64_t last_span_ticks = 0;
     std::optional<Entry> held;
     /// Intervals that end here or before are closed.
     std::optional<Instant> closed_until;

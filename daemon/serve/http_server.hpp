@@ -23,6 +23,8 @@ struct HttpLimits {
     Duration send = std::chrono::seconds{30};
     /// Connections at a time; one more is answered 503 and closed.
     std::size_t connections = 128;
+    /// How often an answer without an end is asked for more where nobody wakes it.
+    Duration look_for_news = std::chrono::seconds{5};
 };
 
 /// Serves until it is destroyed; then open connections are cut and the socket's file is removed.
@@ -35,6 +37,9 @@ public:
         std::function<void(const std::string&)> on_trouble = {});
 
     virtual ~HttpServer() = default;
+
+    /// There is something new: answers without an end are asked for it. Any thread; cheap.
+    virtual void wake() = 0;
 };
 
 }  // namespace tickledger

@@ -9,6 +9,7 @@
 #include "serve/api.hpp"
 #include "serve/http_server.hpp"
 #include "serve/listen_socket.hpp"
+#include "serve/news.hpp"
 #include "service/booking_loop.hpp"
 #include "service/clock.hpp"
 #include "service/intake.hpp"
@@ -52,6 +53,7 @@ public:
         // Against the flow: first nothing new comes in, then what came is booked, then the ledger closes.
         if (link_) link_->stop(goodbye_longest);
         if (loop_) loop_->use_link(nullptr);
+        news_.wake_with({});
         server_.reset();
         loop_.reset();
         link_.reset();
@@ -74,6 +76,7 @@ private:
     const CivilZone zone_;
     SystemClock clock_;
     std::unique_ptr<Files> files_ = machine_files();
+    News news_;
     OpenedStore store_;
     Publisher publisher_;
     std::unique_ptr<Syncer> syncer_;
@@ -128,6 +131,7 @@ Started RunningDaemon::open_sockets() {
 }
 
 Started RunningDaemon::begin() {
+    store_.bookkeeper->tell_to(&news_);
     loop_ = std::make_unique<BookingLoop>(BookingLoop::Parts{.configuration = &configuration_,
                                                              .files = files_.get(),
                                                              .store = &store_,
@@ -140,6 +144,7 @@ Started RunningDaemon::begin() {
     server_ = HttpServer::start(
         std::move(sockets_), {}, [this](const Request& request) { return api_->handle(request); },
         [](const std::string& line) { journal(Level::warning, line); });
+    news_.wake_with([this] { server_->wake(); });
 
     auto link =
         BrokerLink::start(configuration_.broker, topic_filters(configuration_),
@@ -243,7 +248,8 @@ ApiParts RunningDaemon::api_parts() {
                     if (kept) loop_->wake();
                     return kept;
                 },
-            .now = [this] { return clock_.wall(); }};
+            .now = [this] { return clock_.wall(); },
+            .news = &news_};
 }
 
 }  // namespace

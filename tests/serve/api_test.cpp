@@ -511,6 +511,8 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
     };
     check_shape(document, schema("/v1/meters"), fixture.document("/v1/meters"));
     check_shape(document, schema("/v1/meters/{id}/usage"), fixture.document("/v1/meters/house/usage"));
+    check_shape(document, schema("/v1/meters/{id}/today"), fixture.document("/v1/meters/house/today"));
+    check_shape(document, schema("/v1/meters/{id}/nights"), fixture.document("/v1/meters/house/nights"));
     check_shape(document, schema("/v1/meters/{id}/ledger"),
                 fixture.document("/v1/meters/house/ledger?from=2026-03-01"));
     check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/house/register"));
