@@ -8,14 +8,16 @@
 namespace tickledger::fuzz {
 
 /// Where the document is read in another way, whole into memory, it must say the same count.
-inline void must_agree_with_document(const Reading& reading, std::string_view payload, const std::string& pointer) {
+inline void must_agree_with_document(const Reading& reading, std::string_view payload,
+                                     const std::string& pointer) {
     const auto document = nlohmann::json::parse(payload, nullptr, false);
     must(!document.is_discarded(), "what is taken is JSON");
     const nlohmann::json::json_pointer place(pointer);
     must(document.contains(place), "what is taken has the field");
     const auto& value = document.at(place);
     must(value.is_number(), "the field is a number");
-    if (value.is_number_unsigned()) must(value.get<std::uint64_t>() == reading.count, "the count is the field's");
+    if (value.is_number_unsigned())
+        must(value.get<std::uint64_t>() == reading.count, "the count is the field's");
 }
 
 inline void try_json(std::string_view payload, MeterSettings meter) {

@@ -1,5 +1,5 @@
-// A line of the message log or of a recording: the fast way of reading and the general one agree, and what was read
-// can be written and read again.
+// A line of the message log or of a recording: the fast way of reading and the general one agree, and what
+// was read can be written and read again.
 #include "fuzz/fuzz.hpp"
 #include "store/line_scanner.hpp"
 #include "store/recording.hpp"

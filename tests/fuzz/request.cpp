@@ -44,8 +44,10 @@ std::string body_of(const Response& response) {
 
 void check(const Response& response) {
     const std::string body = body_of(response);
-    must(response.status >= 200 && response.status < 500, "a request is no reason for an error of the server");
-    must(response.status < 400 || response.content_type == "application/problem+json", "a refusal is a problem");
+    must(response.status >= 200 && response.status < 500,
+         "a request is no reason for an error of the server");
+    must(response.status < 400 || response.content_type == "application/problem+json",
+         "a refusal is a problem");
     if (!response.content_type.ends_with("json") || body.empty()) return;
     const auto document = nlohmann::json::parse(body, nullptr, false);
     must(!document.is_discarded(), "an answer is JSON");

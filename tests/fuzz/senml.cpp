@@ -11,7 +11,9 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
             meter.pulse_value_l = pulse_value;
             const auto readings = fuzz::decoded(fuzz::text_of(data, size), meter);
             if (!readings) continue;
-            const auto time_of = [](const Reading& reading) { return reading.time.value_or(fuzz::arrived_at); };
+            const auto time_of = [](const Reading& reading) {
+                return reading.time.value_or(fuzz::arrived_at);
+            };
             for (std::size_t later = 1; later < readings->size(); ++later)
                 fuzz::must(time_of((*readings)[later - 1]) <= time_of((*readings)[later]),
                            "readings are in order of time");
