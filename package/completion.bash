@@ -14,7 +14,7 @@ _tickledger_meters() { # PROGRAM
 }
 
 _tickledger() {
-    local current=$2 previous=$3 program=$1 command= word index
+    local current=$2 previous=$3 program=$1 command='' word index
     local commands
     commands=$(_tickledger_words commands "$program")
     for ((index = 1; index < COMP_CWORD; index++)); do
