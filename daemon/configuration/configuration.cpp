@@ -241,12 +241,6 @@ void read_root(const Value& root, Configuration& configuration, Mistakes& mistak
     }
     // Meters come last, wherever they stand: they are checked against the broker's settings.
     if (meters) read_meters(*meters, configuration, mistakes);
-    if (!meters || (meters->kind == Kind::list && meters->items.empty())) {
-        mistakes.add(
-            {},
-            "no meter is configured. Add a line [[meter]], and below it its name and where its messages "
-            "come from, for example id = \"house\" and topic = \"nodes/cellar/water\".");
-    }
     configuration.timezone = site.timezone.empty() ? system_timezone() : site.timezone;
     configuration.max_meters = site.max_meters;
 }
@@ -296,7 +290,7 @@ ConfigurationReading read_configuration_text(std::string_view text, std::string 
     ConfigurationReading reading;
     Mistakes mistakes{std::move(name)};
     const Value root = toml_file::parse_document(text, mistakes);
-    // After a syntax error nothing is known of the rest, and "no meter" would be a false complaint.
+    // After a syntax error nothing is known of the rest.
     if (mistakes.count() == 0) read_root(root, reading.configuration, mistakes);
     reading.mistakes = mistakes.take();
     return reading;

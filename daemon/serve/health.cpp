@@ -47,6 +47,11 @@ void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& f
 
 std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& zone) {
     std::vector<std::string> troubles;
+    if (!facts.has_meters) {
+        troubles.emplace_back(
+            "No meter is configured, so no topic is subscribed to. Describe one in the configuration, "
+            "beginning with [[meter]], and reload.");
+    }
     if (!facts.broker_connected) {
         troubles.push_back(facts.broker_trouble.empty() ? "The broker is not connected."
                                                         : facts.broker_trouble);

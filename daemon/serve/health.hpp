@@ -44,6 +44,9 @@ struct StoreHealth {
 struct HealthFacts {
     std::string version;
 
+    /// A service that was just installed has none yet; it runs, so that its socket can say so.
+    bool has_meters = true;
+
     bool broker_connected = false;
     bool broker_subscribed = false;
     /// Why it is not connected, in a sentence; empty if it is.

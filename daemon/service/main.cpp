@@ -26,6 +26,13 @@ std::optional<Configuration> read_or_complain(const std::string& file) {
     for (const Mistake& mistake : reading.mistakes)
         journal(Level::error, mistake.sentence());
     if (!reading.mistakes.empty()) return std::nullopt;
+    if (reading.configuration.meters.empty()) {
+        journal(Level::warning,
+                file +
+                    ": no meter is configured, so nothing will be booked. Add a line [[meter]], and "
+                    "below it its name and where its messages come from, for example "
+                    "id = \"house\" and topic = \"nodes/cellar/water\".");
+    }
     return std::move(reading.configuration);
 }
 
