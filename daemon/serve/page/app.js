@@ -45,7 +45,7 @@ const panels = [
   [['days', 'today'], show_days],
   [['nights', 'meters'], show_nights],
   [['flow', 'draws'], show_flow],
-  [['draws'], show_draws],
+  [['draws', 'alarms'], show_draws],
   [['register', 'meters'], show_register],
   [['health'], show_health],
   [['meters', 'alarms', 'health'], show_meters],
@@ -81,6 +81,7 @@ async function read() {
   const rest = [...names].filter((name) => meter || !of_one_meter.includes(name));
   await Promise.all(rest.map(read_one));
   if (meter !== state.meter || shown_day !== day()) return;  // Another choice was made; its answers follow.
+  set_zone(state.data.health.timezone);
   found();
   show(['health', 'meters', ...rest]);
 }
@@ -92,7 +93,6 @@ async function read_one(name) {
 }
 
 function show(names) {
-  set_zone(state.data.health.timezone);
   for (const [needs, show_panel] of panels) {
     if (needs.every((name) => state.data[name]) && needs.some((name) => names.includes(name))) show_panel(state, acts);
   }
@@ -162,7 +162,7 @@ function listen() {
   const on = (event, act) => stream.addEventListener(event, act);
   on('hello', () => want(...Object.keys(sources)));
   on('missed', () => want(...Object.keys(sources)));
-  on('reading', () => want('today', 'register', 'health', ...(state.day ? [] : ['flow'])));
+  on('reading', () => want('today', 'days', 'register', 'health', ...(state.day ? [] : ['flow'])));
   on('interval', () => {
     want('days', 'nights', 'meters');
     if (state.day || Date.now() - draws_read_at < draws_rest_ms) return;
