@@ -62,10 +62,19 @@ let draws_read_at = 0;
 /** Reads these parts, with what else is asked for meanwhile, and shows what they change. */
 function want(...names) {
   for (const name of names) wanted.add(name);
-  gathering ??= setTimeout(() => {
-    gathering = null;
-    reads = reads.then(read).catch(lose);
-  }, gather_ms);
+  gathering ??= setTimeout(read_wanted, gather_ms);
+}
+
+/** The same for somebody who waits for it. */
+function want_now(...names) {
+  for (const name of names) wanted.add(name);
+  read_wanted();
+}
+
+function read_wanted() {
+  clearTimeout(gathering);
+  gathering = null;
+  reads = reads.then(read).catch(lose);
 }
 
 async function read() {
@@ -130,17 +139,17 @@ const acts = {
   choose_meter(meter) {
     set_meter(meter);
     find('#meter').value = meter;
-    want(...of_one_meter);
+    want_now(...of_one_meter);
   },
   choose_day(date) {
     state.day = date === today() ? null : date;
     delete state.data.flow;
     delete state.data.draws;
-    want('flow', 'draws');
+    want_now('flow', 'draws');
   },
   today,
   day,
-  changed: want,
+  changed: want_now,
   /** A sentence for what went wrong where somebody did something. */
   words_for(error) {
     if (error instanceof Refused) return error.message;
@@ -160,7 +169,7 @@ function listen() {
   trying = null;
   stream = new EventSource(state.meter ? `/v1/stream?meter=${encodeURIComponent(state.meter)}` : '/v1/stream');
   const on = (event, act) => stream.addEventListener(event, act);
-  on('hello', () => want(...Object.keys(sources)));
+  on('hello', () => want_now(...Object.keys(sources)));
   on('missed', () => want(...Object.keys(sources)));
   on('reading', () => want('today', 'days', 'register', 'health', ...(state.day ? [] : ['flow'])));
   on('interval', () => {
