@@ -49,7 +49,6 @@ public:
 private:
     /// How everything stands, before anything happens.
     void begin() {
-        running_since_.clear();
         const auto answer = ask(order_.socket, {"/v1/meters"});
         if (!answer || answer->status != 200) return;
         const Json document = Json::parse(answer->body);
@@ -62,37 +61,32 @@ private:
             if (time.is_null()) {
                 show(no_time, id, "not heard yet");
             } else {
-                show_flow(time, id, meter.at("flow_l_per_h"), "");
+                const Json& flow = meter.at("flow_l_per_h");
+                show_flow(time, id, flow, "");
+                if (flow == 0) still_[id] = time.get<std::string>();
             }
         }
     }
 
     void show_reading(const Json& reading) {
         const std::string id = reading.at("meter");
+        const std::string time = reading.at("time");
         const Json& flow = reading.at("flow_l_per_h");
         const bool runs = !flow.is_null() && flow.get<double>() > 0;
-        const auto since = running_since_.find(id);
-        const bool ran = since != running_since_.end();
-        // That nothing runs is news once.
-        if (!runs && !ran && still_.contains(id)) return;
-        show_flow(reading.at("time"), id, flow,
-                  fmt::format("  today {} L", number(reading.at("today_l"), 1)));
-        if (runs && !ran) running_since_[id] = last_still_at(id, reading.at("time"));
-        if (!runs && ran) {
-            show_draws(id, since->second);
-            running_since_.erase(id);
-        }
-        if (runs) {
-            still_.erase(id);
-        } else {
-            still_[id] = reading.at("time").get<std::string>();
-        }
-    }
-
-    /// A draw began after the last reading that showed none.
-    [[nodiscard]] std::string last_still_at(const std::string& id, const std::string& time) const {
         const auto still = still_.find(id);
-        return still == still_.end() ? time : still->second;
+        const auto run = running_since_.find(id);
+        // That nothing runs is news once.
+        const bool is_news = runs || run != running_since_.end() || still == still_.end();
+        if (is_news) show_flow(time, id, flow, fmt::format("  today {} L", number(reading.at("today_l"), 1)));
+        if (runs) {
+            // A draw began after the last reading that showed none.
+            running_since_.try_emplace(id, still == still_.end() ? time : still->second);
+            return;
+        }
+        still_[id] = time;
+        if (run == running_since_.end()) return;
+        show_draws(id, run->second);
+        running_since_.erase(run);
     }
 
     void show_draws(const std::string& id, const std::string& since) {

@@ -53,8 +53,8 @@ const card = (alarm, acts) => h('article', { class: `alarm ${alarm.state}`, 'dat
   h('p', { class: 'acts' }, buttons(alarm, acts)));
 
 /** What is over needs no card, only a look. */
-const past = (list, acts) => h('div', {},
-  h('h3', {}, `Over, not acknowledged yet (${list.length})`),
+const past = (list, acts) => h('details', { 'data-key': 'past' },
+  h('summary', {}, `Over, not acknowledged yet (${list.length})`),
   h('ul', { class: 'past' }, list.map((alarm) => h('li', { 'data-alarm': alarm.id },
     h('span', {}, h('strong', {}, alarm_words[alarm.kind] ?? alarm.kind), ` ${alarm.meter}, ${date_and_clock(alarm.raised_at)} to ${date_and_clock(alarm.cleared_at)} `),
     buttons(alarm, acts)))));
