@@ -106,7 +106,9 @@ private:
     void show_flow(const Json& time, const std::string& id, const Json& flow, const std::string& more) const {
         if (flow.is_null()) return show(clock(time), id, "flow not known" + more);
         const double flow_l_per_h = flow.get<double>();
-        if (flow_l_per_h <= 0) return show(clock(time), id, "stands still" + more);
+        if (flow_l_per_h <= 0)
+            return show(clock(time), id,
+                        more.empty() ? "stands still" : fmt::format("{:<33}{}", "stands still", more));
         const int length =
             std::clamp(static_cast<int>(std::lround(flow_l_per_h / bar_unit_l_per_h)), 1, bar_longest);
         show(clock(time), id,

@@ -16,32 +16,41 @@ const views = [
 ];
 
 let house;
-before(async () => { house = await House.open(); });
-after(async () => { await house?.close(); });
+let browser;
+let page;
 
-const violations = (page) => page.evaluate((tags) => axe.run(document, { runOnly: tags }).then(({ violations: all }) =>
+before(async () => {
+  house = await House.open();
+  // The checker is put into the page, which the page's own policy would not let happen.
+  browser = await open_browser({ bypassCSP: true });
+  page = browser.context.pages()[0];
+  await page.goto(`${house.origin}/`);
+  await until('all is shown', () => page.evaluate(() => ['#draws table', '#nights table', '#meters table', '#alarms article', 'svg.day']
+    .every((part) => document.querySelector(part))));
+  await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
+  await page.addScriptTag({ path: axe_file });
+});
+
+after(async () => {
+  await browser?.close();
+  await house?.close();
+});
+
+const violations = () => page.evaluate((tags) => axe.run(document, { runOnly: tags }).then(({ violations: all }) =>
   all.map((one) => `${one.id}: ${one.help}: ${one.nodes.slice(0, 3).map((node) => `${node.target} (${node.failureSummary})`).join('; ')}`)), rules);
 
-for (const view of views) {
-  test(`nothing keeps anybody out: ${view.name}`, async () => {
-    // The checker is put into the page, which the page's own policy would not let happen.
-    const browser = await open_browser({ ...view, bypassCSP: true });
-    try {
-      const page = browser.context.pages()[0];
-      await page.goto(`${house.origin}/`);
-      await until('all is shown', () => page.evaluate(() => document.querySelectorAll('#draws table, #nights table, #readings, #meters table, svg.day').length >= 5));
-      await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
-      await page.addScriptTag({ path: axe_file });
-      assert.deepEqual(await violations(page), []);
-      const [inner, whole] = await page.evaluate(() => [document.documentElement.clientWidth, document.documentElement.scrollWidth]);
-      assert.ok(whole <= inner, `the page is ${whole} pixels wide on ${inner}`);
-
-      await house.daemon.stop();
-      await until('the page tells that the daemon is gone', () => page.evaluate(() => document.body.dataset.state === 'old'));
-      assert.deepEqual(await violations(page), []);
-    } finally {
-      await browser.close();
-      if (!house.daemon.runs()) await house.start_daemon();
-    }
-  });
+async function look_at({ colorScheme, viewport }) {
+  await page.setViewportSize(viewport);
+  await page.emulateMedia({ colorScheme });
+  assert.deepEqual(await violations(), []);
+  const [inner, whole] = await page.evaluate(() => [document.documentElement.clientWidth, document.documentElement.scrollWidth]);
+  assert.ok(whole <= inner, `the page is ${whole} pixels wide on ${inner}`);
 }
+
+for (const view of views) test(`nothing keeps anybody out: ${view.name}`, () => look_at(view));
+
+test('nor where the daemon is gone', async () => {
+  await house.daemon.stop();
+  await until('the page tells of it', () => page.evaluate(() => document.body.dataset.state === 'old'));
+  for (const view of views) await look_at(view);
+});

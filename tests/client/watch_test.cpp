@@ -77,7 +77,7 @@ TEST_CASE("watch shows flow while it runs, then its draws, and alarms and troubl
           "--:--:--  garden  not heard yet\n"
           "07:03:00  house     480.0 L/h  ########              today 36.0 L\n"
           "07:06:00  house    4800.0 L/h  ####################  today 60.0 L\n"
-          "07:09:00  house   stands still  today 60.0 L\n"
+          "07:09:00  house   stands still                       today 60.0 L\n"
           "07:00:20  house   draw of 48.0 L in 6:20 min, probably shower (97 %)\n"
           "05:00:00  garden  ALARM night-flow is unacknowledged. Water ran all night.\n"
           "! The broker is not connected.\n"
