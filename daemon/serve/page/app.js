@@ -19,10 +19,12 @@ import { show_register } from './register.js';
 const days_shown = 14;
 const gather_ms = 700;         // What changes together is read together.
 const look_again_ms = 30_000;  // Where nothing happens, time still passes.
+const many_meters = 200;       // More are not read again with each change, but now and then.
+const many_rest_ms = 300_000;
 const try_again_ms = 3_000;
 const draws_rest_ms = 60_000;  // Draws are the daemon's longest work.
 
-const state = { data: {}, meter: null, day: null, told_at: null };
+const state = { data: {}, time: null, meter: null, day: null, told_at: null };
 
 /** Where each part of what is shown comes from. */
 const sources = {
@@ -51,13 +53,14 @@ const panels = [
   [['meters', 'alarms', 'health'], show_meters],
 ];
 
-const today = () => state.data.health.time.slice(0, 10);
+const today = () => state.time.slice(0, 10);
 const day = () => state.day ?? today();
 
 let wanted = new Set();
 let reads = Promise.resolve();
 let gathering = null;
 let draws_read_at = 0;
+let meters_read_at = 0;
 
 /** Reads these parts, with what else is asked for meanwhile, and shows what they change. */
 function want(...names) {
@@ -69,6 +72,14 @@ function want(...names) {
 function want_now(...names) {
   for (const name of names) wanted.add(name);
   read_wanted();
+}
+
+/** The list of all meters, unless it is long and was read lately. */
+function meters_if_due() {
+  const is_short = (state.data.meters?.meters.length ?? 0) <= many_meters;
+  if (!is_short && Date.now() - meters_read_at < many_rest_ms) return [];
+  meters_read_at = Date.now();
+  return ['meters'];
 }
 
 function read_wanted() {
@@ -98,6 +109,7 @@ async function read() {
 async function read_one(name) {
   const target = sources[name]();
   const answer = await get(target);
+  if (name === 'health' || name === 'today') state.time = answer.time;
   if (target === sources[name]()) state.data[name] = answer;
 }
 
@@ -171,15 +183,15 @@ function listen() {
   const on = (event, act) => stream.addEventListener(event, act);
   on('hello', () => want_now(...Object.keys(sources)));
   on('missed', () => want(...Object.keys(sources)));
-  on('reading', () => want('today', 'days', 'register', 'health', ...(state.day ? [] : ['flow'])));
+  on('reading', () => want('today', 'days', 'register', ...(state.day ? [] : ['flow'])));
   on('interval', () => {
-    want('days', 'nights', 'meters');
+    want('days', 'nights', ...meters_if_due());
     if (state.day || Date.now() - draws_read_at < draws_rest_ms) return;
     draws_read_at = Date.now();
     want('draws');
   });
   on('day', () => want('days', 'today', 'nights'));
-  on('alarm', () => want('alarms', 'nights', 'meters'));
+  on('alarm', () => want('alarms', 'nights', ...meters_if_due()));
   on('health', () => want('health'));
   stream.onerror = () => lose(new NotThere('the stream ended'));
 }
@@ -230,7 +242,7 @@ function start() {
     stream = null;
   });
   setInterval(() => {
-    if (stream && document.body.dataset.state === 'live') want('health', 'today', 'meters');
+    if (stream && document.body.dataset.state === 'live') want('today', ...meters_if_due());
   }, look_again_ms);
   listen();
 }

@@ -82,17 +82,17 @@ function leak({ nights, still_for_s }, alarm, meter) {
     `In ${night_of(last)} the water stood still for ${length(seconds_of(last.longest_still))}.`, limit);
 }
 
-function sure({ today }, meter, now) {
+function sure({ today, last_span: last }, meter, now) {
   const until_now_s = (now - instant(today.from)) / 1000;
   const missing_s = Math.max(0, until_now_s - today.covered_s);
   // The last reading is always some minutes old; that much is no gap.
-  const fresh_s = meter.last_reading_at ? Math.max(0, (now - Math.max(instant(meter.last_reading_at), instant(today.from))) / 1000) : 0;
+  const fresh_s = last ? Math.max(0, (now - Math.max(instant(last.to), instant(today.from))) / 1000) : 0;
   const gap_s = missing_s - fresh_s;
   const step = `Counted in steps of ${tick(meter.pulse_value_l)}.`;
   if (today.ticks === null) return answer('How sure is that?', 'Nothing was seen', 'unknown', 'There is no number for today.', step);
   if (gap_s <= 60 && today.unseen_ticks_max === 0) {
     return answer('How sure is that?', 'Nothing is missing', 'good',
-      `Every minute of today was seen, up to ${clock(meter.last_reading_at)}.`, step);
+      `Every minute of today was seen, up to ${clock(last.to)}.`, step);
   }
   return answer('How sure is that?', 'Something is missing', 'flow',
     gap_s > 60 ? `${length(gap_s)} of today were not seen: what ran then is in no number.` : null,
@@ -104,7 +104,7 @@ export function show_glance(state) {
   const { today, health, alarms, nights, meters } = state.data;
   const meter = meters.meters.find((one) => one.id === state.meter);
   if (!meter) return;
-  const now = instant(health.time);
+  const now = instant(today.time);
   const alarm = leak_alarm(alarms.alarms.filter((one) => one.meter === state.meter));
   find('#glance-title').textContent = meters.meters.length > 1 ? `${state.meter} at a glance` : 'At a glance';
   replace(find('#glance .body'), h('dl', { class: 'answers' },
