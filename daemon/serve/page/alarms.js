@@ -5,7 +5,7 @@ import { find, h, replace, table } from './dom.js';
 import { alarm_words, date_and_clock, sentence } from './words.js';
 
 const earlier_shown = 20;
-const cards_shown = 30;
+const cards_shown = 12;
 const put_off = [['PT12H', '12 hours'], ['P1D', 'a day'], ['P2D', '2 days'], ['P7D', 'a week'], ['P31D', '31 days']];
 
 function state_words(alarm) {

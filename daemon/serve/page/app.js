@@ -4,7 +4,7 @@
 
 import { NotThere, Refused, get, of_meter } from './ask.js';
 import { find, h, replace } from './dom.js';
-import { clock_to_the_second, date_after, sentence, set_unit, set_zone } from './words.js';
+import { clock_to_the_second, date_after, number, sentence, set_unit, set_zone } from './words.js';
 import { show_alarms } from './alarms.js';
 import { show_days } from './days.js';
 import { show_draws } from './draws.js';
@@ -19,6 +19,7 @@ import { show_register } from './register.js';
 const days_shown = 14;
 const gather_ms = 700;         // What changes together is read together.
 const look_again_ms = 30_000;  // Where nothing happens, time still passes.
+const troubles_shown = 8;
 const many_meters = 200;       // More are not read again with each change, but now and then.
 const many_rest_ms = 300_000;
 const try_again_ms = 3_000;
@@ -218,7 +219,8 @@ function found() {
   document.body.dataset.state = 'live';
   const said = troubles.length === 0 ? [] : [h('div', { class: 'notice' },
     h('p', {}, 'Something needs a look; until then numbers may be late or incomplete:'),
-    h('ul', {}, troubles.map((trouble) => h('li', {}, sentence(trouble)))))];
+    h('ul', {}, troubles.slice(0, troubles_shown).map((trouble) => h('li', {}, sentence(trouble))),
+      troubles.length > troubles_shown ? h('li', {}, `and ${number(troubles.length - troubles_shown)} more`) : null))];
   if (find('#trouble').textContent !== said.map((one) => one.textContent).join('')) replace(find('#trouble'), said);
   find('#live').textContent = `Live. Read at ${clock_to_the_second(state.told_at)}`;
 }
