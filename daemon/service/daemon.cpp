@@ -100,6 +100,8 @@ private:
     [[nodiscard]] HealthFacts health(Generation& generation);
     [[nodiscard]] StoreHealth store_health();
     [[nodiscard]] std::vector<MeterHealth> meters_health(Generation& generation);
+    /// But for its silence, which time alone brings. Null: its record is damaged.
+    [[nodiscard]] const MeterHealth* heard_of(const MeterRecord& record, const MeterSettings& settings);
     [[nodiscard]] ApiParts api_parts(Generation& generation);
     [[nodiscard]] std::filesystem::path ledger_file() const {
         return configuration_->store.directory / ledger_name;
@@ -126,6 +128,13 @@ private:
     std::mutex generation_mutex_;
     std::shared_ptr<Generation> generation_;
     std::unique_ptr<HttpServer> server_;
+    /// Health is looked at every few seconds while somebody watches, so records that are as they were are not
+    /// read anew. For the API's thread alone.
+    struct Heard {
+        std::size_t fingerprint = 0;
+        MeterHealth meter;
+    };
+    std::unordered_map<std::string, Heard> heard_;
 };
 
 /// Before the ledger is opened: one that is damaged is made anew.
@@ -380,19 +389,32 @@ std::vector<MeterHealth> RunningDaemon::meters_health(Generation& generation) {
     for (const MeterRecord& record : *records) {
         const MeterSettings* settings = generation.settings_of(record.id);
         if (!settings) continue;
-        const auto summary = summarise(record, *settings, zone_);
-        if (!summary) continue;
-        MeterHealth meter{.id = record.id,
-                          .last_message_at = summary->heard_at,
-                          .silent_since = {},
-                          .clock_disbelieved_at = {}};
-        const bool is_silent =
-            !summary->heard_at || clock_.wall() - *summary->heard_at > settings->alarms.silent_after;
-        if (is_silent) meter.silent_since = summary->heard_at;
-        if (summary->clock_disbelieved) meter.clock_disbelieved_at = summary->last_reading_at;
-        meters.push_back(std::move(meter));
+        const MeterHealth* heard = heard_of(record, *settings);
+        if (!heard) continue;
+        MeterHealth& meter = meters.emplace_back(*heard);
+        const auto& heard_at = meter.last_message_at;
+        if (!heard_at || clock_.wall() - *heard_at > settings->alarms.silent_after)
+            meter.silent_since = heard_at;
     }
     return meters;
+}
+
+const MeterHealth* RunningDaemon::heard_of(const MeterRecord& record, const MeterSettings& settings) {
+    auto [found, is_new] = heard_.try_emplace(record.id);
+    Heard& heard = found->second;
+    const std::size_t fingerprint = std::hash<std::string>{}(record.state);
+    if (!is_new && heard.fingerprint == fingerprint) return &heard.meter;
+    const auto summary = summarise(record, settings, zone_);
+    if (!summary) {
+        heard_.erase(found);
+        return nullptr;
+    }
+    heard = {fingerprint,
+             {.id = record.id,
+              .last_message_at = summary->heard_at,
+              .silent_since = {},
+              .clock_disbelieved_at = summary->clock_disbelieved ? summary->last_reading_at : std::nullopt}};
+    return &heard.meter;
 }
 
 ApiParts RunningDaemon::api_parts(Generation& generation) {
