@@ -11,6 +11,7 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
     summary.meter_register = memory.meter_register;
     summary.last_span = memory.last_span;
     summary.last_span_ticks = memory.last_span_ticks;
+    summary.still_since = memory.still_since;
     if (memory.last_span && memory.last_span->length() > Duration{0}) {
         const double hours =
             std::chrono::duration<double, std::ratio<3600>>(memory.last_span->length()).count();

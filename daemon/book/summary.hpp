@@ -16,6 +16,8 @@ struct MeterSummary {
     /// That span, and its ticks.
     std::optional<Span> last_span;
     std::int64_t last_span_ticks = 0;
+    /// Begin of the tick-free stretch that lasts up to the newest entry.
+    std::optional<Instant> still_since;
     std::optional<Entry> held;
     /// Intervals that end here or before are closed.
     std::optional<Instant> closed_until;

@@ -123,6 +123,8 @@ std::string last_span(const MeterSummary& summary, const CivilZone& zone) {
     object.text("to", zone.format(summary.last_span->to));
     object.whole("ticks", summary.last_span_ticks);
     object.raw("flow_l_per_h", flow_text(summary.flow_l_per_h));
+    object.optional_text(
+        "still_since", summary.still_since ? std::optional(zone.format(*summary.still_since)) : std::nullopt);
     return std::move(object).finish();
 }
 

@@ -37,7 +37,7 @@ TEST_CASE("An unknown key that resembles none is told with those that there are"
     CHECK(
         of_file(R"([socket]
 colour = "blue")") ==
-        R"(t.toml:2:1: unknown key `colour` in [socket]. Take it out, or write one of `path`, `mode`, `http`.)");
+        R"(t.toml:2:1: unknown key `colour` in [socket]. Take it out, or write one of `path`, `mode`, `group`, `http`, `token_file`.)");
     CHECK(
         of_file(R"(colour = "blue")") ==
         R"(t.toml:1:1: unknown key `colour` before any table. Take it out, or write the table that it belongs in above it.)");

@@ -56,6 +56,7 @@ TEST_CASE("today stands beside yesterday and the median of the days that were se
     summary.last_span = Span{at("2026-03-08T12:27:00Z"), at("2026-03-08T12:30:00Z")};
     summary.last_span_ticks = 24;
     summary.flow_l_per_h = 480;
+    summary.still_since = at("2026-03-08T11:00:00Z");
 
     const Json document = fixture.document("/v1/meters/house/today");
     CHECK(document.at("meter") == "house");
@@ -69,7 +70,8 @@ TEST_CASE("today stands beside yesterday and the median of the days that were se
     CHECK(document.at("last_span") == Json{{"from", "2026-03-08T12:27:00+00:00"},
                                            {"to", "2026-03-08T12:30:00+00:00"},
                                            {"ticks", 24},
-                                           {"flow_l_per_h", 480.0}});
+                                           {"flow_l_per_h", 480.0},
+                                           {"still_since", "2026-03-08T11:00:00+00:00"}});
 }
 
 TEST_CASE("with fewer than three days nothing is usual, and without a reading nothing is known") {

@@ -5,6 +5,7 @@ import { find, h, replace, table } from './dom.js';
 import { alarm_words, date_and_clock, sentence } from './words.js';
 
 const earlier_shown = 20;
+const cards_shown = 12;
 const put_off = [['PT12H', '12 hours'], ['P1D', 'a day'], ['P2D', '2 days'], ['P7D', 'a week'], ['P31D', '31 days']];
 
 function state_words(alarm) {
@@ -52,6 +53,13 @@ const card = (alarm, acts) => h('article', { class: `alarm ${alarm.state}`, 'dat
   h('p', {}, sentence(alarm.text)),
   h('p', { class: 'acts' }, buttons(alarm, acts)));
 
+/** What is over needs no card, only a look. */
+const past = (list, acts) => h('details', { 'data-key': 'past' },
+  h('summary', {}, `Over, not acknowledged yet (${list.length})`),
+  h('ul', { class: 'past' }, list.slice(0, cards_shown).map((alarm) => h('li', { 'data-alarm': alarm.id },
+    h('span', {}, h('strong', {}, alarm_words[alarm.kind] ?? alarm.kind), ` ${alarm.meter}, ${date_and_clock(alarm.raised_at)} to ${date_and_clock(alarm.cleared_at)} `),
+    buttons(alarm, acts)))));
+
 const earlier = (list) => h('details', { 'data-key': 'earlier' }, h('summary', {}, `Earlier ones (${list.length})`),
   table('Earlier alarms', ['Since', 'Over', 'What', 'Meter'], list.slice(0, earlier_shown).map((alarm) => [
     date_and_clock(alarm.raised_at), alarm.cleared_at ? date_and_clock(alarm.cleared_at) : '',
@@ -68,9 +76,13 @@ export function show_alarms(state, acts) {
   // Those of the chosen meter first, the unseen before the seen; the newest first as they come.
   const rank = (alarm) => (alarm.state.includes('unack') ? 0 : 2) + (alarm.meter === state.meter ? 0 : 1);
   current.sort((a, b) => rank(a) - rank(b));
+  const lasting = current.filter((alarm) => alarm.cleared_at === null || alarm.state === 'shelved');
+  const ended = current.filter((alarm) => !lasting.includes(alarm));
   find('#alarms-title').textContent = current.length ? `Alarms (${current.length})` : 'Alarms';
   replace(find('#alarms .body'),
-    current.length === 0 ? h('p', {}, 'There is no alarm.')
-      : h('div', { class: 'cards' }, current.map((alarm) => card(alarm, acts))),
+    lasting.length === 0 ? h('p', {}, current.length ? 'No alarm lasts.' : 'There is no alarm.')
+      : h('div', { class: 'cards' }, lasting.slice(0, cards_shown).map((alarm) => card(alarm, acts))),
+    lasting.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${lasting.length} are shown; each meter’s own stand first where it is chosen.`) : null,
+    ended.length ? past(ended, acts) : null,
     over.length ? earlier(over) : null, open_questions.length ? undecided(open_questions) : null);
 }

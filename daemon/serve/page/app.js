@@ -4,7 +4,7 @@
 
 import { NotThere, Refused, get, of_meter } from './ask.js';
 import { find, h, replace } from './dom.js';
-import { clock_to_the_second, date_after, sentence, set_unit, set_zone } from './words.js';
+import { clock_to_the_second, date_after, number, sentence, set_unit, set_zone } from './words.js';
 import { show_alarms } from './alarms.js';
 import { show_days } from './days.js';
 import { show_draws } from './draws.js';
@@ -19,10 +19,13 @@ import { show_register } from './register.js';
 const days_shown = 14;
 const gather_ms = 700;         // What changes together is read together.
 const look_again_ms = 30_000;  // Where nothing happens, time still passes.
+const troubles_shown = 8;
+const many_meters = 200;       // More are not read again with each change, but now and then.
+const many_rest_ms = 300_000;
 const try_again_ms = 3_000;
 const draws_rest_ms = 60_000;  // Draws are the daemon's longest work.
 
-const state = { data: {}, meter: null, day: null, told_at: null };
+const state = { data: {}, time: null, meter: null, day: null, told_at: null };
 
 /** Where each part of what is shown comes from. */
 const sources = {
@@ -45,27 +48,45 @@ const panels = [
   [['days', 'today'], show_days],
   [['nights', 'meters'], show_nights],
   [['flow', 'draws'], show_flow],
-  [['draws'], show_draws],
+  [['draws', 'alarms'], show_draws],
   [['register', 'meters'], show_register],
   [['health'], show_health],
   [['meters', 'alarms', 'health'], show_meters],
 ];
 
-const today = () => state.data.health.time.slice(0, 10);
+const today = () => state.time.slice(0, 10);
 const day = () => state.day ?? today();
 
 let wanted = new Set();
 let reads = Promise.resolve();
 let gathering = null;
 let draws_read_at = 0;
+let meters_read_at = 0;
 
 /** Reads these parts, with what else is asked for meanwhile, and shows what they change. */
 function want(...names) {
   for (const name of names) wanted.add(name);
-  gathering ??= setTimeout(() => {
-    gathering = null;
-    reads = reads.then(read).catch(lose);
-  }, gather_ms);
+  gathering ??= setTimeout(read_wanted, gather_ms);
+}
+
+/** The same for somebody who waits for it. */
+function want_now(...names) {
+  for (const name of names) wanted.add(name);
+  read_wanted();
+}
+
+/** The list of all meters, unless it is long and was read lately. */
+function meters_if_due() {
+  const is_short = (state.data.meters?.meters.length ?? 0) <= many_meters;
+  if (!is_short && Date.now() - meters_read_at < many_rest_ms) return [];
+  meters_read_at = Date.now();
+  return ['meters'];
+}
+
+function read_wanted() {
+  clearTimeout(gathering);
+  gathering = null;
+  reads = reads.then(read).catch(lose);
 }
 
 async function read() {
@@ -81,6 +102,7 @@ async function read() {
   const rest = [...names].filter((name) => meter || !of_one_meter.includes(name));
   await Promise.all(rest.map(read_one));
   if (meter !== state.meter || shown_day !== day()) return;  // Another choice was made; its answers follow.
+  set_zone(state.data.health.timezone);
   found();
   show(['health', 'meters', ...rest]);
 }
@@ -88,11 +110,11 @@ async function read() {
 async function read_one(name) {
   const target = sources[name]();
   const answer = await get(target);
+  if (name === 'health' || name === 'today') state.time = answer.time;
   if (target === sources[name]()) state.data[name] = answer;
 }
 
 function show(names) {
-  set_zone(state.data.health.timezone);
   for (const [needs, show_panel] of panels) {
     if (needs.every((name) => state.data[name]) && needs.some((name) => names.includes(name))) show_panel(state, acts);
   }
@@ -130,17 +152,17 @@ const acts = {
   choose_meter(meter) {
     set_meter(meter);
     find('#meter').value = meter;
-    want(...of_one_meter);
+    want_now(...of_one_meter);
   },
   choose_day(date) {
     state.day = date === today() ? null : date;
     delete state.data.flow;
     delete state.data.draws;
-    want('flow', 'draws');
+    want_now('flow', 'draws');
   },
   today,
   day,
-  changed: want,
+  changed: want_now,
   /** A sentence for what went wrong where somebody did something. */
   words_for(error) {
     if (error instanceof Refused) return error.message;
@@ -160,17 +182,17 @@ function listen() {
   trying = null;
   stream = new EventSource(state.meter ? `/v1/stream?meter=${encodeURIComponent(state.meter)}` : '/v1/stream');
   const on = (event, act) => stream.addEventListener(event, act);
-  on('hello', () => want(...Object.keys(sources)));
+  on('hello', () => want_now(...Object.keys(sources)));
   on('missed', () => want(...Object.keys(sources)));
-  on('reading', () => want('today', 'register', 'health', ...(state.day ? [] : ['flow'])));
+  on('reading', () => want('today', 'days', 'register', ...(state.day ? [] : ['flow'])));
   on('interval', () => {
-    want('days', 'nights', 'meters');
+    want('days', 'nights', ...meters_if_due());
     if (state.day || Date.now() - draws_read_at < draws_rest_ms) return;
     draws_read_at = Date.now();
     want('draws');
   });
   on('day', () => want('days', 'today', 'nights'));
-  on('alarm', () => want('alarms', 'nights', 'meters'));
+  on('alarm', () => want('alarms', 'nights', ...meters_if_due()));
   on('health', () => want('health'));
   stream.onerror = () => lose(new NotThere('the stream ended'));
 }
@@ -197,7 +219,8 @@ function found() {
   document.body.dataset.state = 'live';
   const said = troubles.length === 0 ? [] : [h('div', { class: 'notice' },
     h('p', {}, 'Something needs a look; until then numbers may be late or incomplete:'),
-    h('ul', {}, troubles.map((trouble) => h('li', {}, sentence(trouble)))))];
+    h('ul', {}, troubles.slice(0, troubles_shown).map((trouble) => h('li', {}, sentence(trouble))),
+      troubles.length > troubles_shown ? h('li', {}, `and ${number(troubles.length - troubles_shown)} more`) : null))];
   if (find('#trouble').textContent !== said.map((one) => one.textContent).join('')) replace(find('#trouble'), said);
   find('#live').textContent = `Live. Read at ${clock_to_the_second(state.told_at)}`;
 }
@@ -221,7 +244,7 @@ function start() {
     stream = null;
   });
   setInterval(() => {
-    if (stream && document.body.dataset.state === 'live') want('health', 'today', 'meters');
+    if (stream && document.body.dataset.state === 'live') want('today', ...meters_if_due());
   }, look_again_ms);
   listen();
 }

@@ -1,7 +1,7 @@
 // The last days as bars; an incomplete one is marked, one without data is no zero.
 
 import { find, h, percent, replace, svg, table } from './dom.js';
-import { day_word, full_date, length, seconds_of, volume } from './words.js';
+import { day_word, length, seconds_of, volume } from './words.js';
 
 const patience_s = 60;  // The last reading of a day ends shortly after it.
 
@@ -32,10 +32,9 @@ export function show_days(state, acts) {
     const is_today = date === acts.today();
     const notes = notes_of(row, is_today);
     return [
-      h('button', { type: 'button', class: 'link', 'data-key': `day-${date}`, 'data-date': date,
-        'aria-label': `Show ${full_date(row.from)}`, 'aria-pressed': date === acts.day() ? 'true' : 'false',
+      h('button', { type: 'button', class: 'link', 'data-key': `day-${date}`, 'data-date': date, 'aria-pressed': date === acts.day() ? 'true' : 'false',
         on: { click: () => { acts.choose_day(date); show_days(state, acts); find('#day').scrollIntoView({ block: 'nearest' }); } } },
-      is_today ? 'today' : day_word(row.from)),
+      h('span', { class: 'heard' }, 'Show '), is_today ? 'today' : day_word(row.from)),
       bar(row, most, usual, notes !== ''),
       volume(row.volume_l),
       notes,

@@ -26,7 +26,11 @@ const all = (draws) => h('details', { 'data-key': 'draws' }, h('summary', {}, `E
       draw.mean_flow_l_per_h === null ? '' : flow(draw.mean_flow_l_per_h), label_words[draw.label],
       `${number(draw.confidence * 100)} %`]), { class: 'draws' }));
 
-export function show_draws(state) {
+/** A leak on this day: its ticks, far apart, are taken for taps and toilets. */
+const leaks_on = (day, meter, alarms) => alarms.some((alarm) => alarm.meter === meter && alarm.kind === 'night-flow' &&
+  alarm.raised_at.slice(0, 10) <= day && (alarm.cleared_at === null || alarm.cleared_at.slice(0, 10) >= day));
+
+export function show_draws(state, acts) {
   const { draws } = state.data.draws;
   if (draws.length === 0) return replace(find('#draws'), h('p', {}, 'No use of water was found on this day.'));
   const list = sums(draws);
@@ -35,6 +39,8 @@ export function show_draws(state) {
     h('h3', {}, 'What it was probably used for'),
     table('Draws by purpose', ['Probably', 'Bar', 'Times', { text: 'Volume', number: true }],
       list.map((sum) => [label_words[sum.label], share(sum, most), `${number(sum.count)} ×`, volume(sum.litres)]), { class: 'bars uses' }),
+    leaks_on(acts.day(), state.meter, state.data.alarms.alarms)
+      ? h('p', { class: 'notice' }, 'Water ran all night. The ticks of a leak, far apart, are taken for taps and toilets here: do not believe this list until it is mended.') : null,
     h('p', { class: 'key' }, 'A guess from length and flow; two that run at once are hard to tell apart.'),
     all(draws));
 }

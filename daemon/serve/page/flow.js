@@ -3,10 +3,10 @@
 import { find, h, percent, replace, svg, table } from './dom.js';
 import { clock, date_after, flow, full_date, in_unit, instant, label_words, length, number, seconds_of, unit_word, volume } from './words.js';
 
-/** A round number at or above: 1, 2, 5, 10, 20 … */
+/** A round number at or above. */
 function round_up(value) {
   const power = 10 ** Math.floor(Math.log10(value));
-  return [1, 2, 5, 10].map((step) => step * power).find((step) => step >= value);
+  return [1, 1.5, 2, 3, 4, 5, 6, 8, 10].map((step) => step * power).find((step) => step >= value);
 }
 
 const per_minute = (row) => (row.volume_l / seconds_of(row)) * 60;

@@ -1,7 +1,7 @@
 // The five questions people come with: today, yesterday, now, a leak, and how sure that is.
 
 import { find, h, replace } from './dom.js';
-import { ago, clock, clock_to_the_second, day_word, flow, instant, length, number, seconds_of, volume } from './words.js';
+import { ago, clock, clock_to_the_second, day_word, flow, instant, length, number, seconds_of, step as tick, volume } from './words.js';
 
 const answer = (question, said, mood, ...more) => h('div', { class: `answer ${mood}` },
   h('dt', {}, question),
@@ -28,7 +28,7 @@ function yesterday({ yesterday: day, usual }) {
     is_part ? `incomplete: ${length(seconds_of(day) - day.covered_s)} of it were not seen` : null);
 }
 
-function running({ last_span: last }, health, now) {
+function running({ last_span: last }, health, leaks, now) {
   if (!last) return answer('Is anything running now?', 'Not known', 'unknown', 'This meter has not been heard yet.');
   const silent_since = health?.silent_since;
   if (silent_since) {
@@ -36,12 +36,16 @@ function running({ last_span: last }, health, now) {
       `Its node has been silent since ${clock(silent_since)}, ${ago(silent_since, now)}.`);
   }
   const when = `${clock_to_the_second(last.from)} to ${clock_to_the_second(last.to)}, ${ago(last.to, now)}`;
-  return last.ticks > 0
-    ? answer('Is anything running now?', `Yes, ${flow(last.flow_l_per_h)}`, 'flow', `the mean from ${when}`)
-    : answer('Is anything running now?', 'No', 'good', `no tick from ${when}`);
+  if (last.ticks > 0) {
+    return answer('Is anything running now?', `Yes, ${flow(last.flow_l_per_h)}`, 'flow', `the mean from ${when}`);
+  }
+  const still = last.still_since ? `no tick since ${clock(last.still_since)}, seen up to ${clock(last.to)}, ${ago(last.to, now)}` : `no tick from ${when}`;
+  // A leak ticks seldom; between two ticks it looks like nothing.
+  return leaks ? answer('Is anything running now?', 'Only the leak', 'flow', still)
+    : answer('Is anything running now?', 'No', 'good', still);
 }
 
-const night_of = (night) => `the night to ${day_word(night.to)}`;
+const night_of = (night) => `the night before ${day_word(night.to)}`;
 
 /** The first of the unbroken row of nights, up to the last, in which the water never stood still. */
 function first_of_row(nights) {
@@ -53,10 +57,12 @@ function first_of_row(nights) {
   return first;
 }
 
-function leak({ nights, still_for_s }, alarms, meter) {
+const leak_alarm = (alarms) =>
+  alarms.find((one) => one.cleared_at === null && ['night-flow', 'slow-leak'].includes(one.kind));
+
+function leak({ nights, still_for_s }, alarm, meter) {
   const over = nights.filter((night) => night.verdict !== 'open');
   const last = over.at(-1);
-  const alarm = alarms.find((one) => one.cleared_at === null && ['night-flow', 'slow-leak'].includes(one.kind));
   if (alarm) {
     const first = alarm.kind === 'night-flow' ? first_of_row(over) : null;
     const { flow_l_per_h, estimated_l_per_day } = alarm.evidence;
@@ -76,17 +82,17 @@ function leak({ nights, still_for_s }, alarms, meter) {
     `In ${night_of(last)} the water stood still for ${length(seconds_of(last.longest_still))}.`, limit);
 }
 
-function sure({ today }, meter, now) {
+function sure({ today, last_span: last }, meter, now) {
   const until_now_s = (now - instant(today.from)) / 1000;
   const missing_s = Math.max(0, until_now_s - today.covered_s);
   // The last reading is always some minutes old; that much is no gap.
-  const fresh_s = meter.last_reading_at ? Math.max(0, (now - Math.max(instant(meter.last_reading_at), instant(today.from))) / 1000) : 0;
+  const fresh_s = last ? Math.max(0, (now - Math.max(instant(last.to), instant(today.from))) / 1000) : 0;
   const gap_s = missing_s - fresh_s;
-  const step = `Counted in steps of ${volume(meter.pulse_value_l)}.`;
+  const step = `Counted in steps of ${tick(meter.pulse_value_l)}.`;
   if (today.ticks === null) return answer('How sure is that?', 'Nothing was seen', 'unknown', 'There is no number for today.', step);
   if (gap_s <= 60 && today.unseen_ticks_max === 0) {
     return answer('How sure is that?', 'Nothing is missing', 'good',
-      `Every minute of today was seen, up to ${clock(meter.last_reading_at)}.`, step);
+      `Every minute of today was seen, up to ${clock(last.to)}.`, step);
   }
   return answer('How sure is that?', 'Something is missing', 'flow',
     gap_s > 60 ? `${length(gap_s)} of today were not seen: what ran then is in no number.` : null,
@@ -98,12 +104,12 @@ export function show_glance(state) {
   const { today, health, alarms, nights, meters } = state.data;
   const meter = meters.meters.find((one) => one.id === state.meter);
   if (!meter) return;
-  const now = instant(health.time);
-  const of_meter = alarms.alarms.filter((alarm) => alarm.meter === state.meter);
+  const now = instant(today.time);
+  const alarm = leak_alarm(alarms.alarms.filter((one) => one.meter === state.meter));
   find('#glance-title').textContent = meters.meters.length > 1 ? `${state.meter} at a glance` : 'At a glance';
   replace(find('#glance .body'), h('dl', { class: 'answers' },
     today_so_far(today), yesterday(today),
-    running(today, health.meters.find((one) => one.id === state.meter), now),
-    leak(nights, of_meter, meter), sure(today, meter, now)),
+    running(today, health.meters.find((one) => one.id === state.meter), alarm, now),
+    leak(nights, alarm, meter), sure(today, meter, now)),
   meter.away ? h('p', { class: 'notice' }, 'Everybody is away: any tick raises an alarm.') : null);
 }

@@ -39,7 +39,7 @@ export function show_nights(state) {
       h('span', { class: 'swatch still' }), ' the water stood still ', h('span', { class: 'swatch flow' }), ' it ran ',
       h('span', { class: 'swatch unclear' }), ' not known'),
     table('Nights, with the longest stretch in which the water stood still',
-      ['Night to', `${clock(last.from)} to ${clock(last.to)}`, 'What it tells'], rows, { class: 'bands' }),
+      ['Night before', `${clock(last.from)} to ${clock(last.to)}`, 'What it tells'], rows, { class: 'bands' }),
     h('p', { class: 'key' }, `A band without a quiet stretch of ${length(still_for_s)} is water that never stops. `,
       hidden === null ? 'The readings of this meter are too far apart to see a leak.'
         : `What is smaller than ${flow(hidden)} can hide between two ticks.`));

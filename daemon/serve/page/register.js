@@ -29,7 +29,8 @@ export function show_register(state, acts) {
   replace(find('#register .body'),
     h('p', {}, 'It should show ', h('strong', { class: 'face' }, cubic_metres(register.register_m3)),
       register.register_m3 === null ? null
-        : [', surely between ', cubic_metres(register.low_m3), ' and ', cubic_metres(register.high_m3), '.']),
-    h('p', { class: 'small' }, sentence(register.text)));
+        : register.start_told ? [', surely between ', cubic_metres(register.low_m3), ' and ', cubic_metres(register.high_m3), '.']
+          : ', counted from 0: nobody has told yet where it stood. Read it once, enter it below, and tick the box.'),
+    register.start_told === false ? null : h('p', { class: 'small' }, sentence(register.text)));
   replace(find('#readings'), register.readings?.length ? readings(state, acts, register.readings) : null);
 }

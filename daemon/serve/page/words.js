@@ -33,6 +33,10 @@ export function volume(litres) {
   return `${number(amount, Math.abs(amount) < 100 ? 1 : 0)} ${unit_word()}`;
 }
 
+/** What a tick stands for, with all its digits. */
+export const step = (litres) =>
+  `${new Intl.NumberFormat(undefined, { maximumFractionDigits: 3 }).format(in_unit(litres))} ${unit_word()}`;
+
 export function flow(l_per_h) {
   const amount = in_unit(l_per_h);
   return amount >= 60
