@@ -104,6 +104,7 @@ async function read() {
   if (meter !== state.meter || shown_day !== day()) return;  // Another choice was made; its answers follow.
   set_zone(state.data.health.timezone);
   found();
+  if (!meter) replace(find('#glance .body'), h('p', {}, 'No meter is here yet: none is configured, or none of a pattern has been heard.'));
   show(['health', 'meters', ...rest]);
 }
 
