@@ -1,62 +1,98 @@
 #include "book/account.hpp"
 
+#include <array>
+#include <charconv>
 #include <nlohmann/json.hpp>
+
+#include "core/json_writer.hpp"
 
 namespace tickledger {
 
 namespace {
 
-using Json = nlohmann::ordered_json;
+using Json = nlohmann::json;
 
 // One list of names for both directions: a writer and a reader walk over the same fields.
 
+/// Writes the text as it goes, without a document in between: a batch writes the memory of each of its
+/// meters.
 class Writer {
 public:
+    explicit Writer(std::string& text) : text_(text) { text_ += '{'; }
+
     template <typename T>
     void operator()(const char* name, const T& value) {
-        if (const Json json = encode(value); !json.is_null()) json_[name] = json;
+        if (is_absent(value)) return;
+        if (text_.back() != '{') text_ += ',';
+        text_ += '"';
+        text_ += name;
+        text_ += "\":";
+        encode(value);
     }
-    Json take() { return std::move(json_); }
+    void finish() { text_ += '}'; }
 
 private:
-    static Json encode(std::uint64_t value) { return value; }
-    static Json encode(std::int64_t value) { return value; }
-    static Json encode(bool value) { return value; }
-    static Json encode(double value) { return value; }
-    static Json encode(const std::string& value) { return value; }
-    static Json encode(Instant value) { return microseconds_of(value); }
-    static Json encode(Duration value) { return value.count(); }
-    static Json encode(const Span& value) {
-        return Json::array({microseconds_of(value.from), microseconds_of(value.to)});
+    template <typename T>
+    static bool is_absent(const std::optional<T>& value) {
+        return !value;
     }
     template <typename T>
-    static Json encode(const std::optional<T>& value) {
-        return value ? encode(*value) : Json();
+    static bool is_absent(const std::deque<T>& values) {
+        return values.empty();
+    }
+    template <typename T>
+    static bool is_absent(const T& /*value*/) {
+        return false;
+    }
+
+    template <typename T>
+    requires std::is_arithmetic_v<T>
+    void encode(T value) {
+        std::array<char, 32> digits{};
+        const auto written = std::to_chars(digits.data(), digits.data() + digits.size(), value);
+        text_.append(digits.data(), written.ptr);
+    }
+    void encode(bool value) { text_ += value ? "true" : "false"; }
+    void encode(const std::string& value) { text_ += json_string(value); }
+    void encode(Instant value) { encode(microseconds_of(value)); }
+    void encode(Duration value) { encode(value.count()); }
+    void encode(const Span& value) { list(value.from, value.to); }
+    template <typename T>
+    void encode(const std::optional<T>& value) {
+        encode(*value);
     }
     // Eleven of them in each meter's memory: without names they take a third of the room.
-    static Json encode(const SlowLeak::Rung& rung) {
-        return Json::array({rung.sum, rung.phase_known, microseconds_of(rung.since), rung.lone_ticks});
-    }
+    void encode(const SlowLeak::Rung& rung) { list(rung.sum, rung.phase_known, rung.since, rung.lone_ticks); }
     template <typename T, std::size_t size>
-    static Json encode(const std::array<T, size>& values) {
-        Json list = Json::array();
-        for (const T& value : values)
-            list.push_back(encode(value));
-        return list;
+    void encode(const std::array<T, size>& values) {
+        list_of(values);
     }
     template <typename T>
-    static Json encode(const std::deque<T>& values) {
-        if (values.empty()) return {};
-        Json list = Json::array();
-        for (const T& value : values)
-            list.push_back(encode(value));
-        return list;
+    void encode(const std::deque<T>& values) {
+        list_of(values);
     }
     template <typename T>
     requires std::is_class_v<T>
-    static Json encode(const T& value);
+    void encode(const T& value);
 
-    Json json_ = Json::object();
+    template <typename First, typename... Others>
+    void list(const First& first, const Others&... others) {
+        text_ += '[';
+        encode(first);
+        ((text_ += ',', encode(others)), ...);
+        text_ += ']';
+    }
+    template <typename List>
+    void list_of(const List& values) {
+        text_ += '[';
+        for (const auto& value : values) {
+            if (text_.back() != '[') text_ += ',';
+            encode(value);
+        }
+        text_ += ']';
+    }
+
+    std::string& text_;
 };
 
 class Reader {
@@ -185,11 +221,12 @@ void fields(Archive& archive, AccountMemory& memory) {
 }
 
 template <typename T>
-requires std::is_class_v<T> Json Writer::encode(const T& value) {
-    Writer inner;
-    T copy = value;
-    fields(inner, copy);
-    return inner.take();
+requires std::is_class_v<T>
+void Writer::encode(const T& value) {
+    Writer inner(text_);
+    // The one list of fields takes what it may change; a writer changes nothing.
+    fields(inner, const_cast<T&>(value));
+    inner.finish();
 }
 
 template <typename T>
@@ -210,10 +247,12 @@ std::optional<Span> absence(const std::optional<ToldAway>& told, const AlarmSett
 }
 
 std::string to_json(const AccountMemory& memory) {
-    Writer writer;
-    AccountMemory copy = memory;
-    fields(writer, copy);
-    return writer.take().dump(-1, ' ', false, Json::error_handler_t::replace);
+    std::string text;
+    text.reserve(1536);
+    Writer writer(text);
+    fields(writer, const_cast<AccountMemory&>(memory));
+    writer.finish();
+    return text;
 }
 
 Result<AccountMemory> memory_from_json(const std::string& text) {

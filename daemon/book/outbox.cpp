@@ -5,7 +5,7 @@
 namespace tickledger {
 
 void Outbox::publish(std::string topic, std::string payload, bool retained) {
-    if (publishing_ == Publishing::everything) {
+    if (takes_all()) {
         Outgoing outgoing{
             .id = 0, .topic = std::move(topic), .payload = std::move(payload), .retained = retained};
         kept(ledger_.queue(outgoing));

@@ -35,6 +35,9 @@ public:
     /// Queues a document below the root. Throws StoreFailure.
     void publish(std::string topic, std::string payload, bool retained);
 
+    /// False where it is lost labour to write what is not retained.
+    [[nodiscard]] bool takes_all() const { return publishing_ == Publishing::everything; }
+
     /// Queues the last retained document of each topic that a replay held back. Throws StoreFailure.
     void publish_last_state();
     /// Forgets what was held back, after the ledger was loaded anew.

@@ -70,7 +70,7 @@ void Bookkeeper::publish_corrections(const Account& account, const std::vector<C
                                      Duration span) {
     for (const ChangedRow& row : changed) {
         if (!row.was_closed) continue;
-        if (row.key.step == Step::interval && span <= published_span_max) {
+        if (row.key.step == Step::interval && span <= published_span_max && outbox_.takes_all()) {
             outbox_.publish(topic_of(account, "usage"), publication_of(account, row.span, row.row), false);
         }
         // The topic holds the last closed day only.
@@ -101,7 +101,7 @@ void Bookkeeper::close_until(Account& account, Instant until, bool publishes_int
     AccountMemory& memory = account.memory;
     if (!memory.closed_until || *memory.closed_until >= until) return;
     const Instant before = *memory.closed_until;
-    if (publishes_intervals) {
+    if (publishes_intervals && outbox_.takes_all()) {
         for (Instant begin = before; begin < until;) {
             const Span interval = account.rows.row_at(Step::interval, begin);
             // An interval without data closes without a word.

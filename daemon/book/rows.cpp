@@ -10,8 +10,8 @@ namespace {
 
 constexpr std::array all_steps{Step::interval, Step::hour, Step::day, Step::month, Step::year};
 
-// Rows that stay in memory between batches: enough for the open rows of many meters.
-constexpr std::size_t kept_rows_max = 100'000;
+// Where more rows than this are in memory, only those of the last batch stay: the open ones are among them.
+constexpr std::size_t kept_rows_max = 20'000;
 
 }  // namespace
 
@@ -83,6 +83,8 @@ const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const En
 }
 
 void Rows::flush() {
+    if (rows_.size() > kept_rows_max)
+        std::erase_if(rows_, [](const auto& row) { return !row.second.is_changed; });
     // In the order of the table's key, so that neighbours are written together.
     std::sort(changed_keys_.begin(), changed_keys_.end(), [](const RowKey& a, const RowKey& b) {
         return std::tie(a.step, a.start, a.meter) < std::tie(b.step, b.start, b.meter);
@@ -93,7 +95,6 @@ void Rows::flush() {
         stored.is_changed = false;
     }
     changed_keys_.clear();
-    if (rows_.size() > kept_rows_max) rows_.clear();
 }
 
 void Rows::forget() {

@@ -4,6 +4,7 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "core/flat_json.hpp"
 #include "core/json_text.hpp"
 
 namespace tickledger {
@@ -119,6 +120,7 @@ private:
 }  // namespace
 
 Result<void> read_json_fields(std::string_view text, std::span<JsonField> fields) {
+    if (read_flat_json(text, fields)) return {};
     FieldFinder finder(fields);
     if (nlohmann::json::sax_parse(text, &finder)) return {};
     if (!finder.error.empty()) return fail(std::move(finder.error));

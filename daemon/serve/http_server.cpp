@@ -1,6 +1,7 @@
 #include "serve/http_server.hpp"
 
 #include <sys/socket.h>
+
 #include <atomic>
 #include <boost/asio/basic_socket_acceptor.hpp>
 #include <boost/asio/generic/stream_protocol.hpp>
@@ -13,6 +14,8 @@
 #include <set>
 #include <sstream>
 #include <thread>
+
+#include "serve/access.hpp"
 
 namespace tickledger {
 
@@ -36,6 +39,7 @@ struct Shared {
     HttpLimits limits;
     Handler handler;
     std::function<void(const std::string&)> on_trouble;
+    std::string token;
     std::size_t sessions = 0;
     /// Those that wait for news, in no order.
     std::set<Session*> waiting;
@@ -127,14 +131,24 @@ private:
         const std::string_view host = received[http::field::host];
         // RFC 9112 section 3.2: a request of HTTP/1.1 without Host is answered 400.
         if (host.empty() && received.version() >= 11) return problem(400, "The request has no Host field.");
-        if (!is_local_ && !names_loopback(host)) {
+        const bool asks_token = !is_local_ && !shared_->token.empty();
+        if (asks_token && !shows_token(received[http::field::authorization], shared_->token)) {
+            Response refusal = problem(401,
+                                       "Show the token of [socket] token_file, as a bearer token or as a "
+                                       "password.");
+            refusal.fields.emplace_back("WWW-Authenticate", authentication_asked);
+            return refusal;
+        }
+        if (!is_local_ && !asks_token && !names_loopback(host)) {
             return problem(421, "Over TCP only requests to localhost, 127.0.0.1 or [::1] are answered.");
         }
         // A page of another site, open in a browser of this machine, can send but must not change anything.
         // The browser tells whose page it is (Fetch standard, section 3.2).
         const std::string_view origin = received[http::field::origin];
         const bool only_asks = received.method() == http::verb::get || received.method() == http::verb::head;
-        if (!is_local_ && !only_asks && !origin.empty() && origin != "http://" + std::string(host)) {
+        const bool is_own =
+            origin == "http://" + std::string(host) || origin == "https://" + std::string(host);
+        if (!is_local_ && !only_asks && !origin.empty() && !is_own) {
             return problem(403, "Pages of other sites may not change anything here.");
         }
         auto request = read_target(received.target());
@@ -421,11 +435,13 @@ private:
 
 std::unique_ptr<HttpServer> HttpServer::start(std::vector<ListenSocket> sockets, HttpLimits limits,
                                               Handler handler,
-                                              std::function<void(const std::string&)> on_trouble) {
+                                              std::function<void(const std::string&)> on_trouble,
+                                              std::string token) {
     auto shared = std::make_shared<Shared>();
     shared->limits = limits;
     shared->handler = std::move(handler);
     shared->on_trouble = std::move(on_trouble);
+    shared->token = std::move(token);
     return std::make_unique<Server>(std::move(sockets), std::move(shared));
 }
 

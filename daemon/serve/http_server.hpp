@@ -31,10 +31,12 @@ struct HttpLimits {
 /// Thread: one of its own, on which the handler and the chunk producers are called, one at a time.
 class HttpServer {
 public:
-    /// `on_trouble` gets a line for the journal, on the server's thread; may be empty.
+    /// `token`: what callers over TCP must know (serve/access.hpp); empty: nothing, but then only those are
+    /// answered that call this machine by a loopback name. `on_trouble` gets a line for the journal, on the
+    /// server's thread; may be empty.
     [[nodiscard]] static std::unique_ptr<HttpServer> start(
         std::vector<ListenSocket> sockets, HttpLimits limits, Handler handler,
-        std::function<void(const std::string&)> on_trouble = {});
+        std::function<void(const std::string&)> on_trouble = {}, std::string token = {});
 
     virtual ~HttpServer() = default;
 

@@ -18,7 +18,8 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr std::size_t events_a_batch = 10'000;
+// Nobody waits for the answers meanwhile, and what is written once a batch is a meter's whole memory.
+constexpr std::size_t events_a_batch = 100'000;
 constexpr std::size_t mistakes_shown = 5;
 
 tl::unexpected<StartFailure> failure(int status, std::string text) {
@@ -88,7 +89,8 @@ public:
         : order_(order),
           zone_(std::move(zone)),
           ledger_(ledger),
-          bookkeeper_(configuration.meters, zone_, ledger, Publishing::last_state) {}
+          bookkeeper_(configuration.meters, zone_, ledger, Publishing::last_state,
+                      static_cast<std::size_t>(configuration.max_meters)) {}
 
     [[nodiscard]] tl::expected<void, StartFailure> run(const std::vector<std::string>& files);
 

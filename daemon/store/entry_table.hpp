@@ -76,7 +76,8 @@ private:
     [[nodiscard]] Result<void> mark_day(MeterKey meter, Instant end);
 
     Database& database_;
-    Statement insert_;
+    Statement insert_first_;
+    Statement insert_another_;
     Statement same_span_;
     Statement delete_;
     Statement mark_day_;
