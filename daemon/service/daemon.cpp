@@ -327,7 +327,7 @@ Response RunningDaemon::answer(const Request& request) {
 HealthFacts RunningDaemon::health(Generation& generation) {
     HealthFacts facts;
     facts.version = version;
-    facts.has_meters = !configuration_.meters.empty();
+    facts.has_meters = !generation.configuration->meters.empty();
     if (link_) {
         const LinkState link = link_->state();
         facts.broker_connected = link.connected;
