@@ -16,7 +16,7 @@ class Table:
     def add(self, what, measured, limit="", holds=None):
         verdict = {True: "holds", False: "**missed**", None: ""}[holds]
         self.rows.append((what, measured, limit, verdict))
-        print(f"  {what:<62} {measured:<34} {limit:<28} {verdict.strip('*')}", flush=True)
+        print(f"  {what:<62} {measured:<38} {limit:<16} {verdict.strip('*')}", flush=True)
 
     def ratio(self, what, measured, form, limit, most=True, note=""):
         """A value against its limit: at most, or at least."""

@@ -29,7 +29,7 @@ def booking(table, quick):
         limit = None if name == "book_counts_into_rows" else 5
         if limit:
             table.ratio(f"{words[name]}, millions/s on one core", median(values), "{:.1f}", limit, most=False,
-                        note=f", of {told(values, '{:.1f}')}")
+                        note=f"; {told(values, '{:.1f}')}")
         else:
             table.add(f"{words[name]}, millions/s on one core", told(values, "{:.1f}"))
 
@@ -47,7 +47,7 @@ def replays(table, quick):
             processor.append(cpu)
             directory.remove()
         table.ratio(f"replay of {what}, s", median(taken), "{:.1f}", limit,
-                    note=f", of {told(taken, '{:.1f}')}; on a processor {told(processor, '{:.1f}')}")
+                    note=f"; {told(taken, '{:.1f}')}; on a processor {told(processor, '{:.1f}')}")
 
 
 def measure(quick):

@@ -1,7 +1,7 @@
 """How each cost grows: with meters, with years, with the rate of messages. Three sizes each, drawn beside each other."""
 import time
 
-from stand import TOOLS, Broker, Daemon, Directory, median, recording, replay, run, start, stop, wait_until
+from stand import TOOLS, Broker, Daemon, Directory, median, recording, replay, run, wait_until
 from table import DOCS, plain
 from parts.booking import CADENCE
 from parts.ingest import Booked, flood

@@ -1,6 +1,6 @@
 """Ingest: the daemon beside a subscriber that does nothing, and beside the script."""
-import sqlite3
 import json
+import sqlite3
 import time
 
 from stand import (HERE, TOOLS, Broker, Daemon, Directory, median, run, start, stop, told, wait_until)
@@ -99,15 +99,21 @@ def measure(quick):
             ours.append(of_daemon(directory, qos, topics, messages))
             script.append(of_script(directory, qos, topics, 500 if quick else 2_000))
             directory.remove()
-        what = f"QoS {qos}, {topics:,} topics".replace(",", " ")
-        rates = [one[0] / other[0] for one, other in zip(ours, nothing)]
-        costs = [one[1] / other[1] for one, other in zip(ours, nothing)]
-        gains = [one[0] / other[0] for one, other in zip(ours, script)]
-        table.ratio(f"{what}: rate, of the do-nothing subscriber's", median(rates), "{:.2f}", 0.9, most=False,
-                    note=f", {told([one[0] for one in ours], '{:,.0f}')}/s".replace(",", " ").replace("  ", ", "))
-        table.ratio(f"{what}: processor time a message, of it", median(costs), "{:.2f}", 2,
-                    note=f", {told([one[1] * 1e6 for one in ours], '{:.0f}')} us")
-        table.ratio(f"{what}: rate, of the script's", median(gains), "{:.0f}", 10, most=False)
-        table.add(f"{what}: bytes written a message", told([one[2] for one in ours], "{:.0f}"), "")
-        table.add(f"{what}: booked after the last was accepted", told([one[3] for one in ours], "{:.1f}") + " s", "")
+        judge(table, f"QoS {qos}, {topics} topics", nothing, ours, script)
     return {"ingest": table.markdown()}
+
+
+def judge(table, what, nothing, ours, script):
+    def of(column, others):
+        return median([one[column] / other[column] for one, other in zip(ours, others)])
+
+    def spread(column, form, factor=1):
+        return told([one[column] * factor for one in ours], form)
+
+    table.ratio(f"{what}: rate, of the do-nothing subscriber's", of(0, nothing), "{:.2f}", 0.9, most=False,
+                note=f"; {spread(0, '{:.0f}')} a second")
+    table.ratio(f"{what}: processor time a message, of it", of(1, nothing), "{:.2f}", 2,
+                note=f"; {spread(1, '{:.0f}', 1e6)} us")
+    table.ratio(f"{what}: rate, of the script's", of(0, script), "{:.0f}", 10, most=False)
+    table.add(f"{what}: bytes written a message", spread(2, "{:.0f}"))
+    table.add(f"{what}: booked after the last was accepted, s", spread(3, "{:.1f}"))

@@ -1,9 +1,9 @@
 """Memory by meters, and what the daemon does while nothing happens."""
 import time
 
-from stand import Broker, Daemon, Directory, wait_until
+from stand import TOOLS, Broker, Daemon, Directory, run, wait_until
 from table import Table
-from parts.ingest import Booked, flood
+from parts.ingest import Booked
 
 
 def of_meters(directory, meters, rounds=3):
@@ -13,12 +13,10 @@ def of_meters(directory, meters, rounds=3):
     daemon.start()
     booked = Booked(daemon)
     for said in range(rounds):
-        from stand import TOOLS, run
         run([TOOLS / "bench_flood", broker.url, 1, meters, meters, 2000, said])
         wait_until(lambda: booked.count() >= meters * (said + 1), seconds=300, what="the booking")
     time.sleep(3)
     found = daemon.kernel.memory()
-    idle = None
     booked.database.close()
     return daemon, broker, found
 

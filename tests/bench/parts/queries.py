@@ -3,7 +3,7 @@ import datetime
 import sqlite3
 import time
 
-from stand import TOOLS, Broker, Daemon, Directory, Process, median, run, start, stop, told
+from stand import TOOLS, Broker, Daemon, Directory, median, run, start, stop, told
 from table import Table
 from parts.ingest import of_daemon
 from parts.stores import KEEPING, METERS, years
@@ -49,7 +49,7 @@ def measure(quick):
     for _ in range(2 if quick else 7):
         daemon.stop()
         starts.append(daemon.start(subscribed=False) * 1000)
-    table.ratio("start until ready, ms", median(starts), "{:.0f}", 300, note=f", of {told(starts, '{:.0f}')}")
+    table.ratio("start until ready, ms", median(starts), "{:.0f}", 300, note=f"; {told(starts, '{:.0f}')}")
 
     last = int(time.time()) // 86_400 * 86_400
     day = lambda back: datetime.datetime.fromtimestamp(last - back * 86_400, datetime.timezone.utc).date()

@@ -3,7 +3,7 @@ of /proc/PID/io), its log and its ledger together; the file system's own journal
 import json
 import time
 
-from stand import HERE, Broker, Daemon, Directory, Process, start, stop, told, wait_until, median, run
+from stand import HERE, Broker, Daemon, Directory, Process, median, run, start, stop, told
 from table import Table, plain
 from parts.ingest import of_daemon
 
@@ -29,7 +29,7 @@ def under_load(table, quick):
             directory.remove()
         what = f"under load, {topics:,} meters: bytes a message".replace(",", " ")
         if limit:
-            table.ratio(what, median(found), "{:.0f}", limit, note=f", of {told(found, '{:.0f}')}")
+            table.ratio(what, median(found), "{:.0f}", limit, note=f"; {told(found, '{:.0f}')}")
         else:
             table.add(what, told(found, "{:.0f}"))
 
@@ -63,7 +63,7 @@ def alone(table, quick):
     mean = {name: sum(values) / len(values) for name, values in written.items()}
     kib = {name: told([value / 1024 for value in values], "{:.0f}") for name, values in written.items()}
     table.ratio("a message alone: of what a commit of the script writes", mean["daemon"] / mean["script"], "{:.2f}", 1 / 3,
-                note=f", KiB: {kib['daemon']} to {kib['script']}")
+                note=f"; KiB: {kib['daemon']} beside {kib['script']}")
 
 
 METER_OF_HOUSE = """
