@@ -12,7 +12,7 @@ namespace {
 constexpr std::string_view wildcard = "{1}";
 constexpr std::size_t id_max_length = 64;
 // Topics of strangers are looked up anew each time rather than remembered without end.
-constexpr std::size_t topics_max = 2 * Accounts::accounts_max;
+constexpr std::size_t topics_max = 100'000;
 
 bool is_id(std::string_view text) {
     const auto allowed = [](char c) { return (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-'; };
@@ -58,8 +58,9 @@ void Accounts::load() {
     accounts_.clear();
     by_id_.clear();
     by_topic_.clear();
+    turned_away_.clear();
     for (const MeterRecord& record : kept(ledger_.meters())) {
-        const auto settings = settings_for(meters_, record.id);
+        const auto settings = settings_for(*meters_, record.id);
         if (!settings) continue;
         auto account = std::make_unique<Account>(record.key, *settings, zone_);
         if (!record.state.empty()) account->memory = kept(memory_from_json(record.state));
@@ -68,14 +69,14 @@ void Accounts::load() {
         by_id_[record.id] = account.get();
         accounts_[record.key] = std::move(account);
     }
-    for (const MeterSettings& settings : meters_) {
+    for (const MeterSettings& settings : *meters_) {
         if (!is_pattern(settings) && !by_id_.contains(settings.id)) open(settings, settings.id);
     }
 }
 
 Account* Accounts::open(const MeterSettings& settings, const std::string& id) {
     if (const auto found = by_id_.find(id); found != by_id_.end()) return found->second;
-    if (accounts_.size() >= accounts_max) return nullptr;
+    if (is_pattern(settings) && accounts_.size() >= max_meters_) return nullptr;
     const MeterKey key = kept(ledger_.meter_key(id));
     MeterSettings resolved = settings;
     resolved.id = id;
@@ -89,9 +90,13 @@ Account* Accounts::open(const MeterSettings& settings, const std::string& id) {
 const std::vector<Account*>& Accounts::fed_by(const std::string& topic) {
     if (const auto found = by_topic_.find(topic); found != by_topic_.end()) return found->second;
     std::vector<Account*> fed;
-    for (const MeterSettings& settings : meters_) {
+    for (const MeterSettings& settings : *meters_) {
         if (const auto id = meter_id(settings, topic)) {
-            if (Account* account = open(settings, *id)) fed.push_back(account);
+            if (Account* account = open(settings, *id)) {
+                fed.push_back(account);
+            } else {
+                turned_away_ = topic;
+            }
         }
     }
     if (by_topic_.size() >= topics_max) by_topic_.clear();

@@ -23,11 +23,15 @@ namespace tickledger {
 
 class Accounts {
 public:
-    /// More accounts than this are not opened: somebody floods a pattern's topics.
-    static constexpr std::size_t accounts_max = 50'000;
+    Accounts(const std::vector<MeterSettings>& meters, std::size_t max_meters, const CivilZone& zone,
+             Ledger& ledger)
+        : meters_(&meters), max_meters_(max_meters), zone_(zone), ledger_(ledger) {}
 
-    Accounts(const std::vector<MeterSettings>& meters, const CivilZone& zone, Ledger& ledger)
-        : meters_(meters), zone_(zone), ledger_(ledger) {}
+    /// From the next load() on these settings hold.
+    void use(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
+        meters_ = &meters;
+        max_meters_ = max_meters;
+    }
 
     /// Reads all that the ledger knows and the settings still name. Forgets what was there before.
     /// Opens an account for each meter whose id is no pattern. Throws StoreFailure.
@@ -35,6 +39,10 @@ public:
 
     /// The accounts that a topic feeds; opens those that are new. Throws StoreFailure.
     const std::vector<Account*>& fed_by(const std::string& topic);
+
+    /// The newest topic whose pattern would have opened one meter too many, since the settings were last
+    /// taken up; empty: there was none.
+    [[nodiscard]] const std::string& turned_away() const { return turned_away_; }
 
     [[nodiscard]] Account* find(MeterKey key) const;
     [[nodiscard]] Account* find(const std::string& id) const;
@@ -44,7 +52,9 @@ public:
 private:
     Account* open(const MeterSettings& settings, const std::string& id);
 
-    const std::vector<MeterSettings>& meters_;
+    const std::vector<MeterSettings>* meters_;
+    std::size_t max_meters_;
+    std::string turned_away_;
     const CivilZone& zone_;
     Ledger& ledger_;
     std::map<MeterKey, std::unique_ptr<Account>> accounts_;

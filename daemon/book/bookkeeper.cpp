@@ -35,11 +35,11 @@ bool is_repeated_pack(Account& account, const Message& message, bool waited) {
 }  // namespace
 
 Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger,
-                       Publishing publishing)
+                       Publishing publishing, std::size_t max_meters)
     : zone_(std::move(zone)),
       ledger_(ledger),
       outbox_(ledger, publishing),
-      accounts_(meters, zone_, ledger),
+      accounts_(meters, max_meters, zone_, ledger),
       rows_(ledger),
       desk_(zone_, ledger, outbox_),
       night_watch_(zone_, ledger, desk_),
@@ -51,9 +51,11 @@ Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
         kept(ledger_.begin());
         work();
         kept(ledger_.commit());
+        outbox_.committed();
         return {};
     } catch (const StoreFailure& failure) {
         ledger_.roll_back();
+        outbox_.rolled_back();
         return tl::unexpected(failure.error());
     }
 }
@@ -63,6 +65,11 @@ Result<void> Bookkeeper::load() {
     const auto done = in_transaction([&] { load_all(); });
     is_loaded_ = done.has_value();
     return done;
+}
+
+Result<void> Bookkeeper::load(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
+    accounts_.use(meters, max_meters);
+    return load();
 }
 
 Result<void> Bookkeeper::book(const Batch& batch) {

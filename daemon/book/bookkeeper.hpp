@@ -54,11 +54,15 @@ struct Batch {
 
 class Bookkeeper {
 public:
+    /// `meters` must outlive this; their patterns open no more than `max_meters` accounts in all.
     Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger,
-               Publishing publishing);
+               Publishing publishing, std::size_t max_meters = 1000);
 
     /// Takes up the accounts where the ledger left them. To be called first.
     [[nodiscard]] Result<void> load();
+    /// The same under other settings, as a new start with them would. Where that fails, the next batch does
+    /// it first.
+    [[nodiscard]] Result<void> load(const std::vector<MeterSettings>& meters, std::size_t max_meters);
 
     /// Books a batch in one transaction. On failure nothing has changed in the ledger or here: the same batch
     /// may be offered again.
@@ -75,7 +79,12 @@ public:
     /// Queues what is still true at the end of a replay.
     [[nodiscard]] Result<void> publish_last_state();
 
+    /// Who hears of what is published, once it is committed; null: nobody. Must outlive this.
+    void tell_to(Audience* audience) { outbox_.tell_to(audience); }
+
     [[nodiscard]] const MessageCounts& counts() const { return counts_; }
+    /// As Accounts tells it.
+    [[nodiscard]] const std::string& turned_away() const { return accounts_.turned_away(); }
     /// The moment up to which everything is settled: no deadline before it is open.
     [[nodiscard]] std::optional<Instant> settled_until() const { return settled_until_; }
 

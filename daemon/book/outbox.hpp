@@ -3,6 +3,7 @@
 
 #include <map>
 #include <string>
+#include <vector>
 
 #include "store/ledger.hpp"
 
@@ -11,9 +12,25 @@ namespace tickledger {
 /// A live daemon publishes everything; a replay only what is still true at its end.
 enum class Publishing : std::uint8_t { everything, last_state };
 
+/// Hears what is published as soon as the batch that caused it is committed. Called on the booking thread.
+class Audience {
+public:
+    virtual ~Audience() = default;
+    /// False: nobody listens at this moment, and nothing need be kept for hear().
+    [[nodiscard]] virtual bool listens() const = 0;
+    virtual void hear(const std::vector<Outgoing>& published) = 0;
+};
+
 class Outbox {
 public:
     Outbox(Ledger& ledger, Publishing publishing) : ledger_(ledger), publishing_(publishing) {}
+
+    /// Null: nobody. Must outlive this.
+    void tell_to(Audience* audience) { audience_ = audience; }
+    /// The open batch is committed: the audience hears of it.
+    void committed();
+    /// It was not: it never happened.
+    void rolled_back() { said_.clear(); }
 
     /// Queues a document below the root. Throws StoreFailure.
     void publish(std::string topic, std::string payload, bool retained);
@@ -30,6 +47,8 @@ private:
     Ledger& ledger_;
     Publishing publishing_;
     std::map<std::string, std::string> last_state_;
+    Audience* audience_ = nullptr;
+    std::vector<Outgoing> said_;  ///< In the open batch, for the audience.
 };
 
 }  // namespace tickledger

@@ -9,6 +9,9 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
     if (memory.counter.last) summary.last_reading_at = memory.counter.last->at;
     summary.total_ticks = memory.total_ticks;
     summary.meter_register = memory.meter_register;
+    summary.last_span = memory.last_span;
+    summary.last_span_ticks = memory.last_span_ticks;
+    summary.still_since = memory.still_since;
     if (memory.last_span && memory.last_span->length() > Duration{0}) {
         const double hours =
             std::chrono::duration<double, std::ratio<3600>>(memory.last_span->length()).count();

@@ -13,6 +13,11 @@ struct MeterSummary {
     RegisterMemory meter_register;
     /// Over the last booked span; nothing where it covers nothing or has no length.
     std::optional<double> flow_l_per_h;
+    /// That span, and its ticks.
+    std::optional<Span> last_span;
+    std::int64_t last_span_ticks = 0;
+    /// Begin of the tick-free stretch that lasts up to the newest entry.
+    std::optional<Instant> still_since;
     std::optional<Entry> held;
     /// Intervals that end here or before are closed.
     std::optional<Instant> closed_until;

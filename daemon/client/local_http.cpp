@@ -59,6 +59,12 @@ public:
         return outcome;
     }
 
+    /// The same, and hands on what has come of the body each time that something has, if the status is 200.
+    error_code exchange(const std::function<void(const std::string&)>& on_text) {
+        on_text_ = on_text;
+        return exchange();
+    }
+
     Answer answer() {
         auto response = parser_.release();
         Answer answer{response.result_int(), std::move(response.body())};
@@ -71,6 +77,11 @@ private:
         stream_.expires_after(patience);
         http::async_read_some(stream_, buffer_, parser_, [this, &outcome](error_code error, std::size_t) {
             outcome = error;
+            if (on_text_ && parser_.is_header_done() && parser_.get().result_int() == 200) {
+                auto& body = parser_.get().body();
+                on_text_(body);
+                body.clear();
+            }
             if (!error && !parser_.is_done()) read_some(outcome);
         });
     }
@@ -80,11 +91,41 @@ private:
         io_.run();
     }
 
+    std::function<void(const std::string&)> on_text_;
     asio::io_context io_;
     http::request<http::string_body> request_;
     beast::basic_stream<Protocol> stream_;
     beast::flat_buffer buffer_;
     http::response_parser<http::string_body> parser_;
+};
+
+// Puts the text of a stream together again to events (WHATWG HTML, section 9.2.6).
+class EventReader {
+public:
+    explicit EventReader(const std::function<void(const StreamEvent&)>& on_event) : on_event_(on_event) {}
+
+    void take(const std::string& text) {
+        rest_ += text;
+        std::size_t begin = 0;
+        for (std::size_t end = 0; (end = rest_.find('\n', begin)) != std::string::npos; begin = end + 1)
+            take_line(std::string_view(rest_).substr(begin, end - begin));
+        rest_.erase(0, begin);
+    }
+
+private:
+    void take_line(std::string_view line) {
+        constexpr std::string_view event = "event: ";
+        constexpr std::string_view data = "data: ";
+        if (line.starts_with(event)) event_.name = line.substr(event.size());
+        if (line.starts_with(data)) event_.data += line.substr(data.size());
+        if (!line.empty()) return;
+        if (!event_.data.empty()) on_event_(event_);
+        event_ = {};
+    }
+
+    const std::function<void(const StreamEvent&)>& on_event_;
+    std::string rest_;
+    StreamEvent event_;
 };
 
 std::string not_reachable(const std::string& path, const error_code& error) {
@@ -99,14 +140,18 @@ std::string not_reachable(const std::string& path, const error_code& error) {
         path, error.message());
 }
 
+std::optional<Error> refuse_path(const std::filesystem::path& socket) {
+    const std::size_t length = socket.string().size();
+    if (length > 0 && length < sizeof(sockaddr_un::sun_path)) return std::nullopt;
+    return Error{fmt::format("The socket's path \"{}\" has {} characters; the system takes 1 to {}.",
+                             socket.string(), length, sizeof(sockaddr_un::sun_path) - 1)};
+}
+
 }  // namespace
 
 Result<Answer> ask(const std::filesystem::path& socket, const Asked& asked) {
+    if (auto refused = refuse_path(socket)) return tl::unexpected(*refused);
     const std::string path = socket.string();
-    if (path.empty() || path.size() >= sizeof(sockaddr_un::sun_path)) {
-        return fail(fmt::format("The socket's path \"{}\" has {} characters; the system takes 1 to {}.", path,
-                                path.size(), sizeof(sockaddr_un::sun_path) - 1));
-    }
     Exchange exchange(asked);
     if (const auto error = exchange.connect(path)) return fail(not_reachable(path, error));
     if (const auto error = exchange.exchange()) {
@@ -115,6 +160,18 @@ Result<Answer> ask(const std::filesystem::path& socket, const Asked& asked) {
             "and try again.",
             path, error.message()));
     }
+    return exchange.answer();
+}
+
+Result<Answer> listen(const std::filesystem::path& socket, const std::string& target,
+                      const std::function<void(const StreamEvent&)>& on_event) {
+    if (auto refused = refuse_path(socket)) return tl::unexpected(*refused);
+    const std::string path = socket.string();
+    Exchange exchange({target});
+    if (const auto error = exchange.connect(path)) return fail(not_reachable(path, error));
+    EventReader reader(on_event);
+    // However it ends, it may be begun anew.
+    static_cast<void>(exchange.exchange([&](const std::string& text) { reader.take(text); }));
     return exchange.answer();
 }
 

@@ -1,7 +1,9 @@
 // The tickledger command: asks the daemon over its local socket and shows what it answers.
 #include <fmt/format.h>
+#include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <csignal>
 #include <cstdio>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
@@ -9,6 +11,7 @@
 #include "client/local_http.hpp"
 #include "client/ranges.hpp"
 #include "client/views.hpp"
+#include "client/watch.hpp"
 #include "serve/http_message.hpp"
 
 namespace {
@@ -31,6 +34,7 @@ struct Options {
     std::string meter;
     std::string step;
     bool cost = false;
+    bool bars = false;
     std::string from;
     std::string to;
     std::string day;
@@ -54,15 +58,20 @@ struct Options {
 
 void add_meter(CLI::App& command, Options& options);
 
+// Ends the program with what the daemon says of a request that it refused.
+[[noreturn]] void refuse(const Answer& answer) {
+    const auto document = nlohmann::json::parse(answer.body, nullptr, false);
+    const bool has_detail =
+        document.is_object() && document.contains("detail") && document["detail"].is_string();
+    throw Stop{refused, has_detail ? document["detail"].get<std::string>()
+                                   : fmt::format("The daemon answered with status {}.", answer.status)};
+}
+
 std::string ask(const Options& options, const Asked& asked) {
     auto answer = tickledger::ask(options.socket, asked);
     if (!answer) throw Stop{not_reachable, answer.error().text};
     if (answer->status == 200 || answer->status == 202) return std::move(answer->body);
-    const auto document = nlohmann::json::parse(answer->body, nullptr, false);
-    const bool has_detail =
-        document.is_object() && document.contains("detail") && document["detail"].is_string();
-    throw Stop{refused, has_detail ? document["detail"].get<std::string>()
-                                   : fmt::format("The daemon answered with status {}.", answer->status)};
+    refuse(*answer);
 }
 
 nlohmann::ordered_json read(const std::string& body) {
@@ -136,12 +145,22 @@ AskedRange range_of(const Options& options) {
 
 void usage(const Options& options) {
     const AskedRange range = range_of(options);
-    show(options, usage_view,
+    const bool with_bars = options.bars || ::isatty(STDOUT_FILENO) == 1;
+    show(options, with_bars ? usage_bars_view : usage_view,
          targets_of(options, "usage",
                     {{"step", options.step.empty() ? range.step : options.step},
                      {"from", range.from.value_or("")},
                      {"to", range.to.value_or("")},
                      {"cost", options.cost ? "true" : ""}}));
+}
+
+void watch(const Options& options) {
+    if (options.csv) throw Stop{wrong_call, "What happens is no table. Use --json for a document a line."};
+    // Ctrl-C is how this ends: nothing is left to be said.
+    std::signal(SIGINT, [](int) { std::_Exit(EXIT_SUCCESS); });
+    const auto ended = tickledger::watch({options.socket, options.meter, options.json});
+    if (!ended) throw Stop{not_reachable, ended.error().text};
+    refuse(*ended);
 }
 
 void draws(const Options& options) {
@@ -347,6 +366,7 @@ void describe(CLI::App& app, Options& options) {
     add_meter(*usage_command, options);
     usage_command->add_option("--step", options.step, "interval, hour, day, month or year");
     usage_command->add_flag("--cost", options.cost, "With the cost by the configured tariff");
+    usage_command->add_flag("--bars", options.bars, "A bar in each row, as on a terminal");
     add_range(*usage_command, options);
     usage_command->final_callback([&] { usage(options); });
 
@@ -369,6 +389,11 @@ void describe(CLI::App& app, Options& options) {
 
     add_alarms(app, options);
     add_away(app, options);
+
+    auto* watch_command =
+        app.add_subcommand("watch", "What happens now: flow, draws and alarms, until Ctrl-C");
+    add_meter(*watch_command, options);
+    watch_command->final_callback([&] { watch(options); });
 
     app.add_subcommand("health", "How the daemon is")->final_callback([&] {
         show(options, health_view, {{"/v1/health"}});

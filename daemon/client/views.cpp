@@ -43,87 +43,6 @@ std::string meters_csv(const Json& document) {
                                           "flow_l_per_h", "smallest_visible_leak_l_per_h"});
 }
 
-// The begin of a row, as short as its step allows.
-std::string row_name(const std::string& from, const std::string& step, bool with_offset) {
-    if (step == "year") return from.substr(0, 4);
-    if (step == "month") return from.substr(0, 7);
-    if (step == "day") return from.substr(0, 10);
-    return civil(from) + (with_offset ? " " + offset_of(from) : "");
-}
-
-std::string hours_and_minutes(std::int64_t seconds) {
-    return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
-}
-
-std::string notes_of_row(const Json& row) {
-    if (row.at("ticks").is_null()) return {};
-    std::string notes;
-    const auto length = length_s(row);
-    const auto covered = row.at("covered_s").get<std::int64_t>();
-    if (covered < length) {
-        append(notes,
-               fmt::format("incomplete: {} of {}", hours_and_minutes(covered), hours_and_minutes(length)));
-    }
-    const auto spread = row.at("spread_ticks").get<std::int64_t>();
-    if (spread != 0)
-        append(notes, counted(spread, "tick spread from a longer span", "ticks spread from longer spans"));
-    const auto revision = row.at("revision").get<std::int64_t>();
-    if (revision > 0) append(notes, "revision " + std::to_string(revision));
-    return notes;
-}
-
-std::string usage_table(const Json& document) {
-    const std::string step = document.at("step");
-    const Json& rows = document.at("rows");
-    std::string text = fmt::format("{}, by {}, {}\n", document.at("meter").get<std::string>(), step,
-                                   document.at("timezone").get<std::string>());
-    if (rows.empty()) return text + "No row begins in this range.\n";
-    // On the day the clocks go back an hour comes twice; only the offset tells which.
-    const bool with_offset = offset_of(rows.front().at("from")) != offset_of(rows.back().at("from"));
-    const bool has_cost = document.contains("currency");
-    std::vector<Column> columns{{"From"}, {"Ticks", Align::right}, {"Volume L", Align::right}};
-    if (has_cost) columns.push_back({"Cost " + document.at("currency").get<std::string>(), Align::right});
-    columns.push_back({"Notes"});
-    Table table(columns);
-    std::int64_t ticks = 0;
-    double volume_l = 0;
-    double cost = 0;
-    bool is_any_known = false;
-    for (const Json& row : rows) {
-        std::vector<std::string> cells{row_name(row.at("from"), step, with_offset), whole(row.at("ticks")),
-                                       number(row.at("volume_l"), 3)};
-        if (has_cost) cells.push_back(number(row.at("cost"), 2));
-        cells.push_back(notes_of_row(row));
-        table.add(std::move(cells));
-        if (row.at("ticks").is_null()) continue;
-        is_any_known = true;
-        ticks += row.at("ticks").get<std::int64_t>();
-        volume_l += row.at("volume_l").get<double>();
-        if (has_cost && !row.at("cost").is_null()) cost += row.at("cost").get<double>();
-    }
-    std::vector<std::string> total{"Total", is_any_known ? std::to_string(ticks) : no_data,
-                                   is_any_known ? fmt::format("{:.3f}", volume_l) : no_data};
-    if (has_cost) total.push_back(is_any_known ? fmt::format("{:.2f}", cost) : no_data);
-    total.emplace_back();
-    table.add(std::move(total));
-    return text + table.text();
-}
-
-std::string usage_csv(const Json& document) {
-    std::string text;
-    for (const Json& row : document.at("rows")) {
-        std::vector<std::string> fields{csv_field(document.at("meter"))};
-        for (const char* member :
-             {"from", "to", "ticks", "volume_l", "covered_s", "spread_ticks", "revision"})
-            fields.push_back(csv_field(row.at(member)));
-        // Empty where no cost was asked for, so that the columns are always the same.
-        fields.push_back(row.contains("cost") ? csv_field(row.at("cost")) : "");
-        fields.push_back(document.contains("currency") ? csv_field(document.at("currency")) : "");
-        text += csv_record(fields);
-    }
-    return text;
-}
-
 std::string notes_of_entry(const Json& entry) {
     std::string notes;
     if (!entry.at("unseen_max").is_null()) {
@@ -345,10 +264,6 @@ const View meters_view{meters_table,
                        csv_record({"meter", "name", "pulse_value_l", "last_reading_at", "register_m3",
                                    "flow_l_per_h", "smallest_visible_leak_l_per_h"}),
                        meters_csv};
-const View usage_view{usage_table,
-                      csv_record({"meter", "from", "to", "ticks", "volume_l", "covered_s", "spread_ticks",
-                                  "revision", "cost", "currency"}),
-                      usage_csv};
 const View ledger_view{
     ledger_table,
     csv_record({"meter", "from", "to", "ticks", "kind", "unseen_max_ticks", "placed", "topic", "text"}),

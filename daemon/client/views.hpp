@@ -17,6 +17,8 @@ struct View {
 
 extern const View meters_view;
 extern const View usage_view;
+/// The same with a bar in each row: for a terminal.
+extern const View usage_bars_view;
 extern const View draws_view;
 extern const View ledger_view;
 /// GET …/register, and the answer to a reading.

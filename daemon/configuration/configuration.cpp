@@ -67,6 +67,33 @@ void check_broker(const Value& table, const BrokerSettings& broker, Mistakes& mi
     }
 }
 
+/// What came in between two backups can be booked anew only from messages that are still kept.
+void check_store(const Value& table, const StoreSettings& store, Mistakes& mistakes) {
+    if (store.keep_backups == 0 || store.backup_every <= store.keep_messages) return;
+    const Value* every = table.find("backup_every");
+    const Value* keep = table.find("keep_messages");
+    mistakes.add((every  ? every
+                  : keep ? keep
+                         : &table)
+                     ->place,
+                 fmt::format("`backup_every` is {}, but messages are kept for {} only, so that what came in "
+                             "between would be lost with a damaged ledger. Back up more often, or write a "
+                             "longer `keep_messages`.",
+                             format_duration(store.backup_every), format_duration(store.keep_messages)));
+}
+
+void check_socket(const Value& table, const SocketSettings& socket, Mistakes& mistakes) {
+    if (socket.http.empty() || !socket.token_file.empty() || is_loopback_address(socket.http)) return;
+    const Value* http = table.find("http");
+    mistakes.add(
+        (http ? http : &table)->place,
+        fmt::format("`http`: \"{}\" can be reached by other machines, and without a `token_file` this "
+                    "interface asks nobody who they are. Write the file of a token, or a loopback "
+                    "address, and reach it from elsewhere through SSH or a proxy that asks for a "
+                    "password.",
+                    socket.http));
+}
+
 void check_meter(const PlacedMeter& meter, Mistakes& mistakes) {
     for (const auto& [key, example] : {std::pair{"id", "house"}, std::pair{"topic", "nodes/cellar/water"}}) {
         if (meter.table->find(key)) continue;
@@ -200,8 +227,10 @@ void read_root(const Value& root, Configuration& configuration, Mistakes& mistak
             check_broker(value, configuration.broker, mistakes);
         } else if (member.key == "store") {
             read_table(value, store_title, store_options(), configuration.store, mistakes);
+            check_store(value, configuration.store, mistakes);
         } else if (member.key == "socket") {
             read_table(value, socket_title, socket_options(), configuration.socket, mistakes);
+            check_socket(value, configuration.socket, mistakes);
         } else if (member.key == "tariff") {
             read_table(value, tariff_title, tariff_options(), configuration.tariff, mistakes);
         } else if (member.key == "meter") {
@@ -212,13 +241,8 @@ void read_root(const Value& root, Configuration& configuration, Mistakes& mistak
     }
     // Meters come last, wherever they stand: they are checked against the broker's settings.
     if (meters) read_meters(*meters, configuration, mistakes);
-    if (!meters || (meters->kind == Kind::list && meters->items.empty())) {
-        mistakes.add(
-            {},
-            "no meter is configured. Add a line [[meter]], and below it its name and where its messages "
-            "come from, for example id = \"house\" and topic = \"nodes/cellar/water\".");
-    }
     configuration.timezone = site.timezone.empty() ? system_timezone() : site.timezone;
+    configuration.max_meters = site.max_meters;
 }
 
 /// Fails with the system's own words. Plain C files, because they keep the reason in errno.
@@ -266,7 +290,7 @@ ConfigurationReading read_configuration_text(std::string_view text, std::string 
     ConfigurationReading reading;
     Mistakes mistakes{std::move(name)};
     const Value root = toml_file::parse_document(text, mistakes);
-    // After a syntax error nothing is known of the rest, and "no meter" would be a false complaint.
+    // After a syntax error nothing is known of the rest.
     if (mistakes.count() == 0) read_root(root, reading.configuration, mistakes);
     reading.mistakes = mistakes.take();
     return reading;
@@ -285,7 +309,8 @@ ConfigurationReading read_configuration(const std::filesystem::path& file) {
 
 std::string to_toml(const Configuration& configuration) {
     std::string out;
-    write_table(out, site_title, site_options(), SiteSettings{configuration.timezone});
+    write_table(out, site_title, site_options(),
+                SiteSettings{configuration.timezone, configuration.max_meters});
     write_table(out, broker_title, broker_options(), configuration.broker);
     write_table(out, store_title, store_options(), configuration.store);
     write_table(out, socket_title, socket_options(), configuration.socket);

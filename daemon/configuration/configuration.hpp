@@ -31,6 +31,15 @@ struct StoreSettings {
     Duration sync_every = std::chrono::seconds{1};
     Duration keep_messages = std::chrono::hours{24 * 7};
     Duration keep_readings = std::chrono::hours{24 * 400};
+    /// Where backups of the ledger lie; empty: `backups` in the store's directory.
+    std::filesystem::path backup_directory;
+    Duration backup_every = std::chrono::hours{24};
+    /// How many backups are kept; 0: none are made.
+    std::int64_t keep_backups = 7;
+
+    [[nodiscard]] std::filesystem::path backups() const {
+        return backup_directory.empty() ? directory / "backups" : backup_directory;
+    }
 
     bool operator==(const StoreSettings&) const = default;
 };
@@ -38,8 +47,12 @@ struct StoreSettings {
 struct SocketSettings {
     std::filesystem::path path = "/run/tickledger/api.sock";
     unsigned mode = 0660;
+    /// The group that the socket belongs to; empty: the daemon's own.
+    std::string group;
     /// "ADDRESS:PORT" of the same API over TCP; empty: off.
     std::string http;
+    /// Holds the word that callers over TCP must know; empty: none, which only a loopback address may have.
+    std::string token_file;
 
     bool operator==(const SocketSettings&) const = default;
 };
@@ -64,6 +77,8 @@ struct TariffSettings {
 struct Configuration {
     /// Empty in the file: the system's zone, resolved to its IANA name when read.
     std::string timezone;
+    /// Patterns open no more meters than this.
+    std::int64_t max_meters = 1000;
     BrokerSettings broker;
     StoreSettings store;
     SocketSettings socket;

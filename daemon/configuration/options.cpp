@@ -318,6 +318,7 @@ std::vector<std::string_view> keys_of(const Options<Settings>& options) {
 const Options<SiteSettings>& site_options() {
     static const Options<SiteSettings> options{
         text_option("timezone", &SiteSettings::timezone, "Europe/Lisbon", parse_timezone),
+        whole_number_option("max_meters", &SiteSettings::max_meters, 1, 1'000'000),
     };
     return options;
 }
@@ -345,6 +346,9 @@ const Options<StoreSettings>& store_options() {
         text_option("sync_every", &S::sync_every, "1s", parse_duration),
         text_option("keep_messages", &S::keep_messages, "7d", parse_positive_duration),
         text_option("keep_readings", &S::keep_readings, "400d", parse_positive_duration),
+        text_option("backup_directory", &S::backup_directory, "/mnt/backup/tickledger", parse_path_or_none),
+        text_option("backup_every", &S::backup_every, "1d", parse_positive_duration),
+        whole_number_option("keep_backups", &S::keep_backups, 0, 10'000),
     };
     return options;
 }
@@ -354,7 +358,9 @@ const Options<SocketSettings>& socket_options() {
     static const Options<S> options{
         text_option("path", &S::path, "/run/tickledger/api.sock", parse_socket_path),
         text_option("mode", &S::mode, "0660", parse_mode, print_mode),
+        text_option("group", &S::group, "tickledger", parse_any_text),
         text_option("http", &S::http, "127.0.0.1:8470", parse_http_address),
+        text_option("token_file", &S::token_file, "/etc/tickledger/http.token", parse_any_text),
     };
     return options;
 }

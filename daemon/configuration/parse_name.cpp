@@ -115,6 +115,10 @@ Result<std::string> parse_json_pointer(std::string_view text) {
     return std::string{text};
 }
 
+Result<std::filesystem::path> parse_path_or_none(std::string_view text) {
+    return text.empty() ? std::filesystem::path{} : parse_path(text);
+}
+
 Result<std::filesystem::path> parse_path(std::string_view text) {
     if (text.empty())
         return fail("a path can not be empty. Write one, or leave the key out for the default.");

@@ -126,10 +126,10 @@ Result<Ratio> parse_price(std::string_view text) {
 }
 
 Result<date::sys_days> parse_date(std::string_view text) {
-    const auto day = civil_date_in(text);
-    if (!day)
+    const auto civil = civil_date_in(text);
+    if (!civil)
         return fail(fmt::format("\"{}\" is not a date. Write it like \"2026-03-01\".", text.substr(0, 64)));
-    return date::sys_days{*day};
+    return date::sys_days{*civil};
 }
 
 Result<Ratio> parse_positive_volume_l(std::string_view text) {

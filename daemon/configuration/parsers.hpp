@@ -47,6 +47,8 @@ namespace tickledger {
 /// A JSON Pointer (RFC 6901), so also "" for the whole document.
 [[nodiscard]] Result<std::string> parse_json_pointer(std::string_view text);
 [[nodiscard]] Result<std::filesystem::path> parse_path(std::string_view text);
+/// The same, or empty: another place is meant.
+[[nodiscard]] Result<std::filesystem::path> parse_path_or_none(std::string_view text);
 /// A path that fits the address of a local socket (107 bytes on Linux, unix(7)).
 [[nodiscard]] Result<std::filesystem::path> parse_socket_path(std::string_view text);
 
@@ -58,8 +60,10 @@ namespace tickledger {
 [[nodiscard]] Result<std::string> parse_topic_filter(std::string_view text);
 /// The beginning of a topic to publish below: no wildcards, no slash at its end.
 [[nodiscard]] Result<std::string> parse_topic_root(std::string_view text);
-/// "ADDRESS:PORT" with a loopback address, or empty: off.
+/// "ADDRESS:PORT", or empty: off.
 [[nodiscard]] Result<std::string> parse_http_address(std::string_view text);
+/// Whether only this machine can reach what parse_http_address() took.
+[[nodiscard]] bool is_loopback_address(std::string_view address_and_port);
 
 /// True where some topic matches both filters. MQTT 3.1.1 section 4.7.
 [[nodiscard]] bool filters_overlap(std::string_view a, std::string_view b);

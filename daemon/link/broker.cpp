@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <condition_variable>
+#include <iterator>
 #include <limits>
 #include <mutex>
 #include <thread>
@@ -44,13 +45,20 @@ Instant wall_time() {
     return std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
 }
 
+/// Several meters may share a filter; the broker is asked once.
+std::vector<std::string> without_repeats(std::vector<std::string> filters) {
+    std::sort(filters.begin(), filters.end());
+    filters.erase(std::unique(filters.begin(), filters.end()), filters.end());
+    return filters;
+}
+
 /// One worker thread opens connections, one after the other, and is the only one that calls them; so no
 /// other caller ever waits for the client library. What the library tells comes in on its own threads and
 /// only changes the state below `mutex_`, which is never held while the library or a callback is called.
 class Link final : public BrokerLink, private ConnectionOwner {
 public:
     Link(ConnectionSettings settings, std::vector<std::string> filters, Callbacks callbacks)
-        : settings_(std::move(settings)), filters_(std::move(filters)), callbacks_(std::move(callbacks)) {
+        : settings_(std::move(settings)), callbacks_(std::move(callbacks)), filters_(std::move(filters)) {
         worker_ = std::thread([this] { work(); });
     }
     ~Link() override {
@@ -59,6 +67,7 @@ public:
     }
 
     [[nodiscard]] bool publish(const Publication& publication) override;
+    void subscribe_to(std::vector<std::string> topic_filters) override;
     [[nodiscard]] LinkState state() const override {
         const std::lock_guard lock(mutex_);
         return state_;
@@ -74,6 +83,7 @@ private:
     void wait_for_answer(Lock& lock);
     void serve(Lock& lock, Connection& connection);
     void subscribe(Lock& lock, Connection& connection);
+    void unsubscribe(Lock& lock, Connection& connection);
     void send(Lock& lock, Connection& connection);
     void send_again();
     void say_farewell(Lock& lock, Connection& connection);
@@ -100,13 +110,14 @@ private:
     void become_subscribed();
 
     const ConnectionSettings settings_;
-    const std::vector<std::string> filters_;
     const Callbacks callbacks_;
     Gate gate_;
 
     mutable std::mutex mutex_;
     std::condition_variable changed_;
     LinkState state_;
+    std::vector<std::string> filters_;   ///< Sorted.
+    std::vector<std::string> unwanted_;  ///< Filters of the session that the broker is to forget.
     bool stopping_ = false;
     bool finished_ = false;
     SteadyClock::time_point stop_deadline_{};
@@ -147,6 +158,28 @@ bool Link::publish(const Publication& publication) {
     present_.to_send.push_back(publication);
     changed_.notify_all();
     return true;
+}
+
+void Link::subscribe_to(std::vector<std::string> topic_filters) {
+    const auto wanted = without_repeats(std::move(topic_filters));
+    const auto added_to = [](const auto& before, const auto& after, auto& those) {
+        std::set_difference(after.begin(), after.end(), before.begin(), before.end(),
+                            std::back_inserter(those));
+    };
+    const std::lock_guard lock(mutex_);
+    std::vector<std::string> fresh;
+    added_to(filters_, wanted, fresh);
+    added_to(wanted, filters_, unwanted_);
+    filters_ = wanted;
+    std::erase_if(unwanted_, [&](const auto& filter) { return std::ranges::binary_search(wanted, filter); });
+    if (state_.connected && !fresh.empty()) {
+        state_.subscribed = false;
+        std::erase_if(present_.to_subscribe,
+                      [&](const auto& filter) { return !std::ranges::binary_search(wanted, filter); });
+        present_.to_subscribe.insert(present_.to_subscribe.end(), fresh.begin(), fresh.end());
+        present_.subscribe_at = SteadyClock::now();
+    }
+    changed_.notify_all();
 }
 
 void Link::stop(Duration wait) {
@@ -207,7 +240,9 @@ void Link::wait_for_answer(Lock& lock) {
 
 void Link::serve(Lock& lock, Connection& connection) {
     while (!present_.ended && !stopping_) {
-        if (!present_.to_subscribe.empty() && SteadyClock::now() >= present_.subscribe_at) {
+        if (!unwanted_.empty()) {
+            unsubscribe(lock, connection);
+        } else if (!present_.to_subscribe.empty() && SteadyClock::now() >= present_.subscribe_at) {
             subscribe(lock, connection);
         } else if (!present_.to_send.empty()) {
             send(lock, connection);
@@ -238,6 +273,13 @@ void Link::subscribe(Lock& lock, Connection& connection) {
     const auto filters = std::exchange(present_.to_subscribe, {});
     lock.unlock();
     if (const auto asked = connection.subscribe(filters); !asked) tell_trouble(asked.error().text);
+    lock.lock();
+}
+
+void Link::unsubscribe(Lock& lock, Connection& connection) {
+    const auto filters = std::exchange(unwanted_, {});
+    lock.unlock();
+    if (const auto asked = connection.unsubscribe(filters); !asked) tell_trouble(asked.error().text);
     lock.lock();
 }
 
@@ -413,13 +455,6 @@ void Link::published(std::int64_t id) {
         if (callbacks_.on_published) callbacks_.on_published(id);
         return true;
     });
-}
-
-/// Several meters may share a filter; the broker is asked once.
-std::vector<std::string> without_repeats(std::vector<std::string> filters) {
-    std::sort(filters.begin(), filters.end());
-    filters.erase(std::unique(filters.begin(), filters.end()), filters.end());
-    return filters;
 }
 
 }  // namespace

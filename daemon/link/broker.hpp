@@ -63,6 +63,10 @@ public:
     /// next on_link up). False: not connected, or the window of unacknowledged publications is full.
     [[nodiscard]] virtual bool publish(const Publication& publication) = 0;
 
+    /// From now on these topics are wanted: asks the broker for those that are new, and to forget those that
+    /// are wanted no more, now or at the next connection.
+    virtual void subscribe_to(std::vector<std::string> topic_filters) = 0;
+
     [[nodiscard]] virtual LinkState state() const = 0;
 
     /// Publishes `down`, disconnects and stops all callbacks; at most `wait` long. Where that does not do,

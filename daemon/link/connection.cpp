@@ -183,6 +183,11 @@ Result<void> Connection::subscribe(const std::vector<std::string>& filters) {
     });
 }
 
+Result<void> Connection::unsubscribe(const std::vector<std::string>& filters) {
+    return attempt("unsubscribe",
+                   [&] { client_->paho.unsubscribe(mqtt::string_collection::create(filters)); });
+}
+
 Result<void> Connection::publish(const Publication& publication) {
     return attempt("publish", [&] {
         client_->paho.publish(

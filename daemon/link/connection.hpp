@@ -76,6 +76,8 @@ public:
     [[nodiscard]] Result<void> open();
     /// subscribed() follows, unless the connection breaks.
     [[nodiscard]] Result<void> subscribe(const std::vector<std::string>& filters);
+    /// The broker forgets these filters, and sends no more for them.
+    [[nodiscard]] Result<void> unsubscribe(const std::vector<std::string>& filters);
     /// published() follows, unless the connection breaks.
     [[nodiscard]] Result<void> publish(const Publication& publication);
     /// Ends it in order, so that the broker does not publish the Will; disconnected() follows.

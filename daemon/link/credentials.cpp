@@ -1,11 +1,12 @@
 #include "link/credentials.hpp"
 
 #include <fmt/format.h>
-#include <sys/stat.h>
 
 #include <cerrno>
 #include <fstream>
 #include <system_error>
+
+#include "configuration/secret.hpp"
 
 namespace tickledger {
 namespace {
@@ -33,32 +34,7 @@ Result<std::string> read_password(const BrokerSettings& settings) {
     if (settings.username.empty()) {
         return fail("broker.password_file is set but broker.username is not; a password needs a username");
     }
-    struct stat status {};
-    if (::stat(file.c_str(), &status) != 0) {
-        return fail(fmt::format("the password file {} can not be read ({}); check broker.password_file", file,
-                                reason_of(errno)));
-    }
-    if ((status.st_mode & 07U) != 0) {
-        return fail(
-            fmt::format("the password file {} is open to every user of this machine (mode {:04o}); "
-                        "run `chmod 0640 {}`",
-                        file, status.st_mode & 07777U, file));
-    }
-    errno = 0;
-    std::ifstream in(file);
-    if (!in) {
-        return fail(
-            fmt::format("the password file {} can not be read ({}); let the daemon's user or group read it",
-                        file, reason_of(errno)));
-    }
-    std::string password;
-    std::getline(in, password);
-    if (password.ends_with('\r')) password.pop_back();
-    if (password.empty()) {
-        return fail(
-            fmt::format("the password file {} has an empty first line; write the password there", file));
-    }
-    return password;
+    return read_secret(file, "password", "broker.password_file");
 }
 
 Result<void> check_tls_files(const BrokerSettings& settings) {

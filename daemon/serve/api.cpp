@@ -7,6 +7,7 @@
 #include <array>
 
 #include "serve/call.hpp"
+#include "serve/page.hpp"
 
 namespace tickledger {
 
@@ -15,6 +16,8 @@ namespace {
 // One line a call; /v1/openapi.json describes each.
 const std::array all_routes{
     Route{"GET", "/v1/meters", {}, get_meters},
+    Route{"GET", "/v1/meters/{id}/today", {}, get_today},
+    Route{"GET", "/v1/meters/{id}/nights", {"from", "to"}, get_nights},
     Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to", "cost"}, get_usage},
     Route{"GET", "/v1/meters/{id}/draws", {"from", "to", "label"}, get_draws},
     Route{"GET", "/v1/meters/{id}/ledger", {"from", "to"}, get_ledger},
@@ -28,6 +31,7 @@ const std::array all_routes{
     Route{"POST", "/v1/alarms/{id}/acknowledge", {}, post_acknowledge},
     Route{"POST", "/v1/alarms/{id}/shelve", {}, post_shelve},
     Route{"POST", "/v1/alarms/{id}/unshelve", {}, post_unshelve},
+    Route{"GET", "/v1/stream", {"meter"}, get_stream},
     Route{"GET", "/v1/health", {}, get_health},
     Route{"GET", "/metrics", {}, get_metrics},
     Route{"GET", "/v1/openapi.json", {}, get_openapi},
@@ -93,6 +97,7 @@ Api::Api(ApiParts parts) : inside_(std::make_unique<Inside>(std::move(parts))) {
 Api::~Api() = default;
 
 Response Api::handle(const Request& request) const {
+    if (auto page = page_answer(request)) return *std::move(page);
     const std::string_view asked = request.method;
     const std::string_view method = asked == "HEAD" ? "GET" : asked;
     std::vector<std::string_view> methods;

@@ -17,6 +17,8 @@
 
 namespace tickledger {
 
+class News;
+
 /// What the calls need of the rest of the daemon. All of it is called on the server's thread.
 struct ApiParts {
     const Configuration* configuration = nullptr;
@@ -35,6 +37,8 @@ struct ApiParts {
     std::function<Result<void>(std::string order)> instruct;
     /// The wall clock.
     std::function<Instant()> now;
+    /// What those who watch hear.
+    News* news = nullptr;
 };
 
 struct Call;

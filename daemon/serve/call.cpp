@@ -108,20 +108,20 @@ Result<std::vector<ValuedTicks>> total_of(LedgerView& view, const FoundMeter& me
     return valued_total(summary.total_ticks, summary.meter_register, values, zone, ticks_of_row(view, meter));
 }
 
-OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view) {
-    auto record = view.meter(call.id);
+OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view, const std::string& id) {
+    auto record = view.meter(id);
     if (!record) return tl::unexpected(ledger_problem(record.error()));
-    if (!*record && !is_configured(call.parts, call.id)) {
-        return refuse(
-            404, fmt::format("There is no meter \"{}\". GET /v1/meters lists those there are.", call.id));
+    if (!*record && !is_configured(call.parts, id)) {
+        return refuse(404,
+                      fmt::format("There is no meter \"{}\". GET /v1/meters lists those there are.", id));
     }
-    if (const MeterSettings* settings = call.parts.settings_for(call.id)) {
-        return FoundMeter{call.id, settings, *std::move(record)};
+    if (const MeterSettings* settings = call.parts.settings_for(id)) {
+        return FoundMeter{id, settings, *std::move(record)};
     }
     return refuse(
         404, fmt::format("The meter \"{}\" is in the ledger but not in the configuration, so the value of "
                          "its ticks is not known. Add its [[meter]] table again to see it.",
-                         call.id));
+                         id));
 }
 
 Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view) {

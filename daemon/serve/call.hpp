@@ -67,8 +67,12 @@ struct FoundMeter {
 /// The configuration names just this meter: it is there even before its first message.
 [[nodiscard]] bool is_configured(const ApiParts& parts, const std::string& id);
 
-/// The meter that the path names, or a 404.
-[[nodiscard]] OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view);
+/// The meter of this id, or a 404.
+[[nodiscard]] OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view, const std::string& id);
+/// The meter that the path names, likewise.
+[[nodiscard]] inline OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view) {
+    return find_meter(call, view, call.id);
+}
 
 /// Every configured meter in the order of the configuration, then those of patterns that exist, by id.
 [[nodiscard]] Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view);
@@ -102,6 +106,9 @@ struct FoundMeter {
 [[nodiscard]] Response post_unshelve(const Call& call);
 [[nodiscard]] Response get_health(const Call& call);
 [[nodiscard]] Response get_metrics(const Call& call);
+[[nodiscard]] Response get_today(const Call& call);
+[[nodiscard]] Response get_nights(const Call& call);
+[[nodiscard]] Response get_stream(const Call& call);
 [[nodiscard]] Response get_openapi(const Call& call);
 
 }  // namespace tickledger

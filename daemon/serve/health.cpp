@@ -8,16 +8,57 @@
 
 namespace tickledger {
 
+bool StoreHealth::is_short_of_space() const {
+    // A backup on the same disk needs the ledger's room once more, and the logs theirs.
+    constexpr std::uintmax_t spare_bytes = std::uintmax_t{8} * 1024 * 1024;
+    return free_bytes && *free_bytes < spare_bytes + 2 * ledger_bytes;
+}
+
+namespace {
+
+constexpr std::uintmax_t mebibyte_bytes = std::uintmax_t{1024} * 1024;
+
+void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& facts, const CivilZone& zone) {
+    if (!facts.store_error.empty())
+        troubles.push_back(fmt::format("Booking stands still: {}", facts.store_error));
+    const StoreHealth& store = facts.store;
+    if (!store.rescue.empty()) troubles.push_back(store.rescue);
+    if (store.is_short_of_space()) {
+        troubles.push_back(
+            fmt::format("Only {} MiB are free on the store's disk, and the ledger has {} MiB. Make "
+                        "room before booking stands still.",
+                        *store.free_bytes / mebibyte_bytes, store.ledger_bytes / mebibyte_bytes));
+    }
+    if (!store.backup_trouble.empty()) {
+        troubles.push_back(store.backup_trouble);
+    } else if (store.is_backup_late && store.last_backup_at) {
+        troubles.push_back(fmt::format("The newest backup is of {}.", zone.format(*store.last_backup_at)));
+    }
+    if (!facts.turned_away.empty()) {
+        troubles.push_back(
+            fmt::format("A message on {} would have opened one meter more than [site] max_meters = {}; it is "
+                        "kept, but not "
+                        "booked. Raise max_meters, or find out who sends there.",
+                        facts.turned_away, facts.max_meters));
+    }
+}
+
+}  // namespace
+
 std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& zone) {
     std::vector<std::string> troubles;
+    if (!facts.has_meters) {
+        troubles.emplace_back(
+            "No meter is configured, so no topic is subscribed to. Describe one in the configuration, "
+            "beginning with [[meter]], and reload.");
+    }
     if (!facts.broker_connected) {
         troubles.push_back(facts.broker_trouble.empty() ? "The broker is not connected."
                                                         : facts.broker_trouble);
     } else if (!facts.broker_subscribed) {
         troubles.emplace_back("The broker is connected but has not granted every subscription yet.");
     }
-    if (!facts.store_error.empty())
-        troubles.push_back(fmt::format("Booking stands still: {}", facts.store_error));
+    add_store_troubles(troubles, facts, zone);
     if (facts.stamps_held_at) {
         troubles.push_back(
             fmt::format("The server's clock was set back; arrivals are stamped {} until it has caught up.",
@@ -67,10 +108,17 @@ std::string broker(const HealthFacts& facts, std::optional<std::int64_t> waiting
     return std::move(object).finish();
 }
 
-std::string store(const HealthFacts& facts) {
+std::string store(const HealthFacts& facts, const CivilZone& zone) {
+    const StoreHealth& files = facts.store;
     JsonObject object;
     object.optional_text("error",
                          facts.store_error.empty() ? std::nullopt : std::optional(facts.store_error));
+    object.raw("ledger_bytes", std::to_string(files.ledger_bytes));
+    object.raw("messages_bytes", std::to_string(files.messages_bytes));
+    object.raw("free_bytes", files.free_bytes ? std::to_string(*files.free_bytes) : "null");
+    object.optional_text("last_backup_at", time_text(files.last_backup_at, zone));
+    object.raw("last_backup_bytes", files.last_backup_at ? std::to_string(files.last_backup_bytes) : "null");
+    object.raw("backups", std::to_string(files.backup_count));
     return std::move(object).finish();
 }
 
@@ -113,7 +161,7 @@ Response get_health(const Call& call) {
     document.text("timezone", zone.name());
     document.raw("troubles", std::move(sentences).finish());
     document.raw("broker", broker(facts, waiting(call)));
-    document.raw("store", store(facts));
+    document.raw("store", store(facts, zone));
     document.raw("messages", messages(facts));
     document.raw("meters", meters(facts, zone));
     Response response;

@@ -21,8 +21,31 @@ struct MeterHealth {
     std::optional<Instant> clock_disbelieved_at;
 };
 
+/// The store's files.
+struct StoreHealth {
+    std::uintmax_t ledger_bytes = 0;
+    std::uintmax_t messages_bytes = 0;
+    /// Free for the daemon on the store's file system, where that can be told.
+    std::optional<std::uintmax_t> free_bytes;
+    std::optional<Instant> last_backup_at;
+    std::uintmax_t last_backup_bytes = 0;
+    std::int64_t backup_count = 0;
+    /// Why the last try at a backup failed; empty: it did not.
+    std::string backup_trouble;
+    /// A backup is older than it should be.
+    bool is_backup_late = false;
+    /// What became of a damaged ledger, while that is kept; empty: there was none.
+    std::string rescue;
+
+    /// So little is left that the next days may not fit.
+    [[nodiscard]] bool is_short_of_space() const;
+};
+
 struct HealthFacts {
     std::string version;
+
+    /// A service that was just installed has none yet; it runs, so that its socket can say so.
+    bool has_meters = true;
 
     bool broker_connected = false;
     bool broker_subscribed = false;
@@ -31,6 +54,10 @@ struct HealthFacts {
 
     /// Why booking stands still, in the store's words; empty: it does not.
     std::string store_error;
+    StoreHealth store;
+    /// A topic that would have opened one meter more than `max_meters`; empty: there was none.
+    std::string turned_away;
+    std::int64_t max_meters = 0;
 
     std::uint64_t messages_accepted = 0;
     std::uint64_t messages_booked = 0;

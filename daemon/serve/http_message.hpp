@@ -20,6 +20,8 @@ struct Request {
     /// "2026-03-01T08:00:00+01:00".
     std::vector<std::pair<std::string, std::string>> query;
     std::string content_type;
+    /// The If-None-Match field: what the client has kept of an earlier answer.
+    std::string if_none_match;
     std::string body;
 };
 
@@ -28,12 +30,21 @@ struct Request {
 /// later the connection is cut, so that the client sees that the answer is not whole.
 using ChunkProducer = std::function<Result<bool>(std::string& chunk)>;
 
+/// Gives an answer that goes on until the client leaves: appends what is new since the call before; nothing
+/// new: it appends nothing. Called on the server's thread at once, after HttpServer::wake and every few
+/// seconds, but only once the client has taken what was before. An error cuts the connection.
+using NewsProducer = std::function<Result<void>(std::string& chunk)>;
+
 struct Response {
     unsigned status = 200;
     std::string content_type = "application/json";
     std::string body;
     /// Where it is set, it gives the body, and `body` does not count.
     ChunkProducer chunks;
+    /// Where it is set, the answer has no end, and neither `body` nor `chunks` counts.
+    NewsProducer news;
+    /// Further fields, among them Cache-Control where the answer may be kept; else none may.
+    std::vector<std::pair<std::string, std::string>> fields;
     /// The methods that a call knows: the Allow field of a 405.
     std::string allow;
 };

@@ -1,6 +1,8 @@
 #include "serve/http_server.hpp"
 
 #include <sys/socket.h>
+
+#include <atomic>
 #include <boost/asio/basic_socket_acceptor.hpp>
 #include <boost/asio/generic/stream_protocol.hpp>
 #include <boost/asio/io_context.hpp>
@@ -9,8 +11,11 @@
 #include <boost/beast/core.hpp>
 #include <boost/beast/http.hpp>
 #include <optional>
+#include <set>
 #include <sstream>
 #include <thread>
+
+#include "serve/access.hpp"
 
 namespace tickledger {
 
@@ -27,12 +32,17 @@ using Acceptor = asio::basic_socket_acceptor<Protocol>;
 constexpr auto farewell = std::chrono::seconds{2};
 constexpr auto pause_after_failed_accept = std::chrono::milliseconds{100};
 
+class Session;
+
 // What the sessions share. Used on the server's thread only.
 struct Shared {
     HttpLimits limits;
     Handler handler;
     std::function<void(const std::string&)> on_trouble;
+    std::string token;
     std::size_t sessions = 0;
+    /// Those that wait for news, in no order.
+    std::set<Session*> waiting;
 
     void tell(const std::string& trouble) const {
         if (on_trouble) on_trouble(trouble);
@@ -69,7 +79,10 @@ public:
     }
     Session(const Session&) = delete;
     Session& operator=(const Session&) = delete;
-    ~Session() { --shared_->sessions; }
+    ~Session() {
+        shared_->waiting.erase(this);
+        --shared_->sessions;
+    }
 
     void receive() {
         parser_.emplace();
@@ -86,9 +99,16 @@ public:
         send(problem(503, "There are too many connections at this moment. Try again in a few seconds."));
     }
 
+    /// For one that waits: there may be news.
+    void look_for_news() {
+        if (!shared_->waiting.erase(this)) return;
+        news_timer_->cancel();
+        send_news();
+    }
+
 private:
     // What of an answer is still to be sent once the write that runs is done.
-    enum class Rest : std::uint8_t { nothing, held_part, parts, end };
+    enum class Rest : std::uint8_t { nothing, held_part, parts, end, news };
 
     void on_received(error_code error, std::size_t) {
         if (!error) return answer(parser_->get());
@@ -111,20 +131,31 @@ private:
         const std::string_view host = received[http::field::host];
         // RFC 9112 section 3.2: a request of HTTP/1.1 without Host is answered 400.
         if (host.empty() && received.version() >= 11) return problem(400, "The request has no Host field.");
-        if (!is_local_ && !names_loopback(host)) {
+        const bool asks_token = !is_local_ && !shared_->token.empty();
+        if (asks_token && !shows_token(received[http::field::authorization], shared_->token)) {
+            Response refusal = problem(401,
+                                       "Show the token of [socket] token_file, as a bearer token or as a "
+                                       "password.");
+            refusal.fields.emplace_back("WWW-Authenticate", authentication_asked);
+            return refusal;
+        }
+        if (!is_local_ && !asks_token && !names_loopback(host)) {
             return problem(421, "Over TCP only requests to localhost, 127.0.0.1 or [::1] are answered.");
         }
         // A page of another site, open in a browser of this machine, can send but must not change anything.
         // The browser tells whose page it is (Fetch standard, section 3.2).
         const std::string_view origin = received[http::field::origin];
         const bool only_asks = received.method() == http::verb::get || received.method() == http::verb::head;
-        if (!is_local_ && !only_asks && !origin.empty() && origin != "http://" + std::string(host)) {
+        const bool is_own =
+            origin == "http://" + std::string(host) || origin == "https://" + std::string(host);
+        if (!is_local_ && !only_asks && !origin.empty() && !is_own) {
             return problem(403, "Pages of other sites may not change anything here.");
         }
         auto request = read_target(received.target());
         if (!request) return problem(400, request.error().text);
         request->method = received.method_string();
         request->content_type = received[http::field::content_type];
+        request->if_none_match = received[http::field::if_none_match];
         request->body = received.body();
         try {
             return shared_->handler(*request);
@@ -136,6 +167,7 @@ private:
 
     // Begins the answer: what fits one part goes with its length, anything longer in chunks.
     void send(Response response) {
+        news_ = std::move(response.news);
         chunks_ = std::move(response.chunks);
         if (chunks_) {
             response.body.clear();
@@ -148,11 +180,15 @@ private:
         }
         http::response<http::empty_body> head{static_cast<http::status>(response.status),
                                               is_chunkable_ ? 11U : 10U};
-        head.set(http::field::content_type, response.content_type);
+        if (!response.content_type.empty()) head.set(http::field::content_type, response.content_type);
         head.set(http::field::cache_control, "no-store");
+        head.set("X-Content-Type-Options", "nosniff");
+        for (const auto& [name, value] : response.fields)
+            head.set(name, value);
         if (!response.allow.empty()) head.set(http::field::allow, response.allow);
-        if (!chunks_) {
-            head.content_length(response.body.size());
+        if (!chunks_ && !news_) {
+            // RFC 9110 section 8.6: without the length that the whole would have, a 304 tells none.
+            if (response.status != 304) head.content_length(response.body.size());
         } else if (is_chunkable_) {
             head.chunked(true);
         } else {
@@ -163,11 +199,16 @@ private:
         std::ostringstream text;
         text << head.base();
         part_ = text.str();
-        rest_ = chunks_ && !is_head_ ? Rest::held_part : Rest::nothing;
-        if (rest_ == Rest::held_part) {
+        rest_ = Rest::nothing;
+        if (news_ && !is_head_) {
+            rest_ = Rest::news;
+            watch_for_leaving();
+        } else if (chunks_ && !is_head_) {
+            rest_ = Rest::held_part;
             held_part_ = std::move(response.body);
         } else {
             chunks_ = nullptr;
+            news_ = nullptr;
             if (!is_head_) part_ += response.body;
         }
         write(asio::buffer(part_));
@@ -186,7 +227,7 @@ private:
     }
 
     void on_written(error_code error, std::size_t) {
-        if (error) return;
+        if (error) return leave();
         switch (rest_) {
             case Rest::held_part:
                 part_ = std::exchange(held_part_, {});
@@ -196,6 +237,8 @@ private:
                 return send_next_part();
             case Rest::end:
                 return send_end();
+            case Rest::news:
+                return send_news();
             case Rest::nothing:
                 return close_after_ ? close() : receive();
         }
@@ -219,6 +262,50 @@ private:
         chunks_ = nullptr;
         if (!is_chunkable_) return close();
         write(http::make_chunk_last());
+    }
+
+    // Sends what is new, or waits until somebody says that there may be something.
+    void send_news() {
+        if (!news_) return;
+        part_.clear();
+        try {
+            if (const auto told = news_(part_); !told) {
+                shared_->tell("A stream was cut: " + told.error().text);
+                return leave();
+            }
+        } catch (const std::exception& failure) {
+            shared_->tell(std::string("A stream was cut: ") + failure.what());
+            return leave();
+        }
+        if (!part_.empty()) return write_chunk();
+        shared_->waiting.insert(this);
+        if (!news_timer_) news_timer_.emplace(stream_.get_executor());
+        news_timer_->expires_after(shared_->limits.look_for_news);
+        news_timer_->async_wait([self = shared_from_this()](error_code stopped) {
+            if (!stopped) self->look_for_news();
+        });
+    }
+
+    // One who only listens sends nothing more, so whatever can be read is the end of the connection, or a
+    // request sent ahead, which is never answered.
+    void watch_for_leaving() {
+        stream_.socket().async_wait(Protocol::socket::wait_read, [self =
+                                                                      shared_from_this()](error_code error) {
+            char byte = 0;
+            error_code ended;
+            if (!error) {
+                self->stream_.socket().receive(asio::buffer(&byte, 1), Protocol::socket::message_peek, ended);
+            }
+            if (error || ended) self->leave();
+        });
+    }
+
+    void leave() {
+        news_ = nullptr;
+        shared_->waiting.erase(this);
+        if (news_timer_) news_timer_->cancel();
+        error_code ignored;
+        stream_.socket().close(ignored);
     }
 
     void write_chunk() {
@@ -256,6 +343,8 @@ private:
     beast::flat_buffer buffer_;
     std::optional<http::request_parser<http::string_body>> parser_;
     ChunkProducer chunks_;
+    NewsProducer news_;
+    std::optional<asio::steady_timer> news_timer_;
     std::string part_;
     std::string held_part_;
     Rest rest_ = Rest::nothing;
@@ -283,6 +372,17 @@ public:
     ~Server() override {
         io_.stop();
         thread_.join();
+    }
+
+    void wake() override {
+        if (is_woken_.exchange(true)) return;
+        asio::post(io_, [this] {
+            is_woken_ = false;
+            // Each takes itself out of the set, and may put itself in again.
+            const std::vector<Session*> waiting(shared_->waiting.begin(), shared_->waiting.end());
+            for (Session* session : waiting)
+                session->look_for_news();
+        });
     }
 
 private:
@@ -326,6 +426,7 @@ private:
     std::vector<ListenSocket> sockets_;
     std::shared_ptr<Shared> shared_;
     asio::io_context io_{1};
+    std::atomic<bool> is_woken_ = false;
     std::vector<std::unique_ptr<Listener>> listeners_;
     std::thread thread_;
 };
@@ -334,11 +435,13 @@ private:
 
 std::unique_ptr<HttpServer> HttpServer::start(std::vector<ListenSocket> sockets, HttpLimits limits,
                                               Handler handler,
-                                              std::function<void(const std::string&)> on_trouble) {
+                                              std::function<void(const std::string&)> on_trouble,
+                                              std::string token) {
     auto shared = std::make_shared<Shared>();
     shared->limits = limits;
     shared->handler = std::move(handler);
     shared->on_trouble = std::move(on_trouble);
+    shared->token = std::move(token);
     return std::make_unique<Server>(std::move(sockets), std::move(shared));
 }
 

@@ -23,18 +23,25 @@ struct HttpLimits {
     Duration send = std::chrono::seconds{30};
     /// Connections at a time; one more is answered 503 and closed.
     std::size_t connections = 128;
+    /// How often an answer without an end is asked for more where nobody wakes it.
+    Duration look_for_news = std::chrono::seconds{5};
 };
 
 /// Serves until it is destroyed; then open connections are cut and the socket's file is removed.
 /// Thread: one of its own, on which the handler and the chunk producers are called, one at a time.
 class HttpServer {
 public:
-    /// `on_trouble` gets a line for the journal, on the server's thread; may be empty.
+    /// `token`: what callers over TCP must know (serve/access.hpp); empty: nothing, but then only those are
+    /// answered that call this machine by a loopback name. `on_trouble` gets a line for the journal, on the
+    /// server's thread; may be empty.
     [[nodiscard]] static std::unique_ptr<HttpServer> start(
         std::vector<ListenSocket> sockets, HttpLimits limits, Handler handler,
-        std::function<void(const std::string&)> on_trouble = {});
+        std::function<void(const std::string&)> on_trouble = {}, std::string token = {});
 
     virtual ~HttpServer() = default;
+
+    /// There is something new: answers without an end are asked for it. Any thread; cheap.
+    virtual void wake() = 0;
 };
 
 }  // namespace tickledger

@@ -3,6 +3,7 @@
 #include <arpa/inet.h>
 #include <fcntl.h>
 #include <fmt/format.h>
+#include <grp.h>
 #include <netinet/in.h>
 #include <sys/socket.h>
 #include <sys/stat.h>
@@ -79,7 +80,21 @@ Result<void> clear_path(const std::string& path, const sockaddr_un& address) {
     return {};
 }
 
-struct LoopbackAddress {
+Result<void> give_to_group(const std::string& path, const std::string& group) {
+    if (group.empty()) return {};
+    errno = 0;
+    const struct group* found = ::getgrnam(group.c_str());
+    if (!found) {
+        return fail(
+            fmt::format("There is no group {} on this machine. Make it, or correct [socket] group.", group));
+    }
+    if (::chown(path.c_str(), static_cast<uid_t>(-1), found->gr_gid) == 0) return {};
+    return fail(
+        fmt::format("The socket {} can not be given to the group {} ({}). The daemon's user must be in it.",
+                    path, group, reason(errno)));
+}
+
+struct TcpAddress {
     int family = AF_INET;
     sockaddr_in v4{};
     sockaddr_in6 v6{};
@@ -98,32 +113,34 @@ std::optional<std::pair<std::string, std::uint16_t>> split(std::string_view text
     return std::pair{std::string(host == "localhost" ? "127.0.0.1" : host), port};
 }
 
-Result<LoopbackAddress> read_loopback(std::string_view text) {
+Result<TcpAddress> read_address(std::string_view text, ListenSocket::Reach reach) {
+    const bool may_be_any = reach == ListenSocket::Reach::everyone;
     const auto parts = split(text);
-    LoopbackAddress address;
+    TcpAddress address;
     if (parts && ::inet_pton(AF_INET, parts->first.c_str(), &address.v4.sin_addr) == 1) {
         address.v4.sin_family = AF_INET;
         address.v4.sin_port = htons(parts->second);
-        if (ntohl(address.v4.sin_addr.s_addr) >> 24 == 127) return address;
+        if (may_be_any || ntohl(address.v4.sin_addr.s_addr) >> 24 == 127) return address;
     } else if (parts && ::inet_pton(AF_INET6, parts->first.c_str(), &address.v6.sin6_addr) == 1) {
         address.family = AF_INET6;
         address.v6.sin6_family = AF_INET6;
         address.v6.sin6_port = htons(parts->second);
-        if (IN6_IS_ADDR_LOOPBACK(&address.v6.sin6_addr)) return address;
+        if (may_be_any || IN6_IS_ADDR_LOOPBACK(&address.v6.sin6_addr)) return address;
     } else {
         return fail(
             fmt::format("[socket] http is \"{}\". Write ADDRESS:PORT, as in \"127.0.0.1:8470\".", text));
     }
-    return fail(fmt::format(
-        "[socket] http is \"{}\", which other machines could reach. The API asks nobody who he is, "
-        "so it listens on loopback only: write \"127.0.0.1:{}\", and put a server that checks its "
-        "users in front of it where others need it.",
-        text, parts->second));
+    return fail(
+        fmt::format("[socket] http is \"{}\", which other machines could reach, and without [socket] "
+                    "token_file nobody is "
+                    "asked who he is. Write \"127.0.0.1:{}\", or the file of a token.",
+                    text, parts->second));
 }
 
 }  // namespace
 
-Result<ListenSocket> ListenSocket::on_path(const std::filesystem::path& path, unsigned mode) {
+Result<ListenSocket> ListenSocket::on_path(const std::filesystem::path& path, unsigned mode,
+                                           const std::string& group) {
     const std::string name = path.string();
     if (name.empty() || name.size() >= sizeof(sockaddr_un::sun_path)) {
         return fail(
@@ -149,6 +166,7 @@ Result<ListenSocket> ListenSocket::on_path(const std::filesystem::path& path, un
         made.device_ = status.st_dev;
         made.inode_ = status.st_ino;
     }
+    if (auto given = give_to_group(name, group); !given) return tl::unexpected(given.error());
     // Nobody can connect before listen(), so nobody slips in under the mode that the umask gave.
     if (::chmod(name.c_str(), static_cast<mode_t>(mode)) != 0) {
         return fail(fmt::format("The socket {} can not be given the mode {:04o} ({}). Check [socket] mode.",
@@ -160,8 +178,8 @@ Result<ListenSocket> ListenSocket::on_path(const std::filesystem::path& path, un
     return made;
 }
 
-Result<ListenSocket> ListenSocket::on_loopback(std::string_view address_and_port) {
-    const auto address = read_loopback(address_and_port);
+Result<ListenSocket> ListenSocket::on_tcp(std::string_view address_and_port, Reach reach) {
+    const auto address = read_address(address_and_port, reach);
     if (!address) return tl::unexpected(address.error());
     const bool is_v6 = address->family == AF_INET6;
 

@@ -18,11 +18,15 @@ public:
     /// Listens on a path, with `mode` on its file before anyone can connect. A socket file on which nobody
     /// answers is left over from a daemon that was killed, and is replaced. Fails, naming the path and what
     /// to do, where somebody answers, where the file is no socket, and where the directory does not allow it.
-    [[nodiscard]] static Result<ListenSocket> on_path(const std::filesystem::path& path, unsigned mode);
+    /// `group`: whose the file is to be; empty: the process's.
+    [[nodiscard]] static Result<ListenSocket> on_path(const std::filesystem::path& path, unsigned mode,
+                                                      const std::string& group = {});
 
-    /// Listens on "ADDRESS:PORT" ("127.0.0.1:8470", "[::1]:8470", "localhost:8470"). The API asks nobody who
-    /// he is, so any address that is not loopback is refused. Port 0: the system chooses.
-    [[nodiscard]] static Result<ListenSocket> on_loopback(std::string_view address_and_port);
+    /// Who may reach an address. Without a token the API asks nobody who he is.
+    enum class Reach : std::uint8_t { loopback, everyone };
+    /// Listens on "ADDRESS:PORT" ("127.0.0.1:8470", "[::1]:8470", "localhost:8470"); refuses one that reaches
+    /// further than it may. Port 0: the system chooses.
+    [[nodiscard]] static Result<ListenSocket> on_tcp(std::string_view address_and_port, Reach reach);
 
     ListenSocket(ListenSocket&& other) noexcept;
     ListenSocket& operator=(ListenSocket&& other) noexcept;

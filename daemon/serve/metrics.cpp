@@ -67,6 +67,19 @@ void add_daemon(std::string& text, const HealthFacts& facts) {
         .sample(facts.broker_connected && facts.broker_subscribed ? 1 : 0);
     Family(text, "tickledger_booking_stopped", Type::gauge, "1 while the store can not be written.")
         .sample(facts.store_error.empty() ? 0 : 1);
+    Family(text, "tickledger_ledger_bytes", Type::gauge, "The ledger's size on the disk.")
+        .sample(facts.store.ledger_bytes);
+    Family(text, "tickledger_message_log_bytes", Type::gauge, "The message log's size on the disk.")
+        .sample(facts.store.messages_bytes);
+    if (facts.store.free_bytes) {
+        Family(text, "tickledger_store_free_bytes", Type::gauge, "Free room on the store's disk.")
+            .sample(*facts.store.free_bytes);
+    }
+    if (facts.store.last_backup_at) {
+        Family(text, "tickledger_last_backup_timestamp_seconds", Type::gauge,
+               "When the newest backup was made.")
+            .sample("", seconds(*facts.store.last_backup_at));
+    }
 }
 
 /// A meter and what its memory says.

@@ -105,6 +105,7 @@ Result<std::string> document_of(const Seen& seen, const Call& call) {
         document.raw("low_m3", m3_text(state->register_ul - state->tolerance_ul));
         document.raw("high_m3", m3_text(state->register_ul + state->tolerance_ul + state->unseen_ul_max));
         document.raw("resolution_m3", m3_text(microlitres(seen.meter.settings->register_resolution_l)));
+        document.flag("start_told", !state->start_unknown);
         document.whole("unseen_ticks_max", state->unseen_ticks_max);
         document.whole(
             "since_last_message_s",

@@ -41,6 +41,14 @@ void BookingLoop::use_link(BrokerLink* link) {
     wake_for_sending();
 }
 
+void BookingLoop::use(std::shared_ptr<const Configuration> configuration) {
+    {
+        const std::lock_guard lock(mutex_);
+        next_settings_ = std::move(configuration);
+    }
+    settle();
+}
+
 void BookingLoop::wake() {
     {
         const std::lock_guard lock(mutex_);
@@ -77,6 +85,7 @@ void BookingLoop::run() {
     for (;;) {
         wait_for_work();
         book();
+        take_up_settings();
         send();
         bool stops = false;
         {
@@ -106,6 +115,19 @@ void BookingLoop::wait_for_work() {
     }
     has_news_ = false;
     must_send_ = false;
+}
+
+void BookingLoop::take_up_settings() {
+    std::shared_ptr<const Configuration> next;
+    {
+        const std::lock_guard lock(mutex_);
+        next = std::exchange(next_settings_, nullptr);
+    }
+    if (!next) return;
+    const auto loaded =
+        parts_.store->bookkeeper->load(next->meters, static_cast<std::size_t>(next->max_meters));
+    if (!loaded) report(loaded.error().text);
+    settings_ = std::move(next);
 }
 
 void BookingLoop::book() {
@@ -151,12 +173,14 @@ void BookingLoop::report(const std::string& trouble) {
         state_.trouble = trouble;
         state_.counts = parts_.store->bookkeeper->counts();
         state_.undated = booker_.undated_count();
+        state_.turned_away = parts_.store->bookkeeper->turned_away();
     }
     if (!changed) return;
     if (trouble.empty()) {
         journal(Level::notice, "The ledger can be written again; booking goes on.");
     } else {
         journal(Level::error, trouble + " What arrives is kept in the message log and booked later.");
+        if (parts_.on_standstill) parts_.on_standstill();
     }
 }
 

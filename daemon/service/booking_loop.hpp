@@ -5,6 +5,7 @@
 #include <condition_variable>
 #include <cstdint>
 #include <functional>
+#include <memory>
 #include <mutex>
 #include <optional>
 #include <string>
@@ -24,6 +25,8 @@ struct BookingState {
     std::string trouble;
     /// Messages that wait for the server's clock to be set.
     std::size_t undated = 0;
+    /// A topic that would have opened one meter too many; empty: there was none.
+    std::string turned_away;
 };
 
 class BookingLoop {
@@ -36,6 +39,8 @@ public:
         Intake* intake = nullptr;
         /// Called after each pass, on the booking thread: the sign of life for the watchdog.
         std::function<void()> on_pass;
+        /// Booking stands still from now on, whatever the reason. On the booking thread.
+        std::function<void()> on_standstill;
     };
 
     explicit BookingLoop(Parts parts);
@@ -46,6 +51,9 @@ public:
 
     /// From then on the outbox is carried to this link; null: to none. Returns once the one before is let go.
     void use_link(BrokerLink* link);
+    /// Meters and alarms are as told here from the next pass on, as after a new start. Returns once they are.
+    /// Messages are booked under the settings that hold when they are booked.
+    void use(std::shared_ptr<const Configuration> configuration);
     /// Something was accepted. Any thread; cheap.
     void wake();
     /// Something happened on the link: there may be publications to send.
@@ -58,6 +66,7 @@ public:
 private:
     void run();
     void wait_for_work();
+    void take_up_settings();
     void book();
     void send();
     void keep_house(Instant now);
@@ -66,6 +75,7 @@ private:
     Parts parts_;
     Booker booker_;
     std::optional<Instant> house_kept_at_;
+    std::shared_ptr<const Configuration> settings_;  ///< Keeps alive what the bookkeeper refers to.
 
     mutable std::mutex mutex_;
     std::condition_variable wake_;
@@ -74,6 +84,7 @@ private:
     bool has_news_ = false;
     bool must_send_ = false;
     int settlers_ = 0;
+    std::shared_ptr<const Configuration> next_settings_;
     std::uint64_t passes_ = 0;
     BookingState state_;
 

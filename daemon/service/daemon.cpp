@@ -1,16 +1,20 @@
 #include "service/daemon.hpp"
 
+#include <fmt/format.h>
 #include <systemd/sd-daemon.h>
 
 #include <algorithm>
 #include <unordered_map>
 
 #include "link/broker.hpp"
+#include "serve/access.hpp"
 #include "serve/api.hpp"
 #include "serve/http_server.hpp"
 #include "serve/listen_socket.hpp"
+#include "serve/news.hpp"
 #include "service/booking_loop.hpp"
 #include "service/clock.hpp"
+#include "service/housekeeper.hpp"
 #include "service/intake.hpp"
 #include "service/journal.hpp"
 #include "service/opened_store.hpp"
@@ -18,12 +22,16 @@
 #include "service/syncer.hpp"
 #include "service/version.hpp"
 #include "store/ledger_view.hpp"
+#include "store/rescue.hpp"
+#include "store/writer_lock.hpp"
 
 namespace tickledger {
 
 namespace {
 
 constexpr Duration goodbye_longest = std::chrono::milliseconds{700};
+// A larger ledger is checked while it is booked into already.
+constexpr Duration check_longest = std::chrono::milliseconds{100};
 
 using Started = tl::expected<void, StartFailure>;
 
@@ -40,24 +48,45 @@ std::vector<std::string> topic_filters(const Configuration& configuration) {
     return filters;
 }
 
+/// What one reading of the configuration answers with; an answer under way keeps its own until it is sent.
+struct Generation {
+    std::shared_ptr<const Configuration> configuration;
+    std::unique_ptr<Api> api;
+    /// Patterns resolved, for the API's thread alone.
+    std::unordered_map<std::string, std::optional<MeterSettings>> resolved;
+
+    [[nodiscard]] const MeterSettings* settings_of(const std::string& id) {
+        auto [found, is_new] = resolved.try_emplace(id);
+        if (is_new) found->second = settings_for(configuration->meters, id);
+        return found->second ? &*found->second : nullptr;
+    }
+};
+
 class RunningDaemon final : public Daemon {
 public:
-    explicit RunningDaemon(Configuration configuration, CivilZone zone)
-        : configuration_(std::move(configuration)),
+    RunningDaemon(Configuration configuration, CivilZone zone,
+                  std::function<void(const StartFailure&)> on_fatal)
+        : configuration_(std::make_shared<const Configuration>(std::move(configuration))),
           zone_(std::move(zone)),
-          publisher_(configuration_.broker.topic_root) {}
+          on_fatal_(std::move(on_fatal)),
+          publisher_(configuration_->broker.topic_root) {}
 
     ~RunningDaemon() override {
         sd_notify(0, "STOPPING=1");
         // Against the flow: first nothing new comes in, then what came is booked, then the ledger closes.
         if (link_) link_->stop(goodbye_longest);
         if (loop_) loop_->use_link(nullptr);
+        housekeeper_.reset();
+        news_.wake_with({});
         server_.reset();
         loop_.reset();
         link_.reset();
         syncer_.reset();
     }
 
+    void reload(Configuration configuration) override;
+
+    [[nodiscard]] Started rescue();
     [[nodiscard]] Started open_store();
     [[nodiscard]] Started open_sockets();
     [[nodiscard]] Started begin();
@@ -65,32 +94,75 @@ public:
 private:
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool note_link(LinkChange change);
-    [[nodiscard]] HealthFacts health();
-    [[nodiscard]] std::vector<MeterHealth> meters_health();
-    [[nodiscard]] const MeterSettings* settings_of(const std::string& id);
-    [[nodiscard]] ApiParts api_parts();
+    void found_damage(const std::string& found);
+    void answer_with(std::shared_ptr<const Configuration> configuration);
+    [[nodiscard]] Response answer(const Request& request);
+    [[nodiscard]] HealthFacts health(Generation& generation);
+    [[nodiscard]] StoreHealth store_health();
+    [[nodiscard]] std::vector<MeterHealth> meters_health(Generation& generation);
+    /// But for its silence, which time alone brings. Null: its record is damaged.
+    [[nodiscard]] const MeterHealth* heard_of(const MeterRecord& record, const MeterSettings& settings);
+    [[nodiscard]] ApiParts api_parts(Generation& generation);
+    [[nodiscard]] std::filesystem::path ledger_file() const {
+        return configuration_->store.directory / ledger_name;
+    }
 
-    const Configuration configuration_;
+    /// As it was read at the start: what a reload can not change is taken from here.
+    const std::shared_ptr<const Configuration> configuration_;
     const CivilZone zone_;
+    const std::function<void(const StartFailure&)> on_fatal_;
     SystemClock clock_;
     std::unique_ptr<Files> files_ = machine_files();
+    News news_;
     OpenedStore store_;
+    bool is_unchecked_ = false;
     Publisher publisher_;
     std::unique_ptr<Syncer> syncer_;
     std::unique_ptr<Intake> intake_;
     std::unique_ptr<BrokerLink> link_;
     std::unique_ptr<BookingLoop> loop_;
+    std::unique_ptr<Housekeeper> housekeeper_;
     std::vector<ListenSocket> sockets_;
-    std::unique_ptr<Api> api_;
+    std::string token_;
     std::unique_ptr<LedgerView> health_view_;  ///< Of the API's thread.
+    std::mutex generation_mutex_;
+    std::shared_ptr<Generation> generation_;
     std::unique_ptr<HttpServer> server_;
-    /// Patterns resolved, for the API's thread alone.
-    std::unordered_map<std::string, std::optional<MeterSettings>> resolved_;
+    /// Health is looked at every few seconds while somebody watches, so records that are as they were are not
+    /// read anew. For the API's thread alone.
+    struct Heard {
+        std::size_t fingerprint = 0;
+        MeterHealth meter;
+    };
+    std::unordered_map<std::string, Heard> heard_;
 };
 
+/// Before the ledger is opened: one that is damaged is made anew.
+Started RunningDaemon::rescue() {
+    const auto unusable = [](const Error& error) {
+        return start_failure(exit_status::store_unusable, error.text);
+    };
+    if (const auto made = files_->make_directory(configuration_->store.directory); !made)
+        return unusable(made.error());
+    // No other process may be writing it. Opening the ledger takes the lock again, for good.
+    const auto lock = WriterLock::take(ledger_file());
+    if (!lock) {
+        return start_failure(
+            lock.error().held_by_another ? exit_status::store_held : exit_status::store_unusable,
+            lock.error().text);
+    }
+    const auto rescued =
+        rescue_ledger(ledger_file(), Backups(configuration_->store.backups()), clock_.wall(), check_longest);
+    if (!rescued) return unusable(rescued.error());
+    if (!rescued->told.empty()) journal(Level::error, rescued->told);
+    is_unchecked_ = rescued->is_unchecked;
+    return {};
+}
+
 Started RunningDaemon::open_store() {
-    auto opened = tickledger::open_store(*files_, configuration_.store.directory, configuration_.meters,
-                                         zone_, release_time);
+    auto opened =
+        tickledger::open_store(*files_, configuration_->store.directory, configuration_->meters,
+                               static_cast<std::size_t>(configuration_->max_meters), zone_, release_time);
     if (!opened) {
         const UnusableStore& failure = opened.error();
         const int status = failure.held_by_another ? exit_status::store_held : exit_status::store_unusable;
@@ -102,11 +174,11 @@ Started RunningDaemon::open_store() {
                 "The message log ended in an unfinished line of " + std::to_string(torn_bytes) +
                     " bytes, left by a power cut. Its message was never acknowledged; the line is removed.");
     }
-    syncer_ = std::make_unique<Syncer>(*store_.log, configuration_.store.sync_every);
+    syncer_ = std::make_unique<Syncer>(*store_.log, configuration_->store.sync_every);
     intake_ = std::make_unique<Intake>(Intake::Parts{
         .log = store_.log.get(),
         .clock = &clock_,
-        .meters = &configuration_.meters,
+        .meters = {configuration_, &configuration_->meters},
         .clock_floor = store_.clock_floor,
         .has_undated = store_.has_undated,
         .on_appended = [this] { return syncer_->appended(); },
@@ -117,32 +189,54 @@ Started RunningDaemon::open_store() {
 }
 
 Started RunningDaemon::open_sockets() {
-    auto local = ListenSocket::on_path(configuration_.socket.path, configuration_.socket.mode);
+    auto local = ListenSocket::on_path(configuration_->socket.path, configuration_->socket.mode,
+                                       configuration_->socket.group);
     if (!local) return start_failure(exit_status::no_socket, local.error().text);
     sockets_.push_back(std::move(*local));
-    if (configuration_.socket.http.empty()) return {};
-    auto loopback = ListenSocket::on_loopback(configuration_.socket.http);
-    if (!loopback) return start_failure(exit_status::no_socket, loopback.error().text);
-    sockets_.push_back(std::move(*loopback));
+    if (configuration_->socket.http.empty()) return {};
+    auto reach = ListenSocket::Reach::loopback;
+    if (!configuration_->socket.token_file.empty()) {
+        auto token = read_token(configuration_->socket.token_file);
+        if (!token) return start_failure(exit_status::configuration, token.error().text);
+        token_ = std::move(*token);
+        reach = ListenSocket::Reach::everyone;
+    }
+    auto tcp = ListenSocket::on_tcp(configuration_->socket.http, reach);
+    if (!tcp) return start_failure(exit_status::no_socket, tcp.error().text);
+    sockets_.push_back(std::move(*tcp));
     return {};
 }
 
 Started RunningDaemon::begin() {
-    loop_ = std::make_unique<BookingLoop>(BookingLoop::Parts{.configuration = &configuration_,
-                                                             .files = files_.get(),
-                                                             .store = &store_,
-                                                             .publisher = &publisher_,
-                                                             .intake = intake_.get(),
-                                                             .on_pass = [] { sd_notify(0, "WATCHDOG=1"); }});
+    store_.bookkeeper->tell_to(&news_);
+    loop_ = std::make_unique<BookingLoop>(BookingLoop::Parts{
+        .configuration = configuration_.get(),
+        .files = files_.get(),
+        .store = &store_,
+        .publisher = &publisher_,
+        .intake = intake_.get(),
+        .on_pass = [] { sd_notify(0, "WATCHDOG=1"); },
+        .on_standstill =
+            [this] {
+                if (housekeeper_) housekeeper_->suspect();
+            },
+    });
     loop_->settle();
+    housekeeper_ = std::make_unique<Housekeeper>(
+        Housekeeper::Parts{.store = configuration_->store,
+                           .ledger = ledger_file(),
+                           .is_unchecked = is_unchecked_,
+                           .now = [this] { return intake_->known_time(); },
+                           .on_damage = [this](const std::string& found) { found_damage(found); }});
 
-    api_ = std::make_unique<Api>(api_parts());
+    answer_with(configuration_);
     server_ = HttpServer::start(
-        std::move(sockets_), {}, [this](const Request& request) { return api_->handle(request); },
-        [](const std::string& line) { journal(Level::warning, line); });
+        std::move(sockets_), {}, [this](const Request& request) { return answer(request); },
+        [](const std::string& line) { journal(Level::warning, line); }, token_);
+    news_.wake_with([this] { server_->wake(); });
 
     auto link =
-        BrokerLink::start(configuration_.broker, topic_filters(configuration_),
+        BrokerLink::start(configuration_->broker, topic_filters(*configuration_),
                           {.on_message = [this](Message&& message) { return accept(std::move(message)); },
                            .on_link = [this](LinkChange change) { return note_link(change); },
                            .on_published =
@@ -172,15 +266,68 @@ bool RunningDaemon::note_link(LinkChange change) {
     return true;
 }
 
-const MeterSettings* RunningDaemon::settings_of(const std::string& id) {
-    auto [found, is_new] = resolved_.try_emplace(id);
-    if (is_new) found->second = settings_for(configuration_.meters, id);
-    return found->second ? &*found->second : nullptr;
+void RunningDaemon::found_damage(const std::string& found) {
+    note_damage(ledger_file(), found);
+    on_fatal_({exit_status::store_unusable, found + " The daemon ends now, so that it can be."});
 }
 
-HealthFacts RunningDaemon::health() {
+void RunningDaemon::reload(Configuration configuration) {
+    const auto now_us = std::chrono::duration_cast<std::chrono::microseconds>(clock_.since_boot()).count();
+    sd_notifyf(0, "RELOADING=1\nMONOTONIC_USEC=%lld", static_cast<long long>(now_us));
+    std::string later;
+    const auto keep = [&](const char* name, auto Configuration::*part) {
+        if (configuration.*part == (*configuration_).*part) return;
+        configuration.*part = (*configuration_).*part;
+        later += fmt::format("{}{}", later.empty() ? "" : ", ", name);
+    };
+    keep("[site] timezone", &Configuration::timezone);
+    keep("[broker]", &Configuration::broker);
+    keep("[store]", &Configuration::store);
+    keep("[socket]", &Configuration::socket);
+
+    const auto fresh = std::make_shared<const Configuration>(std::move(configuration));
+    // Nothing of a new topic may come before its meter is known.
+    loop_->use(fresh);
+    intake_->use({fresh, &fresh->meters});
+    answer_with(fresh);
+    link_->subscribe_to(topic_filters(*fresh));
+    journal(Level::notice, "The configuration was read again. Meters, alarms and prices are as it says.");
+    if (!later.empty()) {
+        journal(Level::warning,
+                later + " changed too. That takes effect at the next start: systemctl restart tickledgerd");
+    }
+    sd_notify(0, "READY=1");
+}
+
+void RunningDaemon::answer_with(std::shared_ptr<const Configuration> configuration) {
+    auto generation = std::make_shared<Generation>();
+    generation->configuration = std::move(configuration);
+    generation->api = std::make_unique<Api>(api_parts(*generation));
+    const std::lock_guard lock(generation_mutex_);
+    generation_ = std::move(generation);
+}
+
+Response RunningDaemon::answer(const Request& request) {
+    std::shared_ptr<Generation> generation;
+    {
+        const std::lock_guard lock(generation_mutex_);
+        generation = generation_;
+    }
+    Response response = generation->api->handle(request);
+    // What is sent bit by bit goes on asking for it.
+    const auto keeping = [&](auto& producer) {
+        if (producer)
+            producer = [generation, inner = std::move(producer)](std::string& part) { return inner(part); };
+    };
+    keeping(response.chunks);
+    keeping(response.news);
+    return response;
+}
+
+HealthFacts RunningDaemon::health(Generation& generation) {
     HealthFacts facts;
     facts.version = version;
+    facts.has_meters = !generation.configuration->meters.empty();
     if (link_) {
         const LinkState link = link_->state();
         facts.broker_connected = link.connected;
@@ -189,20 +336,50 @@ HealthFacts RunningDaemon::health() {
     }
     const BookingState booking = loop_->state();
     facts.store_error = booking.trouble;
+    facts.store = store_health();
+    facts.turned_away = booking.turned_away;
+    facts.max_meters = generation.configuration->max_meters;
     facts.messages_accepted = intake_->accepted();
     facts.messages_booked = booking.counts.booked;
     facts.messages_unreadable = booking.counts.unreadable;
     facts.messages_stray = booking.counts.stray;
     facts.messages_undated = booking.undated;
-    facts.meters = meters_health();
+    facts.meters = meters_health(generation);
     const auto stamp = store_.log->last_stamp();
     if (stamp && clock_.wall() + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;
     return facts;
 }
 
-std::vector<MeterHealth> RunningDaemon::meters_health() {
+StoreHealth RunningDaemon::store_health() {
+    namespace fs = std::filesystem;
+    const StoreSettings& settings = configuration_->store;
+    std::error_code ignored;
+    const auto size_bytes = [&](const fs::path& file) {
+        const auto bytes = fs::file_size(file, ignored);
+        return ignored ? std::uintmax_t{0} : bytes;
+    };
+    StoreHealth store;
+    store.ledger_bytes = size_bytes(ledger_file()) + size_bytes(ledger_file().string() + "-wal");
+    for (const auto& file : fs::directory_iterator(settings.directory / messages_name, ignored))
+        store.messages_bytes += size_bytes(file.path());
+    if (const auto space = fs::space(settings.directory, ignored); !ignored)
+        store.free_bytes = space.available;
+    const HouseState house = housekeeper_->state();
+    if (house.last_backup) {
+        store.last_backup_at = house.last_backup->made_at;
+        store.last_backup_bytes = house.last_backup->size_bytes;
+        store.is_backup_late = settings.keep_backups > 0 &&
+                               clock_.wall() - house.last_backup->made_at > 2 * settings.backup_every;
+    }
+    store.backup_count = house.backup_count;
+    store.backup_trouble = house.trouble;
+    store.rescue = last_rescue(ledger_file()).value_or("");
+    return store;
+}
+
+std::vector<MeterHealth> RunningDaemon::meters_health(Generation& generation) {
     if (!health_view_) {
-        auto view = LedgerView::open(configuration_.store.directory / ledger_name);
+        auto view = LedgerView::open(ledger_file());
         if (!view) return {};
         health_view_ = std::move(*view);
     }
@@ -210,31 +387,44 @@ std::vector<MeterHealth> RunningDaemon::meters_health() {
     const auto records = health_view_->meters();
     if (!records) return {};
     for (const MeterRecord& record : *records) {
-        const MeterSettings* settings = settings_of(record.id);
+        const MeterSettings* settings = generation.settings_of(record.id);
         if (!settings) continue;
-        const auto summary = summarise(record, *settings, zone_);
-        if (!summary) continue;
-        MeterHealth meter{.id = record.id,
-                          .last_message_at = summary->heard_at,
-                          .silent_since = {},
-                          .clock_disbelieved_at = {}};
-        const bool is_silent =
-            !summary->heard_at || clock_.wall() - *summary->heard_at > settings->alarms.silent_after;
-        if (is_silent) meter.silent_since = summary->heard_at;
-        if (summary->clock_disbelieved) meter.clock_disbelieved_at = summary->last_reading_at;
-        meters.push_back(std::move(meter));
+        const MeterHealth* heard = heard_of(record, *settings);
+        if (!heard) continue;
+        MeterHealth& meter = meters.emplace_back(*heard);
+        const auto& heard_at = meter.last_message_at;
+        if (!heard_at || clock_.wall() - *heard_at > settings->alarms.silent_after)
+            meter.silent_since = heard_at;
     }
     return meters;
 }
 
-ApiParts RunningDaemon::api_parts() {
-    return {.configuration = &configuration_,
+const MeterHealth* RunningDaemon::heard_of(const MeterRecord& record, const MeterSettings& settings) {
+    auto [found, is_new] = heard_.try_emplace(record.id);
+    Heard& heard = found->second;
+    const std::size_t fingerprint = std::hash<std::string>{}(record.state);
+    if (!is_new && heard.fingerprint == fingerprint) return &heard.meter;
+    const auto summary = summarise(record, settings, zone_);
+    if (!summary) {
+        heard_.erase(found);
+        return nullptr;
+    }
+    heard = {fingerprint,
+             {.id = record.id,
+              .last_message_at = summary->heard_at,
+              .silent_since = {},
+              .clock_disbelieved_at = summary->clock_disbelieved ? summary->last_reading_at : std::nullopt}};
+    return &heard.meter;
+}
+
+ApiParts RunningDaemon::api_parts(Generation& generation) {
+    return {.configuration = generation.configuration.get(),
             .zone = zone_,
-            .open_view = [this] { return LedgerView::open(configuration_.store.directory / ledger_name); },
-            .settings_for = [this](const std::string& id) { return settings_of(id); },
+            .open_view = [this] { return LedgerView::open(ledger_file()); },
+            .settings_for = [&generation](const std::string& id) { return generation.settings_of(id); },
             .summarise = [this](const MeterRecord& record,
                                 const MeterSettings& settings) { return summarise(record, settings, zone_); },
-            .health = [this] { return health(); },
+            .health = [this, &generation] { return health(generation); },
             .settle = [this] { loop_->settle(); },
             .instruct =
                 [this](std::string order) {
@@ -242,17 +432,19 @@ ApiParts RunningDaemon::api_parts() {
                     if (kept) loop_->wake();
                     return kept;
                 },
-            .now = [this] { return clock_.wall(); }};
+            .now = [this] { return clock_.wall(); },
+            .news = &news_};
 }
 
 }  // namespace
 
-tl::expected<std::unique_ptr<Daemon>, StartFailure> Daemon::start(Configuration configuration) {
+tl::expected<std::unique_ptr<Daemon>, StartFailure> Daemon::start(
+    Configuration configuration, std::function<void(const StartFailure&)> on_fatal) {
     const auto zone = CivilZone::find(configuration.timezone);
     if (!zone) return start_failure(exit_status::configuration, zone.error().text);
-    auto daemon = std::make_unique<RunningDaemon>(std::move(configuration), *zone);
-    for (const auto step :
-         {&RunningDaemon::open_store, &RunningDaemon::open_sockets, &RunningDaemon::begin}) {
+    auto daemon = std::make_unique<RunningDaemon>(std::move(configuration), *zone, std::move(on_fatal));
+    for (const auto step : {&RunningDaemon::rescue, &RunningDaemon::open_store, &RunningDaemon::open_sockets,
+                            &RunningDaemon::begin}) {
         if (const auto done = ((*daemon).*step)(); !done) return tl::unexpected(done.error());
     }
     return daemon;

@@ -1,6 +1,7 @@
 // The daemon put together: store, bookkeeper, booking thread, API, link.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <string>
 
@@ -9,7 +10,7 @@
 
 namespace tickledger {
 
-/// Why the daemon, or a replay, could not start, and the exit status that says so (sysexits).
+/// Why the daemon, or a replay, could not start or has to end, and the exit status that says so (sysexits).
 struct StartFailure {
     int exit_status = 0;
     std::string text;
@@ -26,9 +27,15 @@ inline constexpr int configuration = 78;   ///< EX_CONFIG
 /// A running daemon. Destroying it says goodbye to the broker, commits and closes, within a second.
 class Daemon {
 public:
+    /// `on_fatal` is told, on any thread and at most once, why a daemon that runs has to end: the caller
+    /// destroys it then, and ends with this exit status.
     [[nodiscard]] static tl::expected<std::unique_ptr<Daemon>, StartFailure> start(
-        Configuration configuration);
+        Configuration configuration, std::function<void(const StartFailure&)> on_fatal);
     virtual ~Daemon() = default;
+
+    /// Takes up other meters, alarms and prices, as a new start would, without losing a message. What else
+    /// differs waits for the next start; the journal says so. On the thread that started it.
+    virtual void reload(Configuration configuration) = 0;
 };
 
 }  // namespace tickledger

@@ -7,6 +7,11 @@
 
 namespace tickledger {
 
+void Intake::use(std::shared_ptr<const std::vector<MeterSettings>> meters) {
+    const std::lock_guard lock(mutex_);
+    meters_ = std::move(meters);
+}
+
 bool Intake::accept(Message&& message) {
     watch_clock();
     auto now = clock_.now();
@@ -83,7 +88,12 @@ bool Intake::waited_at_broker(const Message& message) {
 
 /// A node may know the time where the server does not: the newest that its message tells.
 void Intake::ask_node(const Message& message) {
-    for (const MeterSettings& meter : *parts_.meters) {
+    std::shared_ptr<const std::vector<MeterSettings>> meters;
+    {
+        const std::lock_guard lock(mutex_);
+        meters = meters_;
+    }
+    for (const MeterSettings& meter : *meters) {
         if (!topic_matches(meter.topic, message.topic)) continue;
         const auto readings = decode(message.payload, meter, clock_.floor());
         if (!readings) continue;

@@ -4,7 +4,9 @@
 #include <atomic>
 #include <cstdint>
 #include <functional>
+#include <memory>
 #include <mutex>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -21,7 +23,7 @@ public:
     struct Parts {
         MessageLog* log = nullptr;
         const Clock* clock = nullptr;
-        const std::vector<MeterSettings>* meters = nullptr;
+        std::shared_ptr<const std::vector<MeterSettings>> meters;
         /// The civil time can not be earlier than this.
         Instant clock_floor{};
         /// The log holds messages, not booked yet, that wait for the clock to be set.
@@ -34,7 +36,11 @@ public:
     explicit Intake(Parts parts)
         : parts_(std::move(parts)),
           clock_(*parts_.clock, parts_.clock_floor),
-          has_undated_(parts_.has_undated) {}
+          has_undated_(parts_.has_undated),
+          meters_(parts_.meters) {}
+
+    /// The meters whose nodes may be asked for the time from now on.
+    void use(std::shared_ptr<const std::vector<MeterSettings>> meters);
 
     /// True once the message is safe and may be acknowledged. The journal tells why not.
     [[nodiscard]] bool accept(Message&& message);
@@ -49,6 +55,8 @@ public:
     /// The time up to which the bookkeeper's clock may run. While the server's clock is not set, time stands
     /// still.
     [[nodiscard]] Instant now() { return clock_.now().value_or(clock_.floor()); }
+    /// The same where the clock is set.
+    [[nodiscard]] std::optional<Instant> known_time() { return clock_.now(); }
     [[nodiscard]] std::uint64_t accepted() const { return accepted_; }
     void count_accepted(std::uint64_t messages) { accepted_ += messages; }
 
@@ -61,6 +69,7 @@ private:
     TrustedClock clock_;
     std::mutex mutex_;  ///< So that no message stands before the line that says the clock is set.
     bool has_undated_;
+    std::shared_ptr<const std::vector<MeterSettings>> meters_;
     /// While the broker empties its queue: when that began and when the last message came, since the
     /// machine's start.
     struct Drain {

@@ -3,6 +3,7 @@
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <atomic>
 #include <csignal>
 #include <cstdio>
 
@@ -25,6 +26,13 @@ std::optional<Configuration> read_or_complain(const std::string& file) {
     for (const Mistake& mistake : reading.mistakes)
         journal(Level::error, mistake.sentence());
     if (!reading.mistakes.empty()) return std::nullopt;
+    if (reading.configuration.meters.empty()) {
+        journal(Level::warning,
+                file +
+                    ": no meter is configured, so nothing will be booked. Add a line [[meter]], and "
+                    "below it its name and where its messages come from, for example "
+                    "id = \"house\" and topic = \"nodes/cellar/water\".");
+    }
     return std::move(reading.configuration);
 }
 
@@ -33,25 +41,36 @@ int complain(const StartFailure& failure) {
     return failure.exit_status;
 }
 
-sigset_t stop_signals() {
+sigset_t awaited_signals() {
     sigset_t signals;
     sigemptyset(&signals);
-    sigaddset(&signals, SIGTERM);
-    sigaddset(&signals, SIGINT);
+    for (const int signal : {SIGTERM, SIGINT, SIGHUP})
+        sigaddset(&signals, signal);
     return signals;
 }
 
-int run_daemon(Configuration configuration) {
+void reload(Daemon& daemon, const std::string& file) {
+    if (auto configuration = read_or_complain(file)) return daemon.reload(std::move(*configuration));
+    journal(Level::error,
+            "The configuration was not read again, because of these mistakes. What was in force "
+            "stays in force until they are mended and the daemon is told again.");
+}
+
+int run_daemon(Configuration configuration, const std::string& file) {
     // Every thread inherits the mask, so that only this one takes the signals, when it asks for them.
-    const sigset_t signals = stop_signals();
+    const sigset_t signals = awaited_signals();
     pthread_sigmask(SIG_BLOCK, &signals, nullptr);
     std::signal(SIGPIPE, SIG_IGN);
-    auto daemon = Daemon::start(std::move(configuration));
+    std::atomic<int> status = 0;
+    auto daemon = Daemon::start(std::move(configuration), [&status](const StartFailure& failure) {
+        status = complain(failure);
+        ::kill(::getpid(), SIGTERM);
+    });
     if (!daemon) return complain(daemon.error());
-    int signal = 0;
-    sigwait(&signals, &signal);
+    for (int signal = 0; sigwait(&signals, &signal) == 0 && signal == SIGHUP;)
+        reload(**daemon, file);
     daemon->reset();
-    return 0;
+    return status;
 }
 
 int run_replay(const Configuration& configuration, ReplayOrder order, const std::string& until) {
@@ -102,5 +121,5 @@ int main(int argc, char** argv) {
         return 0;
     }
     if (*replay_command) return run_replay(*configuration, std::move(order), until);
-    return run_daemon(std::move(*configuration));
+    return run_daemon(std::move(*configuration), file);
 }

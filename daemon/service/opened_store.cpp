@@ -25,8 +25,8 @@ Result<void> look_at_pending(Files& files, const std::filesystem::path& messages
 
 tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::filesystem::path& directory,
                                                     const std::vector<MeterSettings>& meters,
-                                                    const CivilZone& zone, Instant release,
-                                                    const std::string& vfs) {
+                                                    std::size_t max_meters, const CivilZone& zone,
+                                                    Instant release, const std::string& vfs) {
     const auto failure = [](const Error& error) { return tl::unexpected(UnusableStore{error.text}); };
     const std::filesystem::path messages = directory / messages_name;
     OpenedStore store;
@@ -37,7 +37,8 @@ tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::fil
     auto log = MessageLog::open(files, messages);
     if (!log) return failure(log.error());
     store.log = std::move(*log);
-    store.bookkeeper = std::make_unique<Bookkeeper>(meters, zone, *store.ledger, Publishing::everything);
+    store.bookkeeper =
+        std::make_unique<Bookkeeper>(meters, zone, *store.ledger, Publishing::everything, max_meters);
     if (const auto loaded = store.bookkeeper->load(); !loaded) return failure(loaded.error());
     const auto told = store.ledger->log_position();
     if (!told) return failure(told.error());

@@ -41,10 +41,8 @@ struct OpenedStore {
 /// Opens ledger and log (made if missing) in `directory` and notes in the log that the link was down.
 /// `meters` must outlive the result. `release`: no message is older. `vfs`: SQLite's, by name; empty: its
 /// own.
-[[nodiscard]] tl::expected<OpenedStore, UnusableStore> open_store(Files& files,
-                                                                  const std::filesystem::path& directory,
-                                                                  const std::vector<MeterSettings>& meters,
-                                                                  const CivilZone& zone, Instant release,
-                                                                  const std::string& vfs = {});
+[[nodiscard]] tl::expected<OpenedStore, UnusableStore> open_store(
+    Files& files, const std::filesystem::path& directory, const std::vector<MeterSettings>& meters,
+    std::size_t max_meters, const CivilZone& zone, Instant release, const std::string& vfs = {});
 
 }  // namespace tickledger

@@ -89,7 +89,8 @@ public:
         : order_(order),
           zone_(std::move(zone)),
           ledger_(ledger),
-          bookkeeper_(configuration.meters, zone_, ledger, Publishing::last_state) {}
+          bookkeeper_(configuration.meters, zone_, ledger, Publishing::last_state,
+                      static_cast<std::size_t>(configuration.max_meters)) {}
 
     [[nodiscard]] tl::expected<void, StartFailure> run(const std::vector<std::string>& files);
 

@@ -38,7 +38,7 @@ Words words_for(int code, sqlite3* handle) {
         case SQLITE_CORRUPT:
         case SQLITE_NOTADB:
             return {std::string("the file is damaged or is no ledger: ") + sqlite3_errmsg(handle),
-                    "Stop the daemon, set the file aside, and put back a backup or replay the message log."};
+                    "The next start makes it anew from the newest backup and the message log."};
         case SQLITE_BUSY:
         case SQLITE_LOCKED:
             return {"another program holds the file", "End that program, or wait until it is done."};
@@ -128,7 +128,7 @@ Error Database::error(int code) const {
 
 Error Database::damaged(std::string_view what) const {
     return {"The ledger " + file_.string() + " is damaged: " + std::string(what) +
-            ". Stop the daemon, set the file aside, and put back a backup or replay the message log."};
+            ". The next start makes it anew from the newest backup and the message log."};
 }
 
 Result<void> Run::finish() {
@@ -151,55 +151,6 @@ int Statement::prepare() {
         std::abort();
     }
     return SQLITE_OK;
-}
-
-Result<void> quick_check(const std::filesystem::path& file) {
-    auto database = Database::open(file, Database::Access::read);
-    if (!database) return tl::unexpected(database.error());
-    Statement check(**database, "PRAGMA quick_check(10)");
-    Run run = check.run();
-    std::string findings;
-    for (;;) {
-        const auto more = run.next();
-        if (!more) return tl::unexpected(more.error());
-        if (!*more) break;
-        findings += (findings.empty() ? "" : "; ") + run.column<std::string>(0);
-    }
-    if (findings == "ok") return {};
-    return tl::unexpected((*database)->damaged(findings));
-}
-
-Result<void> back_up(const std::filesystem::path& file, const std::filesystem::path& to) {
-    auto source = Database::open(file, Database::Access::read);
-    if (!source) return tl::unexpected(source.error());
-    auto partial = to;
-    partial += ".part";
-    std::error_code ignored;
-    // What a backup that was killed may have left.
-    std::filesystem::remove(partial, ignored);
-    std::filesystem::remove(partial.string() + "-journal", ignored);
-    {
-        auto copy = Database::open(partial, Database::Access::write);
-        if (!copy) return tl::unexpected(copy.error());
-        auto* backup = sqlite3_backup_init((*copy)->handle(), "main", (*source)->handle(), "main");
-        if (!backup) return tl::unexpected((*copy)->error(sqlite3_extended_errcode((*copy)->handle())));
-        // In one step: the writer is not held up, and a copy in steps would begin anew at each of its
-        // commits.
-        const int stepped = sqlite3_backup_step(backup, -1);
-        const int finished = sqlite3_backup_finish(backup);
-        if (stepped != SQLITE_DONE || finished != SQLITE_OK) {
-            const auto failed = (*copy)->error(finished != SQLITE_OK ? finished : stepped);
-            std::filesystem::remove(partial, ignored);
-            return tl::unexpected(failed);
-        }
-    }
-    std::error_code failed;
-    std::filesystem::rename(partial, to, failed);
-    if (failed) {
-        return fail("The backup " + partial.string() + " is whole but can not be renamed to " + to.string() +
-                    ": " + failed.message() + ". Check the directory's owner and mode.");
-    }
-    return {};
 }
 
 }  // namespace tickledger

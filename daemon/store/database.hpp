@@ -72,6 +72,7 @@ public:
     Run(Database& database, sqlite3_stmt* statement, int code)
         : database_(database), statement_(statement), code_(code) {}
     ~Run() {
+        if (!statement_) return;  // It could not be prepared.
         sqlite3_reset(statement_);
         sqlite3_clear_bindings(statement_);
     }
@@ -136,13 +137,6 @@ private:
     const char* sql_;
     sqlite3_stmt* statement_ = nullptr;
 };
-
-/// Reads the whole file and checks its structure. Takes long on large files; changes nothing.
-[[nodiscard]] Result<void> quick_check(const std::filesystem::path& file);
-
-/// Copies the ledger as it stands at one moment, while the daemon goes on booking. `to` is replaced only when
-/// the copy is whole and on the disk.
-[[nodiscard]] Result<void> back_up(const std::filesystem::path& file, const std::filesystem::path& to);
 
 template <typename T>
 inline constexpr bool is_optional = false;

@@ -1,93 +1,13 @@
 // Runs the real program against a server whose answers are written here.
-#include <sys/wait.h>
 #include <catch2/catch.hpp>
-#include <cstdio>
-#include <fstream>
-#include <map>
-#include <mutex>
-#include <sstream>
 
-#include "serve/http_server.hpp"
-#include "support/temp_directory.hpp"
+#include "client/fake_daemon.hpp"
 
 namespace tickledger {
 namespace {
 
-struct Run {
-    int status = -1;
-    std::string out;
-    std::string error;
-};
-
-// Answers targets with what was set for them, and remembers what was asked.
-class FakeDaemon {
-public:
-    FakeDaemon() {
-        std::vector<ListenSocket> sockets;
-        sockets.push_back(ListenSocket::on_path(socket, 0600).value());
-        server_ = HttpServer::start(std::move(sockets), {},
-                                    [this](const Request& request) { return answer(request); });
-    }
-
-    void set(const std::string& target, const std::string& body) { bodies_[target] = body; }
-
-    [[nodiscard]] Run run(const std::string& arguments) const {
-        const auto error_file = directory_ / "error";
-        const std::string line = "TICKLEDGER_SOCKET='" + socket.string() + "' '" TICKLEDGER_CLIENT "' " +
-                                 arguments + " 2>'" + error_file.string() + "'";
-        FILE* pipe = ::popen(line.c_str(), "r");
-        if (!pipe) throw std::runtime_error("the client can not be run");
-        Run run;
-        char bytes[4096];
-        for (std::size_t count = 0; (count = std::fread(bytes, 1, sizeof bytes, pipe)) > 0;)
-            run.out.append(bytes, count);
-        const int status = ::pclose(pipe);
-        run.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1;
-        std::ostringstream error;
-        error << std::ifstream(error_file).rdbuf();
-        run.error = error.str();
-        return run;
-    }
-
-    [[nodiscard]] std::vector<std::string> asked() {
-        const std::lock_guard lock(mutex_);
-        return std::exchange(asked_, {});
-    }
-    /// The bodies of what was asked since it was called last.
-    [[nodiscard]] std::vector<std::string> bodies() {
-        const std::lock_guard lock(mutex_);
-        return std::exchange(asked_bodies_, {});
-    }
-
-private:
-    Response answer(const Request& request) {
-        std::string target = request.path;
-        for (const auto& [name, value] : request.query) {
-            target += (target == request.path ? "?" : "&") + name + "=" + value;
-        }
-        const std::lock_guard lock(mutex_);
-        asked_.push_back(target);
-        asked_bodies_.push_back(request.body);
-        auto found = bodies_.find(target);
-        if (found == bodies_.end()) found = bodies_.find(request.path);
-        if (found == bodies_.end()) return problem(404, "There is nothing at " + target + ".");
-        Response response;
-        response.body = found->second + "\n";
-        return response;
-    }
-
-    test::TempDirectory directory_;
-    std::map<std::string, std::string> bodies_;
-    std::mutex mutex_;
-    std::vector<std::string> asked_;
-    std::vector<std::string> asked_bodies_;
-
-public:
-    std::filesystem::path socket = directory_ / "api.sock";
-
-private:
-    std::unique_ptr<HttpServer> server_;
-};
+using test::FakeDaemon;
+using test::Run;
 
 const std::string two_meters =
     R"({"meters":[{"id":"house","name":"house","pulse_value_l":1,"last_reading_at":"2026-03-08T11:57:30+01:00",)"

@@ -30,6 +30,7 @@ TEST_CASE("A whole file is read", "[configuration]") {
     const Configuration read = right(R"(
 [site]
 timezone = "Europe/Lisbon"
+max_meters = 12000
 [broker]
 url = "mqtts://broker.example:8883"
 client_id = "cellar"
@@ -45,10 +46,15 @@ commit_every = "0"
 sync_every = "250ms"
 keep_messages = "30d"
 keep_readings = "800d"
+backup_directory = "/mnt/card"
+backup_every = "12h"
+keep_backups = 14
 [socket]
 path = "/tmp/api.sock"
 mode = "0600"
+group = "water"
 http = "[::1]:8470"
+token_file = "/etc/tickledger/http.token"
 [[meter]]
 id = "flat-{1}"
 topic = "flats/+/water"
@@ -75,11 +81,13 @@ away = true
 off = ["slow-leak", "high-flow", "slow-leak"]
 )");
     CHECK(read.timezone == "Europe/Lisbon");
+    CHECK(read.max_meters == 12000);
     CHECK(read.broker == BrokerSettings{"mqtts://broker.example:8883", "cellar", "ledger",
                                         "/etc/tickledger/broker.password", "ca.pem", "cert.pem", "key.pem",
                                         "home/water"});
-    CHECK(read.store == StoreSettings{"/srv/ledger", 0s, 250ms, 24h * 30, 24h * 800});
-    CHECK(read.socket == SocketSettings{"/tmp/api.sock", 0600, "[::1]:8470"});
+    CHECK(read.store == StoreSettings{"/srv/ledger", 0s, 250ms, 24h * 30, 24h * 800, "/mnt/card", 12h, 14});
+    CHECK(read.socket ==
+          SocketSettings{"/tmp/api.sock", 0600, "water", "[::1]:8470", "/etc/tickledger/http.token"});
     MeterSettings flats;
     flats.id = "flat-{1}";
     flats.topic = "flats/+/water";
@@ -160,6 +168,7 @@ TEST_CASE("The resolved settings are written for a person", "[configuration]") {
                     "pulse_value = \"0.1 gal_us\"\nfields = { boot = false }\n")) ==
           R"([site]
 timezone = "UTC"
+max_meters = 1000
 
 [broker]
 url = "mqtt://127.0.0.1:1883"
@@ -177,11 +186,16 @@ commit_every = "1s"
 sync_every = "1s"
 keep_messages = "7d"
 keep_readings = "400d"
+backup_directory = ""
+backup_every = "1d"
+keep_backups = 7
 
 [socket]
 path = "/run/tickledger/api.sock"
 mode = "0660"
+group = ""
 http = ""
+token_file = ""
 
 [tariff]
 currency = ""

@@ -113,10 +113,15 @@ Configuration any_configuration() {
         }
     }
     broker.topic_root = one_or_more('A', 'Z');
-    configuration.store = {"/" + any_text(), any_duration(0), any_duration(0), any_duration(1),
-                           any_duration(1)};
-    configuration.socket = {"/" + one_or_more('!', '~'), *inRange(0U, 01000U),
-                            *element<std::string>("", "127.0.0.1:8470", "[::1]:65535")};
+    configuration.max_meters = *inRange<std::int64_t>(1, 1'000'001);
+    configuration.store = {
+        "/" + any_text(), any_duration(0), any_duration(0), any_duration(1),
+        any_duration(1),  any_text(),      any_duration(1), *inRange<std::int64_t>(0, 10'001)};
+    StoreSettings& store = configuration.store;
+    if (store.keep_backups > 0) store.backup_every = std::min(store.backup_every, store.keep_messages);
+    configuration.socket = {"/" + one_or_more('!', '~'), *inRange(0U, 01000U), any_text(),
+                            *element<std::string>("", "127.0.0.1:8470", "[::1]:65535", "10.0.0.1:80"),
+                            "t" + any_text()};
     const std::size_t meters = *inRange<std::size_t>(1, 5);
     for (std::size_t number = 0; number < meters; ++number)
         configuration.meters.push_back(any_meter(number));

@@ -212,11 +212,22 @@ http = "127.0.0.1:0")") ==
     CHECK(
         of_file(R"([socket]
 http = "0.0.0.0:8470")") ==
-        R"(t.toml:2:8: `http`: "0.0.0.0:8470" can be reached by other machines, and this interface asks nobody who they are. Write a loopback address, "127.0.0.1:8470", and reach it from elsewhere through SSH or a proxy that asks for a password.)");
+        R"(t.toml:2:8: `http`: "0.0.0.0:8470" can be reached by other machines, and without a `token_file` this interface asks nobody who they are. Write the file of a token, or a loopback address, and reach it from elsewhere through SSH or a proxy that asks for a password.)");
     CHECK(
         of_file(R"([socket]
 http = "[::]:8470")") ==
-        R"(t.toml:2:8: `http`: "[::]:8470" can be reached by other machines, and this interface asks nobody who they are. Write a loopback address, "127.0.0.1:8470", and reach it from elsewhere through SSH or a proxy that asks for a password.)");
+        R"(t.toml:2:8: `http`: "[::]:8470" can be reached by other machines, and without a `token_file` this interface asks nobody who they are. Write the file of a token, or a loopback address, and reach it from elsewhere through SSH or a proxy that asks for a password.)");
+    CHECK(
+        of_file("[socket]\nhttp = \"0.0.0.0:8470\"\ntoken_file = \"/etc/tickledger/http.token\"\n").empty());
+}
+
+TEST_CASE("Backups that lie further apart than messages are kept are told", "[configuration]") {
+    CHECK(
+        of_file(R"([store]
+backup_every = "8d")") ==
+        R"(t.toml:2:16: `backup_every` is 8d, but messages are kept for 7d only, so that what came in between would be lost with a damaged ledger. Back up more often, or write a longer `keep_messages`.)");
+    CHECK(of_file("[store]\nbackup_every = \"8d\"\nkeep_messages = \"8d\"\n").empty());
+    CHECK(of_file("[store]\nbackup_every = \"8d\"\nkeep_backups = 0\n").empty());
 }
 
 TEST_CASE("A broker's url that is none is told", "[configuration]") {

@@ -341,6 +341,7 @@ TEST_CASE("health says what is wrong in sentences, and does not wait for booking
     CHECK(health.at("store").at("error").is_null());
     CHECK(health.at("troubles").empty());
 
+    fixture.health.has_meters = false;
     fixture.health.broker_connected = false;
     fixture.health.broker_trouble = "Nobody listens on 127.0.0.1:1883.";
     fixture.health.store_error = "The disk is full.";
@@ -349,8 +350,9 @@ TEST_CASE("health says what is wrong in sentences, and does not wait for booking
     fixture.health.meters = {{"house", at("2026-03-08T10:00:00Z"), at("2026-03-08T10:15:00Z"), {}}};
     health = fixture.document("/v1/health");
     CHECK(health.at("state") == "degraded");
-    REQUIRE(health.at("troubles").size() == 3);
-    CHECK(health.at("troubles")[0] == "Nobody listens on 127.0.0.1:1883.");
+    REQUIRE(health.at("troubles").size() == 4);
+    CHECK_THAT(health.at("troubles")[0].get<std::string>(), Catch::StartsWith("No meter is configured"));
+    CHECK(health.at("troubles")[1] == "Nobody listens on 127.0.0.1:1883.");
     CHECK(health.at("store").at("error") == "The disk is full.");
     CHECK(health.at("messages") == Json({{"accepted", 12}, {"booked", 10}, {"unreadable", 0}, {"stray", 0}}));
     CHECK(health.at("meters")[0].at("silent_since") == "2026-03-08T10:15:00+00:00");
@@ -509,6 +511,8 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
     };
     check_shape(document, schema("/v1/meters"), fixture.document("/v1/meters"));
     check_shape(document, schema("/v1/meters/{id}/usage"), fixture.document("/v1/meters/house/usage"));
+    check_shape(document, schema("/v1/meters/{id}/today"), fixture.document("/v1/meters/house/today"));
+    check_shape(document, schema("/v1/meters/{id}/nights"), fixture.document("/v1/meters/house/nights"));
     check_shape(document, schema("/v1/meters/{id}/ledger"),
                 fixture.document("/v1/meters/house/ledger?from=2026-03-01"));
     check_shape(document, schema("/v1/meters/{id}/register"), fixture.document("/v1/meters/house/register"));

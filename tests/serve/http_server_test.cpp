@@ -331,9 +331,9 @@ TEST_CASE("over TCP only loopback is listened on, and only for names of this mac
     for (const char* address : {"0.0.0.0:8470", "192.168.1.2:8470", "[::]:8470", "8470",
                                 "127.0.0.1:", "127.0.0.1:99999", "example.org:80", ""}) {
         CAPTURE(address);
-        CHECK_FALSE(ListenSocket::on_loopback(address));
+        CHECK_FALSE(ListenSocket::on_tcp(address, ListenSocket::Reach::loopback));
     }
-    auto socket = ListenSocket::on_loopback("127.0.0.1:0");
+    auto socket = ListenSocket::on_tcp("127.0.0.1:0", ListenSocket::Reach::loopback);
     REQUIRE(socket);
     const unsigned port = socket->port();
     REQUIRE(port != 0);

@@ -119,6 +119,13 @@ std::optional<RawAnswer> RawClient::receive(bool is_to_head) {
     }
 }
 
+std::string RawClient::take() {
+    char bytes[65536];
+    for (ssize_t count = 0; (count = ::recv(descriptor_, bytes, sizeof bytes, MSG_DONTWAIT)) > 0;)
+        received_.append(bytes, static_cast<std::size_t>(count));
+    return std::exchange(received_, {});
+}
+
 bool RawClient::is_closed() {
     return received_.empty() && !receive_more();
 }

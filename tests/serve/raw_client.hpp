@@ -31,6 +31,8 @@ public:
     void finish_sending() const;
     /// Reads one answer; nothing if the connection ends first. Throws after half a minute.
     [[nodiscard]] std::optional<RawAnswer> receive(bool is_to_head = false);
+    /// What has come by now, framing and all; waits for nothing.
+    [[nodiscard]] std::string take();
     /// True where the server ends the connection before it sends anything more.
     [[nodiscard]] bool is_closed();
 

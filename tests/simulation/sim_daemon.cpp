@@ -7,13 +7,16 @@ namespace {
 // No message is older than the program.
 constexpr Instant release_time = std::chrono::sys_days{std::chrono::year{2025} / 1 / 1};
 constexpr int publications_at_once = 500;
+// More than any world has topics for.
+constexpr std::size_t patterns_open = 1000;
 
 }  // namespace
 
 Result<std::unique_ptr<SimDaemon>> SimDaemon::start(Machine& machine, const DaemonSettings& settings,
                                                     const SimClock& clock) {
-    auto opened = open_store(machine.files(), store_directory, settings.meters, settings.zone, release_time,
-                             machine.vfs().name());
+    auto opened =
+        open_store(machine.files(), store_directory, settings.meters, settings.meters.size() + patterns_open,
+                   settings.zone, release_time, machine.vfs().name());
     if (!opened) return fail(opened.error().text);
     std::unique_ptr<SimDaemon> daemon(new SimDaemon);
     daemon->store_ = std::move(*opened);
@@ -24,7 +27,7 @@ Result<std::unique_ptr<SimDaemon>> SimDaemon::start(Machine& machine, const Daem
     daemon->intake_ = std::make_unique<Intake>(Intake::Parts{
         .log = store.log.get(),
         .clock = &clock,
-        .meters = &settings.meters,
+        .meters = {std::shared_ptr<void>(), &settings.meters},
         .clock_floor = store.clock_floor,
         .has_undated = store.has_undated,
         .on_appended = [] { return true; },

@@ -51,6 +51,18 @@ TEST_CASE("every mistake of a configuration is told with its file, line and colu
     CHECK(contains(missing.error, "none.toml"));
 }
 
+TEST_CASE("a daemon without a meter runs, and says what it lacks") {
+    Site site({.meters = ""});
+    site.start();
+    const json health = site.get("/v1/health");
+    CHECK(health.at("state") == "degraded");
+    CHECK(contains(health.at("troubles").at(0), "No meter is configured"));
+    CHECK(contains(site.journal(), site.config().string() + ": no meter is configured"));
+    CHECK(site.get("/v1/meters").at("meters").empty());
+    CHECK(site.client({"usage"}).status == 0);
+    CHECK(site.stop() == 0);
+}
+
 TEST_CASE("the resolved configuration is itself a configuration") {
     const Site site({.meters = one_meter});
     const Outcome shown =

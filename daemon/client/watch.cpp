@@ -1,0 +1,170 @@
+#include "client/watch.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <chrono>
+#include <cmath>
+#include <cstdio>
+#include <map>
+#include <thread>
+
+#include "client/cells.hpp"
+#include "serve/http_message.hpp"
+
+namespace tickledger {
+
+namespace {
+
+constexpr auto try_again_after = std::chrono::seconds{2};
+/// One character a litre a minute: a tap is short, a bath is long.
+constexpr double bar_unit_l_per_h = 60;
+constexpr int bar_longest = 20;
+
+void put(const std::string& line) {
+    std::fwrite(line.data(), 1, line.size(), stdout);
+    std::fputc('\n', stdout);
+    std::fflush(stdout);
+}
+
+std::string clock(const std::string& time) {
+    return time.size() < 19 ? time : time.substr(11, 8);
+}
+
+/// Follows what runs, so that a run's end is noticed and its draws are asked for.
+class Watch {
+public:
+    explicit Watch(const WatchOrder& order) : order_(order) {}
+
+    void take(const StreamEvent& event) {
+        if (order_.json) return put(fmt::format(R"({{"event":"{}","data":{}}})", event.name, event.data));
+        const Json data = Json::parse(event.data);
+        if (event.name == "hello") begin();
+        if (event.name == "reading") show_reading(data);
+        if (event.name == "alarm") show_alarm(data);
+        if (event.name == "health") show_health(data);
+        if (event.name == "missed") put("Some of what happened was missed here; the ledger has it.");
+    }
+
+private:
+    /// How everything stands, before anything happens.
+    void begin() {
+        const auto answer = ask(order_.socket, {"/v1/meters"});
+        if (!answer || answer->status != 200) return;
+        const Json document = Json::parse(answer->body);
+        for (const Json& meter : document.at("meters"))
+            width_ = std::max(width_, meter.at("id").get<std::string>().size());
+        for (const Json& meter : document.at("meters")) {
+            const std::string id = meter.at("id");
+            if (!order_.meter.empty() && id != order_.meter) continue;
+            const Json& time = meter.at("last_reading_at");
+            if (time.is_null()) {
+                show(no_time, id, "not heard yet");
+            } else {
+                const Json& flow = meter.at("flow_l_per_h");
+                show_flow(time, id, flow, "");
+                if (flow == 0) still_[id] = time.get<std::string>();
+            }
+        }
+    }
+
+    void show_reading(const Json& reading) {
+        const std::string id = reading.at("meter");
+        const std::string time = reading.at("time");
+        const Json& flow = reading.at("flow_l_per_h");
+        const bool runs = !flow.is_null() && flow.get<double>() > 0;
+        const auto still = still_.find(id);
+        const auto run = running_since_.find(id);
+        // That nothing runs is news once.
+        const bool is_news = runs || run != running_since_.end() || still == still_.end();
+        if (is_news) show_flow(time, id, flow, fmt::format("  today {} L", number(reading.at("today_l"), 1)));
+        if (runs) {
+            // A draw began after the last reading that showed none.
+            running_since_.try_emplace(id, still == still_.end() ? time : still->second);
+            return;
+        }
+        still_[id] = time;
+        if (run == running_since_.end()) return;
+        show_draws(id, run->second);
+        running_since_.erase(run);
+    }
+
+    void show_draws(const std::string& id, const std::string& since) {
+        const auto answer =
+            ask(order_.socket, {"/v1/meters/" + percent_encode(id) + "/draws?from=" + percent_encode(since)});
+        if (!answer || answer->status != 200) return;
+        const Json document = Json::parse(answer->body);
+        for (const Json& draw : document.at("draws")) {
+            const auto seconds = length_s(draw);
+            show(clock(draw.at("from")), id,
+                 fmt::format("draw of {} L in {}:{:02} min, probably {} ({:.0f} %)",
+                             number(draw.at("volume_l"), 1), seconds / 60, seconds % 60,
+                             draw.at("label").get<std::string>(), draw.at("confidence").get<double>() * 100));
+        }
+    }
+
+    void show_flow(const Json& time, const std::string& id, const Json& flow, const std::string& more) const {
+        if (flow.is_null()) return show(clock(time), id, "flow not known" + more);
+        const double flow_l_per_h = flow.get<double>();
+        if (flow_l_per_h <= 0)
+            return show(clock(time), id,
+                        more.empty() ? "stands still" : fmt::format("{:<33}{}", "stands still", more));
+        const int length =
+            std::clamp(static_cast<int>(std::lround(flow_l_per_h / bar_unit_l_per_h)), 1, bar_longest);
+        show(clock(time), id,
+             fmt::format("{:>7.1f} L/h  {:<{}}{}", flow_l_per_h,
+                         std::string(static_cast<std::size_t>(length), '#'), bar_longest, more));
+    }
+
+    void show_alarm(const Json& alarm) const {
+        const Json& cleared = alarm.at("cleared_at");
+        show(clock(cleared.is_null() ? alarm.at("raised_at") : cleared), alarm.at("meter"),
+             fmt::format("ALARM {} is {}. {}", alarm.at("kind").get<std::string>(),
+                         alarm.at("state").get<std::string>(), alarm.at("text").get<std::string>()));
+    }
+
+    void show_health(const Json& health) {
+        const bool is_well = health.at("troubles").empty();
+        if (is_well && was_ill_) put("All is well again.");
+        for (const Json& trouble : health.at("troubles"))
+            put("! " + trouble.get<std::string>());
+        was_ill_ = !is_well;
+    }
+
+    void show(const std::string& time, const std::string& id, const std::string& what) const {
+        put(fmt::format("{:8}  {:<{}}  {}", time, id, width_, what));
+    }
+
+    static constexpr const char* no_time = "--:--:--";
+
+    const WatchOrder& order_;
+    std::size_t width_ = 0;
+    std::map<std::string, std::string> running_since_;
+    /// Meters that stood still at their last reading, and when that was.
+    std::map<std::string, std::string> still_;
+    bool was_ill_ = false;
+};
+
+}  // namespace
+
+Result<Answer> watch(const WatchOrder& order) {
+    Watch watch(order);
+    std::string target = "/v1/stream";
+    if (!order.meter.empty()) target += "?meter=" + percent_encode(order.meter);
+    for (bool was_heard = false;; std::this_thread::sleep_for(try_again_after)) {
+        bool is_told = false;
+        auto ended = listen(order.socket, target, [&](const StreamEvent& event) {
+            was_heard = is_told = true;
+            watch.take(event);
+        });
+        if (!was_heard) return ended;
+        if (is_told) {
+            std::fflush(stdout);
+            fmt::print(stderr,
+                       "tickledger: The daemon is not heard any more. Trying again every {} seconds.\n",
+                       try_again_after.count());
+        }
+    }
+}
+
+}  // namespace tickledger

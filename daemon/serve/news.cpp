@@ -1,0 +1,102 @@
+#include "serve/news.hpp"
+
+#include "core/json_writer.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// "meters/house/now" and what is after the meter: its name, and the rest of the topic.
+struct Subject {
+    std::string_view meter;
+    std::string_view what;
+};
+
+Subject subject_of(std::string_view topic) {
+    constexpr std::string_view root = "meters/";
+    if (!topic.starts_with(root)) return {};
+    topic.remove_prefix(root.size());
+    const auto slash = topic.find('/');
+    if (slash == std::string_view::npos) return {};
+    return {topic.substr(0, slash), topic.substr(slash + 1)};
+}
+
+std::string_view event_of(std::string_view what) {
+    if (what == "now") return "reading";
+    if (what == "usage") return "interval";
+    if (what == "day") return "day";
+    return what.starts_with("alarms/") ? "alarm" : std::string_view{};
+}
+
+/// A reading is published below its meter's name; here it stands in the document, as in the others.
+std::string named(std::string_view meter, const std::string& document) {
+    return R"({"meter":)" + json_string(meter) + "," + document.substr(1);
+}
+
+}  // namespace
+
+std::string event_text(std::string_view event, std::string_view data) {
+    std::string text = "event: ";
+    text.append(event).append("\ndata: ").append(data).append("\n\n");
+    return text;
+}
+
+News::Watcher::~Watcher() {
+    const std::lock_guard lock(news_.mutex_);
+    if (--news_.watchers_ > 0) return;
+    news_.first_ += news_.items_.size();
+    news_.items_.clear();
+}
+
+void News::Watcher::take(std::string& text, std::string_view meter) {
+    const std::lock_guard lock(news_.mutex_);
+    if (next_ < news_.first_) {
+        text += event_text("missed", "{}");
+        next_ = news_.first_;
+    }
+    for (; next_ < news_.first_ + news_.items_.size(); ++next_) {
+        const Item& item = news_.items_[next_ - news_.first_];
+        if (item.is_of_all || meter.empty() || item.meter == meter) text += item.text;
+    }
+}
+
+std::shared_ptr<News::Watcher> News::watch() {
+    const std::lock_guard lock(mutex_);
+    if (watchers_ >= watchers_max) return nullptr;
+    std::shared_ptr<Watcher> watcher(new Watcher(*this));
+    ++watchers_;
+    watcher->next_ = first_ + items_.size();
+    return watcher;
+}
+
+bool News::listens() const {
+    const std::lock_guard lock(mutex_);
+    return watchers_ > 0;
+}
+
+void News::hear(const std::vector<Outgoing>& published) {
+    const std::lock_guard lock(mutex_);
+    if (watchers_ == 0) return;
+    for (const Outgoing& outgoing : published) {
+        const Subject subject = subject_of(outgoing.topic);
+        const auto event = event_of(subject.what);
+        if (event.empty()) continue;
+        const bool is_reading = event == "reading";
+        items_.push_back(
+            {std::string(subject.meter),
+             event_text(event, is_reading ? named(subject.meter, outgoing.payload) : outgoing.payload),
+             event == "alarm"});
+    }
+    while (items_.size() > kept_max_) {
+        items_.pop_front();
+        ++first_;
+    }
+    if (wake_) wake_();
+}
+
+void News::wake_with(std::function<void()> wake) {
+    const std::lock_guard lock(mutex_);
+    wake_ = std::move(wake);
+}
+
+}  // namespace tickledger

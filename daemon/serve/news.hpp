@@ -1,0 +1,72 @@
+// What happens, on its way from the booking thread to those who watch over HTTP.
+#pragma once
+
+#include <cstdint>
+#include <deque>
+#include <functional>
+#include <memory>
+#include <mutex>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "book/outbox.hpp"
+
+namespace tickledger {
+
+/// One event of server-sent events (WHATWG HTML, section 9.2) as text, ended by its empty line.
+[[nodiscard]] std::string event_text(std::string_view event, std::string_view data);
+
+/// Keeps what was published only while somebody watches, and only so much of it: who falls behind is told
+/// that he missed something, and reads anew. All methods may be called on any thread.
+class News final : public Audience {
+public:
+    static constexpr std::size_t watchers_max = 32;
+
+    /// One who watches; leaves when it is destroyed.
+    class Watcher {
+    public:
+        ~Watcher();
+        Watcher(const Watcher&) = delete;
+        Watcher& operator=(const Watcher&) = delete;
+
+        /// Appends the events since the call before, as text. `meter`, where it is not empty, is the only one
+        /// whose readings and rows are wanted; alarms of all are.
+        void take(std::string& text, std::string_view meter);
+
+    private:
+        friend class News;
+        explicit Watcher(News& news) : news_(news) {}
+        News& news_;
+        std::uint64_t next_ = 0;
+    };
+
+    /// `kept_max`: events kept for those who are slow. Memory: some hundred bytes each.
+    explicit News(std::size_t kept_max = 32'768) : kept_max_(kept_max) {}
+
+    /// Null: there are too many already. Must not outlive this.
+    [[nodiscard]] std::shared_ptr<Watcher> watch();
+
+    [[nodiscard]] bool listens() const override;
+    void hear(const std::vector<Outgoing>& published) override;
+
+    /// Called after something was heard, on the thread that told it. Once this has returned, the function
+    /// before is called no more.
+    void wake_with(std::function<void()> wake);
+
+private:
+    struct Item {
+        std::string meter;
+        std::string text;
+        bool is_of_all = false;
+    };
+
+    mutable std::mutex mutex_;
+    const std::size_t kept_max_;
+    std::size_t watchers_ = 0;
+    std::deque<Item> items_;
+    std::uint64_t first_ = 0;  ///< The number of the first item kept.
+    std::function<void()> wake_;
+};
+
+}  // namespace tickledger

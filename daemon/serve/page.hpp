@@ -1,0 +1,27 @@
+// The page: files that are part of the program, each under its one exact name. There is no directory to
+// leave.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <string_view>
+
+#include "serve/http_message.hpp"
+
+namespace tickledger {
+
+struct PageFile {
+    std::string_view path;  ///< "/page/app.js"
+    std::string_view content_type;
+    /// An entity tag with its quotes (RFC 9110 section 8.8.3): other text, other tag.
+    std::string_view tag;
+    std::string_view text;
+};
+
+/// Made of daemon/serve/page when the program is built.
+[[nodiscard]] std::span<const PageFile> page_files();
+
+/// The answer where the path is one of the page's; nothing: it is none.
+[[nodiscard]] std::optional<Response> page_answer(const Request& request);
+
+}  // namespace tickledger

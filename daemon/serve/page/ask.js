@@ -1,0 +1,35 @@
+// Asks the daemon.
+
+/** What the daemon refused, in its own words. */
+export class Refused extends Error {}
+
+/** Nobody answered. */
+export class NotThere extends Error {}
+
+const patience_ms = 30_000;
+
+async function ask(target, options) {
+  let response;
+  try {
+    response = await fetch(target, { ...options, signal: AbortSignal.timeout(patience_ms) });
+  } catch (error) {
+    throw new NotThere(String(error));
+  }
+  let body;
+  try {
+    body = await response.json();
+  } catch (error) {
+    // A whole answer is JSON; one that broke off is not.
+    throw new NotThere(String(error));
+  }
+  if (!response.ok) throw new Refused(body.detail ?? `The daemon answered with status ${response.status}.`);
+  return body;
+}
+
+export const get = (target) => ask(target, { headers: { Accept: 'application/json' } });
+export const remove = (target) => ask(target, { method: 'DELETE' });
+export const post = (target, body) => ask(target, body === undefined ? { method: 'POST' } : {
+  method: 'POST', headers: { 'Content-Type': 'application/json' }, body: JSON.stringify(body),
+});
+
+export const of_meter = (meter, what) => `/v1/meters/${encodeURIComponent(meter)}/${what}`;

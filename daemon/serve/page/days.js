@@ -1,0 +1,47 @@
+// The last days as bars; an incomplete one is marked, one without data is no zero.
+
+import { find, h, percent, replace, svg, table } from './dom.js';
+import { day_word, length, seconds_of, volume } from './words.js';
+
+const patience_s = 60;  // The last reading of a day ends shortly after it.
+
+function notes_of(row, is_today) {
+  if (row.volume_l === null) return is_today ? 'nothing yet' : 'no data';
+  const missing_s = seconds_of(row) - row.covered_s;
+  const notes = [];
+  if (is_today) notes.push('so far');
+  else if (missing_s > patience_s) notes.push(`incomplete: ${length(missing_s)} not seen`);
+  if (row.spread_ticks > 0) notes.push('partly placed by time');
+  return notes.join('; ');
+}
+
+function bar(row, most, usual, is_part) {
+  return svg('svg', { class: 'bar', 'aria-hidden': 'true', focusable: 'false' },
+    row.volume_l === null ? svg('rect', { class: 'none', width: '100%', height: '100%', fill: 'url(#unclear)' })
+      : svg('rect', { class: is_part ? 'part' : 'whole', width: percent(row.volume_l / most), height: '100%',
+        fill: is_part ? 'url(#part)' : null }),
+    usual ? svg('line', { class: 'usual', x1: percent(usual / most), x2: percent(usual / most), y1: '0', y2: '100%' }) : null);
+}
+
+export function show_days(state, acts) {
+  const { rows } = state.data.days;
+  const usual = state.data.today.usual?.volume_l ?? null;
+  const most = Math.max(usual ?? 0, ...rows.map((row) => row.volume_l ?? 0), 0.001) * 1.02;
+  const cells = [...rows].reverse().map((row) => {
+    const date = row.from.slice(0, 10);
+    const is_today = date === acts.today();
+    const notes = notes_of(row, is_today);
+    return [
+      h('button', { type: 'button', class: 'link', 'data-key': `day-${date}`, 'data-date': date, 'aria-pressed': date === acts.day() ? 'true' : 'false',
+        on: { click: () => { acts.choose_day(date); show_days(state, acts); find('#day').scrollIntoView({ block: 'nearest' }); } } },
+      h('span', { class: 'heard' }, 'Show '), is_today ? 'today' : day_word(row.from)),
+      bar(row, most, usual, notes !== ''),
+      volume(row.volume_l),
+      notes,
+    ];
+  });
+  replace(find('#days .body'),
+    table('Volume of each day', ['Day', 'Bar', { text: 'Volume', number: true }, 'Notes'], cells, { class: 'bars' }),
+    h('p', { class: 'key' }, usual === null ? null : ['The dashed line is a usual day: ', volume(usual), '. '],
+      'Hatched: incomplete. Choose a day to see it below.'));
+}

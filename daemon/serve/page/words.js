@@ -1,0 +1,106 @@
+// Numbers, times and units as the reader's language writes them, in the site's civil time.
+
+const litres_in = { l: 1, gal_us: 3.785411784, gal_imp: 4.54609 };  // The gallons: exact by definition.
+const unit_words = { l: 'L', gal_us: 'US gal', gal_imp: 'imp gal' };
+
+let unit = 'l';
+let zone = 'UTC';
+
+export function set_unit(name) {
+  unit = name in litres_in ? name : 'l';
+}
+
+/** A zone that this browser does not know leaves the times in UTC, and says so behind each. */
+export function set_zone(name) {
+  try {
+    new Intl.DateTimeFormat(undefined, { timeZone: name });
+    zone = name;
+  } catch {
+    zone = 'UTC';
+  }
+}
+
+export const in_unit = (litres) => litres / litres_in[unit];
+export const unit_word = () => unit_words[unit];
+
+export const number = (value, digits = 0) =>
+  new Intl.NumberFormat(undefined, { minimumFractionDigits: digits, maximumFractionDigits: digits }).format(value);
+
+/** As exact as one reads it: whole above a hundred, else one digit. */
+export function volume(litres) {
+  if (litres === null || litres === undefined) return 'no data';
+  const amount = in_unit(litres);
+  return `${number(amount, Math.abs(amount) < 100 ? 1 : 0)} ${unit_word()}`;
+}
+
+/** What a tick stands for, with all its digits. */
+export const step = (litres) =>
+  `${new Intl.NumberFormat(undefined, { maximumFractionDigits: 3 }).format(in_unit(litres))} ${unit_word()}`;
+
+export function flow(l_per_h) {
+  const amount = in_unit(l_per_h);
+  return amount >= 60
+    ? `${number(amount / 60, 1)} ${unit_word()} a minute`
+    : `${number(amount, 1)} ${unit_word()} an hour`;
+}
+
+/** Cubic metres, to the litre; with the last three digits where they tell anything. */
+export const cubic_metres = (m3) => (m3 === null ? 'no data' : `${number(m3, 3)} m³`);
+
+export const instant = (text) => new Date(text);
+export const seconds_of = (span) => (instant(span.to) - instant(span.from)) / 1000;
+
+const written = (time, options) =>
+  new Intl.DateTimeFormat(undefined, { timeZone: zone, ...options }).format(time instanceof Date ? time : instant(time));
+
+export const clock = (time) => written(time, { hour: '2-digit', minute: '2-digit' });
+export const clock_to_the_second = (time) =>
+  written(time, { hour: '2-digit', minute: '2-digit', second: '2-digit' });
+export const day_word = (time) => written(time, { weekday: 'short', day: 'numeric', month: 'short' });
+export const date_and_clock = (time) =>
+  written(time, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
+export const full_date = (time) =>
+  written(time, { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric' });
+
+/** "2026-03-01" so many days on. Dates of the calendar, not of a zone. */
+export function date_after(date, days) {
+  const day = new Date(`${date}T00:00:00Z`);
+  day.setUTCDate(day.getUTCDate() + days);
+  return day.toISOString().slice(0, 10);
+}
+
+/** 95 s is "1 min 35 s", 8000 s is "2 h 13 min". */
+export function length(seconds) {
+  const whole = Math.round(seconds);
+  if (whole < 60) return `${whole} s`;
+  if (whole < 600 && whole % 60) return `${Math.floor(whole / 60)} min ${whole % 60} s`;
+  const minutes = Math.round(whole / 60);
+  if (minutes < 60) return `${minutes} min`;
+  const hours = Math.floor(minutes / 60);
+  if (hours < 48) return minutes % 60 ? `${hours} h ${minutes % 60} min` : `${hours} h`;
+  return `${Math.round(hours / 24)} days`;
+}
+
+export function ago(time, now) {
+  const seconds = (now - instant(time)) / 1000;
+  return seconds < 10 ? 'just now' : `${length(seconds < 120 ? seconds : Math.round(seconds / 60) * 60)} ago`;
+}
+
+/** The daemon's sentences, with its times as this reader writes them. */
+export const sentence = (text) =>
+  text.replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?([+-]\d\d:\d\d|Z)/g, (time) => date_and_clock(time));
+
+export const alarm_words = {
+  'night-flow': 'Water ran all night',
+  'slow-leak': 'A slow leak',
+  'high-flow': 'Very high flow',
+  'long-draw': 'Water runs very long',
+  'away-use': 'Water runs while everybody is away',
+  'node-silent': 'The node is silent',
+  'counter-fault': 'The counter needs a look',
+};
+
+export const label_words = {
+  flush: 'toilet', shower: 'shower', tap: 'tap', washer: 'washing machine', bath: 'bath', hose: 'hose', leak: 'leak',
+  unknown: 'not known',
+};

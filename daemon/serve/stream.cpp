@@ -1,0 +1,97 @@
+// GET /v1/stream: what happens, as it happens, by server-sent events.
+#include <fmt/format.h>
+
+#include <chrono>
+
+#include "core/json_writer.hpp"
+#include "serve/call.hpp"
+#include "serve/news.hpp"
+
+namespace tickledger {
+
+namespace {
+
+using Clock = std::chrono::steady_clock;
+using std::chrono::seconds;
+
+/// A comment is sent when nothing else was for so long, so that both ends know that the other is there.
+constexpr auto heartbeat = seconds{15};
+constexpr auto health_every = seconds{2};
+/// With very many meters health takes a while; then it is looked at so many times its own length apart.
+constexpr int health_rest = 20;
+
+class Stream {
+public:
+    Stream(const Call& call, std::shared_ptr<News::Watcher> watcher, std::string meter)
+        : parts_(call.parts), watcher_(std::move(watcher)), meter_(std::move(meter)) {}
+
+    Result<void> operator()(std::string& text) {
+        if (!std::exchange(has_begun_, true)) text += greeting();
+        watcher_->take(text, meter_);
+        look_at_health(text);
+        const auto now = Clock::now();
+        if (text.empty() && now - sent_at_ >= heartbeat) text = ":\n\n";
+        if (!text.empty()) sent_at_ = now;
+        return {};
+    }
+
+private:
+    [[nodiscard]] std::string greeting() const {
+        JsonObject document;
+        document.text("time", parts_.zone.format(parts_.now()));
+        return "retry: 3000\n\n" + event_text("hello", std::move(document).finish());
+    }
+
+    void look_at_health(std::string& text) {
+        const auto began_at = Clock::now();
+        if (began_at < next_health_at_) return;
+        JsonArray sentences;
+        const auto troubles = troubles_of(parts_.health(), parts_.zone);
+        for (const std::string& trouble : troubles)
+            sentences.add(json_string(trouble));
+        JsonObject document;
+        document.text("state", troubles.empty() ? "up" : "degraded");
+        document.raw("troubles", std::move(sentences).finish());
+        std::string health = std::move(document).finish();
+        if (health != health_) text += event_text("health", health);
+        health_ = std::move(health);
+        const auto now = Clock::now();
+        next_health_at_ = now + std::max<Clock::duration>(health_every, (now - began_at) * health_rest);
+    }
+
+    const ApiParts& parts_;
+    std::shared_ptr<News::Watcher> watcher_;
+    std::string meter_;
+    std::string health_;
+    bool has_begun_ = false;
+    Clock::time_point sent_at_ = Clock::now();
+    Clock::time_point next_health_at_{};
+};
+
+}  // namespace
+
+Response get_stream(const Call& call) {
+    const auto meter = call.parameter("meter");
+    if (meter) {
+        const auto view = call.snapshots.take();
+        if (!view) return view.error();
+        const auto found = find_meter(call, **view, *meter);
+        if (!found)
+            return problem(400,
+                           fmt::format("The query parameter \"meter\" is \"{}\", and there is no such meter. "
+                                       "GET /v1/meters lists those there are.",
+                                       *meter));
+    }
+    auto watcher = call.parts.news->watch();
+    if (!watcher) {
+        return problem(
+            503, fmt::format("{} streams are open already, which is as many as there may be. Close one.",
+                             News::watchers_max));
+    }
+    Response response;
+    response.content_type = "text/event-stream";
+    response.news = Stream(call, std::move(watcher), meter.value_or(""));
+    return response;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,96 @@
+#include "service/housekeeper.hpp"
+
+#include <utility>
+
+#include "service/journal.hpp"
+
+namespace tickledger {
+
+namespace {
+
+// A day's backup may well be half a minute late.
+constexpr auto round_every = std::chrono::seconds{30};
+
+}  // namespace
+
+Housekeeper::Housekeeper(Parts parts)
+    : parts_(std::move(parts)), backups_(parts_.store.backups()), is_suspect_(parts_.is_unchecked) {
+    if (const auto all = backups_.list(); !all.empty()) {
+        state_.last_backup = all.back();
+        state_.backup_count = static_cast<std::int64_t>(all.size());
+    }
+    thread_ = std::thread([this] { run(); });
+}
+
+Housekeeper::~Housekeeper() {
+    {
+        const std::lock_guard lock(mutex_);
+        stop_ = true;
+    }
+    wake_.notify_all();
+    thread_.join();
+}
+
+void Housekeeper::suspect() {
+    {
+        const std::lock_guard lock(mutex_);
+        is_suspect_ = true;
+    }
+    wake_.notify_all();
+}
+
+HouseState Housekeeper::state() const {
+    const std::lock_guard lock(mutex_);
+    return state_;
+}
+
+bool Housekeeper::goes_on() const {
+    const std::lock_guard lock(mutex_);
+    return !stop_;
+}
+
+void Housekeeper::run() {
+    while (goes_on()) {
+        look_at_ledger();
+        back_up_if_due();
+        std::unique_lock lock(mutex_);
+        wake_.wait_for(lock, round_every, [this] { return stop_ || is_suspect_; });
+    }
+}
+
+void Housekeeper::look_at_ledger() {
+    {
+        const std::lock_guard lock(mutex_);
+        if (!std::exchange(is_suspect_, false)) return;
+    }
+    const Check check = quick_check(parts_.ledger, [this] { return goes_on(); });
+    const bool is_damaged =
+        check.soundness == Soundness::damaged || check.soundness == Soundness::no_database;
+    if (is_damaged) parts_.on_damage(check.text);
+}
+
+void Housekeeper::back_up_if_due() {
+    const StoreSettings& store = parts_.store;
+    const auto now = parts_.now();
+    if (store.keep_backups == 0 || !now) return;
+    const auto last = state().last_backup;
+    // One that says it was made in the future comes of a clock that was wrong.
+    if (last && last->made_at <= *now && *now - last->made_at < store.backup_every) return;
+
+    const auto made = backups_.make(parts_.ledger, *now, store.keep_backups, [this] { return goes_on(); });
+    if (!goes_on()) return;
+    bool is_news = false;
+    {
+        const std::lock_guard lock(mutex_);
+        const std::string trouble = made ? std::string() : made.error().text;
+        is_news = trouble != state_.trouble;
+        state_.trouble = trouble;
+        if (made) state_.last_backup = *made;
+        state_.backup_count = static_cast<std::int64_t>(backups_.list().size());
+        // A copy that fails because of what it copies says so of the ledger, too.
+        if (!made) is_suspect_ = true;
+    }
+    if (is_news && !made) journal(Level::error, made.error().text);
+}
+
+}  // namespace tickledger

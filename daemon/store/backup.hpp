@@ -1,0 +1,66 @@
+// Copies of the ledger, made while it is written, and the check of a whole file.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "tickledger/result.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+/// Asked now and then in the middle of long work; false: give it up.
+using GoesOn = std::function<bool()>;
+
+enum class Soundness : std::uint8_t {
+    sound,
+    damaged,
+    no_database,  ///< Damaged from its first bytes on, or never one.
+    unfinished,   ///< Given up; nothing was found so far.
+    unknown,      ///< The file can not be read, or is in use.
+};
+
+struct Check {
+    Soundness soundness = Soundness::sound;
+    std::string text;  ///< What was found, in a sentence; empty where it is sound or unfinished.
+};
+
+/// Reads the whole file and checks its structure (SQLite's quick_check). Changes nothing.
+[[nodiscard]] Check quick_check(const std::filesystem::path& file, const GoesOn& goes_on = {});
+
+/// Copies the ledger as it stands at one moment, while another connection goes on booking. The copy is one
+/// file, checked and on the disk, before it takes the place of `to`. Fails where the source turns out to be
+/// damaged, where there is no room, and where it was given up.
+[[nodiscard]] Result<void> back_up(const std::filesystem::path& file, const std::filesystem::path& to,
+                                   const GoesOn& goes_on = {});
+
+struct Backup {
+    std::filesystem::path file;
+    Instant made_at{};  ///< To the second.
+    std::uintmax_t size_bytes = 0;
+};
+
+/// The backups in a directory: files named ledger-20260301T030000Z.db.
+class Backups {
+public:
+    explicit Backups(std::filesystem::path directory) : directory_(std::move(directory)) {}
+
+    /// The oldest first; empty where there is no such directory.
+    [[nodiscard]] std::vector<Backup> list() const;
+    /// Makes one of `ledger` and removes the oldest beyond `keep`.
+    [[nodiscard]] Result<Backup> make(const std::filesystem::path& ledger, Instant now, std::int64_t keep,
+                                      const GoesOn& goes_on = {}) const;
+
+    [[nodiscard]] const std::filesystem::path& directory() const { return directory_; }
+
+private:
+    std::filesystem::path directory_;
+};
+
+/// "20260301T030000Z": a moment within a file's name (ISO 8601, basic format).
+[[nodiscard]] std::string name_part(Instant t);
+
+}  // namespace tickledger

@@ -1,0 +1,52 @@
+# bash completion for tickledger(1) and tickledgerd(8). Commands and options are what the programs' --help names.
+
+# The words of a help text that begin a line: "options" (long ones), or "commands".
+_tickledger_words() { # WHAT PROGRAM [COMMAND]
+    case $1 in
+        options) "${@:2}" --help 2>/dev/null | grep -oE '^ +(-[a-z],)?--[a-z][a-z-]*' | grep -oE -- '--[a-z-]+' ;;
+        commands) "${@:2}" --help 2>/dev/null | sed -n '/^Subcommands:/,$s/^  \([a-z]\{1,\}\)  .*/\1/p' ;;
+    esac
+}
+
+# The ids of the meters that the daemon knows; none where it does not answer.
+_tickledger_meters() { # PROGRAM
+    timeout 1 "$1" --csv meters 2>/dev/null | sed -e 1d -e 's/,.*//'
+}
+
+_tickledger() {
+    local current=$2 previous=$3 program=$1 command='' word index
+    local commands
+    commands=$(_tickledger_words commands "$program")
+    for ((index = 1; index < COMP_CWORD; index++)); do
+        word=${COMP_WORDS[index]}
+        if [[ $word != -* && $'\n'$commands$'\n' == *$'\n'"$word"$'\n'* ]]; then
+            command=$word
+            break
+        fi
+    done
+
+    local words=
+    case $previous in
+        --config | --into | --socket) compopt -o default; return ;;
+        --step) words="interval hour day month year" ;;
+        --label) words="flush shower tap washer bath hose leak unknown" ;;
+        --state) words="unacknowledged acknowledged returned-unacknowledged normal shelved" ;;
+        --day) words="today yesterday" ;;
+        --from | --to | --at | --month | --last | --for | --until | --take-back | --apply-from) return ;;
+        --set | --start | --pulse-value | --acknowledge | --shelve | --unshelve) return ;;
+        *)
+            words=$(_tickledger_words options "$program" $command)
+            if [[ -z $command ]]; then
+                words+=$'\n'$commands
+            elif [[ $command == replay ]]; then
+                [[ $current == -* ]] || { compopt -o default; return; }
+            else
+                words+=$'\n'$(_tickledger_words options "$program")
+                [[ $current == -* ]] || words=$(_tickledger_meters "$program")
+            fi
+            ;;
+    esac
+    mapfile -t COMPREPLY < <(compgen -W "$words" -- "$current")
+}
+
+complete -F _tickledger tickledger tickledgerd

@@ -1,0 +1,136 @@
+// The real daemon on a known ledger, with a real broker, for one test.
+import { execFile, spawn } from 'node:child_process';
+import { mkdtemp, rm, writeFile } from 'node:fs/promises';
+import { createServer } from 'node:net';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { promisify } from 'node:util';
+
+import { make_history, zone } from './history.mjs';
+
+const run = promisify(execFile);
+const build = process.env.TICKLEDGER_BUILD_DIR;
+const daemon_file = join(build, 'daemon/service/tickledgerd');
+const patience_ms = 60_000;
+
+/** Asks again and again until it holds; fails with `what` when it never does. */
+export async function until(what, condition) {
+  const end = Date.now() + patience_ms;
+  for (;;) {
+    if (await condition()) return;
+    if (Date.now() > end) throw new Error(`waited in vain until ${what}`);
+    await new Promise((resolve) => setTimeout(resolve, 50));
+  }
+}
+
+async function free_port() {
+  const server = createServer();
+  await new Promise((resolve) => server.listen(0, '127.0.0.1', resolve));
+  const { port } = server.address();
+  await new Promise((resolve) => server.close(resolve));
+  return port;
+}
+
+class Program {
+  constructor(file, args) {
+    this.child = spawn(file, args, { stdio: ['ignore', 'ignore', 'pipe'] });
+    this.said = '';
+    this.child.stderr.on('data', (text) => { this.said += text; });
+    this.ended = new Promise((resolve) => this.child.on('exit', resolve));
+  }
+  runs() { return this.child.exitCode === null && this.child.signalCode === null; }
+  async stop(signal = 'SIGTERM') {
+    this.child.kill(signal);
+    await this.ended;
+  }
+}
+
+const configuration = (directory, broker_port, page_port) => `
+[site]
+timezone = "${zone}"
+[broker]
+url = "mqtt://127.0.0.1:${broker_port}"
+[store]
+directory = "${directory}/store"
+commit_every = "0s"
+[socket]
+path = "${directory}/api.sock"
+http = "127.0.0.1:${page_port}"
+[[meter]]
+id = "house"
+topic = "nodes/house"
+message = "counter"
+pulse_value = "1 L"
+q3 = "2.5 m3/h"
+[meter.alarms]
+silent_after = "1h"
+[[meter]]
+id = "garden"
+topic = "nodes/garden"
+message = "pulses"
+pulse_value = "0.5 L"
+q3 = "2.5 m3/h"
+[meter.alarms]
+off = ["counter-fault"]
+silent_after = "1h"
+`;
+
+export class House {
+  static async open() {
+    const house = new House();
+    house.directory = await mkdtemp(join(tmpdir(), 'tickledger-page-'));
+    house.truth = make_history(Math.floor(Date.now() / 1000));
+    house.broker_port = await free_port();
+    house.page_port = await free_port();
+    house.origin = `http://127.0.0.1:${house.page_port}`;
+    await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port));
+    await writeFile(join(house.directory, 'history.jsonl'), house.truth.recording);
+    await run('mkdir', [join(house.directory, 'store')]);
+    await run(daemon_file, ['replay', '--config', house.config(), join(house.directory, 'history.jsonl')]);
+    await house.start_broker();
+    await house.start_daemon();
+    return house;
+  }
+
+  config() { return join(this.directory, 'tickledger.toml'); }
+
+  async start_broker() {
+    const file = join(this.directory, 'broker.conf');
+    await writeFile(file, `listener ${this.broker_port} 127.0.0.1\nallow_anonymous true\nuser root\n`);
+    this.broker = new Program('mosquitto', ['-c', file]);
+    await until('the broker runs', () => {
+      if (!this.broker.runs()) throw new Error(`the broker does not start: ${this.broker.said}`);
+      return this.broker.said.includes(' running');
+    });
+  }
+
+  async start_daemon() {
+    this.daemon = new Program(daemon_file, ['--config', this.config()]);
+    await until('the daemon answers and has the broker', async () => {
+      if (!this.daemon.runs()) throw new Error(`the daemon does not start: ${this.daemon.said}`);
+      try {
+        return (await this.get('/v1/health')).broker.subscribed;
+      } catch {
+        return false;
+      }
+    });
+  }
+
+  async get(target) {
+    const response = await fetch(this.origin + target);
+    return response.json();
+  }
+
+  /** The house's node tells that so many more ticks were counted. */
+  async tell(ticks) {
+    this.truth.count += ticks;
+    this.truth.seq += 1;
+    const payload = JSON.stringify({ count: this.truth.count, boot: 1, seq: this.truth.seq, time: new Date().toISOString() });
+    await run('mosquitto_pub', ['-p', String(this.broker_port), '-q', '1', '-t', 'nodes/house', '-m', payload]);
+  }
+
+  async close() {
+    for (const program of [this.daemon, this.broker]) if (program?.runs()) await program.stop();
+    await rm(this.directory, { recursive: true, force: true });
+  }
+}

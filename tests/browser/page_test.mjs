@@ -1,0 +1,234 @@
+// The page in a real browser, on the real daemon: each panel against what is known of the recording.
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+
+import { open_browser, watch_faults } from './chromium.mjs';
+import { date_after } from './history.mjs';
+import { House, until } from './house.mjs';
+
+let house;
+let browser;
+let page;
+let faults;
+
+const text = (selector) => page.locator(selector).first().innerText();
+const becomes = (what, condition) => until(what, condition);
+const answers = async () => (await page.locator('#glance .answer').allInnerTexts()).map((one) => one.replaceAll('\n', ' | '));
+const live = () => becomes('the page is live', () => page.evaluate(() => document.body.dataset.state === 'live'));
+const choose = async (meter) => {
+  await page.locator('#meter').selectOption(meter);
+  await becomes(`${meter} is shown`, async () => (await text('#glance-title')).startsWith(meter) && await page.locator('#flow').count() > 0);
+};
+const litres = (amount) => `${amount.toFixed(amount < 100 ? 1 : 0)} L`;
+const median = (numbers) => {
+  const sorted = [...numbers].sort((a, b) => a - b);
+  return (sorted[Math.floor((sorted.length - 1) / 2)] + sorted[Math.floor(sorted.length / 2)]) / 2;
+};
+
+before(async () => {
+  house = await House.open();
+  browser = await open_browser();
+  page = browser.context.pages()[0];
+  faults = watch_faults(page, house.origin);
+  await page.goto(`${house.origin}/`);
+  await live();
+  await choose('house');
+});
+
+after(async () => {
+  await browser?.close();
+  await house?.close();
+});
+
+test('today and yesterday are those of the recording, beside a usual day', async () => {
+  const { per_date, today, first } = house.truth;
+  const whole_days = Array.from({ length: 10 }, (_, i) => per_date.get(date_after(first, i)) ?? 0);
+  await becomes('today is shown', async () => (await answers()).length === 5);
+  const [of_today, of_yesterday] = await answers();
+  assert.ok(of_today.startsWith(`How much today? | ${litres(per_date.get(today) ?? 0)} | `), of_today);
+  assert.ok(of_today.endsWith(`in a whole day: ${litres(median(whole_days))}`), of_today);
+  assert.ok(of_yesterday.startsWith(`And yesterday? | ${litres(whole_days.at(-1))} | `), of_yesterday);
+  assert.match(of_yesterday, /times a usual day|more than usual/);
+});
+
+test('a leak is told with the night since which the water never stood still', async () => {
+  const leak = (await answers())[3];
+  const night = new Intl.DateTimeFormat('en-GB', { weekday: 'short', day: 'numeric', month: 'short', timeZone: 'UTC' })
+    .format(new Date(`${date_after(house.truth.leak_date, 1)}T12:00:00Z`));
+  assert.ok(leak.includes('Probably, yes'), leak);
+  assert.ok(leak.includes(`since the night before ${night}`), leak);
+  assert.ok(leak.includes('about 10.0 L an hour, 240 L a day'), leak);
+});
+
+test('how sure the numbers are is told: nothing is missing of the house, three hours of the garden', async () => {
+  assert.match((await answers())[4], /Nothing is missing \| Every minute of today was seen.*Counted in steps of 1 L\./);
+  await choose('garden');
+  const row = page.locator('#days tbody tr', { has: page.locator(`[data-date="${house.truth.hole_date}"]`) });
+  await becomes('the garden’s days are shown', async () => await row.count() === 1 && (await row.innerText()).includes('not seen'));
+  assert.match(await row.innerText(), /0\.0 L\s+incomplete: 3 h not seen/);
+  await becomes('the garden has no leak', async () => (await answers())[3].includes('No sign of one'));
+  await choose('house');
+});
+
+test('each of the last days has its volume; what lies before the recording is no zero', async () => {
+  const { per_date, first, today } = house.truth;
+  await becomes('the days are shown', async () => await page.locator('#days tbody tr').count() === 14);
+  for (let i = 0; i <= 10; ++i) {
+    const date = date_after(first, i);
+    const cells = await page.locator('#days tbody tr', { has: page.locator(`[data-date="${date}"]`) }).locator('td').allInnerTexts();
+    assert.equal(cells[1], litres(per_date.get(date) ?? 0), date);
+    assert.equal(cells[2], date === today ? 'so far' : '', date);
+  }
+  const before_it = page.locator('#days tbody tr', { has: page.locator(`[data-date="${date_after(first, -1)}"]`) });
+  assert.deepEqual((await before_it.locator('td').allInnerTexts()).slice(1), ['no data', 'no data']);
+  assert.equal(await before_it.locator('rect.none').count(), 1);
+});
+
+test('a day is chosen with the keyboard; its hours and draws are those of the recording', async () => {
+  // Before the leak.
+  const date = date_after(house.truth.leak_date, -1);
+  await page.locator(`[data-date="${date}"]`).focus();
+  await page.keyboard.press('Enter');
+  const title = new Intl.DateTimeFormat('en-GB', { dateStyle: 'full', timeZone: 'UTC' }).format(new Date(`${date}T12:00:00Z`));
+  await becomes('the day is shown', async () => (await text('#day-title')).replaceAll(',', '') === title.replaceAll(',', ''));
+  assert.equal(await page.locator(`[data-date="${date}"]`).getAttribute('aria-pressed'), 'true');
+  assert.equal(await page.evaluate(() => document.activeElement.dataset.date), date);
+  const hours = await page.locator('#flow details tbody tr').evaluateAll((rows) => rows.map((row) => [row.cells[0].textContent, row.cells[1].textContent]));
+  assert.equal(hours.length, 24);
+  for (const [hour, volume] of hours)
+    assert.equal(volume, litres(house.truth.per_hour.get(`${date} ${hour.slice(0, 2)}`) ?? 0), `${hour} of ${date}`);
+  const draws = await page.locator('#draws details tbody tr').evaluateAll((rows) => rows.map((row) => row.cells[2].textContent));
+  assert.deepEqual(draws, [litres(48), litres(house.truth.per_hour.get(`${date} 19`))]);
+  const chart = await page.locator('svg.day').getAttribute('aria-label');
+  assert.ok(chart.startsWith(`Flow of the day: ${litres(house.truth.per_date.get(date))} in all, most at 07:0`), chart);
+  await page.getByRole('button', { name: 'Today', exact: true }).click();
+  await becomes('today is shown again', async () => await page.getByRole('button', { name: 'Today', exact: true }).count() === 0);
+});
+
+test('nights are bands: a leak fills them, a still night is quiet', async () => {
+  const rows = page.locator('#nights tbody tr');
+  await becomes('the nights are shown', async () => await rows.count() >= 10);
+  const told = await rows.evaluateAll((all) => all.map((row) => ({
+    words: row.cells[2].textContent, still: row.querySelectorAll('rect.still').length, flow: row.querySelectorAll('rect.flow').length })));
+  const leaks = told.filter((night) => night.words.startsWith('never stood still for 30 min'));
+  assert.ok(leaks.length >= 1, JSON.stringify(told));
+  for (const night of leaks) assert.ok(night.flow > 30, JSON.stringify(night));
+  const quiet = told.filter((night) => night.words === 'stood still for 4 h');
+  assert.ok(quiet.length >= 7, JSON.stringify(told));
+  for (const night of quiet) assert.deepEqual([night.still, night.flow], [1, 0]);
+});
+
+test('an alarm acknowledged on the page is acknowledged in the ledger; put off, it is shelved there', async () => {
+  const alarm = page.locator('#alarms article', { hasText: 'Water ran all night' });
+  const id = await alarm.getAttribute('data-alarm');
+  const in_ledger = async () => (await house.get('/v1/alarms')).alarms.find((one) => String(one.id) === id);
+  assert.equal((await in_ledger()).state, 'unacknowledged');
+  await alarm.getByRole('button', { name: /I have seen it/ }).click();
+  await becomes('the page says so', async () => (await alarm.innerText()).includes('acknowledged ') && !(await alarm.innerText()).includes('not acknowledged'));
+  assert.equal((await in_ledger()).state, 'acknowledged');
+  assert.equal(await text('#alarms .said'), 'Acknowledged: Water ran all night, house.');
+
+  await alarm.locator('select').selectOption('P2D');
+  await alarm.getByRole('button', { name: /Put off for/ }).click();
+  await becomes('the page says put off', async () => (await alarm.innerText()).includes('put off until'));
+  const shelved = await in_ledger();
+  assert.equal(shelved.state, 'shelved');
+  assert.ok(Math.abs(Date.parse(shelved.shelved_until) - Date.now() - 2 * 86_400_000) < 120_000);
+  await alarm.getByRole('button', { name: /Put off no longer/ }).click();
+  await becomes('the page says so', async () => !(await alarm.innerText()).includes('put off until'));
+  assert.notEqual((await in_ledger()).state, 'shelved');
+});
+
+test('a message is shown by itself: the flow, the day, the register', async () => {
+  const { per_date, today } = house.truth;
+  await house.tell(2);
+  per_date.set(today, (per_date.get(today) ?? 0) + 2);
+  await becomes('the page shows two litres more', async () => (await answers())[0].includes(`| ${litres(per_date.get(today))} |`));
+  assert.match((await answers())[2], /Yes, [\d.,]+ L (a minute|an hour)/);
+  await becomes('the register follows', async () => (await text('#register .face')) === `${(house.truth.count / 1000).toFixed(3)} m³`);
+  await becomes('the bar follows', async () =>
+    (await page.locator('#days tbody tr').first().locator('td').nth(1).innerText()) === litres(per_date.get(today)));
+});
+
+test('a reading by eye becomes an adjustment; what is no number, or can not be, is refused in words; it can be taken back', async () => {
+  const register = async () => house.get('/v1/meters/house/register');
+  await page.locator('#shown').fill('about seven');
+  await page.getByRole('button', { name: 'Enter the reading' }).click();
+  await becomes('it is refused', async () => (await text('#reading-said')).includes('is no number'));
+  assert.equal(await page.locator('#shown').getAttribute('aria-invalid'), 'true');
+
+  await page.locator('#shown').fill('99999');
+  await page.getByRole('button', { name: 'Enter the reading' }).click();
+  await becomes('the daemon’s reason is shown', async () => !(await text('#reading-said')).includes('is no number') && (await text('#reading-said')).length > 20);
+  assert.equal((await register()).readings.length, 0);
+
+  // A comma, as many write it; twelve litres more than were counted.
+  const shown = ((house.truth.count + 12) / 1000).toFixed(3);
+  await page.locator('#shown').fill(shown.replace('.', ','));
+  await page.getByRole('button', { name: 'Enter the reading' }).click();
+  await becomes('the reading is booked', async () => (await register()).readings.length === 1);
+  assert.equal((await register()).readings[0].adjustment.ticks, 12);
+  await becomes('the face shows it', async () => (await text('#register .face')) === `${shown} m³`);
+  assert.match(await text('#reading-said'), /12/);
+
+  await page.locator('#readings summary').click();
+  await page.getByRole('button', { name: /Take the reading of .* back/ }).click();
+  await becomes('it is taken back', async () => (await register()).readings.length === 0);
+  await becomes('the face shows it', async () => (await text('#register .face')) === `${(house.truth.count / 1000).toFixed(3)} m³`);
+});
+
+test('gallons are shown where they are wanted, and still after a reload', async () => {
+  const gallons = (house.truth.per_date.get(house.truth.today) ?? 0) / 3.785411784;
+  await page.locator('#unit').selectOption('gal_us');
+  const expected = `${gallons.toFixed(gallons < 100 ? 1 : 0)} US gal`;
+  await becomes('gallons are shown', async () => (await answers())[0].includes(expected));
+  await page.reload();
+  await live();
+  await becomes('gallons are shown again, of the same meter', async () => (await answers())[0]?.includes(expected));
+  await page.locator('#unit').selectOption('l');
+});
+
+test('the nodes and all meters are listed, and a meter is chosen from the list', async () => {
+  await becomes('the nodes are shown', async () => await page.locator('#health tbody tr').count() === 2);
+  assert.match(await text('#health .body'), /The broker is connected/);
+  assert.equal(await page.locator('#meters tbody tr').count(), 2);
+  // The one with an alarm stands first.
+  assert.match(await page.locator('#meters tbody tr').first().innerText(), /^house\s+1 alarm/);
+  await page.locator('#meters').getByRole('button', { name: 'garden' }).click();
+  await becomes('the garden is shown', async () => (await text('#glance-title')).startsWith('garden'));
+  await choose('house');
+});
+
+test('until here nobody saw an error, and nothing was asked of anybody else', () => {
+  // The browser itself tells of the one reading that could not be.
+  assert.deepEqual(faults.filter((fault) => !fault.includes('status of 409')), []);
+});
+
+test('a broker that is gone is told on the page', async () => {
+  await house.broker.stop();
+  await becomes('the page tells of it', async () => /Something needs a look/.test(await page.locator('#trouble').innerText()));
+  assert.match(await text('#health .body'), /The broker is not connected/);
+  await house.start_broker();
+  await becomes('it is over', async () => (await page.locator('#trouble').innerText()) === '');
+});
+
+test('a daemon that is gone is told, what is shown is marked as old, and it is live again when it is back', async () => {
+  const shown = (await answers())[1];
+  faults.length = 0;
+  await house.daemon.stop('SIGKILL');
+  await becomes('the page tells of it', async () => /does not answer/.test(await page.locator('#trouble').innerText()));
+  assert.match(await page.locator('#trouble').innerText(), /What you see is from .* and may be wrong by now/);
+  assert.equal(await page.evaluate(() => document.body.dataset.state), 'old');
+  assert.match(await text('#live'), /^Not live since/);
+  // The old numbers stay, marked as such.
+  assert.equal((await answers())[1], shown);
+  assert.match(await page.locator('#glance .answer strong').first().evaluate((one) => getComputedStyle(one, '::after').content), /old/);
+  await page.locator('#alarms').getByRole('button', { name: /I have seen it|Put off for/ }).first().click();
+  await becomes('what is done is told to be in doubt', async () => (await text('#alarms .said')).includes('Whether it heard you is not known'));
+
+  await house.start_daemon();
+  await live();
+  await becomes('the trouble is over', async () => (await page.locator('#trouble').innerText()) === '');
+  // The browser itself tells of each connection that was refused meanwhile.
+  assert.deepEqual(faults.filter((fault) => !/ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED_ENCODING|ERR_CONNECTION_RESET|ERR_EMPTY_RESPONSE/.test(fault)), []);
+});

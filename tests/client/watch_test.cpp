@@ -1,0 +1,147 @@
+// What happens, as the terminal shows it.
+#include <signal.h>
+
+#include <algorithm>
+#include <catch2/catch.hpp>
+
+#include "client/fake_daemon.hpp"
+#include "support/child_process.hpp"
+
+namespace tickledger {
+namespace {
+
+using test::ChildProcess;
+using test::FakeDaemon;
+using test::wait_until;
+
+const std::string hello = "retry: 3000\n\nevent: hello\ndata: {\"time\":\"2026-03-08T07:00:00+01:00\"}\n\n";
+
+std::string reading(const std::string& time, const std::string& flow, const std::string& today) {
+    return "event: reading\ndata: {\"meter\":\"house\",\"time\":\"2026-03-08T" + time +
+           "+01:00\",\"flow_l_per_h\":" + flow + ",\"register_m3\":1.0,\"today_l\":" + today + "}\n\n";
+}
+
+const std::string alarm =
+    "event: alarm\ndata: {\"id\":7,\"meter\":\"garden\",\"kind\":\"night-flow\",\"state\":\"unacknowledged\","
+    "\"raised_at\":\"2026-03-08T05:00:00+01:00\",\"cleared_at\":null,\"text\":\"Water ran all night.\"}\n\n";
+
+constexpr const char* meters =
+    R"({"meters":[{"id":"house","last_reading_at":"2026-03-08T06:57:00+01:00","flow_l_per_h":0.000},)"
+    R"({"id":"garden","last_reading_at":null,"flow_l_per_h":null}]})";
+
+struct Watching {
+    explicit Watching(const std::vector<std::string>& arguments = {}) : arguments_(arguments) {
+        daemon.set("/v1/meters", meters);
+    }
+
+    void begin() {
+        std::vector<std::string> line{TICKLEDGER_CLIENT, "--socket", daemon.socket.string(), "watch"};
+        line.insert(line.end(), arguments_.begin(), arguments_.end());
+        program = std::make_unique<ChildProcess>(
+            line, ChildProcess::Files{"/dev/null", directory / "out", directory / "error"});
+    }
+    [[nodiscard]] std::string out() const { return test::read_file(directory / "out"); }
+    [[nodiscard]] std::string error() const { return test::read_file(directory / "error"); }
+    [[nodiscard]] bool shows(const std::string& text) const {
+        return wait_until([&] { return out().find(text) != std::string::npos; });
+    }
+
+    FakeDaemon daemon;
+    test::TempDirectory directory;
+    std::unique_ptr<ChildProcess> program;
+
+private:
+    std::vector<std::string> arguments_;
+};
+
+}  // namespace
+
+TEST_CASE("watch shows flow while it runs, then its draws, and alarms and troubles; Ctrl-C ends it well") {
+    Watching watching;
+    watching.daemon.set(
+        "/v1/meters/house/draws",
+        R"({"draws":[{"from":"2026-03-08T07:00:20+01:00","to":"2026-03-08T07:06:40+01:00","volume_l":48.0,)"
+        R"("label":"shower","confidence":0.97}]})");
+    watching.daemon.set(
+        "/v1/stream", hello + reading("07:00:00", "0.000", "12.000") +
+                          reading("07:03:00", "480.000", "36.000") +
+                          reading("07:06:00", "4800.000", "60.000") + reading("07:09:00", "0.000", "60.000") +
+                          reading("07:12:00", "0.000", "60.000") + alarm +
+                          "event: health\ndata: {\"state\":\"degraded\",\"troubles\":[\"The broker is "
+                          "not connected.\"]}\n\n"
+                          "event: health\ndata: {\"state\":\"up\",\"troubles\":[]}\n\n");
+    watching.begin();
+    REQUIRE(watching.shows("All is well again.\n"));
+    CHECK(watching.out() ==
+          "06:57:00  house   stands still\n"
+          "--:--:--  garden  not heard yet\n"
+          "07:03:00  house     480.0 L/h  ########              today 36.0 L\n"
+          "07:06:00  house    4800.0 L/h  ####################  today 60.0 L\n"
+          "07:09:00  house   stands still                       today 60.0 L\n"
+          "07:00:20  house   draw of 48.0 L in 6:20 min, probably shower (97 %)\n"
+          "05:00:00  garden  ALARM night-flow is unacknowledged. Water ran all night.\n"
+          "! The broker is not connected.\n"
+          "All is well again.\n");
+    // The draws are asked for from the last reading on that had shown none. That nothing runs is told once.
+    const auto asked = watching.daemon.asked();
+    CHECK(std::ranges::count(asked, "/v1/meters/house/draws?from=2026-03-08T07:00:00+01:00") == 1);
+    watching.program->signal(SIGINT);
+    CHECK(watching.program->wait() == 0);
+    CHECK(watching.error().empty());
+}
+
+TEST_CASE("watch of one meter asks for that one, and --json prints the events as they are") {
+    Watching watching({"house", "--json"});
+    watching.daemon.set("/v1/stream", hello + reading("07:00:00", "0.000", "12.000"));
+    watching.begin();
+    REQUIRE(watching.shows("\"today_l\":12.000}}\n"));
+    CHECK(watching.out() ==
+          "{\"event\":\"hello\",\"data\":{\"time\":\"2026-03-08T07:00:00+01:00\"}}\n"
+          "{\"event\":\"reading\",\"data\":{\"meter\":\"house\",\"time\":\"2026-03-08T07:00:00+01:00\","
+          "\"flow_l_per_h\":0.000,\"register_m3\":1.0,\"today_l\":12.000}}\n");
+    CHECK(watching.daemon.asked() == std::vector<std::string>{"/v1/stream?meter=house"});
+}
+
+TEST_CASE("a daemon that goes away is told, and watched again when it is back") {
+    Watching watching;
+    watching.daemon.set("/v1/stream", hello + reading("07:00:00", "60.000", "1.000"));
+    watching.begin();
+    REQUIRE(watching.shows("today 1.0 L"));
+    watching.daemon.stop();
+    REQUIRE(wait_until([&] { return watching.error().find("not heard any more") != std::string::npos; }));
+    watching.daemon.set("/v1/stream", hello + reading("08:00:00", "60.000", "2.000"));
+    watching.daemon.start();
+    CHECK(watching.shows("today 2.0 L"));
+}
+
+TEST_CASE("watch ends at once where nobody answers, where it is refused, and as CSV") {
+    FakeDaemon daemon;
+    CHECK(daemon.run("--socket /nonexistent/api.sock watch").status == 69);
+    const auto refused = daemon.run("watch barn");
+    CHECK(refused.status == 1);
+    CHECK(refused.error == "tickledger: There is nothing at /v1/stream?meter=barn.\n");
+    CHECK(daemon.run("watch --csv").status == 2);
+}
+
+TEST_CASE("bars stand in the rows of usage where they are wanted; a paler one is incomplete") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters/house/usage",
+        R"({"meter":"house","timezone":"Europe/Berlin","step":"day","rows":[)"
+        R"({"from":"2026-03-01T00:00:00+01:00","to":"2026-03-02T00:00:00+01:00","ticks":200,"volume_l":200.000,"covered_s":86400,"spread_ticks":0,"revision":0},)"
+        R"({"from":"2026-03-02T00:00:00+01:00","to":"2026-03-03T00:00:00+01:00","ticks":25,"volume_l":25.000,"covered_s":86400,"spread_ticks":0,"revision":0},)"
+        R"({"from":"2026-03-03T00:00:00+01:00","to":"2026-03-04T00:00:00+01:00","ticks":50,"volume_l":50.000,"covered_s":43200,"spread_ticks":0,"revision":0},)"
+        R"({"from":"2026-03-04T00:00:00+01:00","to":"2026-03-05T00:00:00+01:00","ticks":null,"volume_l":null,"covered_s":0,"spread_ticks":0,"revision":0}]})");
+    CHECK(daemon.run("usage house --bars").out ==
+          "house, by day, Europe/Berlin\n"
+          "From          Ticks  Volume L                            Notes\n"
+          "2026-03-01      200   200.000  ████████████████████████\n"
+          "2026-03-02       25    25.000  ███\n"
+          "2026-03-03       50    50.000  ▒▒▒▒▒▒                    incomplete: 12 h 00 min of 24 h 00 min\n"
+          "2026-03-04  no data   no data\n"
+          "Total           275   275.000\n");
+    // What is no terminal gets none unless it is told.
+    CHECK(daemon.run("usage house").out.find("█") == std::string::npos);
+}
+
+}  // namespace tickledger

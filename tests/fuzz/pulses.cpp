@@ -1,0 +1,10 @@
+// Payloads of nodes that tell the ticks since their message before.
+#include "fuzz/json_payload.hpp"
+
+extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
+    using namespace tickledger;
+    MeterSettings meter;
+    meter.message = MessageForm::pulses;
+    fuzz::try_json(fuzz::text_of(data, size), meter);
+    return 0;
+}

@@ -1,0 +1,86 @@
+// A request to the API, as the server hands it on: "METHOD TARGET", a newline, the body.
+#include <nlohmann/json.hpp>
+
+#include "fuzz/fuzz.hpp"
+#include "serve/api_fixture.hpp"
+
+namespace {
+
+using namespace tickledger;
+using namespace tickledger::test;
+using fuzz::must;
+
+/// A ledger with a little in it. Orders are kept by nobody, so that it stays as it is.
+ApiFixture& site() {
+    static auto fixture = [] {
+        auto made = std::make_unique<ApiFixture>();
+        sure(made->ledger->begin());
+        const MeterKey house = made->meter("house");
+        made->add(house, "08:00", "09:00", 40);
+        made->add(house, "09:00", "09:10", 0);
+        made->add(house, "09:10", "11:00", 7, EntryKind::restart);
+        made->meter("flat-1");
+        sure(made->ledger->commit());
+        return made;
+    }();
+    return *fixture;
+}
+
+/// The beginning of a long answer is enough.
+std::string body_of(const Response& response) {
+    constexpr std::size_t enough_bytes = 100'000;
+    if (!response.chunks) return response.body;
+    std::string body;
+    std::string chunk;
+    while (body.size() < enough_bytes) {
+        const auto more = response.chunks(chunk);
+        must(more.has_value(), "an answer that was begun goes on");
+        body += chunk;
+        chunk.clear();
+        if (!*more) return body;
+    }
+    return {};
+}
+
+void check(const Response& response) {
+    const std::string body = body_of(response);
+    must(response.status >= 200 && response.status < 500,
+         "a request is no reason for an error of the server");
+    must(response.status < 400 || response.content_type == "application/problem+json",
+         "a refusal is a problem");
+    if (!response.content_type.ends_with("json") || body.empty()) return;
+    const auto document = nlohmann::json::parse(body, nullptr, false);
+    must(!document.is_discarded(), "an answer is JSON");
+    if (response.status < 400) return;
+    must(document.at("status") == response.status, "a problem names its status");
+    must(!document.at("detail").get<std::string>().empty(), "a problem says something");
+}
+
+}  // namespace
+
+extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
+    std::string_view body = fuzz::text_of(data, size);
+    std::string_view target = fuzz::take_line(body);
+    const auto space = target.find(' ');
+    if (space == std::string_view::npos) return 0;
+    const std::string_view method = target.substr(0, space);
+    target.remove_prefix(space + 1);
+    auto request = read_target(target);
+    if (!request) {
+        fuzz::must_be_a_sentence(request.error().text);
+        return 0;
+    }
+    const auto again = read_target("/" + percent_encode(request->path.substr(1)));
+    must(again && again->path == request->path, "a path that is encoded again says the same");
+    request->method = method;
+    request->content_type = "application/json";
+    request->body = body;
+    ApiFixture& there = site();
+    there.orders.clear();
+    check(there.api->handle(*request));
+    for (const std::string& order : there.orders) {
+        const auto document = nlohmann::json::parse(order, nullptr, false);
+        must(document.is_object() && document.contains("do"), "what is kept of a person's word is an order");
+    }
+    return 0;
+}

@@ -1,0 +1,199 @@
+// Server-sent events: what was published is heard by those who watch, and by nobody else.
+#include <atomic>
+#include <catch2/catch.hpp>
+#include <thread>
+
+#include "serve/api_fixture.hpp"
+#include "serve/http_server.hpp"
+#include "serve/news.hpp"
+#include "serve/raw_client.hpp"
+#include "support/wait_until.hpp"
+
+namespace tickledger {
+namespace {
+
+using test::ApiFixture;
+using test::RawClient;
+using test::wait_until;
+
+Outgoing reading_of(const std::string& meter, int flow) {
+    return {.id = 0,
+            .topic = "meters/" + meter + "/now",
+            .payload = R"({"time":"2026-03-01T08:00:00+00:00","flow_l_per_h":)" + std::to_string(flow) + "}",
+            .retained = true};
+}
+
+const std::string alarm = R"({"id":7,"meter":"garden","kind":"night-flow"})";
+const Outgoing alarm_of_garden{
+    .id = 0, .topic = "meters/garden/alarms/night-flow", .payload = alarm, .retained = true};
+
+/// The API served on a socket, with news.
+struct Served {
+    explicit Served(HttpLimits limits = {}) {
+        auto parts = fixture.parts();
+        parts.health = [this] {
+            HealthFacts facts = fixture.health;
+            facts.broker_connected = broker_connected;
+            return facts;
+        };
+        parts.news = &news;
+        api = std::make_unique<Api>(std::move(parts));
+        std::vector<ListenSocket> sockets;
+        sockets.push_back(ListenSocket::on_path(path, 0600).value());
+        server = HttpServer::start(std::move(sockets), limits,
+                                   [this](const Request& request) { return api->handle(request); });
+        news.wake_with([this] { server->wake(); });
+    }
+    ~Served() { news.wake_with({}); }
+
+    ApiFixture fixture;
+    std::filesystem::path path = fixture.directory / "api.sock";
+    std::atomic<bool> broker_connected = true;
+    News news;
+    std::unique_ptr<Api> api;
+    std::unique_ptr<HttpServer> server;
+};
+
+/// One who listens, and what he has heard so far.
+class Listener {
+public:
+    explicit Listener(const Served& served, const std::string& target = "/v1/stream") : client_(served.path) {
+        client_.send("GET " + target + " HTTP/1.1\r\nHost: localhost\r\n\r\n");
+        REQUIRE(hears("event: hello\n"));
+    }
+
+    bool hears(const std::string& text) {
+        return wait_until([&] {
+            heard_ += client_.take();
+            return heard_.find(text) != std::string::npos;
+        });
+    }
+    [[nodiscard]] const std::string& heard() const { return heard_; }
+
+private:
+    RawClient client_;
+    std::string heard_;
+};
+
+}  // namespace
+
+TEST_CASE("who watches hears readings, rows and alarms as soon as they are booked, each under its name") {
+    Served served;
+    Listener listener(served);
+    CHECK(listener.heard().find("Content-Type: text/event-stream\r\n") != std::string::npos);
+    CHECK(listener.heard().find("Cache-Control: no-store\r\n") != std::string::npos);
+    CHECK(listener.hears("event: health\ndata: {\"state\":\"up\",\"troubles\":[]}\n\n"));
+    served.news.hear({reading_of("house", 480),
+                      {.id = 0, .topic = "meters/house/usage", .payload = R"({"meter":"house","ticks":4})"},
+                      {.id = 0, .topic = "meters/house/day", .payload = R"({"meter":"house","ticks":9})"},
+                      alarm_of_garden});
+    CHECK(
+        listener.hears("event: reading\ndata: "
+                       R"({"meter":"house","time":"2026-03-01T08:00:00+00:00","flow_l_per_h":480})"
+                       "\n\nevent: interval\ndata: {\"meter\":\"house\",\"ticks\":4}\n\n"
+                       "event: day\ndata: {\"meter\":\"house\",\"ticks\":9}\n\n"
+                       "event: alarm\ndata: " +
+                       alarm + "\n\n"));
+}
+
+TEST_CASE("who watches one meter hears its readings only, and every alarm") {
+    Served served;
+    Listener all(served);
+    Listener one(served, "/v1/stream?meter=house");
+    served.news.hear({reading_of("garden", 1), reading_of("house", 2), alarm_of_garden});
+    REQUIRE(one.hears("event: alarm"));
+    CHECK(one.heard().find("\"flow_l_per_h\":2}") != std::string::npos);
+    CHECK(one.heard().find("\"flow_l_per_h\":1}") == std::string::npos);
+    CHECK(all.hears("\"flow_l_per_h\":1}"));
+    CHECK(served.fixture.refusal("/v1/stream?meter=barn", 400).find("barn") != std::string::npos);
+}
+
+TEST_CASE("a change of the daemon's health is heard though nothing is booked") {
+    HttpLimits limits;
+    limits.look_for_news = std::chrono::milliseconds{20};
+    Served served(limits);
+    Listener listener(served);
+    REQUIRE(listener.hears("\"state\":\"up\""));
+    served.broker_connected = false;
+    CHECK(listener.hears(
+        "event: health\ndata: {\"state\":\"degraded\",\"troubles\":[\"The broker is not connected.\"]}"));
+}
+
+TEST_CASE("watchers that wait keep nobody from being answered, and each hears of all") {
+    Served served;
+    std::vector<std::unique_ptr<Listener>> listeners;
+    for (std::size_t i = 0; i < News::watchers_max; ++i)
+        listeners.push_back(std::make_unique<Listener>(served));
+    CHECK(test::get(served.path, "/v1/health").status == 200);
+
+    // One more is told so; when one has left, there is room.
+    const auto refused = test::get(served.path, "/v1/stream");
+    CHECK(refused.status == 503);
+    CHECK(refused.body.find("32 streams") != std::string::npos);
+    listeners.pop_back();
+    CHECK(wait_until([&] {
+        auto watcher = served.news.watch();
+        return watcher != nullptr;
+    }));
+
+    served.news.hear({reading_of("house", 3)});
+    for (const auto& listener : listeners)
+        CHECK(listener->hears("\"flow_l_per_h\":3}"));
+    listeners.clear();
+    CHECK(wait_until([&] { return !served.news.listens(); }));
+}
+
+TEST_CASE("HEAD of a stream ends, and takes no place of a watcher") {
+    Served served;
+    RawClient client(served.path);
+    REQUIRE(client.send("HEAD /v1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n"));
+    const auto answer = client.receive(true);
+    REQUIRE(answer);
+    CHECK(answer->status == 200);
+    CHECK(wait_until([&] { return !served.news.listens(); }));
+    REQUIRE(client.send("GET /v1/health HTTP/1.1\r\nHost: localhost\r\n\r\n"));
+    CHECK(client.receive()->status == 200);
+}
+
+TEST_CASE("the server stops while somebody watches") {
+    auto served = std::make_unique<Served>();
+    Listener listener(*served);
+    std::atomic<bool> stops = false;
+    std::thread booking([&, &news = served->news] {
+        while (!stops)
+            news.hear({reading_of("house", 1)});
+    });
+    CHECK(listener.hears("event: reading"));
+    served->news.wake_with({});
+    served->server.reset();
+    stops = true;
+    booking.join();
+}
+
+TEST_CASE("nothing is kept while nobody watches, and who falls behind is told that he missed something") {
+    News news(3);
+    CHECK_FALSE(news.listens());
+    news.hear({reading_of("house", 1)});
+    auto watcher = news.watch();
+    CHECK(news.listens());
+    std::string text;
+    watcher->take(text, "");
+    CHECK(text.empty());
+
+    news.hear({reading_of("house", 1), reading_of("house", 2), reading_of("house", 3)});
+    watcher->take(text, "");
+    CHECK(text.find("missed") == std::string::npos);
+    CHECK(text.find("\"flow_l_per_h\":1}") != std::string::npos);
+
+    text.clear();
+    news.hear(
+        {reading_of("house", 4), reading_of("house", 5), reading_of("house", 6), reading_of("house", 7)});
+    watcher->take(text, "");
+    CHECK(text.starts_with("event: missed\ndata: {}\n\n"));
+    CHECK(text.find("\"flow_l_per_h\":4}") == std::string::npos);
+    CHECK(text.find("\"flow_l_per_h\":7}") != std::string::npos);
+    watcher.reset();
+    CHECK_FALSE(news.listens());
+}
+
+}  // namespace tickledger
