@@ -37,7 +37,7 @@ private:
         return !value;
     }
     template <typename T>
-    static bool is_absent(const std::deque<T>& values) {
+    static bool is_absent(const std::vector<T>& values) {
         return values.empty();
     }
     template <typename T>
@@ -68,7 +68,7 @@ private:
         list_of(values);
     }
     template <typename T>
-    void encode(const std::deque<T>& values) {
+    void encode(const std::vector<T>& values) {
         list_of(values);
     }
     template <typename T>
@@ -129,7 +129,7 @@ private:
             decode(json.at(i), values.at(i));
     }
     template <typename T>
-    static void decode(const Json& json, std::deque<T>& values) {
+    static void decode(const Json& json, std::vector<T>& values) {
         for (const Json& item : json)
             decode(item, values.emplace_back());
     }

@@ -2,10 +2,10 @@
 #pragma once
 
 #include <cstdint>
-#include <deque>
 #include <map>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "store/ledger.hpp"
 #include "tickledger/alarm.hpp"
@@ -53,7 +53,7 @@ struct RegisterMemory {
     std::optional<std::int64_t> start_ul;
     /// The newest reading by eye.
     std::optional<Instant> read_by_eye_at;
-    std::deque<AppliedPulseValue> pulse_values;
+    std::vector<AppliedPulseValue> pulse_values;
 };
 
 /// What people told of being away. Their word counts until they say otherwise, or until the configuration is
@@ -66,7 +66,8 @@ struct ToldAway {
     bool configured = false;
 };
 
-/// The part that is kept in the ledger, in the same transaction as what the messages caused.
+/// The part that is kept in the ledger, in the same transaction as what the messages caused. Its lists are
+/// short and nearly always empty, and an empty vector takes no room beside itself.
 struct AccountMemory {
     CounterState counter;
     std::int64_t total_ticks = 0;
@@ -91,11 +92,11 @@ struct AccountMemory {
     HighFlow high_flow;
     LongDraw long_draw;
     /// Strays, presets and holes of the last day, at most as many as are worth telling.
-    std::deque<Instant> faults;
-    std::deque<RecentPack> recent_packs;
+    std::vector<Instant> faults;
+    std::vector<RecentPack> recent_packs;
     /// Messages that came and booked nothing (held and dropped, or waited and no news), while their numbers
     /// lie ahead of the last one accepted.
-    std::deque<MessageNumber> set_aside;
+    std::vector<MessageNumber> set_aside;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;
     std::optional<HeldMessage> held_message;

@@ -28,7 +28,7 @@ bool is_repeated_pack(Account& account, const Message& message, bool waited) {
     });
     if (repeated) return true;
     packs.push_back({print, message.arrived_at});
-    if (packs.size() > packs_remembered) packs.pop_front();
+    if (packs.size() > packs_remembered) packs.erase(packs.begin());
     return false;
 }
 
@@ -173,7 +173,7 @@ void Bookkeeper::remember_waited(Account& account, const Reading& reading, const
 void Bookkeeper::put_aside(Account& account, const MessageNumber& number) {
     auto& aside = account.memory.set_aside;
     aside.push_back(number);
-    if (aside.size() > set_aside_max) aside.pop_front();
+    if (aside.size() > set_aside_max) aside.erase(aside.begin());
     account.is_changed = true;
 }
 

@@ -123,7 +123,7 @@ void UseWatch::fault(Account& account, Instant at, bool at_once, const std::stri
     auto& faults = account.memory.faults;
     faults.push_back(faults.empty() ? at : std::max(at, faults.back()));
     while (faults.size() > faults_to_tell || faults.front() + fault_memory < at)
-        faults.pop_front();
+        faults.erase(faults.begin());
     const bool is_on = account.settings.alarms.is_on(AlarmKind::counter_fault);
     if (!is_on || (!at_once && faults.size() < faults_to_tell)) return;
     EvidenceBuilder evidence(zone_);

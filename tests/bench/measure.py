@@ -1,0 +1,41 @@
+"""Measures the parts that are asked for; see ./tests/bench/run."""
+import importlib
+import os
+import platform
+import subprocess
+import sys
+import time
+
+import table
+
+PARTS = ["ingest", "written", "booking", "queries", "memory", "disk", "growth"]
+
+
+def circumstances(load):
+    """Where and when a part was measured, and how busy the machine was when it began: beyond its cores, it misleads."""
+    with open("/proc/cpuinfo") as file:
+        models = [line.split(":", 1)[1].strip() for line in file if line.startswith(("model name", "Model"))]
+    file_system = subprocess.run(["findmnt", "-n", "-o", "FSTYPE", "-T", "."], text=True, stdout=subprocess.PIPE).stdout
+    return (f"*{time.strftime('%F %H:%M', time.gmtime())} UTC, {models[0] if models else platform.machine()}, "
+            f"{os.cpu_count()} cores, {file_system.strip()}; load {load:.1f} when it began*")
+
+
+def main(arguments):
+    quick = "--quick" in arguments
+    chosen = [argument for argument in arguments if not argument.startswith("-")]
+    unknown = [part for part in chosen if part not in PARTS]
+    if unknown:
+        sys.exit(f"tests/bench/run: no part {unknown[0]}; there are: {' '.join(PARTS)}")
+    began = time.monotonic()
+    for part in chosen or PARTS:
+        load = os.getloadavg()[0]
+        print(f"=== {part}  (load {load:.1f})", flush=True)
+        found = importlib.import_module(f"parts.{part}").measure(quick)
+        if not quick:
+            for name, lines in found.items():
+                table.put(name, [circumstances(load), ""] + lines)
+    print(f"Measured in {time.monotonic() - began:.0f} s.", "docs/performance.md is as it was: --quick measures too little."
+          if quick else f"Written into {table.PAGE}.")
+
+
+main(sys.argv[1:])

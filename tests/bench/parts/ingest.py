@@ -1,0 +1,119 @@
+"""Ingest: the daemon beside a subscriber that does nothing, and beside the script."""
+import json
+import sqlite3
+import time
+
+from stand import (HERE, TOOLS, Broker, Daemon, Directory, median, run, start, stop, told, wait_until)
+from table import Table
+
+
+def flood(broker, qos, topics, messages, pace=0):
+    """When it began."""
+    words = run([TOOLS / "bench_flood", broker.url, qos, topics, messages, pace]).split()
+    return float(words[0])
+
+
+def subscriber(arguments, broker, qos, topics, messages):
+    """Messages a second, processor seconds a message, of a program that says when it is ready and has heard all."""
+    process = start(arguments, stdout=-1, text=True)
+    assert process.stdout.readline() == "ready\n"
+    began = flood(broker, qos, topics, messages)
+    ended, processor = map(float, process.stdout.readline().split())
+    stop(process)
+    return messages / (ended - began), processor / messages
+
+
+def of_nothing(directory, qos, topics, messages):
+    broker = Broker(directory)
+    found = subscriber([TOOLS / "bench_listener", broker.url, qos, messages], broker, qos, topics, messages)
+    broker.stop()
+    return found
+
+
+def of_script(directory, qos, topics, messages):
+    broker = Broker(directory)
+    file = directory.path / f"script-{broker.port}.db"
+    found = subscriber(["/usr/bin/python3", HERE / "script.py", broker.port, qos, messages, file], broker, qos, topics,
+                       messages)
+    broker.stop()
+    return found
+
+
+class Booked:
+    """How many messages are booked, read from the file: a question would cost the daemon something."""
+
+    def __init__(self, daemon):
+        self.database = sqlite3.connect(f"file:{daemon.place}/ledger.db?mode=ro", uri=True)
+
+    def count(self):
+        row = self.database.execute("SELECT value FROM fact WHERE name = 'messages'").fetchone()
+        return json.loads(row[0])["booked"] if row else 0
+
+
+def log_bytes(daemon):
+    return sum(file.stat().st_size for file in (daemon.place / "messages").glob("*.jsonl"))
+
+
+def of_daemon(directory, qos, topics, messages):
+    """Messages accepted a second, processor seconds and bytes written a message, seconds until the last was booked."""
+    broker = Broker(directory)
+    daemon = Daemon(directory, broker.url, name=f"daemon-{broker.port}")
+    daemon.start()
+    booked = Booked(daemon)
+    # Opening an account is not what is measured.
+    flood(broker, qos, topics, topics)
+    wait_until(lambda: booked.count() >= topics, seconds=300, what="the first words")
+    time.sleep(2)
+    before, written_before = daemon.kernel.cpu_s(), daemon.kernel.written()
+    flooding = start([TOOLS / "bench_flood", broker.url, qos, topics, messages, 0, 1], stdout=-1, text=True)
+    sizes = []
+
+    def all_booked():
+        sizes.append((time.monotonic(), log_bytes(daemon)))
+        return booked.count() >= messages + topics
+
+    wait_until(all_booked, every=0.02, seconds=300, what="the booking of all messages")
+    ended = time.monotonic()
+    began = float(flooding.stdout.readline().split()[0])
+    # Confirmations of what was published are part of the work.
+    time.sleep(1)
+    processor = (daemon.kernel.cpu_s() - before) / messages
+    written = (daemon.kernel.written() - written_before) / messages
+    accepted_at = next(at for at, size in sizes if size == sizes[-1][1])
+    booked.database.close()
+    daemon.stop()
+    broker.stop()
+    return messages / (accepted_at - began), processor, written, ended - accepted_at
+
+
+def measure(quick):
+    table = Table("ingest")
+    rounds = 1 if quick else 3
+    cases = [(1, 1), (1, 1_000)] if quick else [(qos, topics) for qos in (1, 0) for topics in (1, 1_000, 10_000)]
+    for qos, topics in cases:
+        messages = max(20_000, 2 * topics) if quick else max(100_000, 20 * topics)
+        nothing, ours, script = [], [], []
+        for _ in range(rounds):
+            directory = Directory()
+            nothing.append(of_nothing(directory, qos, topics, messages))
+            ours.append(of_daemon(directory, qos, topics, messages))
+            script.append(of_script(directory, qos, topics, 500 if quick else 2_000))
+            directory.remove()
+        judge(table, f"QoS {qos}, {topics} topics", nothing, ours, script)
+    return {"ingest": table.markdown()}
+
+
+def judge(table, what, nothing, ours, script):
+    def of(column, others):
+        return median([one[column] / other[column] for one, other in zip(ours, others)])
+
+    def spread(column, form, factor=1):
+        return told([one[column] * factor for one in ours], form)
+
+    table.ratio(f"{what}: rate, of the do-nothing subscriber's", of(0, nothing), "{:.2f}", 0.9, most=False,
+                note=f"; {spread(0, '{:.0f}')} a second")
+    table.ratio(f"{what}: processor time a message, of it", of(1, nothing), "{:.2f}", 2,
+                note=f"; {spread(1, '{:.0f}', 1e6)} us")
+    table.ratio(f"{what}: rate, of the script's", of(0, script), "{:.0f}", 10, most=False)
+    table.add(f"{what}: bytes written a message", spread(2, "{:.0f}"))
+    table.add(f"{what}: booked after the last was accepted, s", spread(3, "{:.1f}"))

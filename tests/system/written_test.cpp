@@ -1,0 +1,69 @@
+// What a message costs in bytes written to the disk: a memory card wears out by them.
+#include <fmt/format.h>
+
+#include <catch2/catch.hpp>
+#include <fstream>
+
+#include "support/mosquitto_process.hpp"
+#include "system/site.hpp"
+
+using namespace tickledger::test;
+
+namespace {
+
+constexpr int messages = 10'000;
+// The line of the log is 128 bytes, the entry 50; the rest is what SQLite adds to its pages, and whole pages.
+constexpr double bytes_a_message_max = 250;
+
+constexpr const char* quick_meter = R"(
+[[meter]]
+id = "house"
+topic = "nodes/house/water"
+q3 = "1000000 m3/h"
+)";
+
+/// What the kernel has charged the process with.
+double written_bytes(pid_t process) {
+    std::ifstream io("/proc/" + std::to_string(process) + "/io");
+    for (std::string name; io >> name;) {
+        double bytes = 0;
+        io >> bytes;
+        if (name == "write_bytes:") return bytes;
+    }
+    throw std::runtime_error("the kernel does not tell write_bytes");
+}
+
+std::string word(int number) {
+    return fmt::format(R"({{"count":{0},"boot":7,"seq":{0}}})", number);
+}
+
+}  // namespace
+
+TEST_CASE("a message of many costs few bytes on the disk") {
+    MosquittoProcess broker;
+    // All of them in one batch, however quick the machine is: the question at the end has them booked.
+    Site site({.broker_url = broker.url(),
+               .meters = quick_meter,
+               .store = "commit_every = \"10min\"\nsync_every = \"10min\"\n"});
+    site.start();
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    broker.publish("nodes/house/water", word(1));
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("accepted") == 1; }));
+    REQUIRE(site.get("/v1/meters").at("meters").size() == 1);
+    const double before = written_bytes(site.daemon().pid());
+
+    std::vector<std::string> words;
+    for (int number = 2; number < messages + 2; ++number)
+        words.push_back(word(number));
+    broker.publish_lines("nodes/house/water", words);
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("accepted") == messages + 1; }));
+    // What is asked about is booked first.
+    (void)site.get("/v1/meters");
+    CHECK(site.get("/v1/health").at("messages").at("booked") == messages + 1);
+
+    const double each = (written_bytes(site.daemon().pid()) - before) / messages;
+    INFO(each << " bytes a message");
+    CHECK(each <= bytes_a_message_max);
+    // Where this file system writes nothing (a tmpfs), nothing is proved.
+    CHECK(each >= 100);
+}
