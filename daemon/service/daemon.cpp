@@ -282,10 +282,12 @@ void RunningDaemon::reload(Configuration configuration) {
     intake_->use({fresh, &fresh->meters});
     answer_with(fresh);
     link_->subscribe_to(topic_filters(*fresh));
-    journal(Level::notice, "The configuration was read again. Meters, alarms and prices are as it says.");
+    journal_answer(Level::notice,
+                   "The configuration was read again. Meters, alarms and prices are as it says.");
     if (!later.empty()) {
-        journal(Level::warning,
-                later + " changed too. That takes effect at the next start: systemctl restart tickledgerd");
+        journal_answer(
+            Level::warning,
+            later + " changed too. That takes effect at the next start: systemctl restart tickledgerd");
     }
     sd_notify(0, "READY=1");
 }

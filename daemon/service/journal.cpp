@@ -27,21 +27,29 @@ std::string_view prefix_of(Level level) {
     return SD_INFO;
 }
 
+/// One write a line, so that lines of other threads and programs do not mix. There is nobody to tell if it
+/// fails.
+void write_line(Level level, std::string_view text) {
+    static const bool under_systemd = std::getenv("JOURNAL_STREAM") != nullptr;
+    std::string line;
+    if (under_systemd) line += prefix_of(level);
+    line += text;
+    line += '\n';
+    [[maybe_unused]] const auto written = ::write(STDERR_FILENO, line.data(), line.size());
+}
+
 }  // namespace
 
 void journal(Level level, std::string_view text) {
-    static const bool under_systemd = std::getenv("JOURNAL_STREAM") != nullptr;
     static std::mutex mutex;
     static LineLimiter limiter;
     const std::lock_guard lock(mutex);
-    for (const std::string& line : limiter.pass(text, std::chrono::steady_clock::now())) {
-        std::string written;
-        if (under_systemd) written += prefix_of(level);
-        written += line;
-        written += '\n';
-        // One write a line, so that lines of other programs do not mix. There is nobody to tell if it fails.
-        [[maybe_unused]] const auto size = ::write(STDERR_FILENO, written.data(), written.size());
-    }
+    for (const std::string& line : limiter.pass(text, std::chrono::steady_clock::now()))
+        write_line(level, line);
+}
+
+void journal_answer(Level level, std::string_view text) {
+    write_line(level, text);
 }
 
 }  // namespace tickledger

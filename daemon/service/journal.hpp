@@ -11,4 +11,7 @@ enum class Level : unsigned char { error, warning, notice, info };
 /// same over and over is left out (service/line_limiter.hpp). Thread-safe.
 void journal(Level level, std::string_view text);
 
+/// The same for what answers a person, who waits for it each time: written however often it was said.
+void journal_answer(Level level, std::string_view text);
+
 }  // namespace tickledger

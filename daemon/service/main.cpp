@@ -24,7 +24,7 @@ constexpr int exit_usage = 64;  // EX_USAGE
 std::optional<Configuration> read_or_complain(const std::string& file) {
     ConfigurationReading reading = read_configuration(file);
     for (const Mistake& mistake : reading.mistakes)
-        journal(Level::error, mistake.sentence());
+        journal_answer(Level::error, mistake.sentence());
     if (!reading.mistakes.empty()) return std::nullopt;
     if (reading.configuration.meters.empty()) {
         journal(Level::warning,
@@ -51,9 +51,9 @@ sigset_t awaited_signals() {
 
 void reload(Daemon& daemon, const std::string& file) {
     if (auto configuration = read_or_complain(file)) return daemon.reload(std::move(*configuration));
-    journal(Level::error,
-            "The configuration was not read again, because of these mistakes. What was in force "
-            "stays in force until they are mended and the daemon is told again.");
+    journal_answer(Level::error,
+                   "The configuration was not read again, because of these mistakes. What was in force "
+                   "stays in force until they are mended and the daemon is told again.");
 }
 
 int run_daemon(Configuration configuration, const std::string& file) {

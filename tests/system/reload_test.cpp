@@ -49,7 +49,9 @@ constexpr const char* was_read = "was read again";
 }  // namespace
 
 TEST_CASE("a reload takes up new meters and gives up old ones, without a new start") {
-    MosquittoProcess broker;
+    MosquittoProcess::Options logs_all;
+    logs_all.more = "log_type unsubscribe";
+    MosquittoProcess broker(logs_all);
     broker.start();
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();
@@ -73,6 +75,9 @@ TEST_CASE("a reload takes up new meters and gives up old ones, without a new sta
     reload(site, doubled, was_read);
     CHECK(is_booked(site, "house", 0.002));
     CHECK(site.get("/v1/meters").at("meters").size() == 1);
+    // "client topic": the broker was asked to forget it.
+    REQUIRE(
+        wait_until([&] { return broker.log().find("tickledger nodes/garden/water") != std::string::npos; }));
     broker.publish("nodes/garden/water", R"({"count":9,"boot":1,"seq":3})");
     broker.publish("nodes/house/water", R"({"count":1002,"boot":1,"seq":3})");
     CHECK(wait_until([&] { return is_booked(site, "house", 0.004); }));
