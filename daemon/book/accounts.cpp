@@ -12,7 +12,7 @@ namespace {
 constexpr std::string_view wildcard = "{1}";
 constexpr std::size_t id_max_length = 64;
 // Topics of strangers are looked up anew each time rather than remembered without end.
-constexpr std::size_t topics_max = 100'000;
+constexpr std::size_t topics_max = 20'000;
 
 bool is_id(std::string_view text) {
     const auto allowed = [](char c) { return (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-'; };

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <limits>
 
+#include "configuration/option_kinds.hpp"
 #include "configuration/parsers.hpp"
 #include "configuration/spelling.hpp"
 
@@ -15,81 +16,6 @@ using toml_file::toml_text;
 using toml_file::Value;
 
 namespace {
-
-void add_wrong_kind(const Value& value, std::string_view key, std::string_view wanted,
-                    std::string_view example, Mistakes& mistakes) {
-    mistakes.add(value.place, fmt::format("`{0}` must be {1}, but {2} stands here. Write {0} = {3}.", key,
-                                          wanted, toml_file::name_of(value.kind), example));
-}
-
-/// What `parse` makes of a text, or nothing and a mistake. `example` is TOML: the key's whole value.
-template <typename T>
-std::optional<T> read_text(const Value& value, std::string_view key, std::string_view example,
-                           Result<T> (*parse)(std::string_view), Mistakes& mistakes) {
-    if (value.kind != Kind::text) {
-        add_wrong_kind(value, key, "a text in quotes", example, mistakes);
-        return std::nullopt;
-    }
-    auto read = parse(value.text);
-    if (read) return std::move(*read);
-    mistakes.add(value.place, fmt::format("`{}`: {}", key, read.error().text));
-    return std::nullopt;
-}
-
-std::string print(const std::string& text) {
-    return text;
-}
-std::string print(const std::filesystem::path& path) {
-    return path.string();
-}
-std::string print(Duration duration) {
-    return format_duration(duration);
-}
-std::string print(MessageForm form) {
-    switch (form) {
-        case MessageForm::counter:
-            return "counter";
-        case MessageForm::pulses:
-            return "pulses";
-        case MessageForm::senml:
-            return "senml";
-    }
-    return "counter";
-}
-
-/// An option that is a text in quotes. The example is what a person is shown who wrote something else.
-template <typename Settings, typename T>
-Option<Settings> text_option(
-    std::string_view key, T Settings::*member, std::string_view example, Result<T> (*parse)(std::string_view),
-    std::string (*print_text)(const T&) = [](const T& value) { return print(value); }) {
-    return {key,
-            [=](const Value& value, Settings& settings, Mistakes& mistakes) {
-                if (auto read = read_text(value, key, toml_text(example), parse, mistakes))
-                    settings.*member = std::move(*read);
-            },
-            [=](const Settings& settings) { return toml_text(print_text(settings.*member)); }};
-}
-
-template <typename Settings, typename T>
-Option<Settings> whole_number_option(std::string_view key, T Settings::*member, std::int64_t least,
-                                     std::int64_t most) {
-    return {key,
-            [=](const Value& value, Settings& settings, Mistakes& mistakes) {
-                if (value.kind != Kind::whole_number) {
-                    add_wrong_kind(value, key, "a whole number without quotes",
-                                   fmt::to_string(settings.*member), mistakes);
-                } else if (value.number < least || value.number > most) {
-                    const std::string range = most == std::numeric_limits<std::int64_t>::max()
-                                                  ? fmt::format("{} or more", least)
-                                                  : fmt::format("from {} to {}", least, most);
-                    mistakes.add(value.place, fmt::format("`{}` is {} here. Write a whole number, {}.", key,
-                                                          value.number, range));
-                } else {
-                    settings.*member = static_cast<T>(value.number);
-                }
-            },
-            [=](const Settings& settings) { return fmt::to_string(settings.*member); }};
-}
 
 /// A ratio as a decimal where it is one of at most 18 digits, else as a ratio: "2.5", "1/3".
 std::string print_ratio(Ratio ratio) {

@@ -14,6 +14,7 @@
 #include "serve/news.hpp"
 #include "service/booking_loop.hpp"
 #include "service/clock.hpp"
+#include "service/health_look.hpp"
 #include "service/housekeeper.hpp"
 #include "service/intake.hpp"
 #include "service/journal.hpp"
@@ -69,7 +70,8 @@ public:
         : configuration_(std::make_shared<const Configuration>(std::move(configuration))),
           zone_(std::move(zone)),
           on_fatal_(std::move(on_fatal)),
-          publisher_(configuration_->broker.topic_root) {}
+          publisher_(configuration_->broker.topic_root),
+          meters_look_(ledger_file(), zone_) {}
 
     ~RunningDaemon() override {
         sd_notify(0, "STOPPING=1");
@@ -98,10 +100,6 @@ private:
     void answer_with(std::shared_ptr<const Configuration> configuration);
     [[nodiscard]] Response answer(const Request& request);
     [[nodiscard]] HealthFacts health(Generation& generation);
-    [[nodiscard]] StoreHealth store_health();
-    [[nodiscard]] std::vector<MeterHealth> meters_health(Generation& generation);
-    /// But for its silence, which time alone brings. Null: its record is damaged.
-    [[nodiscard]] const MeterHealth* heard_of(const MeterRecord& record, const MeterSettings& settings);
     [[nodiscard]] ApiParts api_parts(Generation& generation);
     [[nodiscard]] std::filesystem::path ledger_file() const {
         return configuration_->store.directory / ledger_name;
@@ -124,17 +122,10 @@ private:
     std::unique_ptr<Housekeeper> housekeeper_;
     std::vector<ListenSocket> sockets_;
     std::string token_;
-    std::unique_ptr<LedgerView> health_view_;  ///< Of the API's thread.
+    MetersLook meters_look_;  ///< Of the API's thread.
     std::mutex generation_mutex_;
     std::shared_ptr<Generation> generation_;
     std::unique_ptr<HttpServer> server_;
-    /// Health is looked at every few seconds while somebody watches, so records that are as they were are not
-    /// read anew. For the API's thread alone.
-    struct Heard {
-        std::size_t fingerprint = 0;
-        MeterHealth meter;
-    };
-    std::unordered_map<std::string, Heard> heard_;
 };
 
 /// Before the ledger is opened: one that is damaged is made anew.
@@ -336,7 +327,7 @@ HealthFacts RunningDaemon::health(Generation& generation) {
     }
     const BookingState booking = loop_->state();
     facts.store_error = booking.trouble;
-    facts.store = store_health();
+    facts.store = look_at_store(configuration_->store, housekeeper_->state(), clock_.wall());
     facts.turned_away = booking.turned_away;
     facts.max_meters = generation.configuration->max_meters;
     facts.messages_accepted = intake_->accepted();
@@ -344,77 +335,11 @@ HealthFacts RunningDaemon::health(Generation& generation) {
     facts.messages_unreadable = booking.counts.unreadable;
     facts.messages_stray = booking.counts.stray;
     facts.messages_undated = booking.undated;
-    facts.meters = meters_health(generation);
+    facts.meters =
+        meters_look_.look([&](const std::string& id) { return generation.settings_of(id); }, clock_.wall());
     const auto stamp = store_.log->last_stamp();
     if (stamp && clock_.wall() + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;
     return facts;
-}
-
-StoreHealth RunningDaemon::store_health() {
-    namespace fs = std::filesystem;
-    const StoreSettings& settings = configuration_->store;
-    std::error_code ignored;
-    const auto size_bytes = [&](const fs::path& file) {
-        const auto bytes = fs::file_size(file, ignored);
-        return ignored ? std::uintmax_t{0} : bytes;
-    };
-    StoreHealth store;
-    store.ledger_bytes = size_bytes(ledger_file()) + size_bytes(ledger_file().string() + "-wal");
-    for (const auto& file : fs::directory_iterator(settings.directory / messages_name, ignored))
-        store.messages_bytes += size_bytes(file.path());
-    if (const auto space = fs::space(settings.directory, ignored); !ignored)
-        store.free_bytes = space.available;
-    const HouseState house = housekeeper_->state();
-    if (house.last_backup) {
-        store.last_backup_at = house.last_backup->made_at;
-        store.last_backup_bytes = house.last_backup->size_bytes;
-        store.is_backup_late = settings.keep_backups > 0 &&
-                               clock_.wall() - house.last_backup->made_at > 2 * settings.backup_every;
-    }
-    store.backup_count = house.backup_count;
-    store.backup_trouble = house.trouble;
-    store.rescue = last_rescue(ledger_file()).value_or("");
-    return store;
-}
-
-std::vector<MeterHealth> RunningDaemon::meters_health(Generation& generation) {
-    if (!health_view_) {
-        auto view = LedgerView::open(ledger_file());
-        if (!view) return {};
-        health_view_ = std::move(*view);
-    }
-    std::vector<MeterHealth> meters;
-    const auto records = health_view_->meters();
-    if (!records) return {};
-    for (const MeterRecord& record : *records) {
-        const MeterSettings* settings = generation.settings_of(record.id);
-        if (!settings) continue;
-        const MeterHealth* heard = heard_of(record, *settings);
-        if (!heard) continue;
-        MeterHealth& meter = meters.emplace_back(*heard);
-        const auto& heard_at = meter.last_message_at;
-        if (!heard_at || clock_.wall() - *heard_at > settings->alarms.silent_after)
-            meter.silent_since = heard_at;
-    }
-    return meters;
-}
-
-const MeterHealth* RunningDaemon::heard_of(const MeterRecord& record, const MeterSettings& settings) {
-    auto [found, is_new] = heard_.try_emplace(record.id);
-    Heard& heard = found->second;
-    const std::size_t fingerprint = std::hash<std::string>{}(record.state);
-    if (!is_new && heard.fingerprint == fingerprint) return &heard.meter;
-    const auto summary = summarise(record, settings, zone_);
-    if (!summary) {
-        heard_.erase(found);
-        return nullptr;
-    }
-    heard = {fingerprint,
-             {.id = record.id,
-              .last_message_at = summary->heard_at,
-              .silent_since = {},
-              .clock_disbelieved_at = summary->clock_disbelieved ? summary->last_reading_at : std::nullopt}};
-    return &heard.meter;
 }
 
 ApiParts RunningDaemon::api_parts(Generation& generation) {

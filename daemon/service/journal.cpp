@@ -4,7 +4,10 @@
 #include <unistd.h>
 
 #include <cstdlib>
+#include <mutex>
 #include <string>
+
+#include "service/line_limiter.hpp"
 
 namespace tickledger {
 
@@ -28,12 +31,17 @@ std::string_view prefix_of(Level level) {
 
 void journal(Level level, std::string_view text) {
     static const bool under_systemd = std::getenv("JOURNAL_STREAM") != nullptr;
-    std::string line;
-    if (under_systemd) line += prefix_of(level);
-    line += text;
-    line += '\n';
-    // One write a line, so that lines of several threads do not mix. There is nobody to tell if it fails.
-    [[maybe_unused]] const auto written = ::write(STDERR_FILENO, line.data(), line.size());
+    static std::mutex mutex;
+    static LineLimiter limiter;
+    const std::lock_guard lock(mutex);
+    for (const std::string& line : limiter.pass(text, std::chrono::steady_clock::now())) {
+        std::string written;
+        if (under_systemd) written += prefix_of(level);
+        written += line;
+        written += '\n';
+        // One write a line, so that lines of other programs do not mix. There is nobody to tell if it fails.
+        [[maybe_unused]] const auto size = ::write(STDERR_FILENO, written.data(), written.size());
+    }
 }
 
 }  // namespace tickledger

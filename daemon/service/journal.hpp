@@ -7,7 +7,8 @@ namespace tickledger {
 
 enum class Level : unsigned char { error, warning, notice, info };
 
-/// Writes one line to standard error; under systemd with the level's prefix (sd-daemon(3)). Thread-safe.
+/// Writes one line to standard error; under systemd with the level's prefix (sd-daemon(3)). What says the
+/// same over and over is left out (service/line_limiter.hpp). Thread-safe.
 void journal(Level level, std::string_view text);
 
 }  // namespace tickledger

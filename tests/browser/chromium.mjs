@@ -21,6 +21,8 @@ export async function open_browser(options = {}) {
     headless: true, args: [...quiet, ...here], locale: 'en-GB', timezoneId: 'America/New_York',
     viewport: { width: 1200, height: 900 }, ...options,
   });
+  context.setDefaultTimeout(120_000);  // For a loaded machine.
+  context.setDefaultNavigationTimeout(120_000);
   return { context, close: async () => { await context.close(); await rm(profile, { recursive: true, force: true }); } };
 }
 

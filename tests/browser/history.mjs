@@ -1,6 +1,8 @@
 // Ten known days of a house with a leak and a garden with a hole, as a recording, and the truth beside it.
 
-export const zone = 'Europe/Vienna';
+/** Without summer time, and far from midnight whenever the test runs: days of 24 hours that do not change under it. */
+const utc_hour = new Date().getUTCHours();
+export const zone = utc_hour >= 4 && utc_hour < 20 ? 'Africa/Johannesburg' : 'America/Bogota';
 export const days = 10;
 const cadence_s = 180;
 const minute = 60;

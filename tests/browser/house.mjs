@@ -11,7 +11,7 @@ import { make_history, zone } from './history.mjs';
 const run = promisify(execFile);
 const build = process.env.TICKLEDGER_BUILD_DIR;
 const daemon_file = join(build, 'daemon/service/tickledgerd');
-const patience_ms = 60_000;
+const patience_ms = 120_000;  // Long enough for a loaded machine; a test that passes does not wait for it.
 
 /** Asks again and again until it holds; fails with `what` when it never does. */
 export async function until(what, condition) {

@@ -3,6 +3,7 @@
 
 #include "fuzz/fuzz.hpp"
 #include "serve/api_fixture.hpp"
+#include "serve/news.hpp"
 
 namespace {
 
@@ -11,20 +12,25 @@ using namespace tickledger::test;
 using fuzz::must;
 
 /// A ledger with a little in it. Orders are kept by nobody, so that it stays as it is.
-ApiFixture& site() {
-    static auto fixture = [] {
-        auto made = std::make_unique<ApiFixture>();
-        sure(made->ledger->begin());
-        const MeterKey house = made->meter("house");
-        made->add(house, "08:00", "09:00", 40);
-        made->add(house, "09:00", "09:10", 0);
-        made->add(house, "09:10", "11:00", 7, EntryKind::restart);
-        made->meter("flat-1");
-        sure(made->ledger->commit());
-        return made;
-    }();
-    return *fixture;
-}
+struct Served {
+    Served() {
+        sure(site.ledger->begin());
+        const MeterKey house = site.meter("house");
+        site.add(house, "08:00", "09:00", 40);
+        site.add(house, "09:00", "09:10", 0);
+        site.add(house, "09:10", "11:00", 7, EntryKind::restart);
+        site.meter("flat-1");
+        sure(site.ledger->commit());
+    }
+
+    ApiFixture site;
+    News news;
+    Api api{[this] {
+        ApiParts parts = site.parts();
+        parts.news = &news;
+        return parts;
+    }()};
+};
 
 /// The beginning of a long answer is enough.
 std::string body_of(const Response& response) {
@@ -67,7 +73,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     target.remove_prefix(space + 1);
     auto request = read_target(target);
     if (!request) {
-        fuzz::must_be_a_sentence(request.error().text);
+        check(problem(400, request.error().text));
         return 0;
     }
     const auto again = read_target("/" + percent_encode(request->path.substr(1)));
@@ -75,10 +81,10 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     request->method = method;
     request->content_type = "application/json";
     request->body = body;
-    ApiFixture& there = site();
-    there.orders.clear();
-    check(there.api->handle(*request));
-    for (const std::string& order : there.orders) {
+    static Served served;
+    served.site.orders.clear();
+    check(served.api.handle(*request));
+    for (const std::string& order : served.site.orders) {
         const auto document = nlohmann::json::parse(order, nullptr, false);
         must(document.is_object() && document.contains("do"), "what is kept of a person's word is an order");
     }

@@ -18,6 +18,7 @@ public:
         make_signed("broker", "subjectAltName=IP:127.0.0.1");
         make_signed("elsewhere", "subjectAltName=IP:192.0.2.1");
         make_signed("client", "extendedKeyUsage=clientAuth");
+        make_signed("expired", "subjectAltName=IP:127.0.0.1", "0");
     }
     [[nodiscard]] std::filesystem::path certificate(const std::string& name) const {
         return directory_ / (name + ".pem");
@@ -31,13 +32,13 @@ private:
         run({"openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
              "-days", "1", "-subj", "/CN=" + name, "-keyout", key(name), "-out", certificate(name)});
     }
-    void make_signed(const std::string& name, const std::string& extension) {
+    void make_signed(const std::string& name, const std::string& extension, const std::string& days = "1") {
         const std::string request = (directory_ / (name + ".request")).string();
         run({"openssl", "req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-subj",
              "/CN=" + name, "-keyout", key(name), "-out", request});
         const auto extensions = directory_.write(name + ".extensions", extension + "\n");
         run({"openssl", "x509", "-req", "-in", request, "-CA", certificate("ca"), "-CAkey", key("ca"),
-             "-CAcreateserial", "-days", "1", "-extfile", extensions, "-out", certificate(name)});
+             "-CAcreateserial", "-days", days, "-extfile", extensions, "-out", certificate(name)});
     }
 
     TempDirectory directory_;
@@ -94,6 +95,21 @@ TEST_CASE("a broker's certificate that can not be trusted is told in words") {
         settings.ca_file = certificates.certificate("ca");
         const auto link = start_link(settings, recorder);
         CHECK_THAT(first_trouble(recorder), Catch::Contains("IP address mismatch"));
+        CHECK(link->state().connects == 0);
+    }
+    SECTION("that has expired") {
+        // It ends in the second in which it was made.
+        REQUIRE(wait_until([&] {
+            ChildProcess check({"openssl", "x509", "-checkend", "0", "-noout", "-in",
+                                certificates.certificate("expired").string()},
+                               {});
+            return check.wait() == 1;
+        }));
+        const MosquittoProcess broker(tls_broker(certificates, "expired"));
+        auto settings = settings_for(broker);
+        settings.ca_file = certificates.certificate("ca");
+        const auto link = start_link(settings, recorder);
+        CHECK_THAT(first_trouble(recorder), Catch::Contains("certificate has expired"));
         CHECK(link->state().connects == 0);
     }
     SECTION("a port without TLS") {

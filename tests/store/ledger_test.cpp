@@ -323,6 +323,29 @@ TEST_CASE("the outbox gives publications in order, and a retained one takes the 
     CHECK(waiting.back().payload == "3");
 }
 
+TEST_CASE("the room of removed days is used again: a ledger of the last days does not grow") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    const auto pages = [&] {
+        auto reader = value_of(Database::open(file, Database::Access::read));
+        return value_of(reader->integer("PRAGMA page_count"));
+    };
+    constexpr int days_kept = 10;
+    std::int64_t pages_when_full = 0;
+    for (int day = 0; day < 5 * days_kept; ++day) {
+        done(ledger->begin());
+        for (int minute = 0; minute < 24 * 60; minute += 3)
+            done(ledger->add_entry(
+                1, measured(24h * day + 1min * minute, 24h * day + 1min * (minute + 3), 1, 1)));
+        done(ledger->commit());
+        if (day >= days_kept) CHECK(value_of(ledger->remove_oldest_day(start + 24h * (day - days_kept + 1))));
+        if (day == days_kept + 1) pages_when_full = pages();
+    }
+    INFO(pages() << " pages, " << pages_when_full << " when it was first full");
+    CHECK(pages() * 100 <= pages_when_full * 105);
+}
+
 TEST_CASE("the oldest days of fine detail can be removed; coarser rows stay") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");

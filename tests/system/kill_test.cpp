@@ -1,11 +1,16 @@
 // kill -9 in the middle of the work, again and again, and the broker restarted among it: nothing is lost,
 // nothing counted twice.
 #include <fmt/format.h>
+#include <signal.h>
 
+#include <algorithm>
+#include <array>
 #include <catch2/catch.hpp>
 #include <cstdlib>
 #include <iostream>
 #include <map>
+#include <numeric>
+#include <random>
 #include <thread>
 
 #include "support/mosquitto_process.hpp"
@@ -179,6 +184,80 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     site.start();
     CHECK(site.text(std::string("/v1/meters/counter-0/ledger?") + all_days) == ledger);
     check_conservation(site, nodes);
+}
+
+/// Runs for TICKLEDGER_SOAK_S seconds; ./tests/soak says how. The first half kills and stops the daemon, too;
+/// in the second the same one goes on through everything else, and what memory it takes is watched.
+TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.soak]") {
+    const char* wanted_s = std::getenv("TICKLEDGER_SOAK_S");
+    REQUIRE(wanted_s);
+    const auto began_at = std::chrono::steady_clock::now();
+    const auto elapsed = [&] { return std::chrono::steady_clock::now() - began_at; };
+    const std::chrono::seconds half{std::atoi(wanted_s) / 2};
+    const auto seed = static_cast<std::uint64_t>(std::random_device{}());
+    INFO("seed " << seed);
+    std::mt19937_64 chance(seed);
+    MosquittoProcess broker;
+    Site site({.broker_url = broker.url(), .meters = fast_meters, .store = "keep_messages = \"1d\""});
+    site.start();
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    constexpr int soak_messages_a_second = 2000;
+    Load load(broker.url(), boards(), soak_messages_a_second, seed);
+
+    std::vector<std::int64_t> resident_kb;
+    std::array<int, 5> faults{};
+    while (elapsed() < 2 * half) {
+        std::this_thread::sleep_for(std::chrono::milliseconds{500 + chance() % 9'500});
+        const bool may_end = elapsed() < half;
+        switch (const auto fault = may_end ? chance() % 5 : 2 + chance() % 3; ++faults.at(fault), fault) {
+            case 0:
+                site.kill();
+                site.start();
+                break;
+            case 1:
+                CHECK(site.stop() == 0);
+                site.start();
+                break;
+            case 2:
+                broker.stop();
+                broker.start();
+                break;
+            case 3:
+                broker.freeze();
+                std::this_thread::sleep_for(microseconds{chance() % 1'000'000});
+                broker.thaw();
+                break;
+            default:
+                site.daemon().signal(SIGHUP);
+        }
+        if (!may_end) resident_kb.push_back(tickledger::test::resident_kb(site.daemon().pid()));
+        if (std::accumulate(faults.begin(), faults.end(), 0) % 20 == 0) {
+            std::cout << std::chrono::duration_cast<std::chrono::seconds>(elapsed()).count()
+                      << " s: " << load.delivered() << " messages delivered, "
+                      << tickledger::test::resident_kb(site.daemon().pid()) << " KiB resident" << std::endl;
+        }
+    }
+    const auto nodes = load.finish();
+    std::cout << load.delivered() << " messages; " << faults[0] << " kills, " << faults[1]
+              << " orderly stops, " << faults[2] << " restarts of the broker, " << faults[3]
+              << " freezes of it, " << faults[4] << " reloads" << std::endl;
+    CHECK(wait_until([&] { return all_told(site, nodes); }, 4 * patience));
+    check_conservation(site, nodes);
+    const json messages = site.get("/v1/health").at("messages");
+    CHECK(messages.at("booked") == messages.at("accepted"));
+    CHECK(messages.at("unreadable") == 0);
+    CHECK(messages.at("stray") == 0);
+    // The first tenth fills caches. After it the highest quarter is not a tenth above the lowest.
+    REQUIRE(resident_kb.size() >= 10);
+    resident_kb.erase(resident_kb.begin(),
+                      resident_kb.begin() + static_cast<std::ptrdiff_t>(resident_kb.size() / 10));
+    std::sort(resident_kb.begin(), resident_kb.end());
+    const auto low_kb = resident_kb[resident_kb.size() / 4];
+    const auto high_kb = resident_kb[resident_kb.size() * 3 / 4];
+    std::cout << "resident in the second half: " << low_kb << " to " << high_kb
+              << " KiB (quartiles), at most " << resident_kb.back() << " KiB" << std::endl;
+    CHECK(high_kb * 10 < low_kb * 11);
+    CHECK(site.stop() == 0);
 }
 
 TEST_CASE("a broker that is killed forgets its queue: counts heal it, pulses show the hole") {

@@ -66,13 +66,6 @@ std::vector<Odd> odd_messages() {
     };
 }
 
-/// The resident memory of a process.
-std::int64_t resident_kb(pid_t pid) {
-    const std::string status = read_file(fmt::format("/proc/{}/status", pid));
-    const auto at = status.find("VmRSS:");
-    return at == std::string::npos ? 0 : std::stoll(status.substr(at + 6));
-}
-
 std::size_t booked(const Site& site) {
     return site.get("/v1/health").at("messages").at("booked");
 }

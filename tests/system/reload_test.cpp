@@ -1,4 +1,6 @@
 // SIGHUP: other meters, alarms and prices, while messages come in.
+#include <fmt/format.h>
+#include <mqtt/async_client.h>
 #include <signal.h>
 
 #include <catch2/catch.hpp>
@@ -125,5 +127,40 @@ TEST_CASE("reloads under load lose no message and count none twice") {
         INFO(id << ": told " << node.told_ticks << " ticks");
         CHECK(wait_until([&] { return is_booked(site, id, static_cast<double>(node.told_ticks) / 1000); }));
     }
+    CHECK(site.stop() == 0);
+}
+
+TEST_CASE(
+    "a flood of new topics opens no more meters than allowed, and raising the bound needs no new start") {
+    MosquittoProcess broker;
+    broker.start();
+    Site site(
+        {.broker_url = broker.url(), .meters = "[[meter]]\nid = \"flat-{1}\"\ntopic = \"flats/+/water\"\n"});
+    std::string text = read_file(site.config());
+    text.replace(text.find("[site]"), 6, "[site]\nmax_meters = 20");
+    std::ofstream(site.config()) << text;
+    site.start();
+    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    constexpr int flats = 500;
+    const auto all_speak = [&](int seq) {
+        mqtt::async_client client(broker.url(), "flats");
+        client.connect()->wait();
+        std::vector<mqtt::delivery_token_ptr> sent;
+        const std::string says = fmt::format(R"({{"count":{0},"boot":1,"seq":{0}}})", seq);
+        for (int i = 0; i < flats; ++i) {
+            sent.push_back(client.publish(fmt::format("flats/{}/water", i), says, 1, false));
+            REQUIRE(sent.back()->wait_for(patience));
+        }
+        const auto told = static_cast<std::size_t>(flats) * static_cast<std::size_t>(seq);
+        REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == told; }));
+    };
+    all_speak(1);
+    CHECK(site.get("/v1/meters").at("meters").size() == 20);
+    CHECK(site.text("/v1/health").find("one meter more than [site] max_meters = 20") != std::string::npos);
+    text.replace(text.find("max_meters = 20"), 15, "max_meters = 600");
+    reload(site, text, was_read);
+    CHECK(site.text("/v1/health").find("one meter more") == std::string::npos);
+    all_speak(2);
+    CHECK(site.get("/v1/meters").at("meters").size() == flats);
     CHECK(site.stop() == 0);
 }

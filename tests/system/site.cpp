@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <signal.h>
 
+#include <fstream>
 #include <stdexcept>
 
 #include "serve/raw_client.hpp"
@@ -96,6 +97,14 @@ std::int64_t ticks_of(const nlohmann::json& usage) {
         if (!row.at("ticks").is_null()) sum += row.at("ticks").get<std::int64_t>();
     }
     return sum;
+}
+
+std::int64_t resident_kb(pid_t pid) {
+    std::ifstream status("/proc/" + std::to_string(pid) + "/status");
+    for (std::string line; std::getline(status, line);) {
+        if (line.starts_with("VmRSS:")) return std::stoll(line.substr(6));
+    }
+    return 0;
 }
 
 }  // namespace tickledger::test

@@ -1,6 +1,8 @@
 // One installation for a test: a directory, a configuration, the real daemon and the real client.
 #pragma once
 
+#include <sys/types.h>
+
 #include <filesystem>
 #include <memory>
 #include <nlohmann/json.hpp>
@@ -75,5 +77,9 @@ private:
 
 /// The ticks of all rows of a `usage` answer; rows without data count nothing.
 [[nodiscard]] std::int64_t ticks_of(const nlohmann::json& usage);
+
+/// The memory of a process that is in the machine's, from /proc (proc(5), VmRSS); 0: there is no such
+/// process.
+[[nodiscard]] std::int64_t resident_kb(pid_t pid);
 
 }  // namespace tickledger::test

@@ -101,9 +101,11 @@ async function read() {
   const shown_day = day();
   const rest = [...names].filter((name) => meter || !of_one_meter.includes(name));
   await Promise.all(rest.map(read_one));
-  if (meter !== state.meter || shown_day !== day()) return;  // Another choice was made; its answers follow.
+  if (meter !== state.meter) return;  // Another choice was made; its answers follow.
+  if (shown_day !== day()) return want('days', 'nights', 'flow', 'draws', ...rest);  // Likewise; or it was midnight.
   set_zone(state.data.health.timezone);
   found();
+  if (!meter) replace(find('#glance .body'), h('p', {}, 'No meter is here yet: none is configured, or none of a pattern has been heard.'));
   show(['health', 'meters', ...rest]);
 }
 
@@ -184,14 +186,15 @@ function listen() {
   const on = (event, act) => stream.addEventListener(event, act);
   on('hello', () => want_now(...Object.keys(sources)));
   on('missed', () => want(...Object.keys(sources)));
-  on('reading', () => want('today', 'days', 'register', ...(state.day ? [] : ['flow'])));
-  on('interval', () => {
+  const on_shown = (event, act) => on(event, ({ data }) => { if (JSON.parse(data).meter === state.meter) act(); });
+  on_shown('reading', () => want('today', 'days', 'register', ...(state.day ? [] : ['flow'])));
+  on_shown('interval', () => {
     want('days', 'nights', ...meters_if_due());
     if (state.day || Date.now() - draws_read_at < draws_rest_ms) return;
     draws_read_at = Date.now();
     want('draws');
   });
-  on('day', () => want('days', 'today', 'nights'));
+  on_shown('day', () => want('days', 'today', 'nights'));
   on('alarm', () => want('alarms', 'nights', ...meters_if_due()));
   on('health', () => want('health'));
   stream.onerror = () => lose(new NotThere('the stream ended'));
@@ -246,7 +249,8 @@ function start() {
   setInterval(() => {
     if (stream && document.body.dataset.state === 'live') want('today', ...meters_if_due());
   }, look_again_ms);
-  listen();
+  // Which meter is shown comes before what is heard of it.
+  reads = reads.then(() => read_one('health')).then(() => read_one('meters')).then(choose_meter).catch(lose).then(() => stream ?? trying ?? listen());
 }
 
 start();

@@ -1,0 +1,78 @@
+#include "service/health_look.hpp"
+
+#include <system_error>
+
+#include "book/summary.hpp"
+#include "service/opened_store.hpp"
+#include "store/rescue.hpp"
+
+namespace tickledger {
+
+namespace fs = std::filesystem;
+
+StoreHealth look_at_store(const StoreSettings& settings, const HouseState& house, Instant now) {
+    const fs::path ledger = settings.directory / ledger_name;
+    std::error_code ignored;
+    const auto size_bytes = [&](const fs::path& file) {
+        const auto bytes = fs::file_size(file, ignored);
+        return ignored ? std::uintmax_t{0} : bytes;
+    };
+    StoreHealth store;
+    store.ledger_bytes = size_bytes(ledger) + size_bytes(ledger.string() + "-wal");
+    for (const auto& file : fs::directory_iterator(settings.directory / messages_name, ignored))
+        store.messages_bytes += size_bytes(file.path());
+    if (const auto space = fs::space(settings.directory, ignored); !ignored)
+        store.free_bytes = space.available;
+    if (house.last_backup) {
+        store.last_backup_at = house.last_backup->made_at;
+        store.last_backup_bytes = house.last_backup->size_bytes;
+        store.is_backup_late =
+            settings.keep_backups > 0 && now - house.last_backup->made_at > 2 * settings.backup_every;
+    }
+    store.backup_count = house.backup_count;
+    store.backup_trouble = house.trouble;
+    store.rescue = last_rescue(ledger).value_or("");
+    return store;
+}
+
+std::vector<MeterHealth> MetersLook::look(
+    const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now) {
+    if (!view_) {
+        auto view = LedgerView::open(ledger_);
+        if (!view) return {};
+        view_ = std::move(*view);
+    }
+    const auto records = view_->meters();
+    if (!records) return {};
+    std::vector<MeterHealth> meters;
+    for (const MeterRecord& record : *records) {
+        const MeterSettings* settings = settings_of(record.id);
+        if (!settings) continue;
+        const MeterHealth* heard = heard_of(record, *settings);
+        if (!heard) continue;
+        MeterHealth& meter = meters.emplace_back(*heard);
+        const auto& heard_at = meter.last_message_at;
+        if (!heard_at || now - *heard_at > settings->alarms.silent_after) meter.silent_since = heard_at;
+    }
+    return meters;
+}
+
+const MeterHealth* MetersLook::heard_of(const MeterRecord& record, const MeterSettings& settings) {
+    auto [found, is_new] = heard_.try_emplace(record.id);
+    Heard& heard = found->second;
+    const std::size_t fingerprint = std::hash<std::string>{}(record.state);
+    if (!is_new && heard.fingerprint == fingerprint) return &heard.meter;
+    const auto summary = summarise(record, settings, zone_);
+    if (!summary) {
+        heard_.erase(found);
+        return nullptr;
+    }
+    heard = {fingerprint,
+             {.id = record.id,
+              .last_message_at = summary->heard_at,
+              .silent_since = {},
+              .clock_disbelieved_at = summary->clock_disbelieved ? summary->last_reading_at : std::nullopt}};
+    return &heard.meter;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,48 @@
+// What health tells of the store and of the meters, looked at anew when somebody asks.
+#pragma once
+
+#include <filesystem>
+#include <functional>
+#include <memory>
+#include <string>
+#include <unordered_map>
+#include <vector>
+
+#include "configuration/configuration.hpp"
+#include "serve/health.hpp"
+#include "service/housekeeper.hpp"
+#include "store/ledger_view.hpp"
+#include "tickledger/civil.hpp"
+
+namespace tickledger {
+
+/// The store's files, as they are at `now`.
+[[nodiscard]] StoreHealth look_at_store(const StoreSettings& settings, const HouseState& house, Instant now);
+
+/// The meters. Health is looked at every few seconds while somebody watches, so records that are as they were
+/// are not read anew. Thread: one.
+class MetersLook {
+public:
+    MetersLook(std::filesystem::path ledger, CivilZone zone)
+        : ledger_(std::move(ledger)), zone_(std::move(zone)) {}
+
+    /// Those of the ledger that `settings_of` knows. Empty where the ledger can not be read.
+    [[nodiscard]] std::vector<MeterHealth> look(
+        const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now);
+
+private:
+    /// But for its silence, which time alone brings. Null: its record is damaged.
+    [[nodiscard]] const MeterHealth* heard_of(const MeterRecord& record, const MeterSettings& settings);
+
+    struct Heard {
+        std::size_t fingerprint = 0;
+        MeterHealth meter;
+    };
+
+    const std::filesystem::path ledger_;
+    const CivilZone zone_;
+    std::unique_ptr<LedgerView> view_;
+    std::unordered_map<std::string, Heard> heard_;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,38 @@
+// What of the lines that a trouble says over and over is worth writing down.
+#pragma once
+
+#include <chrono>
+#include <string>
+#include <string_view>
+#include <unordered_map>
+#include <vector>
+
+namespace tickledger {
+
+/// A line that says the same again within a minute is left out and counted; so is any line beyond 200 in a
+/// minute. Memory is bounded. One thread at a time.
+class LineLimiter {
+public:
+    using Time = std::chrono::steady_clock::time_point;
+
+    static constexpr std::chrono::seconds window{60};
+    static constexpr std::size_t lines_max = 200;
+
+    /// The lines to write for `line`: itself, with how often it was left out since it was last written; or
+    /// none. Before it a line that tells how many others were left out, if some were.
+    [[nodiscard]] std::vector<std::string> pass(std::string_view line, Time now);
+
+private:
+    struct Said {
+        Time at{};
+        std::size_t left_out = 0;
+    };
+    void begin_window(Time now);
+
+    std::unordered_map<std::string, Said> said_;
+    Time window_began_{};
+    std::size_t written_ = 0;
+    std::size_t left_out_ = 0;  ///< Because there were too many.
+};
+
+}  // namespace tickledger
