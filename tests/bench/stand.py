@@ -159,6 +159,7 @@ class Daemon:
         self.config.write_text(f"""
 [site]
 timezone = "Europe/Lisbon"
+max_meters = 10_000
 [broker]
 url = "{broker_url}"
 client_id = "{name}"
