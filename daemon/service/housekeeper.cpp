@@ -1,5 +1,7 @@
 #include "service/housekeeper.hpp"
 
+#include <malloc.h>
+
 #include <utility>
 
 #include "service/journal.hpp"
@@ -53,6 +55,9 @@ void Housekeeper::run() {
     while (goes_on()) {
         look_at_ledger();
         back_up_if_due();
+        // What a burst needed (half a minute of messages after a reconnect) goes back to the machine; the C
+        // library would keep it for the next one.
+        ::malloc_trim(0);
         std::unique_lock lock(mutex_);
         wake_.wait_for(lock, round_every, [this] { return stop_ || is_suspect_; });
     }
