@@ -12,6 +12,8 @@ namespace {
 
 // A day's backup may well be half a minute late.
 constexpr auto round_every = std::chrono::seconds{30};
+// A try copies until it fails: each round would wear a full disk, and take its last room from the messages.
+constexpr auto try_again_after = std::chrono::minutes{10};
 
 }  // namespace
 
@@ -77,13 +79,14 @@ void Housekeeper::look_at_ledger() {
 void Housekeeper::back_up_if_due() {
     const StoreSettings& store = parts_.store;
     const auto now = parts_.now();
-    if (store.keep_backups == 0 || !now) return;
+    if (store.keep_backups == 0 || !now || std::chrono::steady_clock::now() < next_try_) return;
     const auto last = state().last_backup;
     // One that says it was made in the future comes of a clock that was wrong.
     if (last && last->made_at <= *now && *now - last->made_at < store.backup_every) return;
 
     const auto made = backups_.make(parts_.ledger, *now, store.keep_backups, [this] { return goes_on(); });
     if (!goes_on()) return;
+    if (!made) next_try_ = std::chrono::steady_clock::now() + try_again_after;
     bool is_news = false;
     {
         const std::lock_guard lock(mutex_);

@@ -1,6 +1,7 @@
 // The housekeeping thread: backups of the ledger, and a look at its file where there is reason to.
 #pragma once
 
+#include <chrono>
 #include <condition_variable>
 #include <cstdint>
 #include <functional>
@@ -54,6 +55,7 @@ private:
 
     const Parts parts_;
     const Backups backups_;
+    std::chrono::steady_clock::time_point next_try_{};  ///< Of a backup that failed. Of the thread.
 
     mutable std::mutex mutex_;
     std::condition_variable wake_;

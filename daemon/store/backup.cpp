@@ -25,6 +25,7 @@ constexpr int steps_between_looks = 10'000;
 
 constexpr std::string_view prefix = "ledger-";
 constexpr std::string_view suffix = ".db";
+constexpr const char* given_up = "The copy was given up, because the daemon ends.";
 constexpr const char* moment_format = "%Y%m%dT%H%M%SZ";
 
 int gives_up(void* goes_on) {
@@ -70,7 +71,7 @@ Result<void> copy_pages(Database& source, Database& copy, const GoesOn& goes_on)
     const int finished = sqlite3_backup_finish(backup);
     source.roll_back();
     if (stepped == SQLITE_DONE && finished == SQLITE_OK) return {};
-    if (stepped == SQLITE_OK) return fail("The copy was given up, because the daemon ends.");
+    if (stepped == SQLITE_OK) return fail(given_up);
     return tl::unexpected(copy.error(finished != SQLITE_OK ? finished : stepped));
 }
 
@@ -84,8 +85,7 @@ Result<void> copy_checked(const fs::path& file, const fs::path& to, const GoesOn
     if (auto plain = (*copy)->execute("PRAGMA journal_mode = DELETE"); !plain) return plain;
     const Check check = check_open(**copy, goes_on);
     if (check.soundness == Soundness::sound) return {};
-    return fail(check.soundness == Soundness::unfinished ? "The copy was given up, because the daemon ends."
-                                                         : check.text);
+    return fail(check.soundness == Soundness::unfinished ? given_up : check.text);
 }
 
 Result<void> sync_directory(const fs::path& directory) {

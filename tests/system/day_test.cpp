@@ -114,7 +114,7 @@ TEST_CASE("days go in as messages and come out as topics, answers and tables") {
 
     // One live word: nothing has run since, and that proves a stretch without a tick. The silence is over
     // once the node has spoken for a while.
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     broker.publish("nodes/cellar/water", fmt::format(R"({{"count":{},"boot":3,"seq":{},"time":"{}"}})",
                                                      recording.count, recording.seq + 1, format_utc(now())));
     CHECK(wait_until([&] { return !alarm_of_kind(site, "night-flow").at("cleared_at").is_null(); }));

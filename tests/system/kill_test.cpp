@@ -143,7 +143,7 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     Site site({.broker_url = broker.url(), .meters = fast_meters, .store = "commit_every = \"50ms\""});
     // The session must stand before the first word: a broker keeps nothing for those it does not know.
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     Load load(broker.url(), boards(), messages_a_second, seed);
 
     const int wanted = cycles();
@@ -200,7 +200,7 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = fast_meters, .store = "keep_messages = \"1d\""});
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     constexpr int soak_messages_a_second = 2000;
     Load load(broker.url(), boards(), soak_messages_a_second, seed);
 
@@ -264,7 +264,7 @@ TEST_CASE("a broker that is killed forgets its queue: counts heal it, pulses sho
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = fast_meters});
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     broker.publish("load/counters/0", R"({"count":100,"boot":1,"seq":1})");
     broker.publish("load/pulses/0", R"({"pulses":5,"boot":1,"seq":1})");
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 2; }));
@@ -277,7 +277,7 @@ TEST_CASE("a broker that is killed forgets its queue: counts heal it, pulses sho
     broker.kill();
     broker.start();
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     broker.publish("load/counters/0", R"({"count":150,"boot":1,"seq":5})");
     broker.publish("load/pulses/0", R"({"pulses":7,"boot":1,"seq":5})");
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 4; }));
@@ -295,7 +295,7 @@ TEST_CASE("a counter without a clock that wraps while nobody listens is healed b
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = fast_meters});
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     int seq = 0;
     const auto say = [&](int count) {
         broker.publish("load/counters/0", fmt::format(R"({{"count":{},"boot":1,"seq":{}}})", count, ++seq));

@@ -56,7 +56,7 @@ TEST_CASE("a reload takes up new meters and gives up old ones, without a new sta
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();
     const std::string before = read_file(site.config());
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     broker.publish("nodes/house/water", R"({"count":1000,"boot":1,"seq":1})");
     broker.publish("nodes/house/water", R"({"count":1001,"boot":1,"seq":2})");
     REQUIRE(wait_until([&] { return is_booked(site, "house", 0.001); }));
@@ -64,7 +64,7 @@ TEST_CASE("a reload takes up new meters and gives up old ones, without a new sta
 
     reload(site, before + another_meter, was_read);
     CHECK(site.get("/v1/meters").at("meters").size() == 2);
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     broker.publish("nodes/garden/water", R"({"count":7,"boot":1,"seq":1})");
     broker.publish("nodes/garden/water", R"({"count":8,"boot":1,"seq":2})");
     CHECK(wait_until([&] { return is_booked(site, "garden", 0.01); }));
@@ -119,7 +119,7 @@ TEST_CASE("reloads under load lose no message and count none twice") {
         "[meter.alarms]\noff = [\"high-flow\", \"long-draw\"]\n";
     Site site({.broker_url = broker.url(), .meters = loaded});
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     const std::string before = read_file(site.config());
     Load load(broker.url(), {{.topic = "load/a"}, {.topic = "load/b"}}, 1000, 7);
     for (std::uint64_t round = 1; round <= 10; ++round) {
@@ -145,7 +145,7 @@ TEST_CASE(
     text.replace(text.find("[site]"), 6, "[site]\nmax_meters = 20");
     std::ofstream(site.config()) << text;
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     constexpr int flats = 500;
     const auto all_speak = [&](int seq) {
         mqtt::async_client client(broker.url(), "flats");

@@ -69,7 +69,7 @@ TEST_CASE(
     // A backup at each start: the first holds nothing, the second what came until then.
     Site site({.broker_url = broker.url(), .meters = one_meter, .store = "backup_every = \"1us\""});
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     wait_for_backups(site, 1);
     say(broker, site, 1, 50);
     CHECK(site.stop() == 0);
@@ -80,7 +80,7 @@ TEST_CASE(
     }));
     site.start();
     wait_for_backups(site, 2);
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     say(broker, site, 51, 90);
     const json before = account(site);
     CHECK(before.at("usage?step=year").at("rows").size() > 0);
@@ -113,7 +113,7 @@ TEST_CASE(
     CHECK(json::diff(before, account(site)) == json::array());
     INFO(site.journal());
     CHECK(site.journal().find("made anew from the backup of") != std::string::npos);
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     say(broker, site, 91, 92);
     CHECK(site.stop() == 0);
 }
@@ -155,7 +155,7 @@ TEST_CASE("a ledger that is damaged while it is in use ends the daemon, and the 
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();
     wait_for_backups(site, 1);
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     say(broker, site, 1, 30);
     {
         // Another program empties the write-ahead log into the file, as the daemon itself does in time.

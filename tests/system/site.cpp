@@ -66,6 +66,10 @@ nlohmann::json Site::get(const std::string& target) const {
     return nlohmann::json::parse(text(target));
 }
 
+bool Site::becomes_subscribed() const {
+    return wait_until([&] { return get("/v1/health").at("broker").at("subscribed") == true; });
+}
+
 bool Site::answers() const {
     try {
         return test::get(socket(), "/v1/health").status == 200;

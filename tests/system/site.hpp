@@ -55,6 +55,8 @@ public:
     /// The body of an answer with status 200. Throws on any other, and where nobody answers.
     [[nodiscard]] std::string text(const std::string& target) const;
     [[nodiscard]] nlohmann::json get(const std::string& target) const;
+    /// Waits until the broker has granted the daemon every subscription; whether it did before the deadline.
+    [[nodiscard]] bool becomes_subscribed() const;
     /// Whether the socket answers.
     [[nodiscard]] bool answers() const;
 

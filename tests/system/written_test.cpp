@@ -47,7 +47,7 @@ TEST_CASE("a message of many costs few bytes on the disk") {
                .meters = quick_meter,
                .store = "commit_every = \"10min\"\nsync_every = \"10min\"\n"});
     site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; }));
+    REQUIRE(site.becomes_subscribed());
     broker.publish("nodes/house/water", word(1));
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("accepted") == 1; }));
     REQUIRE(site.get("/v1/meters").at("meters").size() == 1);
