@@ -81,10 +81,12 @@ void Feed::end_drain() {
         // The broker's retained copy is of an age of its own and no part of the queue.
         if (!message->retained) delivery->behind = behind[message->topic]++;
     }
+    // A drain may be large: where nothing stands before it, none of it is moved.
+    if (ready_.empty()) ready_.swap(drain_);
     ready_.insert(ready_.end(), std::make_move_iterator(drain_.begin()),
                   std::make_move_iterator(drain_.end()));
     ready_next_ = drain_next_;
-    drain_.clear();
+    drain_ = {};
     drain_begin_.reset();
 }
 

@@ -12,8 +12,6 @@ namespace {
 
 // A day's backup may well be half a minute late.
 constexpr auto round_every = std::chrono::seconds{30};
-// A try copies until it fails: each round would wear a full disk, and take its last room from the messages.
-constexpr auto try_again_after = std::chrono::minutes{10};
 
 }  // namespace
 
@@ -86,7 +84,7 @@ void Housekeeper::back_up_if_due() {
 
     const auto made = backups_.make(parts_.ledger, *now, store.keep_backups, [this] { return goes_on(); });
     if (!goes_on()) return;
-    if (!made) next_try_ = std::chrono::steady_clock::now() + try_again_after;
+    if (!made) next_try_ = std::chrono::steady_clock::now() + parts_.try_again_after;
     bool is_news = false;
     {
         const std::lock_guard lock(mutex_);

@@ -34,6 +34,9 @@ public:
         std::function<std::optional<Instant>()> now;
         /// The ledger's file is damaged, as the sentence says. Called once, on this thread.
         std::function<void(const std::string&)> on_damage;
+        /// After a backup that failed. A try copies until it fails: one each round would wear a full disk,
+        /// and take its last room from the messages.
+        std::chrono::steady_clock::duration try_again_after = std::chrono::minutes{10};
     };
 
     explicit Housekeeper(Parts parts);

@@ -1,0 +1,85 @@
+// The housekeeping thread: when it makes a backup, and what it does where it can not.
+#include "service/housekeeper.hpp"
+
+#include <atomic>
+#include <catch2/catch.hpp>
+#include <fstream>
+
+#include "store/ledger.hpp"
+#include "support/temp_directory.hpp"
+#include "support/wait_until.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+namespace {
+
+/// A ledger, and a place for its backups that is no directory yet, but a file.
+class House {
+public:
+    House() {
+        REQUIRE(Ledger::open(ledger()).has_value());
+        std::ofstream(place()) << "in the way";
+    }
+
+    Housekeeper::Parts parts() {
+        Housekeeper::Parts parts;
+        parts.store.directory = directory_.path();
+        parts.store.backup_directory = place();
+        parts.ledger = ledger();
+        parts.now = [this] {
+            ++rounds_;
+            return std::optional(instant_of(1'772'334'000'000'000));
+        };
+        parts.on_damage = [this](const std::string&) { is_damaged_ = true; };
+        return parts;
+    }
+    void clear_the_way() const {
+        std::filesystem::remove(place());
+        std::filesystem::create_directory(place());
+    }
+    /// Lets the housekeeper go its round, twice: what it began before the call is over then.
+    void round(Housekeeper& keeper) {
+        for (int i = 0; i < 2; ++i) {
+            const int before = rounds_;
+            keeper.suspect();
+            REQUIRE(wait_until([&] { return rounds_ > before; }));
+        }
+    }
+    [[nodiscard]] bool is_damaged() const { return is_damaged_; }
+
+private:
+    [[nodiscard]] std::filesystem::path ledger() const { return directory_.path() / "ledger.db"; }
+    [[nodiscard]] std::filesystem::path place() const { return directory_.path() / "backups"; }
+
+    TempDirectory directory_;
+    std::atomic<int> rounds_{0};
+    std::atomic<bool> is_damaged_{false};
+};
+
+}  // namespace
+
+TEST_CASE("a backup that failed was tried again in each round, on a disk that was full already") {
+    House house;
+    Housekeeper keeper(house.parts());
+    REQUIRE(wait_until([&] { return !keeper.state().trouble.empty(); }));
+    house.clear_the_way();
+    house.round(keeper);
+    house.round(keeper);
+    CHECK(keeper.state().backup_count == 0);
+    CHECK_FALSE(keeper.state().trouble.empty());
+    CHECK_FALSE(house.is_damaged());
+}
+
+TEST_CASE("a backup that failed is made once its time has come again, and the trouble is over") {
+    House house;
+    auto parts = house.parts();
+    parts.try_again_after = {};
+    Housekeeper keeper(std::move(parts));
+    REQUIRE(wait_until([&] { return !keeper.state().trouble.empty(); }));
+    house.clear_the_way();
+    house.round(keeper);
+    CHECK(wait_until([&] { return keeper.state().backup_count == 1; }));
+    CHECK(keeper.state().trouble.empty());
+    CHECK_FALSE(house.is_damaged());
+}
