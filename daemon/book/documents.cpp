@@ -41,10 +41,10 @@ std::string flow_text(std::optional<double> flow_l_per_h) {
     return flow_l_per_h ? fmt::format("{:.3f}", *flow_l_per_h) : "null";
 }
 
-void add_row(JsonObject& object, Span span, const std::optional<Row>& row,
-             std::span<const ValuedTicks> valued, const CivilZone& zone) {
-    object.text("from", zone.format(span.from));
-    object.text("to", zone.format(span.to));
+void add_row(JsonObject& object, std::string_view from, std::string_view to, const std::optional<Row>& row,
+             std::span<const ValuedTicks> valued) {
+    object.text("from", from);
+    object.text("to", to);
     if (!is_empty(row)) {
         object.whole("ticks", row->ticks);
         object.raw("volume_l", volume_l_text(valued));
@@ -63,7 +63,7 @@ std::string row_publication(const std::string& meter, Span span, const std::opti
                             std::span<const ValuedTicks> valued, const CivilZone& zone) {
     JsonObject document;
     document.text("meter", meter);
-    add_row(document, span, row, valued, zone);
+    add_row(document, zone.format(span.from), zone.format(span.to), row, valued);
     document.raw("mean_flow_l_per_h", flow_text(mean_flow_l_per_h(row, valued)));
     return std::move(document).finish();
 }

@@ -32,9 +32,9 @@ namespace tickledger {
 
 /// Adds the members of a row: from, to, ticks, volume_l, covered_s, spread_ticks, revision. No row: no data,
 /// null ticks and volume.
-/// `valued`: the row's ticks by what they stand for.
-void add_row(JsonObject& object, Span span, const std::optional<Row>& row,
-             std::span<const ValuedTicks> valued, const CivilZone& zone);
+/// `from`, `to`: its span in words of the zone; `valued`: its ticks by what they stand for.
+void add_row(JsonObject& object, std::string_view from, std::string_view to, const std::optional<Row>& row,
+             std::span<const ValuedTicks> valued);
 
 /// A closed row as it is published: the same with `meter` before it and `mean_flow_l_per_h` after.
 [[nodiscard]] std::string row_publication(const std::string& meter, Span span, const std::optional<Row>& row,

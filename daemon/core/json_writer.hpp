@@ -15,9 +15,9 @@ namespace tickledger {
 /// One object whose members stand in the order in which they are added.
 class JsonObject {
 public:
-    void text(std::string_view name, std::string_view value) { raw(name, json_string(value)); }
+    void text(std::string_view name, std::string_view value);
     void optional_text(std::string_view name, const std::optional<std::string>& value);
-    void whole(std::string_view name, std::int64_t value) { raw(name, std::to_string(value)); }
+    void whole(std::string_view name, std::int64_t value);
     void flag(std::string_view name, bool value) { raw(name, value ? "true" : "false"); }
     void null(std::string_view name) { raw(name, "null"); }
     /// `value` is JSON already: a number, an array, an object.
@@ -29,6 +29,8 @@ public:
     }
 
 private:
+    void begin(std::string_view name);
+
     std::string text_ = "{";
 };
 

@@ -61,7 +61,8 @@ public:
         if (!found) return tl::unexpected(found.error());
         const Ratio value = values_.at(day.from);
         JsonObject object;
-        add_row(object, day, *found, std::array{ValuedTicks{*found ? (*found)->ticks : 0, value}}, zone_);
+        add_row(object, zone_.format(day.from), zone_.format(day.to), *found,
+                std::array{ValuedTicks{*found ? (*found)->ticks : 0, value}});
         std::int64_t unseen_ticks_max = 0;
         if (meter_.record) {
             const auto unseen = view_.unseen(meter_.record->key, day);

@@ -151,11 +151,15 @@ private:
             if (!read) return tl::unexpected(read.error());
             row = *read;
         }
-        JsonObject object;
         const auto valued =
             valued_row(next_, row ? row->ticks : 0, values_, rows_.zone(), ticks_of_row(*view_, meter_));
         if (!valued) return tl::unexpected(valued.error());
-        tickledger::add_row(object, next_, row, *valued, rows_.zone());
+        // Where one row ends the next one begins.
+        if (begins_.empty()) begins_ = rows_.zone().format(next_.from);
+        std::string ends = rows_.zone().format(next_.to);
+        JsonObject object;
+        tickledger::add_row(object, begins_, ends, row, *valued);
+        begins_ = std::move(ends);
         if (tariff_) {
             const auto cost = cost_of(next_, step_, row ? row->ticks : 0, values_, *tariff_, rows_.zone(),
                                       ticks_of_row(*view_, meter_));
@@ -175,6 +179,7 @@ private:
     RowFinder rows_;
     Instant to_;
     Span next_;
+    std::string begins_;  ///< The beginning of the next row, in words.
     bool begun_ = false;
     bool is_first_row_ = true;
 };
