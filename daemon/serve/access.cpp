@@ -17,6 +17,18 @@ namespace {
 
 constexpr std::size_t token_min_length = 16;
 
+/// The field WWW-Authenticate of a 401 (RFC 9110, section 11.6.1).
+constexpr std::string_view authentication_asked =
+    R"(Basic realm="Tickledger", charset="UTF-8", Bearer realm="Tickledger")";
+
+/// A page in a browser can be made to speak to any address under a name of its own ("DNS rebinding"); the
+/// name then stands in Host. Only names that mean this machine are served over TCP.
+bool names_loopback(std::string_view host) {
+    const auto name =
+        host.starts_with('[') ? host.substr(0, host.find(']') + 1) : host.substr(0, host.find(':'));
+    return name == "localhost" || name == "[::1]" || name.starts_with("127.");
+}
+
 /// What follows the scheme, whose letters may be large or small (RFC 9110, section 11.1).
 std::optional<std::string_view> credentials(std::string_view authorization, std::string_view scheme) {
     const bool is_scheme =
@@ -65,6 +77,29 @@ bool shows_token(std::string_view authorization, std::string_view token) {
     const auto colon = name_and_password->find(':');
     return colon != std::string::npos &&
            is_same(std::string_view(*name_and_password).substr(colon + 1), token);
+}
+
+std::optional<Response> refusal_of(const Caller& caller, std::string_view token) {
+    // RFC 9112 section 3.2: a request of HTTP/1.1 without Host is answered 400.
+    if (caller.host.empty() && caller.must_name_host) return problem(400, "The request has no Host field.");
+    if (caller.is_local) return std::nullopt;
+    if (!token.empty() && !shows_token(caller.authorization, token)) {
+        Response refusal =
+            problem(401, "Show the token of [socket] token_file, as a bearer token or as a password.");
+        refusal.fields.emplace_back("WWW-Authenticate", authentication_asked);
+        return refusal;
+    }
+    if (token.empty() && !names_loopback(caller.host)) {
+        return problem(421, "Over TCP only requests to localhost, 127.0.0.1 or [::1] are answered.");
+    }
+    // A page of another site, open in a browser of this machine, can send but must not change anything. The
+    // browser tells whose page it is (Fetch standard, section 3.2).
+    const std::string host(caller.host);
+    const bool is_own = caller.origin == "http://" + host || caller.origin == "https://" + host;
+    if (!caller.only_asks && !caller.origin.empty() && !is_own) {
+        return problem(403, "Pages of other sites may not change anything here.");
+    }
+    return std::nullopt;
 }
 
 }  // namespace tickledger

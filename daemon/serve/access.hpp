@@ -1,9 +1,11 @@
-// Who may call over TCP where a token is asked for.
+// Who may ask what, and over which way.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <string_view>
 
+#include "serve/http_message.hpp"
 #include "tickledger/result.hpp"
 
 namespace tickledger {
@@ -16,8 +18,18 @@ namespace tickledger {
 /// password of "Basic …" (RFC 7617), which every browser asks for; the user's name does not count.
 [[nodiscard]] bool shows_token(std::string_view authorization, std::string_view token);
 
-/// The field WWW-Authenticate of a 401 (RFC 9110, section 11.6.1).
-inline constexpr std::string_view authentication_asked =
-    R"(Basic realm="Tickledger", charset="UTF-8", Bearer realm="Tickledger")";
+/// One who asks, by what the request's header tells.
+struct Caller {
+    bool is_local = false;       ///< Over the socket that has a file: its mode says who may.
+    bool must_name_host = true;  ///< HTTP/1.1.
+    bool only_asks = true;       ///< GET or HEAD.
+    std::string_view host;
+    std::string_view origin;
+    std::string_view authorization;
+};
+
+/// Why the caller is not answered, or nothing where it is. `token`: what callers over TCP must show; empty:
+/// nothing, but then only those are answered that call this machine by a loopback name.
+[[nodiscard]] std::optional<Response> refusal_of(const Caller& caller, std::string_view token);
 
 }  // namespace tickledger

@@ -1,0 +1,40 @@
+// The connections of the server: what each reads, what it is answered, and when it is let go.
+#pragma once
+
+#include <boost/asio/generic/stream_protocol.hpp>
+#include <cstddef>
+#include <functional>
+#include <memory>
+#include <set>
+#include <string>
+
+#include "serve/http_server.hpp"
+
+namespace tickledger {
+
+class Session;
+
+/// What the connections share. Used on the server's thread only.
+struct Sessions {
+    HttpLimits limits;
+    Handler handler;
+    std::function<void(const std::string&)> on_trouble;
+    std::string token;
+    std::size_t count = 0;
+    /// Those that wait for news, in no order.
+    std::set<Session*> waiting;
+
+    void tell(const std::string& trouble) const {
+        if (on_trouble) on_trouble(trouble);
+    }
+    /// There may be news for those that wait.
+    void look_for_news();
+};
+
+/// Serves a new connection until it ends by itself, is let go, or the io_context stops. Where there are as
+/// many as may be, it is told so, or closed without a word. `is_local`: it came over the socket that has a
+/// file, whose mode says who may use it.
+void welcome(boost::asio::generic::stream_protocol::socket connection,
+             const std::shared_ptr<Sessions>& sessions, bool is_local);
+
+}  // namespace tickledger
