@@ -1,0 +1,63 @@
+// What each command does: asks the daemon, and shows what it answers.
+#pragma once
+
+#include <string>
+
+namespace tickledger {
+
+// What the program ends with: 0, or one of these. 69 is EX_UNAVAILABLE of sysexits.
+enum ExitStatus : int { refused = 1, wrong_call = 2, not_reachable = 69 };
+
+/// Ends the program from within a command, with a sentence for the person.
+struct Stop {
+    ExitStatus status;
+    std::string text;
+};
+
+/// What the command line says.
+struct Options {
+    std::string socket = "/run/tickledger/api.sock";
+    bool json = false;
+    bool csv = false;
+    std::string meter;
+    std::string step;
+    bool cost = false;
+    bool bars = false;
+    std::string from;
+    std::string to;
+    std::string day;
+    std::string month;
+    std::string last;
+    std::string label;
+    std::string state;
+    std::string acknowledge;
+    std::string shelve;
+    std::string unshelve;
+    std::string length;
+    std::string until;
+    bool home = false;
+    std::string reading;
+    std::string start;
+    std::string at;
+    std::string take_back;
+    std::string apply_from;
+    std::string pulse_value;
+};
+
+// Each throws Stop where it can not be done, and nlohmann::json::exception on an answer that it does not
+// know.
+void meters(const Options& options);
+void usage(const Options& options);
+void draws(const Options& options);
+/// What the meter's face should show, or what a person read from it.
+void register_of(const Options& options);
+void calibrate(const Options& options);
+void ledger(const Options& options);
+/// The list, or what is done to one of them.
+void alarms(const Options& options);
+void away(const Options& options);
+/// Until it is interrupted.
+void watch(const Options& options);
+void health(const Options& options);
+
+}  // namespace tickledger
