@@ -78,11 +78,11 @@ public:
         // Against the flow: first nothing new comes in, then what came is booked, then the ledger closes.
         if (link_) link_->stop(goodbye_longest);
         if (loop_) loop_->use_link(nullptr);
-        housekeeper_.reset();
         news_.wake_with({});
         server_.reset();
         loop_.reset();
         link_.reset();
+        housekeeper_.reset();
         syncer_.reset();
     }
 
@@ -198,7 +198,14 @@ Started RunningDaemon::open_sockets() {
     return {};
 }
 
+/// With the flow's end first: whoever is called is there before those who call it on threads of their own.
 Started RunningDaemon::begin() {
+    housekeeper_ = std::make_unique<Housekeeper>(
+        Housekeeper::Parts{.store = configuration_->store,
+                           .ledger = ledger_file(),
+                           .is_unchecked = is_unchecked_,
+                           .now = [this] { return intake_->known_time(); },
+                           .on_damage = [this](const std::string& found) { found_damage(found); }});
     store_.bookkeeper->tell_to(&news_);
     loop_ = std::make_unique<BookingLoop>(BookingLoop::Parts{
         .configuration = configuration_.get(),
@@ -207,24 +214,9 @@ Started RunningDaemon::begin() {
         .publisher = &publisher_,
         .intake = intake_.get(),
         .on_pass = [] { sd_notify(0, "WATCHDOG=1"); },
-        .on_standstill =
-            [this] {
-                if (housekeeper_) housekeeper_->suspect();
-            },
+        .on_standstill = [this] { housekeeper_->suspect(); },
     });
     loop_->settle();
-    housekeeper_ = std::make_unique<Housekeeper>(
-        Housekeeper::Parts{.store = configuration_->store,
-                           .ledger = ledger_file(),
-                           .is_unchecked = is_unchecked_,
-                           .now = [this] { return intake_->known_time(); },
-                           .on_damage = [this](const std::string& found) { found_damage(found); }});
-
-    answer_with(configuration_);
-    server_ = HttpServer::start(
-        std::move(sockets_), {}, [this](const Request& request) { return answer(request); },
-        [](const std::string& line) { journal(Level::warning, line); }, token_);
-    news_.wake_with([this] { server_->wake(); });
 
     auto link =
         BrokerLink::start(configuration_->broker, topic_filters(*configuration_),
@@ -239,6 +231,12 @@ Started RunningDaemon::begin() {
     if (!link) return start_failure(exit_status::configuration, link.error().text);
     link_ = std::move(*link);
     loop_->use_link(link_.get());
+
+    answer_with(configuration_);
+    server_ = HttpServer::start(
+        std::move(sockets_), {}, [this](const Request& request) { return answer(request); },
+        [](const std::string& line) { journal(Level::warning, line); }, token_);
+    news_.wake_with([this] { server_->wake(); });
     sd_notify(0, "READY=1\nSTATUS=Booking.");
     return {};
 }
@@ -321,12 +319,10 @@ HealthFacts RunningDaemon::health(Generation& generation) {
     HealthFacts facts;
     facts.version = version;
     facts.has_meters = !generation.configuration->meters.empty();
-    if (link_) {
-        const LinkState link = link_->state();
-        facts.broker_connected = link.connected;
-        facts.broker_subscribed = link.subscribed;
-        facts.broker_trouble = link.trouble;
-    }
+    const LinkState link = link_->state();
+    facts.broker_connected = link.connected;
+    facts.broker_subscribed = link.subscribed;
+    facts.broker_trouble = link.trouble;
     const BookingState booking = loop_->state();
     facts.store_error = booking.trouble;
     facts.store = look_at_store(configuration_->store, housekeeper_->state(), clock_.wall());

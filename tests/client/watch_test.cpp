@@ -56,7 +56,8 @@ private:
 
 }  // namespace
 
-TEST_CASE("watch shows flow while it runs, then its draws, and alarms and troubles; Ctrl-C ends it well") {
+TEST_CASE(
+    "watch shows flow while it runs, then its draws, and alarms and troubles, and Ctrl-C ends it well") {
     Watching watching;
     watching.daemon.set(
         "/v1/meters/house/draws",
@@ -123,7 +124,7 @@ TEST_CASE("watch ends at once where nobody answers, where it is refused, and as 
     CHECK(daemon.run("watch --csv").status == 2);
 }
 
-TEST_CASE("bars stand in the rows of usage where they are wanted; a paler one is incomplete") {
+TEST_CASE("bars stand in the rows of usage where they are wanted, a paler one is incomplete") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters/house/usage",

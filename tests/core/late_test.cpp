@@ -66,7 +66,7 @@ TEST_CASE("a late word of the old boot shows that nothing ran until then") {
           Fit::contradicts);
 }
 
-TEST_CASE("a late word of the new boot divides a restart; from there on all was seen") {
+TEST_CASE("a late word of the new boot divides a restart, and from there on all was seen") {
     Entry restart = measured(0, 9, 5000, 5012, 2);
     restart.kind = EntryKind::restart;
     const LateBooking late =

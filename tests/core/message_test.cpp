@@ -53,7 +53,7 @@ TEST_CASE("a counter message gives all that it tells") {
     CHECK(reading.uptime == Duration{3'600'500'000});
 }
 
-TEST_CASE("what a counter message does not tell stays empty; null is not told") {
+TEST_CASE("what a counter message does not tell stays empty, and null is not told") {
     for (const char* payload :
          {R"({"count":0})", R"({"count":0,"boot":null,"seq":null,"time":null,"saved":null,"uptime":null})"}) {
         const Reading reading = read(payload);

@@ -246,7 +246,7 @@ TEST_CASE("times below 2^28 seconds are relative to arrival") {
     CHECK(read(R"([{"n":"w","u":"count","t":1e300,"v":1}])")[0].time == instant_of(253'402'300'799'999'999));
 }
 
-TEST_CASE("records come in order of time; those without one at arrival") {
+TEST_CASE("records come in order of time, those without one at arrival") {
     const auto readings = read(
         R"([{"bn":"w","bu":"count","v":4},{"t":-20,"v":2},{"t":-30,"v":1},{"t":-10,"v":3},{"t":5,"v":5}])");
     std::vector<std::uint64_t> counts;

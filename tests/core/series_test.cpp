@@ -248,7 +248,7 @@ TEST_CASE("a span of no length falls into the interval that holds or ends at its
     CHECK(shares_of(measured({noon, noon}, 0), rows).empty());
 }
 
-TEST_CASE("what covers nothing and has no ticks has no shares; still spans have") {
+TEST_CASE("what covers nothing and has no ticks has no shares, still spans have") {
     RowFinder rows = rows_of("Etc/UTC", 15min);
     const Instant noon = utc("2026-03-01T12:00:00Z");
     Entry entry = measured({noon, noon + 1h}, 0);

@@ -186,7 +186,7 @@ TEST_CASE("rows come in any number, part by part") {
         REQUIRE(rows[i].at("from") == rows[i - 1].at("to"));
 }
 
-TEST_CASE("the ledger shows entries and, apart, what was refused; the held reading comes last") {
+TEST_CASE("the ledger shows entries and, apart, what was refused, and the held reading comes last") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");

@@ -174,7 +174,7 @@ TEST_CASE("a night is told with the stretches in which the water stood still, an
           Json::array({stretch("4T01:00", "4T02:00", "flow"), stretch("4T02:00", "4T03:00", "unclear")}));
 }
 
-TEST_CASE("nights of a meter that was never heard are undecided; too many at once are refused") {
+TEST_CASE("nights of a meter that was never heard are undecided, and too many at once are refused") {
     const NightsFixture fixture;
     const Json nights = fixture.document("/v1/meters/garden/nights").at("nights");
     REQUIRE(nights.size() == 15);

@@ -124,7 +124,7 @@ TEST_CASE("HEAD is answered without a body, with the length that GET would have"
     CHECK(next->body == "GET /echo");
 }
 
-TEST_CASE("an answer that fails at once is a problem; one that fails later is cut and not ended") {
+TEST_CASE("an answer that fails at once is a problem, one that fails later is cut and not ended") {
     const ServedSocket served;
     const auto answer = test::get(served.path, "/fails-at-once");
     CHECK(answer.status == 500);
@@ -281,7 +281,7 @@ TEST_CASE("the socket's file has its mode and goes with the server") {
     CHECK_FALSE(std::filesystem::exists(path));
 }
 
-TEST_CASE("a socket file left over from a killed daemon is replaced; one that is answered on is not") {
+TEST_CASE("a socket file left over from a killed daemon is replaced, one that is answered on is not") {
     test::TempDirectory directory;
     const auto path = directory / "api.sock";
     {

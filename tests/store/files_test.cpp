@@ -98,7 +98,7 @@ TEST_CASE("a power cut takes what was not synced, and at most that") {
     }
 }
 
-TEST_CASE("a full disk takes what fits; syncs and truncations fail as often as told") {
+TEST_CASE("a full disk takes what fits, and syncs and truncations fail as often as told") {
     SimFiles files;
     auto file = files.open_append("/f");
     REQUIRE(file);

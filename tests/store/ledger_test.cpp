@@ -346,7 +346,7 @@ TEST_CASE("the room of removed days is used again: a ledger of the last days doe
     CHECK(pages() * 100 <= pages_when_full * 105);
 }
 
-TEST_CASE("the oldest days of fine detail can be removed; coarser rows stay") {
+TEST_CASE("the oldest days of fine detail can be removed, and coarser rows stay") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     for (const auto day : {0, 1, 3}) {

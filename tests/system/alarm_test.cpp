@@ -44,7 +44,7 @@ nlohmann::json only_alarm(const Site& site) {
 
 }  // namespace
 
-TEST_CASE("an alarm is seen, put off and told again; a kill changes nothing, and the broker hears of all") {
+TEST_CASE("an alarm is seen, put off and told again, a kill changes nothing, and the broker hears of all") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = one_meter});
     REQUIRE(site.replay({recording(site.directory().path())}).status == 0);
