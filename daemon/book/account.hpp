@@ -1,6 +1,7 @@
 // Everything remembered of one meter between two messages.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <map>
 #include <optional>
@@ -111,6 +112,13 @@ struct AccountMemory {
 /// Instant where it has no ends; nothing: they are at home.
 [[nodiscard]] std::optional<Span> absence(const std::optional<ToldAway>& told, const AlarmSettings& settings);
 
+/// A row of a series, as it will be written at the end of the batch.
+struct OpenRow {
+    std::optional<Instant> start;  ///< Nothing: there is none here.
+    std::optional<Row> row;        ///< Nothing: none is stored.
+    bool is_changed = false;
+};
+
 struct Account {
     Account(MeterKey meter_key, MeterSettings meter_settings, const CivilZone& zone)
         : key(meter_key),
@@ -128,6 +136,8 @@ struct Account {
 
     /// Where the clock-work holds a place for it: no later than its next deadline.
     std::optional<Instant> scheduled_at;
+    /// Of each step the row that changed last.
+    std::array<OpenRow, 5> open_rows;
     // Of the open batch.
     bool is_changed = false;  ///< Its memory must be written.
     bool has_news = false;    ///< Its `now` must be published.

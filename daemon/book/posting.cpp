@@ -83,7 +83,7 @@ void Bookkeeper::publish_corrections(const Account& account, const std::vector<C
 
 void Bookkeeper::publish_day(const Account& account, Span day) {
     outbox_.publish(topic_of(account, "day"),
-                    publication_of(account, day, rows_.row({account.key, Step::day, day.from})), true);
+                    publication_of(account, day, rows_.row(account, Step::day, day.from)), true);
 }
 
 std::string Bookkeeper::publication_of(const Account& account, Span span, const std::optional<Row>& row) {
@@ -105,7 +105,7 @@ void Bookkeeper::close_until(Account& account, Instant until, bool publishes_int
         for (Instant begin = before; begin < until;) {
             const Span interval = account.rows.row_at(Step::interval, begin);
             // An interval without data closes without a word.
-            if (const auto row = rows_.row({account.key, Step::interval, interval.from})) {
+            if (const auto row = rows_.row(account, Step::interval, interval.from)) {
                 outbox_.publish(topic_of(account, "usage"), publication_of(account, interval, row), false);
             }
             begin = interval.to;
@@ -119,7 +119,7 @@ void Bookkeeper::close_until(Account& account, Instant until, bool publishes_int
 
 void Bookkeeper::publish_now(Account& account) {
     const Span today = account.rows.row_at(Step::day, account.memory.counter.last->at);
-    const auto row = rows_.row({account.key, Step::day, today.from});
+    const auto row = rows_.row(account, Step::day, today.from);
     const RegisterMemory& memory = account.memory.meter_register;
     const PulseValues values = pulse_values(account.settings, memory, zone_);
     const auto total =

@@ -102,7 +102,7 @@ std::int64_t Bookkeeper::register_at(Account& account, const PulseValues& values
 }
 
 Result<std::int64_t> Bookkeeper::ticks_of_row(const Account& account, Step step, Instant begin) {
-    const auto row = rows_.row({account.key, step, begin});
+    const auto row = rows_.row(account, step, begin);
     return row ? row->ticks : 0;
 }
 
@@ -291,7 +291,7 @@ void Bookkeeper::revise_from(Account& account, Instant from) {
         const Instant end = account.rows.row_at(step, until).from;
         if (first < end) kept(ledger_.revise_rows(account.key, step, first, end));
     }
-    rows_.forget();
+    Rows::forget(account);
     const Instant today = account.rows.row_at(Step::day, until).from;
     if (from < today) publish_day(account, account.rows.row_at(Step::day, today - Duration{1}));
 }

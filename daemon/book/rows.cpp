@@ -1,6 +1,8 @@
 #include "book/rows.hpp"
 
 #include <algorithm>
+#include <tuple>
+#include <utility>
 
 #include "book/store_failure.hpp"
 
@@ -10,8 +12,12 @@ namespace {
 
 constexpr std::array all_steps{Step::interval, Step::hour, Step::day, Step::month, Step::year};
 
-// Where more rows than this are in memory, only those of the last batch stay: the open ones are among them.
-constexpr std::size_t kept_rows_max = 20'000;
+/// Rows that no entry has reached yet are not looked for in the ledger: each reading of a slow node begins
+/// one. Booked spans end in the interval that begins at `closed_until`, adjustments at readings by eye.
+bool may_be_stored(const AccountMemory& memory, Instant start) {
+    const auto& read_at = memory.meter_register.read_by_eye_at;
+    return !memory.closed_until || start <= *memory.closed_until || (read_at && start <= *read_at);
+}
 
 }  // namespace
 
@@ -22,14 +28,28 @@ std::size_t Rows::Hash::operator()(const RowKey& key) const {
     return static_cast<std::size_t>(mixed ^ (mixed >> 29));
 }
 
-Rows::Kept& Rows::kept_row(const RowKey& key) {
-    const auto found = rows_.find(key);
-    if (found != rows_.end()) return found->second;
-    return rows_.emplace(key, Kept{kept(ledger_.row(key)), false}).first->second;
+std::optional<Row> Rows::row(const Account& account, Step step, Instant start) {
+    const OpenRow& at_hand = account.open_rows[static_cast<std::size_t>(step)];
+    if (at_hand.start == start) return at_hand.row;
+    const RowKey key{account.key, step, start};
+    if (const auto found = left_.find(key); found != left_.end()) return found->second.row;
+    return kept(ledger_.row(key));
 }
 
-std::optional<Row> Rows::row(const RowKey& key) {
-    return kept_row(key).row;
+OpenRow& Rows::open(Account& account, const RowKey& key) {
+    OpenRow& at_hand = account.open_rows[static_cast<std::size_t>(key.step)];
+    if (at_hand.start == key.start) return at_hand;
+    if (at_hand.start) left_.insert_or_assign({key.meter, key.step, *at_hand.start}, at_hand);
+    at_hand = {};  // Should the ledger fail, nothing is at hand.
+    if (const auto found = left_.find(key); found != left_.end()) {
+        at_hand = found->second;
+        left_.erase(found);
+        if (at_hand.is_changed) touched_.emplace_back(&account, key.step);
+    } else if (may_be_stored(account.memory, key.start)) {
+        at_hand.row = kept(ledger_.row(key));
+    }
+    at_hand.start = key.start;
+    return at_hand;
 }
 
 void Rows::collect(Account& account, const Entry& entry, int sign) {
@@ -67,7 +87,7 @@ const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const En
         }
         if (sum == Row{}) continue;
         if (key.step == Step::interval && fine_detail_from && span.to <= *fine_detail_from) continue;
-        Kept& stored = kept_row(key);
+        OpenRow& stored = open(account, key);
         if (!stored.row) stored.row.emplace();
         const auto& closed_until = account.memory.closed_until;
         const bool was_closed = closed_until && span.to <= *closed_until;
@@ -75,7 +95,7 @@ const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const En
         stored.row->covered += sum.covered;
         stored.row->spread_ticks += sum.spread_ticks;
         if (was_closed) ++stored.row->revision;
-        if (!stored.is_changed) changed_keys_.push_back(key);
+        if (!stored.is_changed) touched_.emplace_back(&account, key.step);
         stored.is_changed = true;
         changed_.push_back({key, span, *stored.row, was_closed});
     }
@@ -83,23 +103,29 @@ const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const En
 }
 
 void Rows::flush() {
-    if (rows_.size() > kept_rows_max)
-        std::erase_if(rows_, [](const auto& row) { return !row.second.is_changed; });
-    // In the order of the table's key, so that neighbours are written together.
-    std::sort(changed_keys_.begin(), changed_keys_.end(), [](const RowKey& a, const RowKey& b) {
-        return std::tie(a.step, a.start, a.meter) < std::tie(b.step, b.start, b.meter);
-    });
-    for (const RowKey& key : changed_keys_) {
-        Kept& stored = rows_.at(key);
-        kept(ledger_.put_row(key, *stored.row));
-        stored.is_changed = false;
+    std::vector<std::pair<RowKey, Row>> rows;
+    for (const auto& [key, left] : left_) {
+        if (left.is_changed) rows.emplace_back(key, *left.row);
     }
-    changed_keys_.clear();
+    for (const auto& [account, step] : touched_) {
+        OpenRow& at_hand = account->open_rows[static_cast<std::size_t>(step)];
+        if (!std::exchange(at_hand.is_changed, false)) continue;
+        rows.emplace_back(RowKey{account->key, step, *at_hand.start}, *at_hand.row);
+    }
+    // In the order of the table's key, so that neighbours are written together.
+    std::sort(rows.begin(), rows.end(), [](const auto& a, const auto& b) {
+        return std::tie(a.first.step, a.first.start, a.first.meter) <
+               std::tie(b.first.step, b.first.start, b.first.meter);
+    });
+    for (const auto& [key, row] : rows)
+        kept(ledger_.put_row(key, row));
+    left_.clear();
+    touched_.clear();
 }
 
 void Rows::forget() {
-    rows_.clear();
-    changed_keys_.clear();
+    left_.clear();
+    touched_.clear();
 }
 
 }  // namespace tickledger

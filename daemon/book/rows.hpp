@@ -1,4 +1,6 @@
-// The series while a batch is open: rows are read once, changed in memory, written at its end.
+// The series while a batch is open: rows are read once, changed in memory, written at its end. Of each step
+// the row that changed last is at hand in its account, because the next entry nearly always falls into it
+// too.
 #pragma once
 
 #include <unordered_map>
@@ -28,27 +30,28 @@ public:
                                           std::span<const Entry> added,
                                           std::optional<Instant> fine_detail_from = {});
 
-    [[nodiscard]] std::optional<Row> row(const RowKey& key);
+    [[nodiscard]] std::optional<Row> row(const Account& account, Step step, Instant start);
 
     /// Writes what changed since the last flush. Throws StoreFailure.
     void flush();
-    /// Forgets all, after a batch was rolled back.
+    /// Forgets what it knows of an account's rows: the ledger's were changed beside it. All must be written.
+    static void forget(Account& account) { account.open_rows = {}; }
+    /// Forgets all, after a batch was rolled back; the accounts that there were are gone.
     void forget();
 
 private:
-    struct Kept {
-        std::optional<Row> row;
-        bool is_changed = false;
-    };
     struct Hash {
         std::size_t operator()(const RowKey& key) const;
     };
-    Kept& kept_row(const RowKey& key);
+    OpenRow& open(Account& account, const RowKey& key);
     void collect(Account& account, const Entry& entry, int sign);
 
     Ledger& ledger_;
-    std::unordered_map<RowKey, Kept, Hash> rows_;
-    std::vector<RowKey> changed_keys_;
+    /// Rows of the batch that are not at hand in their accounts any more: to be told as they close, and to be
+    /// written.
+    std::unordered_map<RowKey, OpenRow, Hash> left_;
+    /// Where the rows at hand have changed; some more than once.
+    std::vector<std::pair<Account*, Step>> touched_;
     std::vector<ChangedRow> changed_;
     // Scratch space of one change, kept to spare allocations.
     struct Delta {
