@@ -120,14 +120,19 @@ struct OpenRow {
 };
 
 struct Account {
-    Account(MeterKey meter_key, MeterSettings meter_settings, const CivilZone& zone)
+    /// The settings must outlive it.
+    Account(MeterKey meter_key, std::string meter_id, const MeterSettings& meter_settings,
+            const CivilZone& zone)
         : key(meter_key),
-          settings(std::move(meter_settings)),
+          id(std::move(meter_id)),
+          settings(meter_settings),
           rules(settings),
           rows(zone, settings.interval) {}
 
     MeterKey key;
-    MeterSettings settings;  ///< With the id resolved.
+    std::string id;
+    const MeterSettings&
+        settings;  ///< A pattern's are those of all its meters, and their id is the pattern's.
     CounterRules rules;
     RowFinder rows;
     AccountMemory memory;

@@ -19,11 +19,11 @@ bool is_id(std::string_view text) {
     return !text.empty() && text.size() <= id_max_length && std::all_of(text.begin(), text.end(), allowed);
 }
 
+}  // namespace
+
 bool is_pattern(const MeterSettings& settings) {
     return settings.id.find(wildcard) != std::string::npos;
 }
-
-}  // namespace
 
 std::optional<std::string> meter_id(const MeterSettings& settings, std::string_view topic) {
     if (!topic_matches(settings.topic, topic)) return std::nullopt;
@@ -35,34 +35,41 @@ std::optional<std::string> meter_id(const MeterSettings& settings, std::string_v
     return is_id(id) ? std::optional(id) : std::nullopt;
 }
 
-std::optional<MeterSettings> settings_for(const std::vector<MeterSettings>& meters, const std::string& id) {
+const MeterSettings* settings_for(const std::vector<MeterSettings>& meters, const std::string& id) {
     for (const MeterSettings& settings : meters) {
         if (!is_pattern(settings)) {
-            if (settings.id == id) return settings;
+            if (settings.id == id) return &settings;
             continue;
         }
         const std::size_t at = settings.id.find(wildcard);
         const std::string_view before = std::string_view(settings.id).substr(0, at);
         const std::string_view after = std::string_view(settings.id).substr(at + wildcard.size());
         if (id.size() > before.size() + after.size() && id.starts_with(before) && id.ends_with(after) &&
-            is_id(id)) {
-            MeterSettings resolved = settings;
-            resolved.id = id;
-            return resolved;
-        }
+            is_id(id))
+            return &settings;
     }
-    return std::nullopt;
+    return nullptr;
 }
 
-void Accounts::load() {
+void Accounts::use(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
+    forget();
+    meters_ = &meters;
+    max_meters_ = max_meters;
+}
+
+void Accounts::forget() {
     accounts_.clear();
     by_id_.clear();
     by_topic_.clear();
     turned_away_.clear();
+}
+
+void Accounts::load() {
+    forget();
     for (const MeterRecord& record : kept(ledger_.meters())) {
-        const auto settings = settings_for(*meters_, record.id);
+        const MeterSettings* settings = settings_for(*meters_, record.id);
         if (!settings) continue;
-        auto account = std::make_unique<Account>(record.key, *settings, zone_);
+        auto account = std::make_unique<Account>(record.key, record.id, *settings, zone_);
         if (!record.state.empty()) account->memory = kept(memory_from_json(record.state));
         for (Alarm& alarm : kept(ledger_.open_alarms(record.key)))
             account->open_alarms.insert_or_assign(alarm.kind, std::move(alarm));
@@ -78,9 +85,7 @@ Account* Accounts::open(const MeterSettings& settings, const std::string& id) {
     if (const auto found = by_id_.find(id); found != by_id_.end()) return found->second;
     if (is_pattern(settings) && accounts_.size() >= max_meters_) return nullptr;
     const MeterKey key = kept(ledger_.meter_key(id));
-    MeterSettings resolved = settings;
-    resolved.id = id;
-    auto account = std::make_unique<Account>(key, std::move(resolved), zone_);
+    auto account = std::make_unique<Account>(key, id, settings, zone_);
     Account* opened = account.get();
     by_id_[id] = opened;
     accounts_[key] = std::move(account);

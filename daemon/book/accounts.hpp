@@ -17,9 +17,12 @@ namespace tickledger {
 /// not this meter's, or what its + matched is no id.
 [[nodiscard]] std::optional<std::string> meter_id(const MeterSettings& settings, std::string_view topic);
 
-/// The settings of a meter by its id, patterns resolved (`id` filled in); nothing if none has it.
-[[nodiscard]] std::optional<MeterSettings> settings_for(const std::vector<MeterSettings>& meters,
-                                                        const std::string& id);
+/// Its meters come into being with their first messages; it is none itself.
+[[nodiscard]] bool is_pattern(const MeterSettings& settings);
+
+/// The settings of a meter by its id: its own, or those of its pattern; null if there are none.
+[[nodiscard]] const MeterSettings* settings_for(const std::vector<MeterSettings>& meters,
+                                                const std::string& id);
 
 class Accounts {
 public:
@@ -27,11 +30,8 @@ public:
              Ledger& ledger)
         : meters_(&meters), max_meters_(max_meters), zone_(zone), ledger_(ledger) {}
 
-    /// From the next load() on these settings hold.
-    void use(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
-        meters_ = &meters;
-        max_meters_ = max_meters;
-    }
+    /// From the next load() on these settings hold; until then there is no account.
+    void use(const std::vector<MeterSettings>& meters, std::size_t max_meters);
 
     /// Reads all that the ledger knows and the settings still name. Forgets what was there before.
     /// Opens an account for each meter whose id is no pattern. Throws StoreFailure.
@@ -50,6 +50,7 @@ public:
     void for_each(const std::function<void(Account&)>& visit) const;
 
 private:
+    void forget();
     Account* open(const MeterSettings& settings, const std::string& id);
 
     const std::vector<MeterSettings>* meters_;

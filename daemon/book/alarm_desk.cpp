@@ -77,8 +77,8 @@ void AlarmDesk::keep(Account& account, const Alarm& alarm) {
     } else {
         account.open_alarms.erase(alarm.kind);
     }
-    const std::string topic = "meters/" + account.settings.id + "/alarms/" + std::string(name_of(alarm.kind));
-    outbox_.publish(topic, alarm_document(alarm, account.settings.id, zone_), true);
+    const std::string topic = "meters/" + account.id + "/alarms/" + std::string(name_of(alarm.kind));
+    outbox_.publish(topic, alarm_document(alarm, account.id, zone_), true);
 }
 
 }  // namespace tickledger

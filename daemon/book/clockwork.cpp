@@ -98,7 +98,7 @@ void Bookkeeper::tell_silence(Account& account, Instant now) {
             "network. Until it speaks again nobody watches this meter. This is over once it has spoken for "
             "{} "
             "without such a gap.",
-            account.settings.id, heard_at ? "since " + zone_.format(*heard_at) : "ever",
+            account.id, heard_at ? "since " + zone_.format(*heard_at) : "ever",
             format_duration(silent_after))));
 }
 

@@ -98,7 +98,7 @@ void NightWatch::judge(Account& account) {
                     "Whether water ran all night at {} from {} to {} can not be told: there were gaps "
                     "between the messages, or messages too far apart, in which it may have stood still "
                     "for {}.",
-                    account.settings.id, zone_.format(window.from), zone_.format(window.to),
+                    account.id, zone_.format(window.from), zone_.format(window.to),
                     format_duration(account.settings.alarms.still_for)));
             return;
     }
@@ -135,7 +135,7 @@ Evidence NightWatch::evidence(const Account& account, Span night) {
     return std::move(evidence).saying(
         fmt::format("Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look "
                     "for a toilet that runs on, a dripping valve or an open tap.",
-                    account.settings.id, zone_.format(night.from), zone_.format(night.to),
+                    account.id, zone_.format(night.from), zone_.format(night.to),
                     format_duration(alarms.still_for), how_much));
 }
 

@@ -23,7 +23,7 @@ std::int64_t ticks_of(std::span<const Entry> entries) {
 }
 
 std::string topic_of(const Account& account, std::string_view what) {
-    return "meters/" + account.settings.id + "/" + std::string(what);
+    return "meters/" + account.id + "/" + std::string(what);
 }
 
 }  // namespace
@@ -87,8 +87,7 @@ void Bookkeeper::publish_day(const Account& account, Span day) {
 }
 
 std::string Bookkeeper::publication_of(const Account& account, Span span, const std::optional<Row>& row) {
-    return row_publication(account.settings.id, span, row, value_row(account, span, row ? row->ticks : 0),
-                           zone_);
+    return row_publication(account.id, span, row, value_row(account, span, row ? row->ticks : 0), zone_);
 }
 
 std::vector<ValuedTicks> Bookkeeper::value_row(const Account& account, Span row, std::int64_t ticks) {

@@ -58,7 +58,7 @@ Evidence SlowWatch::evidence(const Account& account, const SlowLeak::Finding& fi
         "longer than about {}, and {} ticks came alone in quiet hours, as a steady leak makes them. That is "
         "about {:.2f} litres an hour, {:.0f} litres a day, {:.1f} m3 a year. Look for a dripping tap or "
         "safety valve, or a cistern that trickles.",
-        account.settings.id, std::max(1.0, days), in_words(finding.period), finding.lone_ticks, flow_l_per_h,
+        account.id, std::max(1.0, days), in_words(finding.period), finding.lone_ticks, flow_l_per_h,
         flow_l_per_h * 24, flow_l_per_h * 24 * 365 / 1000));
 }
 

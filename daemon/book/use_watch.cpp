@@ -44,7 +44,7 @@ void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
                 "Water runs unusually fast at {}: about {:.0f} litres an hour for {:.0f} minutes, {:.0f} "
                 "litres since {}. If nobody is using that much, a pipe or hose may have burst: look, and "
                 "shut the main valve.",
-                meter.id, litres / run_h, run_h * 60, litres, zone_.format(run.from))));
+                account.id, litres / run_h, run_h * 60, litres, zone_.format(run.from))));
     }
     if (flow.is_over(meter)) desk_.clear(account, AlarmKind::high_flow, entry.span.to);
 }
@@ -62,7 +62,7 @@ void UseWatch::follow_long_draw(Account& account, const Entry& entry) {
                     std::move(evidence).saying(fmt::format(
                         "One use of water at {} has not ended since {}: {:.0f} litres so far, about {:.0f} a "
                         "day if it goes on. Is a tap or a hose still open?",
-                        meter.id, zone_.format(draw.since()), litres, litres / open_h * 24)));
+                        account.id, zone_.format(draw.since()), litres, litres / open_h * 24)));
     }
     if (draw.is_shut()) desk_.clear(account, AlarmKind::long_draw, entry.span.to);
 }
@@ -88,7 +88,7 @@ void UseWatch::follow_away(Account& account, const Entry& entry) {
             account, AlarmKind::away_use, span,
             fmt::format("Whether water ran at {} from {} to {}, while everybody was away, can "
                         "not be told: the node started anew or messages are missing.",
-                        meter.id, zone_.format(span.from), zone_.format(span.to)));
+                        account.id, zone_.format(span.from), zone_.format(span.to)));
     }
     if (entry.ticks <= 0) return;
     const double litres = volume_l(entry.ticks, meter);
@@ -99,7 +99,7 @@ void UseWatch::follow_away(Account& account, const Entry& entry) {
         std::move(evidence).saying(fmt::format(
             "Water ran at {} while everybody is away: {:g} litres between {} and {}. Is somebody in the "
             "house, or does something leak?",
-            meter.id, litres, zone_.format(span.from), zone_.format(span.to))));
+            account.id, litres, zone_.format(span.from), zone_.format(span.to))));
 }
 
 void UseWatch::follow_faults(Account& account, const Entry& entry) {
@@ -132,7 +132,7 @@ void UseWatch::fault(Account& account, Instant at, bool at_once, const std::stri
                 std::move(evidence).saying(fmt::format(
                     "The counting at {} needs a look: at {} {}. Compare the register with the meter's "
                     "face; ticks may be missing or too many.",
-                    account.settings.id, zone_.format(at), what)));
+                    account.id, zone_.format(at), what)));
 }
 
 }  // namespace tickledger

@@ -58,8 +58,8 @@ OrProblem<SaidAway> said_in(const Call& call) {
     return said;
 }
 
-std::string words_for(const MeterSettings& settings, const std::optional<Span>& away, const ApiParts& parts) {
-    const std::string& meter = settings.id;
+std::string words_for(const std::string& meter, const MeterSettings& settings,
+                      const std::optional<Span>& away, const ApiParts& parts) {
     if (!away) return fmt::format("Somebody is at home at {}: water that runs raises no away-use.", meter);
     const auto from = time_text(parts, away->from);
     const auto to = time_text(parts, away->to);
@@ -91,9 +91,9 @@ Response answer(const Call& call, const SeenAway& seen) {
     JsonObject document;
     document.text("meter", seen.meter.id);
     add_away(document, call.parts, seen.meter, seen.summary);
-    document.text(
-        "text", words_for(*seen.meter.settings, absence_ahead(call.parts, *seen.meter.settings, seen.summary),
-                          call.parts));
+    document.text("text",
+                  words_for(seen.meter.id, *seen.meter.settings,
+                            absence_ahead(call.parts, *seen.meter.settings, seen.summary), call.parts));
     Response response;
     response.body = std::move(document).finish() + "\n";
     return response;

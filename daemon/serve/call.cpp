@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <map>
 
+#include "book/accounts.hpp"
+
 namespace tickledger {
 
 namespace {
@@ -87,10 +89,9 @@ Response accepted_for_later() {
 }
 
 bool is_configured(const ApiParts& parts, const std::string& id) {
-    // "flat-{1}" is no meter itself; its meters come into being with their first messages.
     const auto& meters = parts.configuration->meters;
-    return id.find('{') == std::string::npos &&
-           std::ranges::find(meters, id, &MeterSettings::id) != meters.end();
+    const auto found = std::ranges::find(meters, id, &MeterSettings::id);
+    return found != meters.end() && !is_pattern(*found);
 }
 
 TicksOfRow ticks_of_row(LedgerView& view, const FoundMeter& meter) {
@@ -133,7 +134,7 @@ Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& vi
 
     std::vector<FoundMeter> found;
     for (const MeterSettings& settings : parts.configuration->meters) {
-        if (!is_configured(parts, settings.id)) continue;
+        if (is_pattern(settings)) continue;
         auto node = by_id.extract(settings.id);
         found.push_back(
             {settings.id, &settings, node ? std::optional(std::move(node.mapped())) : std::nullopt});

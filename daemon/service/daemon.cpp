@@ -54,12 +54,12 @@ struct Generation {
     std::shared_ptr<const Configuration> configuration;
     std::unique_ptr<Api> api;
     /// Patterns resolved, for the API's thread alone.
-    std::unordered_map<std::string, std::optional<MeterSettings>> resolved;
+    std::unordered_map<std::string, const MeterSettings*> resolved;
 
     [[nodiscard]] const MeterSettings* settings_of(const std::string& id) {
         auto [found, is_new] = resolved.try_emplace(id);
         if (is_new) found->second = settings_for(configuration->meters, id);
-        return found->second ? &*found->second : nullptr;
+        return found->second;
     }
 };
 
