@@ -170,6 +170,19 @@ TEST_CASE("a sound ledger and a new one need no rescue") {
     CHECK_FALSE(last_rescue(file));
 }
 
+TEST_CASE("a large ledger is not checked at the start, but that it is a database is seen") {
+    const TempDirectory directory;
+    const auto file = filled_ledger(directory, "1");
+    const auto backups = directory / "backups";
+    REQUIRE(Backups(backups).make(file, monday, 1));
+    fs::resize_file(file, 20 << 20);
+    CHECK(rescued(file, backups).told.empty());
+    CHECK(rescued(file, backups).is_unchecked);
+    std::fstream(file, std::ios::in | std::ios::out | std::ios::binary) << "no database at all";
+    CHECK_FALSE(rescued(file, backups).told.empty());
+    CHECK(accepted_in(file) == "1");
+}
+
 TEST_CASE("a damaged ledger is set aside and made anew from the newest sound backup") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "of the backup");
