@@ -40,8 +40,12 @@ private:
     static bool is_absent(const std::vector<T>& values) {
         return values.empty();
     }
+    // What a reader finds there anyway takes no room. Every field begins as zero, but for a pulse value's
+    // numbers, which never are zero.
     template <typename T>
-    static bool is_absent(const T& /*value*/) {
+    static bool is_absent(const T& value) {
+        if constexpr (std::is_arithmetic_v<T> || std::is_same_v<T, Instant> || std::is_same_v<T, Duration>)
+            return value == T{};
         return false;
     }
 
@@ -65,11 +69,26 @@ private:
     void encode(const SlowLeak::Rung& rung) { list(rung.sum, rung.phase_known, rung.since, rung.lone_ticks); }
     template <typename T, std::size_t size>
     void encode(const std::array<T, size>& values) {
-        list_of(values);
+        // In most meters most are alike: one that repeats the one before it is an empty list.
+        text_ += '[';
+        for (std::size_t i = 0; i < size; ++i) {
+            if (i > 0) text_ += ',';
+            if (i > 0 && values.at(i) == values.at(i - 1)) {
+                text_ += "[]";
+            } else {
+                encode(values.at(i));
+            }
+        }
+        text_ += ']';
     }
     template <typename T>
     void encode(const std::vector<T>& values) {
-        list_of(values);
+        text_ += '[';
+        for (const auto& value : values) {
+            if (text_.back() != '[') text_ += ',';
+            encode(value);
+        }
+        text_ += ']';
     }
     template <typename T>
     requires std::is_class_v<T>
@@ -82,16 +101,6 @@ private:
         ((text_ += ',', encode(others)), ...);
         text_ += ']';
     }
-    template <typename List>
-    void list_of(const List& values) {
-        text_ += '[';
-        for (const auto& value : values) {
-            if (text_.back() != '[') text_ += ',';
-            encode(value);
-        }
-        text_ += ']';
-    }
-
     std::string& text_;
 };
 
@@ -125,8 +134,13 @@ private:
     }
     template <typename T, std::size_t size>
     static void decode(const Json& json, std::array<T, size>& values) {
-        for (std::size_t i = 0; i < size; ++i)
-            decode(json.at(i), values.at(i));
+        for (std::size_t i = 0; i < size; ++i) {
+            if (i > 0 && json.at(i).empty()) {
+                values.at(i) = values.at(i - 1);
+            } else {
+                decode(json.at(i), values.at(i));
+            }
+        }
     }
     template <typename T>
     static void decode(const Json& json, std::vector<T>& values) {
