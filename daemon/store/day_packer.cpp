@@ -57,7 +57,11 @@ DayPacker::DayPacker(Database& database, PackedReads& reads)
 Result<std::int64_t> DayPacker::last_packed() {
     if (last_packed_) return *last_packed_;
     Run run = last_packed_day_.run(no_day);
-    return run.next().map([&](bool) { return *(last_packed_ = run.column<std::int64_t>(0)); });
+    return run.next().map([&](bool) {
+        last_packed_ = run.column<std::int64_t>(0);
+        reads_.know_last(last_packed_);
+        return *last_packed_;
+    });
 }
 
 Result<std::optional<DayPacker::Slice>> DayPacker::next_slice(Instant before) {
@@ -139,7 +143,7 @@ Result<bool> DayPacker::pack_oldest_day(Instant before) {
         if (put_all) put_all = put(PackedTable::hours, **slice, meter, day.hours);
         if (!put_all) return tl::unexpected(put_all.error());
     }
-    if (last_packed_) last_packed_ = std::max(*last_packed_, (*slice)->day);
+    forget_last();
     const bool is_last = (*slice)->last == std::numeric_limits<MeterKey>::max();
     next_ = is_last ? Place{(*slice)->day + 1} : Place{(*slice)->day, (*slice)->last};
     return true;

@@ -28,7 +28,7 @@ public:
     /// A transaction was rolled back: what is remembered of the tables may be wrong.
     void forget() {
         next_ = {};
-        last_packed_.reset();
+        forget_last();
     }
 
 private:
@@ -58,6 +58,10 @@ private:
     [[nodiscard]] Result<void> put_rows(PackedTable table, MeterKey meter, const PackedBlock& block);
     [[nodiscard]] Result<void> unpack_day(MeterKey meter, std::int64_t day);
     [[nodiscard]] Result<std::int64_t> last_packed();
+    void forget_last() {
+        last_packed_.reset();
+        reads_.know_last({});
+    }
 
     Database& database_;
     PackedReads& reads_;

@@ -8,6 +8,8 @@ namespace tickledger {
 namespace {
 
 #define NO_ADJUSTMENT "kind <> 4"
+// SQLite takes the index entry_special only where its condition stands in the question, word for word.
+#define SPECIAL " AND kind <> 0"
 
 bool touches(const Entry& entry, Span span) {
     if (entry.span.from == entry.span.to) return entry.span.to > span.from && entry.span.to <= span.to;
@@ -49,15 +51,15 @@ EntryReads::EntryReads(Database& database, PackedReads& packed)
       within_(database, "SELECT " ENTRY_COLUMNS
                         " FROM entry WHERE to_us >= ?1 AND to_us <= ?2 AND +meter = ?3"
                         " ORDER BY to_us, meter, length_us DESC, n"),
-      adjustments_(database,
-                   "SELECT " ENTRY_COLUMNS
-                   " FROM entry WHERE meter = ?1 AND to_us > ?2 AND to_us - length_us < ?3 AND kind = 4"
-                   " ORDER BY to_us, length_us DESC, n"),
-      holes_(database, "SELECT " ENTRY_COLUMNS
-                       " FROM entry WHERE meter = ?1 AND end_boot = ?2 AND kind = 3 ORDER BY to_us DESC, "
+      adjustments_(database, "SELECT " ENTRY_COLUMNS
+                             " FROM entry WHERE meter = ?1 AND to_us > ?2 AND to_us - length_us < ?3" SPECIAL
+                             " AND kind = 4"
+                             " ORDER BY to_us, length_us DESC, n"),
+      holes_(database, "SELECT " ENTRY_COLUMNS " FROM entry WHERE meter = ?1 AND end_boot = ?2" SPECIAL
+                       " AND kind = 3 ORDER BY to_us DESC, "
                        "length_us, n DESC"),
-      unseen_(database, "SELECT " ENTRY_COLUMNS
-                        " FROM entry WHERE meter = ?1 AND to_us > ?2 AND kind BETWEEN 1 AND 3"
+      unseen_(database, "SELECT " ENTRY_COLUMNS " FROM entry WHERE meter = ?1 AND to_us > ?2" SPECIAL
+                        " AND kind IN (1, 2, 3)"
                         " ORDER BY to_us, length_us DESC, n") {}
 
 Result<EntryReads::Days> EntryReads::days() {

@@ -14,6 +14,7 @@ PackedReads::PackedReads(Database& database)
       hours_(database, "SELECT block FROM packed_hours WHERE day = ?1 AND meter = ?2") {}
 
 Result<PackedReads::Found> PackedReads::block(PackedTable table, std::int64_t day, MeterKey meter) {
+    if (last_ && day > *last_) return Found();
     Kept& kept = table == PackedTable::readings ? readings_ : hours_;
     Run run = kept.find.run(day, meter);
     const auto found = run.next();

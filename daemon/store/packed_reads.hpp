@@ -25,6 +25,9 @@ public:
     [[nodiscard]] Result<Found> block(PackedTable table, std::int64_t day, MeterKey meter);
     /// The row of an interval or of an hour, if it lies in a block.
     [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
+    /// The writer knows that no later day is packed, which spares it most look-ups; nothing: it does not
+    /// know.
+    void know_last(std::optional<std::int64_t> day) { last_ = day; }
 
 private:
     struct Kept {
@@ -37,6 +40,7 @@ private:
     };
 
     Database& database_;
+    std::optional<std::int64_t> last_;
     Kept readings_;
     Kept hours_;
 };
