@@ -89,6 +89,13 @@ Result<void> Bookkeeper::book(const Batch& batch) {
     return done;
 }
 
+Result<bool> Bookkeeper::pack_oldest_day(Instant before) {
+    bool packed = false;
+    return in_transaction([&] { packed = kept(ledger_.pack_oldest_day(before)); }).map([&] {
+        return packed;
+    });
+}
+
 Result<void> Bookkeeper::remove_fine_detail(Instant before) {
     for (bool removed = true; removed;) {
         const auto done = in_transaction([&] {

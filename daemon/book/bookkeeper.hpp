@@ -73,6 +73,10 @@ public:
         return !schedule_.empty() && schedule_.begin()->first <= moment;
     }
 
+    /// Packs some of the oldest readings and hours, of a day that ended before this moment, in a transaction
+    /// of its own. Returns whether there were any; no answer of the ledger changes.
+    [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
+
     /// Removes fine detail that ended before this moment; hours, days and alarms stay.
     [[nodiscard]] Result<void> remove_fine_detail(Instant before);
 

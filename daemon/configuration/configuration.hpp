@@ -30,6 +30,8 @@ struct StoreSettings {
     Duration commit_every = std::chrono::seconds{1};
     Duration sync_every = std::chrono::seconds{1};
     Duration keep_messages = std::chrono::hours{24 * 7};
+    /// Days that ended longer ago take a tenth of the room in the ledger.
+    Duration pack_after = std::chrono::hours{24 * 7};
     Duration keep_readings = std::chrono::hours{24 * 400};
     /// Where backups of the ledger lie; empty: `backups` in the store's directory.
     std::filesystem::path backup_directory;

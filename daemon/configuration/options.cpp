@@ -271,6 +271,7 @@ const Options<StoreSettings>& store_options() {
         text_option("commit_every", &S::commit_every, "1s", parse_duration),
         text_option("sync_every", &S::sync_every, "1s", parse_duration),
         text_option("keep_messages", &S::keep_messages, "7d", parse_positive_duration),
+        text_option("pack_after", &S::pack_after, "7d", parse_duration),
         text_option("keep_readings", &S::keep_readings, "400d", parse_positive_duration),
         text_option("backup_directory", &S::backup_directory, "/mnt/backup/tickledger", parse_path_or_none),
         text_option("backup_every", &S::backup_every, "1d", parse_positive_duration),

@@ -13,6 +13,8 @@ constexpr auto idle_wait = std::chrono::seconds{1};
 // How often a batch that failed (a full disk) is tried again.
 constexpr auto retry_wait = std::chrono::seconds{1};
 constexpr Duration housekeeping_every = std::chrono::hours{1};
+// A ledger with years to pack is packed beside the booking, which waits for one day at most.
+constexpr auto packing_every = std::chrono::seconds{1};
 
 }  // namespace
 
@@ -139,7 +141,10 @@ void BookingLoop::book() {
         const Booker::Pass pass = booker_.pass(now, acknowledged, &took);
         if (took) parts_.publisher->forget_acknowledged(acknowledged);
         report(booker_.trouble());
-        if (pass == Booker::Pass::done) keep_house(now);
+        if (pass == Booker::Pass::done) {
+            keep_house(now);
+            pack_a_day(now);
+        }
         if (pass != Booker::Pass::more) return;
     }
 }
@@ -163,6 +168,17 @@ void BookingLoop::keep_house(Instant now) {
         !removed) {
         journal(Level::warning, removed.error().text);
     }
+    has_days_to_pack_ = true;
+}
+
+void BookingLoop::pack_a_day(Instant now) {
+    const auto moment = std::chrono::steady_clock::now();
+    if (!has_days_to_pack_ || moment - packed_at_ < packing_every) return;
+    packed_at_ = moment;
+    const auto packed =
+        parts_.store->bookkeeper->pack_oldest_day(now - parts_.configuration->store.pack_after);
+    has_days_to_pack_ = packed.value_or(false);
+    if (!packed) journal(Level::warning, packed.error().text);
 }
 
 void BookingLoop::report(const std::string& trouble) {

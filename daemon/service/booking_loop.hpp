@@ -2,6 +2,7 @@
 #pragma once
 
 #include <atomic>
+#include <chrono>
 #include <condition_variable>
 #include <cstdint>
 #include <functional>
@@ -70,11 +71,14 @@ private:
     void book();
     void send();
     void keep_house(Instant now);
+    void pack_a_day(Instant now);
     void report(const std::string& trouble);
 
     Parts parts_;
     Booker booker_;
     std::optional<Instant> house_kept_at_;
+    bool has_days_to_pack_ = false;
+    std::chrono::steady_clock::time_point packed_at_;
     std::shared_ptr<const Configuration> settings_;  ///< Keeps alive what the bookkeeper refers to.
 
     mutable std::mutex mutex_;

@@ -20,6 +20,9 @@ namespace fs = std::filesystem;
 
 // Nobody waits for the answers meanwhile, and what is written once a batch is a meter's whole memory.
 constexpr std::size_t events_a_batch = 100'000;
+// Less will do where they are of a day or more: what is not yet packed must not become many days.
+constexpr std::size_t events_of_a_day = 2'000;
+constexpr Duration packed_at_once = std::chrono::hours{24};
 constexpr std::size_t mistakes_shown = 5;
 
 tl::unexpected<StartFailure> failure(int status, std::string text) {
@@ -89,6 +92,7 @@ public:
         : order_(order),
           zone_(std::move(zone)),
           ledger_(ledger),
+          pack_after_(configuration.store.pack_after),
           bookkeeper_(configuration.meters, zone_, ledger, Publishing::last_state,
                       static_cast<std::size_t>(configuration.max_meters)) {}
 
@@ -97,15 +101,19 @@ public:
 private:
     [[nodiscard]] Result<void> read(std::istream& input, const std::string& name, Progress& progress);
     [[nodiscard]] Result<void> book(std::optional<Instant> until);
+    [[nodiscard]] bool is_batch() const;
+    [[nodiscard]] Result<void> pack();
     void print_outcome() const;
 
     const ReplayOrder& order_;
     CivilZone zone_;
     Ledger& ledger_;
+    Duration pack_after_;
     Bookkeeper bookkeeper_;
     Feed feed_;
     LogPosition position_;  ///< The daemon's own place in its log: not ours to move.
     std::optional<Instant> last_event_at_;
+    Instant batch_from_{};  ///< The last event that was booked.
     std::uint64_t lines_ = 0;
     std::uint64_t bad_lines_ = 0;
     std::vector<std::string> mistakes_;
@@ -157,17 +165,36 @@ Result<void> Replay::read(std::istream& input, const std::string& name, Progress
         if (order_.until && time_of(*event) > *order_.until) continue;
         last_event_at_ = std::max(time_of(*event), last_event_at_.value_or(time_of(*event)));
         feed_.add(std::move(*event), position_);
-        if (feed_.ready_count() >= events_a_batch) {
+        if (is_batch()) {
             if (const auto booked = book({}); !booked) return booked;
         }
     }
     return {};
 }
 
+bool Replay::is_batch() const {
+    const std::size_t count = feed_.ready_count();
+    return count >= events_a_batch ||
+           (count >= events_of_a_day && *last_event_at_ - batch_from_ >= packed_at_once);
+}
+
 Result<void> Replay::book(std::optional<Instant> until) {
     const Feed::Ready ready = feed_.take();
-    return bookkeeper_.book(
+    const auto booked = bookkeeper_.book(
         {.deliveries = ready.deliveries, .next = position_, .until = until, .published = {}});
+    if (last_event_at_) batch_from_ = *last_event_at_;
+    return booked ? pack() : booked;
+}
+
+/// As it goes along: else the file grows to its full size first, and stays as large.
+Result<void> Replay::pack() {
+    if (!last_event_at_) return {};
+    for (bool packed = true; packed;) {
+        const auto done = bookkeeper_.pack_oldest_day(*last_event_at_ - pack_after_);
+        if (!done) return tl::unexpected(done.error());
+        packed = *done;
+    }
+    return {};
 }
 
 void Replay::print_outcome() const {

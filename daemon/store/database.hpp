@@ -66,6 +66,11 @@ private:
     bool begun_ = false;
 };
 
+/// Bytes that are no text, for a BLOB.
+struct Bytes {
+    std::string_view value;
+};
+
 /// A statement in use: its rows, one after the other. Ends, and lets go of its values, with its scope.
 class Run {
 public:
@@ -89,7 +94,8 @@ public:
     /// Runs to the end.
     [[nodiscard]] Result<void> finish();
 
-    /// A column of the present row. Unsigned 64-bit numbers are stored bit for bit as signed ones.
+    /// A column of the present row; a string_view of it lives until the next one. Unsigned 64-bit numbers are
+    /// stored bit for bit as signed ones.
     template <typename T>
     [[nodiscard]] T column(int index) const;
     /// An enumeration whose values go from 0 to `last`; another number is a damaged file.
@@ -148,7 +154,7 @@ T Run::column(int index) const {
     if constexpr (is_optional<T>) {
         if (sqlite3_column_type(statement_, index) == SQLITE_NULL) return std::nullopt;
         return column<typename T::value_type>(index);
-    } else if constexpr (std::is_same_v<T, std::string>) {
+    } else if constexpr (std::is_same_v<T, std::string> || std::is_same_v<T, std::string_view>) {
         const auto* bytes = static_cast<const char*>(sqlite3_column_blob(statement_, index));
         return bytes ? T(bytes, static_cast<std::size_t>(sqlite3_column_bytes(statement_, index))) : T();
     } else if constexpr (std::is_same_v<T, Instant>) {
@@ -167,6 +173,9 @@ template <typename T>
 int Statement::bind(int index, const T& value) {
     if constexpr (is_optional<T>) {
         return value ? bind(index, *value) : sqlite3_bind_null(statement_, index);
+    } else if constexpr (std::is_same_v<T, Bytes>) {
+        return sqlite3_bind_blob64(statement_, index, value.value.data(), value.value.size(),
+                                   SQLITE_TRANSIENT);
     } else if constexpr (std::is_convertible_v<T, std::string_view>) {
         const std::string_view text = value;
         return sqlite3_bind_text64(statement_, index, text.data() ? text.data() : "", text.size(),

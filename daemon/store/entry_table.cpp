@@ -2,62 +2,29 @@
 
 #include <algorithm>
 
+#include "store/entry_row.hpp"
+
 namespace tickledger {
 namespace {
 
-constexpr std::int64_t day_us = 86'400'000'000;
-
-/// The UTC day that holds an entry's end.
-std::int64_t day_of(Instant t) {
-    const auto us = microseconds_of(t);
-    return us / day_us - (us % day_us < 0 ? 1 : 0);
-}
-Instant start_of_day(std::int64_t day) {
-    return instant_of(day * day_us);
-}
-
-#define ENTRY_COLUMNS \
-    "to_us, length_us, ticks, kind, placed, unseen_max, begin_count, end_count, end_boot, end_seq"
 #define NO_ADJUSTMENT "kind <> 4"
-#define INTO_ENTRY                                                                                   \
-    " INTO entry (to_us, meter, length_us, ticks, kind, placed, unseen_max, begin_count, end_count," \
-    " end_boot, end_seq, n) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
-
-/// Where an entry's count grows by its ticks, the count at its beginning is not stored.
-bool begin_follows(const Entry& entry) {
-    return entry.kind != EntryKind::lost &&
-           entry.begin_count == entry.end.count - static_cast<std::uint64_t>(entry.ticks);
-}
-
-/// Reads ENTRY_COLUMNS of the present row.
-Result<Entry> entry_of(const Run& run) {
-    const auto kind = run.column(3, EntryKind::adjustment);
-    if (!kind) return tl::unexpected(kind.error());
-    Entry entry;
-    entry.span.to = run.column<Instant>(0);
-    entry.span.from = entry.span.to - run.column<Duration>(1);
-    entry.ticks = run.column<std::int64_t>(2);
-    entry.kind = *kind;
-    entry.placed = run.column<bool>(4);
-    entry.unseen_max = run.column<std::optional<std::uint64_t>>(5);
-    entry.end.count = run.column<std::uint64_t>(7);
-    entry.end.boot = run.column<std::uint64_t>(8);
-    entry.end.seq = run.column<std::uint64_t>(9);
-    entry.begin_count = run.column<std::optional<std::uint64_t>>(6).value_or(
-        entry.end.count - static_cast<std::uint64_t>(entry.ticks));
-    return entry;
-}
-
-Result<std::optional<Entry>> next_entry(Run& run) {
-    const auto found = run.next();
-    if (!found) return tl::unexpected(found.error());
-    if (!*found) return std::nullopt;
-    return entry_of(run).map([](const Entry& entry) { return std::optional<Entry>(entry); });
-}
+// SQLite takes the index entry_special only where its condition stands in the question, word for word.
+#define SPECIAL " AND kind <> 0"
 
 bool touches(const Entry& entry, Span span) {
     if (entry.span.from == entry.span.to) return entry.span.to > span.from && entry.span.to <= span.to;
     return entry.span.from < span.to && entry.span.to > span.from;
+}
+
+const NumberedEntry* first_from(const PackedBlock& block, Instant t) {
+    const auto at = std::partition_point(block.entries.begin(), block.entries.end(),
+                                         [&](const NumberedEntry& e) { return e.entry.span.to < t; });
+    return at == block.entries.end() ? nullptr : &*at;
+}
+const NumberedEntry* last_until(const PackedBlock& block, Instant t) {
+    const auto after = std::partition_point(block.entries.begin(), block.entries.end(),
+                                            [&](const NumberedEntry& e) { return e.entry.span.to <= t; });
+    return after == block.entries.begin() ? nullptr : &*std::prev(after);
 }
 
 /// Sequence numbers begin_count to end.seq, both inclusive; they may have wrapped in between.
@@ -67,8 +34,11 @@ bool misses(std::uint64_t first, std::uint64_t last, std::uint64_t seq) {
 
 }  // namespace
 
-EntryReads::EntryReads(Database& database)
-    : days_(database, "SELECT (SELECT min(day) FROM entry_day), (SELECT max(day) FROM entry_day)"),
+EntryReads::EntryReads(Database& database, PackedReads& packed)
+    : packed_(packed),
+      days_(database,
+            "SELECT (SELECT min(day) FROM entry_day), (SELECT max(day) FROM entry_day),"
+            " (SELECT max(day) FROM packed_day)"),
       has_entries_(database, "SELECT 1 FROM entry_day WHERE day = ?1 AND meter = ?2"),
       // The + keeps SQLite from taking the meter out of the order, after which it would no longer see that
       // the key has that order already, and would sort.
@@ -81,15 +51,15 @@ EntryReads::EntryReads(Database& database)
       within_(database, "SELECT " ENTRY_COLUMNS
                         " FROM entry WHERE to_us >= ?1 AND to_us <= ?2 AND +meter = ?3"
                         " ORDER BY to_us, meter, length_us DESC, n"),
-      adjustments_(database,
-                   "SELECT " ENTRY_COLUMNS
-                   " FROM entry WHERE meter = ?1 AND to_us > ?2 AND to_us - length_us < ?3 AND kind = 4"
-                   " ORDER BY to_us, length_us DESC, n"),
-      holes_(database, "SELECT " ENTRY_COLUMNS
-                       " FROM entry WHERE meter = ?1 AND end_boot = ?2 AND kind = 3 ORDER BY to_us DESC, "
+      adjustments_(database, "SELECT " ENTRY_COLUMNS
+                             " FROM entry WHERE meter = ?1 AND to_us > ?2 AND to_us - length_us < ?3" SPECIAL
+                             " AND kind = 4"
+                             " ORDER BY to_us, length_us DESC, n"),
+      holes_(database, "SELECT " ENTRY_COLUMNS " FROM entry WHERE meter = ?1 AND end_boot = ?2" SPECIAL
+                       " AND kind = 3 ORDER BY to_us DESC, "
                        "length_us, n DESC"),
-      unseen_(database, "SELECT " ENTRY_COLUMNS
-                        " FROM entry WHERE meter = ?1 AND to_us > ?2 AND kind BETWEEN 1 AND 3"
+      unseen_(database, "SELECT " ENTRY_COLUMNS " FROM entry WHERE meter = ?1 AND to_us > ?2" SPECIAL
+                        " AND kind IN (1, 2, 3)"
                         " ORDER BY to_us, length_us DESC, n") {}
 
 Result<EntryReads::Days> EntryReads::days() {
@@ -98,7 +68,13 @@ Result<EntryReads::Days> EntryReads::days() {
     if (!found) return tl::unexpected(found.error());
     const auto first = run.column<std::optional<std::int64_t>>(0);
     const auto last = run.column<std::optional<std::int64_t>>(1);
-    return first && last ? Days{*first, *last} : Days{};
+    if (!first || !last) return Days{};
+    return Days{*first, *last, run.column<std::optional<std::int64_t>>(2)};
+}
+
+Result<PackedReads::Found> EntryReads::packed(const Days& days, std::int64_t day, MeterKey meter) {
+    if (!days.last_packed || day > *days.last_packed) return PackedReads::Found();
+    return packed_.block(PackedTable::readings, day, meter);
 }
 
 Result<bool> EntryReads::has_entries(std::int64_t day, MeterKey meter) {
@@ -113,9 +89,15 @@ Result<std::optional<Entry>> EntryReads::first_ending_from(MeterKey meter, Insta
         const auto any = has_entries(day, meter);
         if (!any) return tl::unexpected(any.error());
         if (!*any) continue;
+        const auto block = packed(*bounds, day, meter);
+        if (!block) return tl::unexpected(block.error());
         Run run = forward_.run(std::max(t, start_of_day(day)), start_of_day(day + 1), meter);
-        auto entry = next_entry(run);
-        if (!entry || *entry) return entry;
+        const auto row = next_entry(run);
+        if (!row) return tl::unexpected(row.error());
+        const NumberedEntry* packed = *block ? first_from(**block, t) : nullptr;
+        const NumberedEntry* first = *row ? &**row : packed;
+        if (packed && first && comes_before(*packed, *first)) first = packed;
+        if (first) return first->entry;
     }
     return std::nullopt;
 }
@@ -127,9 +109,15 @@ Result<std::optional<Entry>> EntryReads::last_ending_by(MeterKey meter, Instant 
         const auto any = has_entries(day, meter);
         if (!any) return tl::unexpected(any.error());
         if (!*any) continue;
+        const auto block = packed(*bounds, day, meter);
+        if (!block) return tl::unexpected(block.error());
         Run run = backward_.run(start_of_day(day), std::min(t, start_of_day(day + 1) - Duration{1}), meter);
-        auto entry = next_entry(run);
-        if (!entry || *entry) return entry;
+        const auto row = next_entry(run);
+        if (!row) return tl::unexpected(row.error());
+        const NumberedEntry* packed = *block ? last_until(**block, t) : nullptr;
+        const NumberedEntry* last = *row ? &**row : packed;
+        if (packed && last && comes_before(*last, *packed)) last = packed;
+        if (last) return last->entry;
     }
     return std::nullopt;
 }
@@ -145,9 +133,11 @@ Result<std::optional<Entry>> EntryReads::holding(MeterKey meter, Instant t) {
 Result<std::optional<Entry>> EntryReads::hole_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
     Run run = holes_.run(meter, boot);
     for (;;) {
-        auto hole = next_entry(run);
-        if (!hole || !*hole) return hole;
-        if (misses((*hole)->begin_count, (*hole)->end.seq, seq)) return hole;
+        const auto hole = next_entry(run);
+        if (!hole) return tl::unexpected(hole.error());
+        if (!*hole) return std::nullopt;
+        const Entry& entry = (*hole)->entry;
+        if (misses(entry.begin_count, entry.end.seq, seq)) return entry;
     }
 }
 
@@ -158,17 +148,26 @@ Result<std::vector<Entry>> EntryReads::unseen(MeterKey meter, Span span) {
         const auto entry = next_entry(run);
         if (!entry) return tl::unexpected(entry.error());
         if (!*entry) return found;
-        if (touches(**entry, span)) found.push_back(**entry);
+        if (touches((*entry)->entry, span)) found.push_back((*entry)->entry);
     }
 }
 
-Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) {
+Result<bool> EntryReads::ending_in(MeterKey meter, Span span, PackedReads::Found packed,
+                                   const std::function<bool(const Entry&)>& each) {
+    const NumberedEntry* next = packed ? first_from(*packed, span.from) : nullptr;
+    const NumberedEntry* const end = packed ? packed->entries.data() + packed->entries.size() : nullptr;
+    const auto is_next = [&](const std::optional<NumberedEntry>& row) {
+        return next && next != end && next->entry.span.to <= span.to && (!row || comes_before(*next, *row));
+    };
     Run run = within_.run(span.from, span.to, meter);
     for (;;) {
-        const auto entry = next_entry(run);
-        if (!entry) return tl::unexpected(entry.error());
-        if (!*entry) return true;
-        if (!each(**entry)) return false;
+        const auto row = next_entry(run);
+        if (!row) return tl::unexpected(row.error());
+        for (; is_next(*row); ++next) {
+            if (!each(next->entry)) return false;
+        }
+        if (!*row) return true;
+        if (!each((*row)->entry)) return false;
     }
 }
 
@@ -186,7 +185,7 @@ Result<std::vector<Entry>> EntryReads::reaching_beyond(MeterKey meter, Span span
         const auto entry = next_entry(run);
         if (!entry) return tl::unexpected(entry.error());
         if (!*entry) break;
-        if (touches(**entry, span)) beyond.push_back(**entry);
+        if (touches((*entry)->entry, span)) beyond.push_back((*entry)->entry);
     }
     std::stable_sort(beyond.begin(), beyond.end(), [](const Entry& a, const Entry& b) {
         return a.span.to != b.span.to ? a.span.to < b.span.to : a.span.from < b.span.from;
@@ -205,7 +204,9 @@ Result<void> EntryReads::touching(MeterKey meter, Span span, const std::function
         if (!*any) continue;
         const Span ends{std::max(span.from + Duration{1}, start_of_day(day)),
                         std::min(span.to, start_of_day(day + 1) - Duration{1})};
-        const auto more = ending_in(meter, ends, each);
+        const auto block = packed(*bounds, day, meter);
+        if (!block) return tl::unexpected(block.error());
+        const auto more = ending_in(meter, ends, *block, each);
         if (!more) return tl::unexpected(more.error());
         if (!*more) return {};
     }
@@ -224,7 +225,7 @@ EntryWrites::EntryWrites(Database& database)
                       "INSERT" INTO_ENTRY
                       "(SELECT max(n) + 1 FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3))"),
       same_span_(database, "SELECT " ENTRY_COLUMNS
-                           ", n FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3"
+                           " FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3"
                            " AND (kind = 4) = ?4 ORDER BY n"),
       delete_(database, "DELETE FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n = ?4"),
       mark_day_(database, "INSERT OR IGNORE INTO entry_day (day, meter) VALUES (?1, ?2)"),
@@ -242,18 +243,10 @@ Result<void> EntryWrites::mark_day(MeterKey meter, Instant end) {
 }
 
 Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
-    std::optional<std::uint64_t> begin_count;
-    if (!begin_follows(entry)) begin_count = entry.begin_count;
-    const auto insert = [&](Statement& statement) {
-        return statement
-            .run(entry.span.to, meter, entry.span.length(), entry.ticks, entry.kind, entry.placed,
-                 entry.unseen_max, begin_count, entry.end.count, entry.end.boot, entry.end.seq)
-            .finish();
-    };
     // Hardly ever are there two of one span, so the first is not looked for: it would
     // cost half as much again.
-    auto added = insert(insert_first_);
-    if (added && database_.changed_rows() == 0) added = insert(insert_another_);
+    auto added = insert_entry(insert_first_, meter, entry);
+    if (added && database_.changed_rows() == 0) added = insert_entry(insert_another_, meter, entry);
     if (!added) return added;
     return mark_day(meter, entry.span.to);
 }
@@ -267,8 +260,8 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
             const auto candidate = next_entry(run);
             if (!candidate) return tl::unexpected(candidate.error());
             if (!*candidate) break;
-            const bool equal = **candidate == entry;
-            if (equal || !n) n = run.column<std::int64_t>(10);
+            const bool equal = (*candidate)->entry == entry;
+            if (equal || !n) n = (*candidate)->n;
             if (equal) break;
         }
     }

@@ -8,6 +8,7 @@
 
 #include "store/database.hpp"
 #include "store/ledger.hpp"
+#include "store/packed_reads.hpp"
 #include "tickledger/entry.hpp"
 
 namespace tickledger {
@@ -16,10 +17,11 @@ namespace tickledger {
 ///
 /// The key is (time, meter), so looking for one meter's next entry passes over those of the others. The table
 /// entry_day says on which days a meter has entries at all, so that a meter which was silent for a year, or
-/// was taken away, is not looked for in a year of other meters' entries.
+/// was taken away, is not looked for in a year of other meters' entries. On a packed day the measured entries
+/// lie in a block and the others are rows: both are read, in the key's order.
 class EntryReads {
 public:
-    explicit EntryReads(Database& database);
+    EntryReads(Database& database, PackedReads& packed);
 
     /// As Ledger::entry_at, entry_before and hole_of.
     [[nodiscard]] Result<std::optional<Entry>> holding(MeterKey meter, Instant t);
@@ -37,17 +39,21 @@ private:
     struct Days {
         std::int64_t first = 0;
         std::int64_t last = -1;
+        std::optional<std::int64_t> last_packed{};
     };
     [[nodiscard]] Result<Days> days();
     [[nodiscard]] Result<bool> has_entries(std::int64_t day, MeterKey meter);
+    /// The packed entries of a day; none where it is not packed.
+    [[nodiscard]] Result<PackedReads::Found> packed(const Days& days, std::int64_t day, MeterKey meter);
     /// The first entry (no adjustment) that ends at or after the instant.
     [[nodiscard]] Result<std::optional<Entry>> first_ending_from(MeterKey meter, Instant t);
     /// Entries that end in the span and within the day. False: `each` has ended it.
-    [[nodiscard]] Result<bool> ending_in(MeterKey meter, Span span,
+    [[nodiscard]] Result<bool> ending_in(MeterKey meter, Span span, PackedReads::Found packed,
                                          const std::function<bool(const Entry&)>& each);
     /// Entries that touch the span and end after it, in order.
     [[nodiscard]] Result<std::vector<Entry>> reaching_beyond(MeterKey meter, Span span);
 
+    PackedReads& packed_;
     Statement days_;
     Statement has_entries_;
     Statement forward_;

@@ -5,6 +5,7 @@
 
 #include "store/boot_table.hpp"
 #include "store/database.hpp"
+#include "store/day_packer.hpp"
 #include "store/entry_table.hpp"
 #include "store/ledger_reads.hpp"
 #include "store/register_table.hpp"
@@ -52,6 +53,7 @@ public:
     void roll_back() override {
         database_->roll_back();
         entry_writes_.forget();
+        packer_.forget();
     }
 
     Result<LogPosition> log_position() override;
@@ -68,10 +70,14 @@ public:
     }
 
     Result<void> add_entry(MeterKey meter, const Entry& entry) override {
-        return entry_writes_.add(meter, entry);
+        return packer_.unpack_days(meter, entry.span.to, entry.span.to).and_then([&] {
+            return entry_writes_.add(meter, entry);
+        });
     }
     Result<void> remove_entry(MeterKey meter, const Entry& entry) override {
-        return entry_writes_.remove(meter, entry);
+        return packer_.unpack_days(meter, entry.span.to, entry.span.to).and_then([&] {
+            return entry_writes_.remove(meter, entry);
+        });
     }
     Result<std::optional<Entry>> entry_at(MeterKey meter, Instant t) override {
         return entries_.holding(meter, t);
@@ -101,13 +107,17 @@ public:
 
     Result<std::optional<Row>> row(const RowKey& key) override { return reads_.row(key); }
     Result<void> put_row(const RowKey& key, const Row& row) override {
-        return put_row_
-            .run(key.step, key.start, key.meter, row.ticks, row.covered, row.spread_ticks, row.revision)
-            .finish();
+        return unpack_rows(key.meter, key.step, key.start, key.start).and_then([&] {
+            return put_row_
+                .run(key.step, key.start, key.meter, row.ticks, row.covered, row.spread_ticks, row.revision)
+                .finish();
+        });
     }
 
     Result<void> revise_rows(MeterKey meter, Step step, Instant from, Instant to) override {
-        return revise_rows_.run(meter, step, from, to).finish();
+        return unpack_rows(meter, step, from, to).and_then([&] {
+            return revise_rows_.run(meter, step, from, to).finish();
+        });
     }
 
     Result<std::vector<RegisterReading>> register_readings(MeterKey meter) override {
@@ -135,11 +145,20 @@ public:
     Result<std::vector<Outgoing>> outbox(std::int64_t after_id, int limit) override;
     Result<void> remove_outgoing(std::int64_t id) override { return remove_outgoing_.run(id).finish(); }
 
+    Result<bool> pack_oldest_day(Instant before) override { return packer_.pack_oldest_day(before); }
     Result<bool> remove_oldest_day(Instant before) override;
 
 private:
+    /// Before rows that begin from `from` to `to` change.
+    Result<void> unpack_rows(MeterKey meter, Step step, Instant from, Instant to) {
+        return step == Step::interval || step == Step::hour ? packer_.unpack_days(meter, from, to)
+                                                            : Result<void>();
+    }
+
     WriterLock lock_;
     std::unique_ptr<Database> database_;
+    PackedReads packed_;
+    DayPacker packer_;
     LedgerReads reads_;
     EntryReads entries_;
     EntryWrites entry_writes_;
@@ -160,8 +179,10 @@ private:
 SqliteLedger::SqliteLedger(WriterLock lock, std::unique_ptr<Database> database)
     : lock_(std::move(lock)),
       database_(std::move(database)),
-      reads_(*database_),
-      entries_(*database_),
+      packed_(*database_),
+      packer_(*database_, packed_),
+      reads_(*database_, packed_),
+      entries_(*database_, packed_),
       entry_writes_(*database_),
       boots_(*database_),
       register_(*database_),
@@ -323,7 +344,10 @@ Result<bool> SqliteLedger::remove_oldest_day(Instant before) {
     const auto end = entry_writes_.remove_oldest_day(before);
     if (!end) return tl::unexpected(end.error());
     if (!*end) return false;
-    return remove_intervals_.run(**end).finish().map([] { return true; });
+    return remove_intervals_.run(**end)
+        .finish()
+        .and_then([&] { return packer_.remove_readings_until(day_of(**end) - 1); })
+        .map([] { return true; });
 }
 
 }  // namespace

@@ -10,8 +10,9 @@ MeterRecord meter_of(const Run& run) {
 
 }  // namespace
 
-LedgerReads::LedgerReads(Database& database)
-    : meters_(database, "SELECT key, id, state FROM meter ORDER BY key"),
+LedgerReads::LedgerReads(Database& database, PackedReads& packed)
+    : packed_(packed),
+      meters_(database, "SELECT key, id, state FROM meter ORDER BY key"),
       meter_(database, "SELECT key, id, state FROM meter WHERE id = ?1"),
       fact_(database, "SELECT value FROM fact WHERE name = ?1"),
       row_(database,
@@ -42,11 +43,11 @@ Result<std::optional<std::string>> LedgerReads::fact(const std::string& name) {
 
 Result<std::optional<Row>> LedgerReads::row(const RowKey& key) {
     Run run = row_.run(key.step, key.start, key.meter);
-    return run.next().map([&](bool found) {
-        return found ? std::optional(Row{run.column<std::int64_t>(0), run.column<Duration>(1),
-                                         run.column<std::int64_t>(2), run.column<std::int64_t>(3)})
-                     : std::nullopt;
-    });
+    const auto found = run.next();
+    if (!found) return tl::unexpected(found.error());
+    if (!*found) return packed_.row(key);
+    return Row{run.column<std::int64_t>(0), run.column<Duration>(1), run.column<std::int64_t>(2),
+               run.column<std::int64_t>(3)};
 }
 
 Result<Alarm> alarm_of(const Run& run) {

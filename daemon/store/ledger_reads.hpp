@@ -7,12 +7,13 @@
 
 #include "store/database.hpp"
 #include "store/ledger.hpp"
+#include "store/packed_reads.hpp"
 
 namespace tickledger {
 
 class LedgerReads {
 public:
-    explicit LedgerReads(Database& database);
+    LedgerReads(Database& database, PackedReads& packed);
 
     [[nodiscard]] Result<std::vector<MeterRecord>> meters();
     [[nodiscard]] Result<std::optional<MeterRecord>> meter(const std::string& id);
@@ -20,6 +21,7 @@ public:
     [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
 
 private:
+    PackedReads& packed_;
     Statement meters_;
     Statement meter_;
     Statement fact_;

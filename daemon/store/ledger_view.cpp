@@ -38,6 +38,7 @@ public:
 
 private:
     std::unique_ptr<Database> database_;
+    PackedReads packed_;
     LedgerReads reads_;
     EntryReads entries_;
     RegisterTable register_;
@@ -46,8 +47,9 @@ private:
 
 SqliteLedgerView::SqliteLedgerView(std::unique_ptr<Database> database)
     : database_(std::move(database)),
-      reads_(*database_),
-      entries_(*database_),
+      packed_(*database_),
+      reads_(*database_, packed_),
+      entries_(*database_, packed_),
       register_(*database_),
       refused_(*database_,
                "SELECT meter, at_us, reason, topic, payload, text FROM refused"

@@ -45,6 +45,7 @@ directory = "/srv/ledger"
 commit_every = "0"
 sync_every = "250ms"
 keep_messages = "30d"
+pack_after = "3d"
 keep_readings = "800d"
 backup_directory = "/mnt/card"
 backup_every = "12h"
@@ -85,7 +86,8 @@ off = ["slow-leak", "high-flow", "slow-leak"]
     CHECK(read.broker == BrokerSettings{"mqtts://broker.example:8883", "cellar", "ledger",
                                         "/etc/tickledger/broker.password", "ca.pem", "cert.pem", "key.pem",
                                         "home/water"});
-    CHECK(read.store == StoreSettings{"/srv/ledger", 0s, 250ms, 24h * 30, 24h * 800, "/mnt/card", 12h, 14});
+    CHECK(read.store ==
+          StoreSettings{"/srv/ledger", 0s, 250ms, 24h * 30, 24h * 3, 24h * 800, "/mnt/card", 12h, 14});
     CHECK(read.socket ==
           SocketSettings{"/tmp/api.sock", 0600, "water", "[::1]:8470", "/etc/tickledger/http.token"});
     MeterSettings flats;
@@ -185,6 +187,7 @@ directory = "/var/lib/tickledger"
 commit_every = "1s"
 sync_every = "1s"
 keep_messages = "7d"
+pack_after = "7d"
 keep_readings = "400d"
 backup_directory = ""
 backup_every = "1d"

@@ -5,7 +5,10 @@
 #include <algorithm>
 #include <array>
 #include <cstring>
+#include <initializer_list>
 #include <memory>
+
+#include "store/packed_block.hpp"
 
 namespace tickledger::simulation {
 
@@ -38,6 +41,73 @@ constexpr std::array questions{
              " adjusted_from_us, adjustment_ticks FROM register_reading ORDER BY meter, at_us"},
     Question{"meter", "SELECT key, id, state FROM meter ORDER BY key"},
 };
+
+/// Tables of the same names that hold what is packed too, and stand before those of the file.
+constexpr const char* make_unpacked_tables =
+    "PRAGMA temp_store = MEMORY;"
+    "CREATE TEMP TABLE entry AS SELECT * FROM main.entry;"
+    "CREATE TEMP TABLE usage_row AS SELECT * FROM main.usage_row";
+constexpr const char* packed_blocks =
+    "SELECT 0, day, meter, block FROM packed_day UNION ALL SELECT 1, day, meter, block FROM packed_hours";
+constexpr const char* insert_entry =
+    "INSERT INTO temp.entry (kind, to_us, meter, length_us, n, ticks, placed, unseen_max, begin_count,"
+    " end_count, end_boot, end_seq) VALUES (0, ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
+constexpr const char* insert_row =
+    "INSERT INTO temp.usage_row (step, start_us, meter, ticks, covered_us, spread_ticks, revision)"
+    " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+
+using StatementOf = std::unique_ptr<sqlite3_stmt, int (*)(sqlite3_stmt*)>;
+
+StatementOf prepared(sqlite3* database, const char* sql) {
+    sqlite3_stmt* raw = nullptr;
+    sqlite3_prepare_v2(database, sql, -1, &raw, nullptr);
+    return {raw, sqlite3_finalize};
+}
+
+/// Runs an INSERT; a number that is missing is NULL.
+void insert(sqlite3_stmt* statement, std::initializer_list<std::optional<std::int64_t>> numbers) {
+    int index = 0;
+    for (const auto& number : numbers) {
+        ++index;
+        if (number) {
+            sqlite3_bind_int64(statement, index, *number);
+        } else {
+            sqlite3_bind_null(statement, index);
+        }
+    }
+    sqlite3_step(statement);
+    sqlite3_reset(statement);
+}
+
+Result<void> unpack_tables(sqlite3* database) {
+    sqlite3_exec(database, make_unpacked_tables, nullptr, nullptr, nullptr);
+    const auto blocks = prepared(database, packed_blocks);
+    const auto entry_into = prepared(database, insert_entry);
+    const auto row_into = prepared(database, insert_row);
+    if (!blocks || !entry_into || !row_into) return fail("The packed days can not be read.");
+    while (sqlite3_step(blocks.get()) == SQLITE_ROW) {
+        const std::int64_t step = sqlite3_column_int64(blocks.get(), 0);
+        const std::int64_t meter = sqlite3_column_int64(blocks.get(), 2);
+        const auto* bytes = static_cast<const char*>(sqlite3_column_blob(blocks.get(), 3));
+        const auto size = static_cast<std::size_t>(sqlite3_column_bytes(blocks.get(), 3));
+        const auto block = unpack({bytes, size}, sqlite3_column_int64(blocks.get(), 1));
+        if (!block) return fail("A packed day can not be read: " + block.error().text);
+        for (const auto& [entry, n] : block->entries) {
+            std::optional<std::int64_t> unseen_max;
+            if (entry.unseen_max) unseen_max = static_cast<std::int64_t>(*entry.unseen_max);
+            insert(entry_into.get(),
+                   {microseconds_of(entry.span.to), meter, entry.span.length().count(), n, entry.ticks,
+                    entry.placed ? 1 : 0, unseen_max, static_cast<std::int64_t>(entry.begin_count),
+                    static_cast<std::int64_t>(entry.end.count), static_cast<std::int64_t>(entry.end.boot),
+                    static_cast<std::int64_t>(entry.end.seq)});
+        }
+        for (const auto& [start, row] : block->rows) {
+            insert(row_into.get(), {step, microseconds_of(start), meter, row.ticks, row.covered.count(),
+                                    row.spread_ticks, row.revision});
+        }
+    }
+    return {};
+}
 
 constexpr char integer_tag = 'i';
 constexpr char text_tag = 't';
@@ -122,6 +192,8 @@ Result<Books> Books::read(const std::string& vfs, const std::string& file) {
     if (opened != SQLITE_OK) return fail("The ledger can not be opened to be looked at.");
     sqlite3_exec(raw, "PRAGMA locking_mode = EXCLUSIVE", nullptr, nullptr, nullptr);
 
+    if (auto unpacked = unpack_tables(raw); !unpacked) return tl::unexpected(unpacked.error());
+
     Books books;
     const auto meter_of = [&](std::int64_t key) -> MeterBooks& {
         while (static_cast<std::int64_t>(books.meters_.size()) < key) {
@@ -131,10 +203,7 @@ Result<Books> Books::read(const std::string& vfs, const std::string& file) {
         return books.meters_[static_cast<std::size_t>(key - 1)];
     };
     for (const Question& question : questions) {
-        sqlite3_stmt* statement_raw = nullptr;
-        sqlite3_prepare_v2(raw, question.sql, -1, &statement_raw, nullptr);
-        const std::unique_ptr<sqlite3_stmt, int (*)(sqlite3_stmt*)> statement(statement_raw,
-                                                                              sqlite3_finalize);
+        const auto statement = prepared(raw, question.sql);
         if (!statement) return fail(std::string("The table ") + question.table + " can not be read.");
         Table table;
         table.name = question.table;

@@ -6,6 +6,8 @@ namespace {
 
 // No message is older than the program.
 constexpr Instant release_time = std::chrono::sys_days{std::chrono::year{2025} / 1 / 1};
+// Sooner than anybody would, so that late messages meet packed days.
+constexpr Duration pack_after = std::chrono::hours{1};
 constexpr int publications_at_once = 500;
 // More than any world has topics for.
 constexpr std::size_t patterns_open = 1000;
@@ -43,6 +45,8 @@ Booker::Pass SimDaemon::pass() {
     bool took = false;
     const Booker::Pass pass = booker_->pass(intake_->now(), acknowledged_, &took);
     if (took) acknowledged_.clear();
+    // Where it fails, nothing is lost, and a later pass tries again.
+    if (pass == Booker::Pass::done) (void)store_.bookkeeper->pack_oldest_day(intake_->now() - pack_after);
     return pass;
 }
 

@@ -74,6 +74,36 @@ TEST_CASE("the alarms of a ledger of version 2 stand as they stood, unseen and n
     CHECK((*ledger)->last_alarm(1, AlarmKind::node_silent).value()->text == "is over");
 }
 
+TEST_CASE("the readings of a ledger of version 3 can be packed, and read as before") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    {
+        auto database = writable(file);
+        REQUIRE(bring_up_to_date(*database, schema_steps().first(3)));
+        REQUIRE(database->execute(
+            "INSERT INTO entry (to_us, meter, length_us, n, ticks, kind, placed, end_count, end_boot, "
+            "end_seq)"
+            " VALUES (900000000, 1, 900000000, 0, 5, 0, 0, 105, 7, 1), (900000000, 1, 0, 0, 0, 1, 0, 105, 7, "
+            "1),"
+            " (1800000000, 1, 900000000, 0, 3, 0, 0, 108, 7, 2);"
+            "INSERT INTO entry_day VALUES (0, 1);"
+            "INSERT INTO usage_row VALUES (0, 0, 1, 5, 900000000, 0, 0), (1, 0, 1, 8, 1800000000, 0, 2),"
+            " (2, 0, 1, 8, 1800000000, 0, 0)"));
+    }
+    auto ledger = std::move(Ledger::open(file).value());
+    const Span life{instant_of(0), instant_of(86'400'000'000)};
+    const auto before = ledger->entries(1, life).value();
+    REQUIRE(before.size() == 3);
+    REQUIRE(ledger->pack_oldest_day(life.to).value());
+    REQUIRE_FALSE(ledger->pack_oldest_day(life.to).value());
+    CHECK(ledger->entries(1, life).value() == before);
+    CHECK(ledger->row({1, Step::interval, life.from}).value() == Row{5, Duration{900'000'000}, 0, 0});
+    CHECK(ledger->row({1, Step::hour, life.from}).value() == Row{8, Duration{1'800'000'000}, 0, 2});
+    auto database = writable(file);
+    CHECK(database->integer("SELECT count(*) FROM entry").value() == 1);
+    CHECK(database->integer("SELECT count(*) FROM usage_row").value() == 1);
+}
+
 TEST_CASE("a ledger of a newer program is refused in words and left as it is") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";

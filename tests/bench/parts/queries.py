@@ -66,6 +66,7 @@ def measure(quick):
         sql = ("SELECT ticks, covered_us, spread_ticks, revision FROM usage_row"
                f" WHERE step = 2 AND start_us = ?1 AND meter = {key}")
         compare(table, what, daemon, place, target, limit, sql, times if limit < 10 else times // 5, file)
+    # Of the day before yesterday, which is not packed yet: so both read rows. Days are never packed.
     key, _ = starts_of_days(place, "m-1", 0, 0)
     sql = ("SELECT to_us, length_us, ticks, kind, unseen_max, placed FROM entry"
            f" WHERE to_us > {(last - 2 * 86_400) * 1_000_000} AND to_us <= {(last - 86_400) * 1_000_000} AND +meter = {key}")

@@ -1,0 +1,81 @@
+// Rows of old days into packed days, and back before they change. Of the one writer.
+#pragma once
+
+#include <cstdint>
+#include <limits>
+#include <map>
+#include <optional>
+
+#include "store/packed_reads.hpp"
+
+namespace tickledger {
+
+/// A day of a meter is either packed or it is not: whoever changes one of its rows has it unpacked first, in
+/// the same transaction, and it is packed again when its turn comes. Entries that are not measured are few,
+/// are found through indexes of their own, and stay rows.
+class DayPacker {
+public:
+    DayPacker(Database& database, PackedReads& reads);
+
+    /// As Ledger::pack_oldest_day.
+    [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
+    /// Makes rows of what is packed of the meter's days from that of `from` to that of `to`, both inclusive.
+    [[nodiscard]] Result<void> unpack_days(MeterKey meter, Instant from, Instant to);
+    /// The readings' blocks until this day go with it.
+    [[nodiscard]] Result<void> remove_readings_until(std::int64_t day) {
+        return remove_until_.run(day).finish();
+    }
+    /// A transaction was rolled back: what is remembered of the tables may be wrong.
+    void forget() {
+        next_ = {};
+        forget_last();
+    }
+
+private:
+    /// Everything of a meter on one day.
+    struct MeterDay {
+        PackedBlock readings;
+        PackedBlock hours;
+    };
+    /// So many meters of one day: (after, last].
+    struct Slice {
+        std::int64_t day = 0;
+        MeterKey after = std::numeric_limits<MeterKey>::min();
+        MeterKey last = std::numeric_limits<MeterKey>::max();
+    };
+    /// Nothing that ends before this is left to be packed.
+    struct Place {
+        std::int64_t day = std::numeric_limits<std::int64_t>::min();
+        MeterKey after = std::numeric_limits<MeterKey>::min();
+    };
+
+    [[nodiscard]] Result<std::optional<Slice>> next_slice(Instant before);
+    [[nodiscard]] Result<std::map<MeterKey, MeterDay>> rows_of(const Slice& slice);
+    [[nodiscard]] Result<void> remove_rows(const Slice& slice);
+    /// Writes the block, or the rows again where the block would not say the same.
+    [[nodiscard]] Result<void> put(PackedTable table, const Slice& slice, MeterKey meter,
+                                   const PackedBlock& block);
+    [[nodiscard]] Result<void> put_rows(PackedTable table, MeterKey meter, const PackedBlock& block);
+    [[nodiscard]] Result<void> unpack_day(MeterKey meter, std::int64_t day);
+    [[nodiscard]] Result<std::int64_t> last_packed();
+    void forget_last() {
+        last_packed_.reset();
+        reads_.know_last({});
+    }
+
+    Database& database_;
+    PackedReads& reads_;
+    Statement first_entry_, first_row_, last_of_slice_;
+    Statement entries_, rows_;
+    Statement delete_entries_, delete_rows_;
+    Statement put_readings_, put_hours_;
+    Statement put_entry_, put_row_;
+    Statement delete_readings_, delete_hours_;
+    Statement packed_days_, last_packed_day_;
+    Statement remove_until_;
+    Place next_;
+    /// The last day that has a block; most changes are later, and need no look at the tables.
+    std::optional<std::int64_t> last_packed_;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,40 @@
+// An entry as a row of the table `entry`: what EntryReads, EntryWrites and DayPacker share.
+#pragma once
+
+#include <optional>
+
+#include "store/database.hpp"
+#include "store/packed_block.hpp"
+#include "tickledger/entry.hpp"
+
+namespace tickledger {
+
+/// The columns that entry_of() reads, first in a statement.
+#define ENTRY_COLUMNS \
+    "to_us, length_us, ticks, kind, placed, unseen_max, begin_count, end_count, end_boot, end_seq, n"
+inline constexpr int entry_column_count = 11;
+
+/// Followed by what gives ?12's place its value: the entry's number among those of its span.
+#define INTO_ENTRY                                                                                   \
+    " INTO entry (to_us, meter, length_us, ticks, kind, placed, unseen_max, begin_count, end_count," \
+    " end_boot, end_seq, n) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
+
+[[nodiscard]] Result<NumberedEntry> entry_of(const Run& run);
+/// The next row's entry; nothing: there is none.
+[[nodiscard]] Result<std::optional<NumberedEntry>> next_entry(Run& run);
+
+/// Where an entry's count grows by its ticks, the count at its beginning is not stored.
+[[nodiscard]] std::optional<std::uint64_t> stored_begin_count(const Entry& entry);
+
+/// Runs an INSERT that ends in INTO_ENTRY; `more` gives ?12 and on their values.
+template <typename... More>
+[[nodiscard]] Result<void> insert_entry(Statement& statement, MeterKey meter, const Entry& entry,
+                                        const More&... more) {
+    return statement
+        .run(entry.span.to, meter, entry.span.length(), entry.ticks, entry.kind, entry.placed,
+             entry.unseen_max, stored_begin_count(entry), entry.end.count, entry.end.boot, entry.end.seq,
+             more...)
+        .finish();
+}
+
+}  // namespace tickledger

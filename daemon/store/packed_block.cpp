@@ -1,0 +1,386 @@
+#include "store/packed_block.hpp"
+
+#include <fmt/format.h>
+#include <zlib.h>
+
+#include <algorithm>
+#include <nlohmann/json.hpp>
+#include <optional>
+#include <tuple>
+
+#include "core/json_text.hpp"
+#include "core/json_writer.hpp"
+
+namespace tickledger {
+namespace {
+
+using nlohmann::json;
+
+constexpr std::int64_t day_us = 86'400'000'000;
+constexpr std::int64_t format_version = 1;
+/// A block of packed_block_max entries and rows whose every number is as long as can be has less.
+constexpr std::size_t text_max_bytes = std::size_t{128} << 20;
+/// No span of a ledger is longer: 70 000 years.
+constexpr std::uint64_t length_max_us = std::uint64_t{1} << 61;
+
+/// All sums and differences of numbers wrap at 2^64, so that each is undone exactly, whatever the numbers
+/// are. They are written as signed ones, as SQLite's are.
+using Number = std::uint64_t;
+using Column = std::vector<std::optional<Number>>;
+
+Number number_of(Instant t) {
+    return static_cast<Number>(microseconds_of(t));
+}
+Instant instant_at(Number number) {
+    return instant_of(static_cast<std::int64_t>(number));
+}
+std::string text_of(const std::optional<Number>& number) {
+    return number ? fmt::format_int(static_cast<std::int64_t>(*number)).str() : "null";
+}
+
+/// The difference that most neighbours have; the first one's where none is alone.
+Number usual_step(const std::vector<Number>& times) {
+    std::vector<Number> steps;
+    for (std::size_t at = 1; at < times.size(); ++at)
+        steps.push_back(times[at] - times[at - 1]);
+    if (steps.empty()) return 0;
+    const auto middle = steps.begin() + static_cast<std::ptrdiff_t>(steps.size() / 2);
+    std::nth_element(steps.begin(), middle, steps.end());
+    return *middle;
+}
+
+/// Left out where every number is the usual one, one number where all are the same, else an array.
+void add_column(JsonObject& object, std::string_view name, const Column& column,
+                std::optional<Number> usual = 0) {
+    const auto all_are = [&](const std::optional<Number>& number) {
+        return std::all_of(column.begin(), column.end(), [&](const auto& each) { return each == number; });
+    };
+    if (all_are(usual)) return;
+    if (all_are(column.front())) {
+        object.raw(name, text_of(column.front()));
+        return;
+    }
+    std::string array = "[";
+    for (const auto& number : column) {
+        if (array.size() > 1) array += ',';
+        array += text_of(number);
+    }
+    object.raw(name, array + ']');
+}
+
+void add_number(JsonObject& object, std::string_view name, Number number) {
+    object.whole(name, static_cast<std::int64_t>(number));
+}
+
+/// A column whose numbers `value` gives by their places.
+template <typename Value>
+Column column_of(std::size_t size, const Value& value) {
+    Column column(size);
+    for (std::size_t at = 0; at < size; ++at)
+        column[at] = value(at);
+    return column;
+}
+
+std::string text_of_entries(const std::vector<NumberedEntry>& entries, std::int64_t day) {
+    const std::size_t size = entries.size();
+    const auto entry = [&](std::size_t at) -> const Entry& { return entries[at].entry; };
+    const auto ticks = [&](std::size_t at) { return static_cast<Number>(entry(at).ticks); };
+    std::vector<Number> ends;
+    for (const auto& each : entries)
+        ends.push_back(number_of(each.entry.span.to));
+    const Number every = usual_step(ends);
+
+    // An entry before the first one, made up so that the first differs from it as the second from the first.
+    const Number from = number_of(entry(0).span.from);
+    const Number count = entry(0).end.count - ticks(0);
+    const Number boot = entry(0).end.boot;
+    const Number seq = entry(0).end.seq - (size > 1 ? entry(1).end.seq - entry(0).end.seq : Number{1});
+    const auto end_before = [&](std::size_t at) { return at == 0 ? from : ends[at - 1]; };
+    const auto mark_before = [&](std::size_t at) {
+        return at == 0 ? Mark{count, boot, seq} : entry(at - 1).end;
+    };
+
+    JsonObject object;
+    object.whole("size", static_cast<std::int64_t>(size));
+    JsonArray before;
+    for (const Number number : {from - number_of(start_of_day(day)), count, boot, seq})
+        before.add(text_of(number));
+    object.raw("before", std::move(before).finish());
+    add_number(object, "every", every);
+    add_column(object, "to_us",
+               column_of(size, [&](std::size_t at) { return ends[at] - end_before(at) - every; }));
+    add_column(object, "from_us", column_of(size, [&](std::size_t at) {
+                   return number_of(entry(at).span.from) - end_before(at);
+               }));
+    add_column(object, "n",
+               column_of(size, [&](std::size_t at) { return static_cast<Number>(entries[at].n); }));
+    add_column(object, "ticks", column_of(size, ticks));
+    add_column(object, "placed", column_of(size, [&](std::size_t at) { return Number{entry(at).placed}; }));
+    add_column(object, "unseen_max", column_of(size, [&](std::size_t at) { return entry(at).unseen_max; }),
+               std::nullopt);
+    add_column(object, "begin_count", column_of(size, [&](std::size_t at) {
+                   return entry(at).begin_count - (entry(at).end.count - ticks(at));
+               }));
+    add_column(object, "end_count", column_of(size, [&](std::size_t at) {
+                   return entry(at).end.count - mark_before(at).count - ticks(at);
+               }));
+    add_column(object, "end_boot",
+               column_of(size, [&](std::size_t at) { return entry(at).end.boot - mark_before(at).boot; }));
+    add_column(object, "end_seq",
+               column_of(size, [&](std::size_t at) { return entry(at).end.seq - mark_before(at).seq - 1; }));
+    return std::move(object).finish();
+}
+
+std::string text_of_rows(const std::vector<TimedRow>& rows, std::int64_t day) {
+    const std::size_t size = rows.size();
+    std::vector<Number> starts;
+    for (const auto& each : rows)
+        starts.push_back(number_of(each.start));
+    const Number every = usual_step(starts);
+    const Number before = starts.front() - every;
+
+    JsonObject object;
+    object.whole("size", static_cast<std::int64_t>(size));
+    add_number(object, "before", before - number_of(start_of_day(day)));
+    add_number(object, "every", every);
+    add_column(object, "start_us", column_of(size, [&](std::size_t at) {
+                   return starts[at] - (at == 0 ? before : starts[at - 1]) - every;
+               }));
+    add_column(object, "ticks",
+               column_of(size, [&](std::size_t at) { return static_cast<Number>(rows[at].row.ticks); }));
+    add_column(object, "covered_us", column_of(size, [&](std::size_t at) {
+                   return static_cast<Number>(rows[at].row.covered.count()) - every;
+               }));
+    add_column(object, "spread_ticks", column_of(size, [&](std::size_t at) {
+                   return static_cast<Number>(rows[at].row.spread_ticks);
+               }));
+    add_column(object, "revision",
+               column_of(size, [&](std::size_t at) { return static_cast<Number>(rows[at].row.revision); }));
+    return std::move(object).finish();
+}
+
+std::string deflated(const std::string& text) {
+    uLongf size = compressBound(text.size());
+    std::string bytes(size, '\0');
+    // It fails only where there is no memory, and empty bytes are no block: they are never written.
+    if (compress2(reinterpret_cast<Bytef*>(bytes.data()), &size, reinterpret_cast<const Bytef*>(text.data()),
+                  text.size(), Z_BEST_COMPRESSION) != Z_OK)
+        size = 0;
+    bytes.resize(size);
+    return bytes;
+}
+
+Result<std::string> inflated(std::string_view bytes) {
+    z_stream stream{};
+    if (inflateInit(&stream) != Z_OK) return fail("there is no memory to inflate it");
+    // zlib reads these bytes only; its C interface does not say so.
+    stream.next_in = reinterpret_cast<Bytef*>(const_cast<char*>(bytes.data()));
+    stream.avail_in = static_cast<uInt>(std::min<std::size_t>(bytes.size(), text_max_bytes));
+    std::string text;
+    int code = Z_OK;
+    while (code == Z_OK && text.size() < text_max_bytes) {
+        const std::size_t before = text.size();
+        text.resize(std::max<std::size_t>(before * 2, 4096));
+        stream.next_out = reinterpret_cast<Bytef*>(text.data() + before);
+        stream.avail_out = static_cast<uInt>(text.size() - before);
+        code = inflate(&stream, Z_NO_FLUSH);
+        text.resize(text.size() - stream.avail_out);
+    }
+    const bool is_whole = code == Z_STREAM_END && stream.avail_in == 0;
+    inflateEnd(&stream);
+    if (!is_whole) return fail("it is not whole, or not compressed with zlib");
+    return text;
+}
+
+bool is_whole_number(const json& value) {
+    return value.is_number_integer();
+}
+
+Number whole(const json& value) {
+    return value.is_number_unsigned() ? value.get<std::uint64_t>()
+                                      : static_cast<Number>(value.get<std::int64_t>());
+}
+
+/// One object of columns. The first thing that is wrong is kept, and everything after it reads as 0.
+class ColumnReader {
+public:
+    explicit ColumnReader(const json& object) : object_(object) {
+        if (!object_.is_object()) refuse("is no JSON object");
+        const Number size = number("size");
+        if (size == 0 || size > packed_block_max) refuse("has a size that is none");
+        size_ = static_cast<std::size_t>(size);
+    }
+
+    [[nodiscard]] std::size_t size() const { return problem_.empty() ? size_ : 0; }
+    [[nodiscard]] const std::string& problem() const { return problem_; }
+
+    Number number(const char* name) {
+        const auto found = object_.find(name);
+        if (found != object_.end() && is_whole_number(*found)) return whole(*found);
+        refuse(fmt::format("has no number \"{}\"", name));
+        return 0;
+    }
+    /// Exactly `size` numbers.
+    std::vector<Number> numbers(const char* name, std::size_t size) {
+        const auto found = object_.find(name);
+        if (found == object_.end() || !found->is_array() || found->size() != size ||
+            !std::all_of(found->begin(), found->end(), is_whole_number)) {
+            refuse(fmt::format("has no {} numbers \"{}\"", size, name));
+            return std::vector<Number>(size);
+        }
+        std::vector<Number> values;
+        for (const json& value : *found)
+            values.push_back(whole(value));
+        return values;
+    }
+    Column nullable_column(const char* name, std::optional<Number> usual) {
+        const auto found = object_.find(name);
+        if (found == object_.end()) return Column(size(), usual);
+        const auto is_cell = [](const json& value) { return value.is_null() || is_whole_number(value); };
+        const auto cell = [](const json& value) {
+            return value.is_null() ? std::nullopt : std::optional(whole(value));
+        };
+        if (is_cell(*found)) return Column(size(), cell(*found));
+        if (!found->is_array() || found->size() != size() ||
+            !std::all_of(found->begin(), found->end(), is_cell)) {
+            refuse(fmt::format("has a column \"{}\" that is none", name));
+            return Column(size());
+        }
+        Column column;
+        for (const json& value : *found)
+            column.push_back(cell(value));
+        return column;
+    }
+    std::vector<Number> column(const char* name) {
+        std::vector<Number> values;
+        for (const auto& value : nullable_column(name, 0)) {
+            if (!value) refuse(fmt::format("has a column \"{}\" without a number", name));
+            values.push_back(value.value_or(0));
+        }
+        return values;
+    }
+    void refuse(std::string what) {
+        if (problem_.empty()) problem_ = std::move(what);
+    }
+
+private:
+    const json& object_;
+    std::size_t size_ = 0;
+    std::string problem_;
+};
+
+bool is_of_day(Instant t, std::int64_t day) {
+    return day_of(t) == day;
+}
+
+std::vector<NumberedEntry> entries_of(ColumnReader& reader, std::int64_t day) {
+    const auto before = reader.numbers("before", 4);
+    const Number every = reader.number("every");
+    const auto to = reader.column("to_us");
+    const auto from = reader.column("from_us");
+    const auto n = reader.column("n");
+    const auto ticks = reader.column("ticks");
+    const auto placed = reader.column("placed");
+    const auto unseen_max = reader.nullable_column("unseen_max", std::nullopt);
+    const auto begin_count = reader.column("begin_count");
+    const auto end_count = reader.column("end_count");
+    const auto end_boot = reader.column("end_boot");
+    const auto end_seq = reader.column("end_seq");
+
+    std::vector<NumberedEntry> entries(reader.size());
+    Number end = number_of(start_of_day(day)) + before[0];
+    Mark mark{before[1], before[2], before[3]};
+    for (std::size_t at = 0; at < entries.size(); ++at) {
+        Entry& entry = entries[at].entry;
+        const Number began = end + from[at];
+        end += every + to[at];
+        entry.span = {instant_at(began), instant_at(end)};
+        entry.ticks = static_cast<std::int64_t>(ticks[at]);
+        entry.placed = placed[at] != 0;
+        entry.unseen_max = unseen_max[at];
+        mark = {mark.count + ticks[at] + end_count[at], mark.boot + end_boot[at], mark.seq + 1 + end_seq[at]};
+        entry.end = mark;
+        entry.begin_count = mark.count - ticks[at] + begin_count[at];
+        entries[at].n = static_cast<std::int64_t>(n[at]);
+        // What follows calculates with these times, and searches them.
+        if (!is_of_day(entry.span.to, day) || end - began > length_max_us ||
+            (at > 0 && !comes_before(entries[at - 1], entries[at])))
+            reader.refuse(fmt::format("has entry {} out of its place", at));
+    }
+    return entries;
+}
+
+std::vector<TimedRow> rows_of(ColumnReader& reader, std::int64_t day) {
+    Number start = number_of(start_of_day(day)) + reader.number("before");
+    const Number every = reader.number("every");
+    const auto starts = reader.column("start_us");
+    const auto ticks = reader.column("ticks");
+    const auto covered = reader.column("covered_us");
+    const auto spread_ticks = reader.column("spread_ticks");
+    const auto revision = reader.column("revision");
+
+    std::vector<TimedRow> rows(reader.size());
+    for (std::size_t at = 0; at < rows.size(); ++at) {
+        start += every + starts[at];
+        rows[at] = {instant_at(start),
+                    {.ticks = static_cast<std::int64_t>(ticks[at]),
+                     .covered = Duration{static_cast<std::int64_t>(covered[at] + every)},
+                     .spread_ticks = static_cast<std::int64_t>(spread_ticks[at]),
+                     .revision = static_cast<std::int64_t>(revision[at])}};
+        if (!is_of_day(rows[at].start, day) || (at > 0 && rows[at].start <= rows[at - 1].start))
+            reader.refuse(fmt::format("has row {} out of its place", at));
+    }
+    return rows;
+}
+
+}  // namespace
+
+std::int64_t day_of(Instant t) {
+    const auto us = microseconds_of(t);
+    return us / day_us - (us % day_us < 0 ? 1 : 0);
+}
+
+Instant start_of_day(std::int64_t day) {
+    return instant_of(day * day_us);
+}
+
+bool comes_before(const NumberedEntry& a, const NumberedEntry& b) {
+    return std::tie(a.entry.span.to, a.entry.span.from, a.n) <
+           std::tie(b.entry.span.to, b.entry.span.from, b.n);
+}
+
+std::string pack(const PackedBlock& block, std::int64_t day) {
+    JsonObject object;
+    object.whole("version", format_version);
+    if (!block.entries.empty()) object.raw("entries", text_of_entries(block.entries, day));
+    if (!block.rows.empty()) object.raw("rows", text_of_rows(block.rows, day));
+    return deflated(std::move(object).finish());
+}
+
+Result<PackedBlock> unpack(std::string_view bytes, std::int64_t day) {
+    const auto text = inflated(bytes);
+    if (!text) return tl::unexpected(text.error());
+    const auto object = parse_json(*text);
+    if (!object || !object->is_object()) return fail("it is no JSON object");
+    const auto version = object->find("version");
+    if (version == object->end() || *version != format_version)
+        return fail(fmt::format("it is not of version {} of its format", format_version));
+
+    PackedBlock block;
+    for (const char* part : {"entries", "rows"}) {
+        const auto found = object->find(part);
+        if (found == object->end()) continue;
+        ColumnReader reader(*found);
+        if (reader.size() > 0) {
+            if (std::string_view(part) == "entries") {
+                block.entries = entries_of(reader, day);
+            } else {
+                block.rows = rows_of(reader, day);
+            }
+        }
+        if (!reader.problem().empty()) return fail(fmt::format("it {} ({})", reader.problem(), part));
+    }
+    return block;
+}
+
+}  // namespace tickledger

@@ -1,0 +1,31 @@
+// A packed day's block: a fuzzer finds no way through a compression's checksum, so its input is taken as it
+// is and, compressed here, as the text within. What is read can be packed and read again.
+#include <zlib.h>
+
+#include "fuzz/fuzz.hpp"
+#include "store/packed_block.hpp"
+
+namespace {
+
+constexpr std::int64_t day = 20'000;
+
+void read(std::string_view bytes) {
+    using namespace tickledger;
+    const auto block = unpack(bytes, day);
+    if (!block) return fuzz::must_be_a_sentence(block.error().text);
+    const auto again = unpack(pack(*block, day), day);
+    fuzz::must(again.has_value() && *again == *block, "what was read comes back as it was");
+    for (const auto& [entry, n] : block->entries)
+        fuzz::must(entry.span.length() >= tickledger::Duration{0}, "no span ends before it begins");
+}
+
+}  // namespace
+
+extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
+    read(tickledger::fuzz::text_of(data, size));
+    uLongf compressed_size = compressBound(size);
+    std::string compressed(compressed_size, '\0');
+    auto* const bytes = reinterpret_cast<Bytef*>(compressed.data());
+    if (compress(bytes, &compressed_size, data, size) == Z_OK) read({compressed.data(), compressed_size});
+    return 0;
+}

@@ -1,0 +1,202 @@
+// Packed days as others see them: the documented format, damage, many meters, removal.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cstdlib>
+#include <fstream>
+#include <iterator>
+
+#include "store/database.hpp"
+#include "store/ledger.hpp"
+#include "store/packed_block.hpp"
+#include "support/temp_directory.hpp"
+
+using namespace tickledger;
+using tickledger::test::TempDirectory;
+using namespace std::chrono_literals;
+
+namespace {
+
+const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
+
+std::unique_ptr<Ledger> opened(const std::filesystem::path& file) {
+    return std::move(Ledger::open(file).value());
+}
+
+Entry reading(Instant to, std::int64_t ticks, Mark end) {
+    Entry entry;
+    entry.span = {to - 15min, to};
+    entry.ticks = ticks;
+    entry.end = end;
+    entry.begin_count = end.count - static_cast<std::uint64_t>(ticks);
+    return entry;
+}
+
+/// Two meters, two days, of which nothing is regular.
+void write_odd_days(Ledger& ledger) {
+    REQUIRE(ledger.begin());
+    std::uint64_t count = ~std::uint64_t{0} - 20;
+    for (int at = 1; at <= 150; ++at) {
+        for (const MeterKey meter : {1, 2}) {
+            const auto ticks = std::int64_t{at % 7} * meter;
+            count += static_cast<std::uint64_t>(ticks);
+            Entry entry = reading(start + at * 15min + Duration{at * at % 11}, ticks,
+                                  {count, ~std::uint64_t{0} - static_cast<std::uint64_t>(at / 50),
+                                   static_cast<std::uint64_t>(at % 100)});
+            if (at % 20 == 0) entry.span.from -= 3min;
+            if (at % 30 == 0) entry.begin_count = std::uint64_t{1} << 63;
+            if (at % 40 == 0) entry.unseen_max = ~std::uint64_t{0};
+            entry.placed = at % 9 == 0;
+            REQUIRE(ledger.add_entry(meter, entry));
+            if (at % 25 == 0) REQUIRE(ledger.add_entry(meter, entry));
+            const Instant row = start + at * 15min;
+            REQUIRE(
+                ledger.put_row({meter, Step::interval, row}, {ticks, 15min - Duration{at % 3}, at % 4, 0}));
+            if (at % 4 == 0) REQUIRE(ledger.put_row({meter, Step::hour, row}, {ticks, 1h, 0, at % 5}));
+        }
+    }
+    REQUIRE(ledger.commit());
+}
+
+std::string signed_text(std::uint64_t number) {
+    return std::to_string(static_cast<std::int64_t>(number));
+}
+
+/// What the documented script is to print of the packed readings of a meter.
+void append_readings(std::string& lines, Ledger& ledger, MeterKey meter, std::int64_t day) {
+    std::int64_t n = 0;
+    std::optional<Span> before;
+    const auto entries = ledger.entries(meter, {start_of_day(day) - Duration{1}, start_of_day(day + 1) + 1h});
+    for (const Entry& entry : entries.value()) {
+        if (day_of(entry.span.to) != day) continue;
+        n = before && before->to == entry.span.to && before->from == entry.span.from ? n + 1 : 0;
+        before = entry.span;
+        lines += "packed_day entries " + std::to_string(meter);
+        for (const std::string& value :
+             {std::to_string(microseconds_of(entry.span.to)), std::to_string(entry.span.length().count()),
+              std::to_string(n), std::to_string(entry.ticks), std::string(entry.placed ? "1" : "0"),
+              entry.unseen_max ? signed_text(*entry.unseen_max) : std::string("None"),
+              signed_text(entry.begin_count), signed_text(entry.end.count), signed_text(entry.end.boot),
+              signed_text(entry.end.seq)})
+            lines += ' ' + value;
+        lines += '\n';
+    }
+}
+
+void append_rows(std::string& lines, Ledger& ledger, MeterKey meter, Step step, std::int64_t day) {
+    for (Instant at = start_of_day(day); at < start_of_day(day + 1); at += 15min) {
+        const auto row = ledger.row({meter, step, at}).value();
+        if (!row) continue;
+        lines += step == Step::interval ? "packed_day rows " : "packed_hours rows ";
+        lines += std::to_string(meter);
+        for (const std::int64_t value :
+             {microseconds_of(at), row->ticks, row->covered.count(), row->spread_ticks, row->revision})
+            lines += ' ' + std::to_string(value);
+        lines += '\n';
+    }
+}
+
+std::string text_of(const std::filesystem::path& file) {
+    std::ifstream in(file);
+    return {std::istreambuf_iterator<char>(in), {}};
+}
+
+}  // namespace
+
+// Python's zlib, json and sqlite3 are the reference; the script is the one that people are given.
+TEST_CASE("the script in docs/ledger-format.md reads from packed days what was written") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    write_odd_days(*ledger);
+    const auto first_day = day_of(start);
+    std::string expected;
+    for (const auto day : {first_day, first_day + 1}) {
+        for (const MeterKey meter : {1, 2}) {
+            append_readings(expected, *ledger, meter, day);
+            append_rows(expected, *ledger, meter, Step::interval, day);
+        }
+    }
+    for (const auto day : {first_day, first_day + 1}) {
+        for (const MeterKey meter : {1, 2})
+            append_rows(expected, *ledger, meter, Step::hour, day);
+    }
+    for (bool packed = true; packed;)
+        packed = ledger->pack_oldest_day(start + 48h).value();
+
+    const std::string page = text_of(TICKLEDGER_LEDGER_FORMAT);
+    const std::string opening = "```python\n";
+    const auto begin = page.find(opening) + opening.size();
+    const auto script = directory.write("read.py", page.substr(begin, page.find("```", begin) - begin));
+    const auto printed = directory / "printed";
+    const std::string command =
+        "/usr/bin/python3 '" + script.string() + "' '" + file.string() + "' >'" + printed.string() + "'";
+    REQUIRE(std::system(command.c_str()) == 0);
+    CHECK(text_of(printed) == expected);
+}
+
+TEST_CASE("a damaged block is told with its meter and day, by every question that needs it") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    write_odd_days(*ledger);
+    REQUIRE(ledger->pack_oldest_day(start + 24h).value());
+    {
+        auto other = std::move(Database::open(file, Database::Access::write).value());
+        REQUIRE(
+            other->execute("UPDATE packed_day SET block = x'00' WHERE meter = 2;"
+                           "UPDATE packed_hours SET block = x'00' WHERE meter = 2"));
+    }
+    const auto is_told = [](const auto& result) {
+        REQUIRE_FALSE(result);
+        CHECK_THAT(result.error().text, Catch::Contains("is damaged") && Catch::Contains("meter 2") &&
+                                            Catch::Contains("2026-03-01"));
+    };
+    is_told(ledger->entries(2, {start, start + 24h}));
+    is_told(ledger->entry_at(2, start + 5h));
+    is_told(ledger->entry_before(2, start + 5h));
+    is_told(ledger->row({2, Step::interval, start + 5h}));
+    is_told(ledger->row({2, Step::hour, start + 5h}));
+    is_told(ledger->put_row({2, Step::interval, start + 5h}, {}));
+    is_told(ledger->add_entry(2, reading(start + 5h, 1, {})));
+    CHECK(ledger->entries(1, {start, start + 24h}));
+}
+
+TEST_CASE("a day of very many meters is packed some at a time, all of them, and the next day after it") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    constexpr MeterKey meters = 300;
+    REQUIRE(ledger->begin());
+    for (MeterKey meter = 1; meter <= meters; ++meter) {
+        for (const auto at : {1h, 25h})
+            REQUIRE(ledger->add_entry(meter, reading(start + at, meter, {})));
+    }
+    // It has rows but no entry on that day.
+    REQUIRE(ledger->put_row({meters + 1, Step::interval, start}, {1, 1h, 0, 0}));
+    REQUIRE(ledger->commit());
+    int times = 0;
+    while (ledger->pack_oldest_day(start + 48h).value())
+        ++times;
+    CHECK(times == 6);
+    auto reader = std::move(Database::open(file, Database::Access::read).value());
+    CHECK(reader->integer("SELECT count(*) FROM entry").value() == 0);
+    CHECK(reader->integer("SELECT count(*) FROM usage_row").value() == 0);
+    CHECK(reader->integer("SELECT count(*) FROM packed_day").value() == 2 * meters + 1);
+    for (const MeterKey meter : {1, 128, 129, 300})
+        CHECK(ledger->entry_before(meter, start + 24h).value()->ticks == meter);
+}
+
+TEST_CASE("packed readings go with the oldest day, packed hours stay") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    write_odd_days(*ledger);
+    for (bool packed = true; packed;)
+        packed = ledger->pack_oldest_day(start + 48h).value();
+    REQUIRE(ledger->remove_oldest_day(start + 24h).value());
+    CHECK(ledger->entries(1, {start - 1h, start + 23h}).value().empty());
+    CHECK_FALSE(ledger->row({1, Step::interval, start + 5h}).value());
+    CHECK(ledger->row({1, Step::hour, start + 5h}).value());
+    CHECK(ledger->row({1, Step::interval, start + 25h}).value());
+    CHECK_FALSE(ledger->entries(1, {start + 25h, start + 26h}).value().empty());
+}
