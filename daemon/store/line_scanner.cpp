@@ -30,6 +30,7 @@ public:
     /// A time of the length that format_utc writes.
     [[nodiscard]] bool stamp(Instant& at) {
         constexpr std::size_t length = std::string_view("2026-03-01T07:00:00.123456Z").size();
+        if (rest_.size() < length) return false;
         const auto read = parse_rfc3339(rest_.substr(0, length));
         if (!read) return false;
         at = *read;

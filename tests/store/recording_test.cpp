@@ -153,6 +153,13 @@ TEST_CASE("an escape with a character after 9 and before a is no hexadecimal dig
     }
 }
 
+TEST_CASE("a line that ends within a shorter time than is written is not read beyond its end") {
+    const auto line = std::make_unique<std::string>(R"({"tst":"2026-03-01T07:00:00.12Z)");
+    line->shrink_to_fit();
+    CHECK_FALSE(scan_line(*line));
+    CHECK_FALSE(parse_line(*line));
+}
+
 TEST_CASE("the fast way takes the usual lines") {
     CHECK(scan_line(
         to_line(Message{at("2026-03-01T07:00:00Z"), "nodes/a", R"({"count":7,"s":"m³"})", 1, true, true})));
