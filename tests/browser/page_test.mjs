@@ -204,12 +204,14 @@ test('until here nobody saw an error, and nothing was asked of anybody else', ()
   assert.deepEqual(faults.filter((fault) => !fault.includes('status of 409')), []);
 });
 
-test('a broker that is gone is told on the page', async () => {
+test('a broker that is gone is told on the page, and that it is back though the stream saw neither', async () => {
   await house.broker.stop();
   await becomes('the page tells of it', async () => /Something needs a look/.test(await page.locator('#trouble').innerText()));
   assert.match(await text('#health .body'), /The broker is not connected/);
   await house.start_broker();
-  await becomes('it is over', async () => (await page.locator('#trouble').innerText()) === '');
+  let trouble;
+  await becomes('it is over', async () => (trouble = await page.locator('#trouble').innerText()) === '')
+    .catch((vain) => assert.fail(`${vain.message}: ${trouble}`));
 });
 
 test('a daemon that is gone is told, what is shown is marked as old, and it is live again when it is back', async () => {

@@ -18,6 +18,7 @@ import { show_register } from './register.js';
 
 const days_shown = 14;
 const gather_ms = 700;         // What changes together is read together.
+const health_rest_ms = 5_000;
 const look_again_ms = 30_000;  // Where nothing happens, time still passes.
 const troubles_shown = 8;
 const many_meters = 200;       // More are not read again with each change, but now and then.
@@ -62,6 +63,7 @@ let reads = Promise.resolve();
 let gathering = null;
 let draws_read_at = 0;
 let meters_read_at = 0;
+let health_again = null;
 
 /** Reads these parts, with what else is asked for meanwhile, and shows what they change. */
 function want(...names) {
@@ -94,7 +96,7 @@ async function read() {
   wanted = new Set();
   if (names.size === 0) return;
   // What day it is comes before what is asked about it.
-  if (names.delete('health') || !state.data.health) await read_one('health');
+  if (names.delete('health') || !state.data.health) await read_health();
   if (names.delete('meters') || !state.data.meters) await read_one('meters');
   choose_meter();
   const meter = state.meter;
@@ -107,6 +109,13 @@ async function read() {
   found();
   if (!meter) replace(find('#glance .body'), h('p', {}, 'No meter is here yet: none is configured, or none of a pattern has been heard.'));
   show(['health', 'meters', ...rest]);
+}
+
+/** The stream tells of what it sees change; a trouble that came and went between two of its looks is over unsaid. */
+async function read_health() {
+  await read_one('health');
+  clearTimeout(health_again);
+  if (state.data.health.troubles.length > 0) health_again = setTimeout(() => want('health'), health_rest_ms);
 }
 
 async function read_one(name) {
