@@ -24,8 +24,7 @@ Instant start_or_earliest(std::int64_t day) {
 }  // namespace
 
 DayPacker::DayPacker(Database& database, PackedReads& reads)
-    : database_(database),
-      reads_(reads),
+    : reads_(reads),
       first_entry_(database, "SELECT to_us FROM entry WHERE to_us >= ?1 AND kind = 0 ORDER BY to_us LIMIT 1"),
       first_row_(database, "SELECT min(start_us) FROM usage_row WHERE step = ?1 AND start_us >= ?2"),
       last_of_slice_(database,

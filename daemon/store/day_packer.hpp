@@ -63,7 +63,6 @@ private:
         reads_.know_last({});
     }
 
-    Database& database_;
     PackedReads& reads_;
     Statement first_entry_, first_row_, last_of_slice_;
     Statement entries_, rows_;
