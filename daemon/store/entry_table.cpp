@@ -228,6 +228,8 @@ EntryWrites::EntryWrites(Database& database)
                            " FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3"
                            " AND (kind = 4) = ?4 ORDER BY n"),
       delete_(database, "DELETE FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n = ?4"),
+      close_up_(database,
+                "UPDATE entry SET n = n - 1 WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n > ?4"),
       mark_day_(database, "INSERT OR IGNORE INTO entry_day (day, meter) VALUES (?1, ?2)"),
       oldest_day_(database, "SELECT min(day) FROM entry_day"),
       delete_until_(database, "DELETE FROM entry WHERE to_us < ?1"),
@@ -271,7 +273,11 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
                                                 " to " + format_utc(entry.span.to) +
                                                 " that was to be divided"));
     }
-    return delete_.run(entry.span.to, meter, entry.span.length(), *n).finish();
+    // The others of its span close up, so that the next one added does not get a free number before them.
+    const auto at = [&](Statement& change) {
+        return change.run(entry.span.to, meter, entry.span.length(), *n).finish();
+    };
+    return at(delete_).and_then([&] { return at(close_up_); });
 }
 
 Result<std::optional<Instant>> EntryWrites::remove_oldest_day(Instant before) {

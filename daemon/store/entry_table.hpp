@@ -86,6 +86,7 @@ private:
     Statement insert_another_;
     Statement same_span_;
     Statement delete_;
+    Statement close_up_;
     Statement mark_day_;
     Statement oldest_day_;
     Statement delete_until_;

@@ -193,6 +193,23 @@ TEST_CASE("spans of no length at one instant keep the order in which they were a
     CHECK(value_of(ledger->entry_at(1, start + 1h)) == first);
 }
 
+TEST_CASE("an entry added after an earlier one of its span was removed comes after the others, not before") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    std::vector<Entry> entries;
+    for (const std::uint64_t begin_count : {10, 11, 12, 13})
+        entries.push_back(measured(5h, 5h, 1, begin_count));
+    done(ledger->begin());
+    for (std::size_t i = 0; i < 3; ++i)
+        done(ledger->add_entry(1, entries[i]));
+    done(ledger->remove_entry(1, entries[0]));
+    done(ledger->add_entry(1, entries[3]));
+    done(ledger->commit());
+    CHECK(value_of(ledger->entries(1, {start, start + 9h})) ==
+          std::vector{entries[1], entries[2], entries[3]});
+    CHECK(value_of(ledger->entry_before(1, start + 9h)) == entries[3]);
+}
+
 TEST_CASE("a hole is found by the messages it misses, where seq wrapped inside it too") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
