@@ -152,8 +152,8 @@ private:
 bool Link::publish(const Publication& publication) {
     const std::lock_guard lock(mutex_);
     if (!state_.connected || stopping_ || present_.unacknowledged.size() >= window) return false;
-    const bool is_new =
-        present_.unacknowledged.try_emplace(publication.id, publication, SteadyClock::now()).second;
+    const Present::Handed handed{publication, SteadyClock::now()};
+    const bool is_new = present_.unacknowledged.try_emplace(publication.id, handed).second;
     if (!is_new) return true;  // It is on its way already.
     present_.to_send.push_back(publication);
     changed_.notify_all();
