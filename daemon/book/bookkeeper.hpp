@@ -56,7 +56,7 @@ class Bookkeeper {
 public:
     /// `meters` must outlive this; their patterns open no more than `max_meters` accounts in all.
     Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger,
-               Publishing publishing, std::size_t max_meters = 1000);
+               Publishing publishing, std::size_t max_meters);
 
     /// Takes up the accounts where the ledger left them. To be called first.
     [[nodiscard]] Result<void> load();

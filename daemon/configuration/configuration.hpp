@@ -76,11 +76,14 @@ struct TariffSettings {
     bool operator==(const TariffSettings&) const = default;
 };
 
+/// [site] max_meters where nobody says otherwise.
+inline constexpr std::int64_t default_max_meters = 1000;
+
 struct Configuration {
     /// Empty in the file: the system's zone, resolved to its IANA name when read.
     std::string timezone;
     /// Patterns open no more meters than this.
-    std::int64_t max_meters = 1000;
+    std::int64_t max_meters = default_max_meters;
     BrokerSettings broker;
     StoreSettings store;
     SocketSettings socket;

@@ -28,7 +28,7 @@ using Options = std::vector<Option<Settings>>;
 struct SiteSettings {
     /// Empty: the system's.
     std::string timezone;
-    std::int64_t max_meters = 1000;
+    std::int64_t max_meters = default_max_meters;
 };
 
 [[nodiscard]] const Options<SiteSettings>& site_options();

@@ -144,8 +144,8 @@ Result<std::vector<Reading>> decode(std::string_view payload, const MeterSetting
                                     Instant arrived_at) {
     if (payload.empty()) return fail("The payload is empty.");
     if (payload.size() > payload_max_bytes) {
-        return fail("The payload has " + std::to_string(payload.size()) + " bytes; more than " +
-                    std::to_string(payload_max_bytes) + " are not read.");
+        return fail("The payload has more than " + std::to_string(payload_max_bytes) +
+                    " bytes; so long a one is not read.");
     }
     if (meter.message == MessageForm::senml) return decode_senml(payload, meter, arrived_at);
     auto reading = decode_json(payload, meter);

@@ -117,7 +117,8 @@ struct Connection::Client {
         Message kept;
         kept.arrived_at = std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
         kept.topic = message.get_topic();
-        kept.payload = message.get_payload_str();
+        // MQTT allows 256 MiB; of what is too long to be read, so much is kept that it can be seen to be.
+        kept.payload.assign(message.get_payload(), 0, payload_max_bytes + 1);
         kept.qos = message.get_qos();
         kept.retained = message.is_retained();
         kept.redelivered = message.is_duplicate();

@@ -20,35 +20,40 @@ constexpr std::size_t chunk_bytes = 256 * 1024;
 
 /// The last whole line of a file's first `size_bytes` bytes, and where it ends.
 struct LastLine {
-    std::string text;
+    std::string text;  ///< Empty where it is longer than any line of ours.
     std::uint64_t begin_bytes = 0;
     std::uint64_t end_bytes = 0;  ///< Behind its newline; 0 where the file holds no whole line.
 };
 
-/// Looks for it from the file's end backwards, so that a long day costs no more than a short one.
-[[nodiscard]] Result<LastLine> last_line(Files& files, const std::filesystem::path& file,
-                                         std::uint64_t size_bytes) {
-    std::string tail;
-    std::uint64_t from = size_bytes;
-    while (true) {
-        const auto end = tail.rfind('\n');
-        const auto before =
-            end == std::string::npos || end == 0 ? std::string::npos : tail.rfind('\n', end - 1);
-        if (before != std::string::npos) {
-            return LastLine{tail.substr(before + 1, end - before - 1), from + before + 1, from + end + 1};
-        }
-        if (from == 0) {
-            if (end == std::string::npos) return LastLine{};
-            return LastLine{tail.substr(0, end), 0, end + 1};
-        }
+/// Behind the last newline of a file's first `size_bytes` bytes; 0 where there is none. Looks for it from the
+/// end backwards, so that a long day costs no more than a short one.
+[[nodiscard]] Result<std::uint64_t> end_of_last_line(Files& files, const std::filesystem::path& file,
+                                                     std::uint64_t size_bytes) {
+    for (std::uint64_t from = size_bytes; from > 0;) {
         const auto step = std::min<std::uint64_t>(chunk_bytes, from);
-        auto chunk = files.read(file, from - step, static_cast<std::size_t>(step));
+        from -= step;
+        auto chunk = files.read(file, from, static_cast<std::size_t>(step));
         if (!chunk) return pass_on(chunk.error());
         if (chunk->size() != step)
             return fail("Cannot read " + file.string() + ": it became shorter meanwhile.");
-        tail.insert(0, *chunk);
-        from -= step;
+        if (const auto newline = chunk->rfind('\n'); newline != std::string::npos) return from + newline + 1;
     }
+    return 0;
+}
+
+[[nodiscard]] Result<LastLine> last_line(Files& files, const std::filesystem::path& file,
+                                         std::uint64_t size_bytes) {
+    const auto end = end_of_last_line(files, file, size_bytes);
+    if (!end || *end == 0) return end.map([](std::uint64_t) { return LastLine{}; });
+    const auto begin = end_of_last_line(files, file, *end - 1);
+    if (!begin) return tl::unexpected<Error>(begin.error());
+    LastLine line{{}, *begin, *end};
+    if (const auto length = *end - 1 - *begin; length <= log_line_max_bytes) {
+        auto text = files.read(file, *begin, static_cast<std::size_t>(length));
+        if (!text) return pass_on(text.error());
+        line.text = std::move(*text);
+    }
+    return line;
 }
 
 }  // namespace

@@ -85,6 +85,9 @@ private:
     std::mutex sync_mutex_;  ///< Taken before `mutex_`: one sync at a time, so that none returns too early.
 };
 
+/// No line that the log wrote is as long; a damaged disk may give back a file without a newline.
+inline constexpr std::size_t log_line_max_bytes = 16 * 1024 * 1024;
+
 /// One line of the log as read back.
 struct LoggedEvent {
     Event event;
@@ -109,6 +112,7 @@ public:
 
 private:
     [[nodiscard]] std::optional<std::string_view> buffered_line();
+    void drop_beginning_of_line();
     [[nodiscard]] Result<bool> read_more(const LogPosition& limit);
     [[nodiscard]] Result<bool> go_to_next_file(const LogPosition& limit);
 
@@ -118,6 +122,7 @@ private:
     std::string buffer_;  ///< Bytes of the file; those from `used_bytes_` on begin at `position_`.
     std::size_t used_bytes_ = 0;
     std::size_t searched_bytes_ = 0;  ///< No newline stands between `used_bytes_` and here.
+    bool lacks_beginning_ = false;    ///< Of the line that is being read, which is longer than any of ours.
     std::uint64_t damaged_lines_ = 0;
 };
 

@@ -20,6 +20,7 @@ MessageLogReader::MessageLogReader(Files& files, std::filesystem::path directory
 std::optional<std::string_view> MessageLogReader::buffered_line() {
     const auto end = buffer_.find('\n', searched_bytes_);
     if (end == std::string::npos) {
+        if (buffer_.size() - used_bytes_ > log_line_max_bytes) drop_beginning_of_line();
         searched_bytes_ = buffer_.size();
         return std::nullopt;
     }
@@ -28,6 +29,14 @@ std::optional<std::string_view> MessageLogReader::buffered_line() {
     searched_bytes_ = used_bytes_;
     position_.offset_bytes += line.size() + 1;
     return line;
+}
+
+/// Lets go of a line without an end; what comes until its newline is damaged, too.
+void MessageLogReader::drop_beginning_of_line() {
+    position_.offset_bytes += buffer_.size() - used_bytes_;
+    buffer_.clear();
+    used_bytes_ = 0;
+    lacks_beginning_ = true;
 }
 
 /// Fills the buffer; false where the file, as far as the limit allows, holds no more.
@@ -60,7 +69,7 @@ Result<bool> MessageLogReader::go_to_next_file(const LogPosition& limit) {
     const auto next = std::upper_bound(names->begin(), names->end(), position_.file);
     if (next == names->end() || *next > limit.file) return false;
     // A later file is there, so this one is finished: what has no newline now will never get one.
-    if (buffer_.size() > used_bytes_) ++damaged_lines_;
+    if (buffer_.size() > used_bytes_ || std::exchange(lacks_beginning_, false)) ++damaged_lines_;
     position_ = {*next, 0};
     buffer_.clear();
     used_bytes_ = 0;
@@ -71,7 +80,9 @@ Result<bool> MessageLogReader::go_to_next_file(const LogPosition& limit) {
 Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& limit) {
     while (position_ < limit) {
         if (const auto line = buffered_line()) {
-            if (auto event = parse_line(*line)) return LoggedEvent{std::move(*event), position_};
+            const bool is_whole = !std::exchange(lacks_beginning_, false);
+            auto event = is_whole ? parse_line(*line) : fail("It has no beginning.");
+            if (event) return LoggedEvent{std::move(*event), position_};
             ++damaged_lines_;
             continue;
         }

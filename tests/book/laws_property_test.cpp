@@ -158,7 +158,7 @@ public:
 
     void open() {
         ledger_ = std::move(Ledger::open(file_, vfs_.name()).value());
-        keeper_ = std::make_unique<Bookkeeper>(meters_, zone_, *ledger_, Publishing::everything);
+        keeper_ = std::make_unique<Bookkeeper>(meters_, zone_, *ledger_, Publishing::everything, 1);
         RC_ASSERT(keeper_->load().has_value());
     }
     /// As after a kill: what is in memory is gone, and whatever the destructors write does not come.

@@ -26,6 +26,8 @@ T must(Result<T> result) {
     if constexpr (!std::is_void_v<T>) return std::move(*result);
 }
 
+inline constexpr std::size_t max_meters = 1000;
+
 class LedgerWorld {
 public:
     explicit LedgerWorld(std::vector<MeterSettings> with_meters = {house()},
@@ -41,7 +43,7 @@ public:
         auto opened = Ledger::open(file());
         if (!opened) FAIL(opened.error().text);
         ledger = std::move(*opened);
-        keeper = std::make_unique<Bookkeeper>(meters, zone, *ledger, Publishing::everything);
+        keeper = std::make_unique<Bookkeeper>(meters, zone, *ledger, Publishing::everything, max_meters);
         must(keeper->load());
     }
 

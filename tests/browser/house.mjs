@@ -45,7 +45,7 @@ class Program {
   }
 }
 
-const configuration = (directory, broker_port, page_port) => `
+const configuration = (directory, broker_port, page_port, token) => `
 [site]
 timezone = "${zone}"
 [broker]
@@ -56,6 +56,7 @@ commit_every = "0s"
 [socket]
 path = "${directory}/api.sock"
 http = "127.0.0.1:${page_port}"
+token_file = "${token ? join(directory, 'token') : ''}"
 [[meter]]
 id = "house"
 topic = "nodes/house"
@@ -76,14 +77,17 @@ silent_after = "1h"
 `;
 
 export class House {
-  static async open() {
+  /** With a token, whoever asks over TCP must know it. */
+  static async open({ token = '' } = {}) {
     const house = new House();
+    house.token = token;
     house.directory = await mkdtemp(join(tmpdir(), 'tickledger-page-'));
     house.truth = make_history(Math.floor(Date.now() / 1000));
     house.broker_port = await free_port();
     house.page_port = await free_port();
     house.origin = `http://127.0.0.1:${house.page_port}`;
-    await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port));
+    await writeFile(join(house.directory, 'token'), token, { mode: 0o400 });
+    await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port, token));
     await writeFile(join(house.directory, 'history.jsonl'), house.truth.recording);
     await run('mkdir', [join(house.directory, 'store')]);
     await run(daemon_file, ['replay', '--config', house.config(), join(house.directory, 'history.jsonl')]);
@@ -117,7 +121,7 @@ export class House {
   }
 
   async get(target) {
-    const response = await fetch(this.origin + target);
+    const response = await fetch(this.origin + target, { headers: this.token ? { Authorization: `Bearer ${this.token}` } : {} });
     return response.json();
   }
 

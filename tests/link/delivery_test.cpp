@@ -32,6 +32,21 @@ TEST_CASE("messages arrive whole, in order, and are counted") {
     CHECK(recorder.events().back() == "down");
 }
 
+TEST_CASE("of a payload longer than any that is read, enough is kept to see that, and no more") {
+    const MosquittoProcess broker;
+    Recorder recorder;
+    const auto link = start_link(settings_for(broker), recorder);
+    REQUIRE(wait_subscribed(*link));
+    broker.publish_lines("nodes/a",
+                         {std::string(payload_max_bytes, 'x'), std::string(payload_max_bytes + 1, 'x'),
+                          std::string(std::size_t{20} << 20, 'x')});
+    REQUIRE(wait_until([&] { return recorder.messages().size() == 3; }));
+    const auto messages = recorder.messages();
+    CHECK(messages[0].payload.size() == payload_max_bytes);
+    CHECK(messages[1].payload.size() == payload_max_bytes + 1);
+    CHECK(messages[2].payload.size() == payload_max_bytes + 1);
+}
+
 TEST_CASE("a retained message is marked as such") {
     const MosquittoProcess broker;
     broker.publish("nodes/a", "kept", true);

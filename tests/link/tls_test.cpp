@@ -52,6 +52,12 @@ MosquittoProcess::Options tls_broker(const Certificates& certificates, const std
     return options;
 }
 
+BrokerSettings trusting(const Certificates& certificates, const MosquittoProcess& broker) {
+    auto settings = settings_for(broker);
+    settings.ca_file = certificates.certificate("ca");
+    return settings;
+}
+
 std::string first_trouble(const Recorder& recorder) {
     REQUIRE(wait_until([&] { return !recorder.troubles().empty(); }));
     return recorder.troubles()[0];
@@ -63,8 +69,7 @@ TEST_CASE("over TLS messages arrive, and one that could not be kept comes again"
     const Certificates certificates;
     const MosquittoProcess broker(tls_broker(certificates, "broker"));
     Recorder recorder;
-    auto settings = settings_for(broker);
-    settings.ca_file = certificates.certificate("ca");
+    const auto settings = trusting(certificates, broker);
     const auto link = start_link(settings, recorder);
     REQUIRE(wait_subscribed(*link));
     recorder.keeps_messages = false;
@@ -91,8 +96,7 @@ TEST_CASE("a broker's certificate that can not be trusted is told in words") {
     }
     SECTION("for another name") {
         const MosquittoProcess broker(tls_broker(certificates, "elsewhere"));
-        auto settings = settings_for(broker);
-        settings.ca_file = certificates.certificate("ca");
+        const auto settings = trusting(certificates, broker);
         const auto link = start_link(settings, recorder);
         CHECK_THAT(first_trouble(recorder), Catch::Contains("IP address mismatch"));
         CHECK(link->state().connects == 0);
@@ -106,8 +110,7 @@ TEST_CASE("a broker's certificate that can not be trusted is told in words") {
             return check.wait() == 1;
         }));
         const MosquittoProcess broker(tls_broker(certificates, "expired"));
-        auto settings = settings_for(broker);
-        settings.ca_file = certificates.certificate("ca");
+        const auto settings = trusting(certificates, broker);
         const auto link = start_link(settings, recorder);
         CHECK_THAT(first_trouble(recorder), Catch::Contains("certificate has expired"));
         CHECK(link->state().connects == 0);
@@ -134,8 +137,7 @@ TEST_CASE("a broker that wants a certificate of ours gets it") {
     options.tls_requires_certificate = true;
     const MosquittoProcess broker(options);
     Recorder recorder;
-    auto settings = settings_for(broker);
-    settings.ca_file = certificates.certificate("ca");
+    auto settings = trusting(certificates, broker);
     SECTION("with it") {
         settings.cert_file = certificates.certificate("client");
         settings.key_file = certificates.key("client");

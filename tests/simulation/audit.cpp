@@ -62,7 +62,7 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
     check_entries(node, books);
     if (was_right && failure_) {
         *failure_ += "\n  " + words(plan_.nodes[node]);
-        if (std::getenv("SHOW")) {
+        if (std::getenv("TICKLEDGER_SHOW_BOOKS")) {
             for (const Entry& entry : books.entries)
                 *failure_ += "\n  " + words(entry);
             for (const Line& line : lines_) {
@@ -221,7 +221,8 @@ void Audit::check_rebuilding(Instant until) {
         auto ledger = Ledger::open(rebuilt_file, machine_.vfs().name());
         auto log = MessageLog::open(machine_.files(), messages_directory);
         if (!ledger || !log) return fail_with("rebuilding", "the store can not be opened");
-        Bookkeeper bookkeeper(settings_.meters, settings_.zone, **ledger, Publishing::last_state);
+        Bookkeeper bookkeeper(settings_.meters, settings_.zone, **ledger, Publishing::last_state,
+                              settings_.meters.size());
         if (!bookkeeper.load()) return fail_with("rebuilding", "the accounts can not be loaded");
         Booker booker(machine_.files(), messages_directory, **log, bookkeeper, LogPosition{});
         while (booker.pass(until) == Booker::Pass::more) {

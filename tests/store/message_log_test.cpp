@@ -1,6 +1,7 @@
 #include "store/message_log.hpp"
 
 #include <rapidcheck/catch.h>
+#include <sys/resource.h>
 
 #include <algorithm>
 #include <atomic>
@@ -313,6 +314,34 @@ TEST_CASE("lines longer than a chunk, and chunks that end within lines, are read
     CHECK(all.events.size() == appended);
     CHECK(all.damaged == 0);
     CHECK(all.after.back() == log->end());
+}
+
+TEST_CASE("a file without a newline is passed over without being held in memory, and so is its end") {
+    SimFiles files;
+    const auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    const std::string line = files.content(directory / "2026-03-01.jsonl");
+    constexpr std::size_t zeros = std::size_t{64} << 20;
+    // Its end would be an event, were it not the end of a damaged line.
+    files.put(directory / "2026-03-01.jsonl", std::string(zeros, '\0') + line + line);
+
+    MessageLogReader reader(files, directory, {});
+    const auto high_water_kb = [] {
+        rusage used{};
+        getrusage(RUSAGE_SELF, &used);
+        return used.ru_maxrss;
+    };
+    const auto before_kb = high_water_kb();
+    const LogPosition limit{"2026-03-01.jsonl", zeros + 2 * line.size()};
+    const auto event = reader.next(limit);
+    REQUIRE(event);
+    REQUIRE(*event);
+    CHECK((*event)->next == limit);
+    CHECK(reader.damaged_lines() == 1);
+    CHECK_FALSE(reader.next(limit).value());
+#ifndef __SANITIZE_ADDRESS__  // It keeps what was freed for a while.
+    CHECK(high_water_kb() - before_kb < 48 * 1024);
+#endif
 }
 
 TEST_CASE("days that are over and booked are removed, the others stay") {

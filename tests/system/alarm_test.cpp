@@ -14,7 +14,7 @@ using namespace tickledger::test;
 namespace {
 
 /// Its node has been silent since the recording, which is not what is asked here.
-constexpr const char* one_meter = R"([[meter]]
+constexpr const char* meter_that_may_be_silent = R"([[meter]]
 id = "house"
 topic = "nodes/house"
 [meter.alarms]
@@ -46,7 +46,7 @@ nlohmann::json only_alarm(const Site& site) {
 
 TEST_CASE("an alarm is seen, put off and told again, a kill changes nothing, and the broker hears of all") {
     MosquittoProcess broker;
-    Site site({.broker_url = broker.url(), .meters = one_meter});
+    Site site({.broker_url = broker.url(), .meters = meter_that_may_be_silent});
     REQUIRE(site.replay({recording(site.directory().path())}).status == 0);
     site.start();
     const std::string topic = "tickledger/meters/house/alarms/night-flow";
@@ -86,7 +86,7 @@ TEST_CASE("an alarm is seen, put off and told again, a kill changes nothing, and
 }
 
 TEST_CASE("people leave and come home without a restart, and a kill does not call them back") {
-    Site site({.meters = one_meter});
+    Site site({.meters = meter_that_may_be_silent});
     site.start();
     const auto left = site.client({"away", "house", "--for", "14d"});
     INFO(left.error);
@@ -104,7 +104,7 @@ TEST_CASE("people leave and come home without a restart, and a kill does not cal
 }
 
 TEST_CASE("what people said of alarms is in the message log, and its replay gives the same answers") {
-    Site site({.meters = one_meter});
+    Site site({.meters = meter_that_may_be_silent});
     const auto night = recording(site.directory().path());
     REQUIRE(site.replay({night}).status == 0);
     site.start();
@@ -116,7 +116,7 @@ TEST_CASE("what people said of alarms is in the message log, and its replay give
     const std::string meters = site.text("/v1/meters");
     CHECK(site.stop() == 0);
 
-    Site other({.meters = one_meter});
+    Site other({.meters = meter_that_may_be_silent});
     REQUIRE(other.replay({night}).status == 0);
     REQUIRE(other.replay({(site.store() / "messages").string()}).status == 0);
     other.start();

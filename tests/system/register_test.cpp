@@ -9,11 +9,6 @@ using namespace tickledger::test;
 
 namespace {
 
-constexpr const char* one_meter = R"([[meter]]
-id = "house"
-topic = "nodes/house"
-)";
-
 /// A day of 10 ticks every three minutes, with a restart at noon that nobody saw through.
 std::string recording(const std::filesystem::path& directory) {
     const auto path = directory / "day.jsonl";

@@ -14,12 +14,6 @@ namespace fs = std::filesystem;
 
 namespace {
 
-constexpr const char* one_meter = R"(
-[[meter]]
-id = "house"
-topic = "nodes/house/water"
-)";
-
 const auto test_began_at = std::chrono::system_clock::now();
 
 void wait_for_backups(const Site& site, int count) {
@@ -35,7 +29,7 @@ void say(const MosquittoProcess& broker, const Site& site, int first, int last) 
     std::vector<std::string> lines;
     for (int i = first; i <= last; ++i)
         lines.push_back(fmt::format(R"({{"count":{0},"boot":1,"seq":{0},"time":{1}}})", i, begin_s + 10 * i));
-    broker.publish_lines("nodes/house/water", lines);
+    broker.publish_lines("nodes/house", lines);
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == last; }));
 }
 
@@ -168,7 +162,7 @@ TEST_CASE("a ledger that is damaged while it is in use ends the daemon, and the 
     // The daemon's own cache holds what it needs; only a look at the file itself finds this, and it looks
     // when booking fails. A truncated file makes it fail.
     fs::resize_file(site.store() / "ledger.db", 2048);
-    broker.publish("nodes/house/water", R"({"count":31,"boot":1,"seq":31})");
+    broker.publish("nodes/house", R"({"count":31,"boot":1,"seq":31})");
     CHECK(site.daemon().wait() == 74);
     INFO(site.journal());
     site.start();

@@ -28,6 +28,13 @@ struct Outcome {
 [[nodiscard]] Outcome run_to_end(const std::vector<std::string>& arguments,
                                  std::chrono::milliseconds deadline = patience);
 
+/// For Options::meters, where one of the plainest kind will do.
+inline constexpr const char* one_meter = R"(
+[[meter]]
+id = "house"
+topic = "nodes/house"
+)";
+
 class Site {
 public:
     struct Options {

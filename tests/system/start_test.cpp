@@ -13,8 +13,6 @@ using nlohmann::json;
 
 namespace {
 
-constexpr const char* one_meter = "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n";
-
 /// Runs the daemon of a site that cannot start.
 Outcome start_in_vain(const Site& site) {
     return run_to_end({program("tickledgerd"), "--config", site.config().string()});
@@ -180,7 +178,7 @@ TEST_CASE("a broker that is away keeps nobody from asking, and is found when it 
     CHECK(wait_until([&] { return site.get("/v1/health").at("broker").at("subscribed") == true; },
                      2 * patience));
     CHECK(wait_until([&] { return site.get("/v1/health").at("state") == "up"; }));
-    broker.publish("nodes/cellar/water", R"({"count":7,"boot":1,"seq":1})");
+    broker.publish("nodes/house", R"({"count":7,"boot":1,"seq":1})");
     CHECK(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 1; }));
 }
 

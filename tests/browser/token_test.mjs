@@ -1,0 +1,48 @@
+// The page where a token is asked for: nothing without it, and all of it, live, for who gives it as a password.
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+
+import { open_browser, watch_faults } from './chromium.mjs';
+import { House, until } from './house.mjs';
+
+const token = 'a-word-of-this-test-only';
+let house;
+
+before(async () => { house = await House.open({ token }); });
+after(async () => { await house?.close(); });
+
+async function with_browser(options, look) {
+  const browser = await open_browser(options);
+  try {
+    await look(browser.context.pages()[0]);
+  } finally {
+    await browser.close();
+  }
+}
+
+for (const [who, options] of [
+  ['who gives no password', {}],
+  ['who guesses', { httpCredentials: { username: 'anybody', password: 'a-word-of-another-test' } }],
+]) {
+  test(`${who} sees nothing`, () => with_browser(options, async (page) => {
+    const answer = await page.goto(`${house.origin}/`).catch((error) => error);
+    // Chromium shows a page of its own where a password was refused.
+    if (answer instanceof Error) assert.match(answer.message, /ERR_INVALID_AUTH_CREDENTIALS/);
+    else assert.equal(answer.status(), 401);
+    assert.equal(await page.locator('#glance').count(), 0);
+  }));
+}
+
+test('who gives the token as a password sees the page, and what happens as it happens', () =>
+  with_browser({ httpCredentials: { username: 'anybody', password: token } }, async (page) => {
+    const faults = watch_faults(page, house.origin);
+    await page.goto(`${house.origin}/`);
+    await until('the page is live', () => page.evaluate(() => document.body.dataset.state === 'live'));
+    await page.locator('#meter').selectOption('house');
+    const today = () => page.locator('#glance .answer').first().innerText();
+    await until('today is shown', async () => (await today().catch(() => '')).startsWith('How much today?'));
+    const before_it = await today();
+    await house.tell(25);
+    await until('the page shows it', async () => await today() !== before_it);
+    assert.deepEqual(faults, []);
+  }));
