@@ -166,8 +166,6 @@ void Bookkeeper::book_adjustments(Account& account, const std::vector<RegisterRe
         if (std::find(booked.begin(), booked.end(), reading) == booked.end())
             kept(ledger_.put_register_reading(account.key, reading));
     }
-    account.memory.meter_register.read_by_eye_at =
-        readings.empty() ? std::nullopt : std::optional(readings.back().at);
     account.is_changed = account.has_news = true;
     Duration longest{0};
     for (const Entry& entry : removed) {
@@ -180,7 +178,11 @@ void Bookkeeper::book_adjustments(Account& account, const std::vector<RegisterRe
         account.memory.total_ticks += entry.ticks;
         longest = std::max(longest, entry.span.length());
     }
-    publish_corrections(account, rows_.change(account, removed, added, fine_detail_from_), longest);
+    const auto& changed = rows_.change(account, removed, added, fine_detail_from_);
+    // Not sooner: rows until the last reading that there was may hold some of its adjustment.
+    account.memory.meter_register.read_by_eye_at =
+        readings.empty() ? std::nullopt : std::optional(readings.back().at);
+    publish_corrections(account, changed, longest);
 }
 
 void Bookkeeper::follow_register(Account& account, std::span<const Entry> removed,

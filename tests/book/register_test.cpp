@@ -145,6 +145,19 @@ TEST_CASE("a reading in between divides the adjustment after it, and taking it b
     world.check_sums();
 }
 
+TEST_CASE("a reading later than any message, taken back after a restart, leaves nothing in the rows") {
+    RegisterWorld world;
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(660), 100);
+    world.read(at_min(700), 118);
+    REQUIRE(world.adjustments().at(0).ticks == 18);
+    world.open();
+    world.tell(at_min(701), order_to_take_back("house", at_min(700)));
+    world.check_sums();
+    world.hear_count(at_min(720), 115);
+    world.check_sums();
+}
+
 TEST_CASE("what a late message finds after all is not counted twice") {
     RegisterWorld world({pulse_house()});
     world.hear(at_min(600), pulses(1, 0));

@@ -238,7 +238,7 @@ TEST_CASE("a payload that is too large or nested too deep is refused before anyt
     payload += "\"}";
     CHECK(read(payload).count == 12);
     payload.insert(1, " ");
-    CHECK_THAT(error_of(payload), Contains("65537 bytes"));
+    CHECK_THAT(error_of(payload), Contains("more than 65536 bytes"));
 
     const auto nested = [](std::size_t depth) {
         return R"({"count":12,"x":)" + std::string(depth - 1, '[') + std::string(depth - 1, ']') + "}";
