@@ -97,17 +97,16 @@ private:
         const double before = open_flow();
         const double step = flow - before;
         const double noise = std::max(2 * wavering * before, smallest_use_l_per_s / pulse_value_l_);
-        if (std::abs(step) <= noise) {
+        const bool was_turned_down = step < 0 && open_.size() == 1 && before <= turned * flow;
+        if (std::abs(step) <= noise || was_turned_down) {
             scale(flow / before);
         } else if (step > 0) {
             open(piece.first, step);
         } else if (open_.size() > 1) {
             shut(-step, flow, piece.first);
-        } else if (before > turned * flow) {
+        } else {
             finish(open_.begin(), piece.first);
             open(piece.first, flow);
-        } else {
-            scale(flow / before);
         }
     }
 

@@ -152,7 +152,7 @@ Result<std::vector<Entry>> EntryReads::unseen(MeterKey meter, Span span) {
     }
 }
 
-Result<bool> EntryReads::ending_in(MeterKey meter, Span span, PackedReads::Found packed,
+Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const PackedReads::Found& packed,
                                    const std::function<bool(const Entry&)>& each) {
     const NumberedEntry* next = packed ? first_from(*packed, span.from) : nullptr;
     const NumberedEntry* const end = packed ? packed->entries.data() + packed->entries.size() : nullptr;

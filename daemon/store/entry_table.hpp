@@ -48,7 +48,7 @@ private:
     /// The first entry (no adjustment) that ends at or after the instant.
     [[nodiscard]] Result<std::optional<Entry>> first_ending_from(MeterKey meter, Instant t);
     /// Entries that end in the span and within the day. False: `each` has ended it.
-    [[nodiscard]] Result<bool> ending_in(MeterKey meter, Span span, PackedReads::Found packed,
+    [[nodiscard]] Result<bool> ending_in(MeterKey meter, Span span, const PackedReads::Found& packed,
                                          const std::function<bool(const Entry&)>& each);
     /// Entries that touch the span and end after it, in order.
     [[nodiscard]] Result<std::vector<Entry>> reaching_beyond(MeterKey meter, Span span);
