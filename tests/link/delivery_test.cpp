@@ -39,7 +39,7 @@ TEST_CASE("of a payload longer than any that is read, enough is kept to see that
     REQUIRE(wait_subscribed(*link));
     broker.publish_lines("nodes/a",
                          {std::string(payload_max_bytes, 'x'), std::string(payload_max_bytes + 1, 'x'),
-                          std::string(std::size_t{20} << 20, 'x')});
+                          std::string(std::size_t{1} << 20, 'x')});
     REQUIRE(wait_until([&] { return recorder.messages().size() == 3; }));
     const auto messages = recorder.messages();
     CHECK(messages[0].payload.size() == payload_max_bytes);
