@@ -69,7 +69,8 @@ Result<bool> MessageLogReader::go_to_next_file(const LogPosition& limit) {
     const auto next = std::upper_bound(names->begin(), names->end(), position_.file);
     if (next == names->end() || *next > limit.file) return false;
     // A later file is there, so this one is finished: what has no newline now will never get one.
-    if (buffer_.size() > used_bytes_ || std::exchange(lacks_beginning_, false)) ++damaged_lines_;
+    if (buffer_.size() > used_bytes_ || lacks_beginning_) ++damaged_lines_;
+    lacks_beginning_ = false;
     position_ = {*next, 0};
     buffer_.clear();
     used_bytes_ = 0;
@@ -80,9 +81,9 @@ Result<bool> MessageLogReader::go_to_next_file(const LogPosition& limit) {
 Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& limit) {
     while (position_ < limit) {
         if (const auto line = buffered_line()) {
-            const bool is_whole = !std::exchange(lacks_beginning_, false);
-            auto event = is_whole ? parse_line(*line) : fail("It has no beginning.");
-            if (event) return LoggedEvent{std::move(*event), position_};
+            if (!std::exchange(lacks_beginning_, false)) {
+                if (auto event = parse_line(*line)) return LoggedEvent{std::move(*event), position_};
+            }
             ++damaged_lines_;
             continue;
         }

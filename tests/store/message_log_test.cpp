@@ -348,6 +348,18 @@ TEST_CASE("a file without a newline is passed over without being held in memory,
     if (!keeps_what_was_freed) CHECK(high_water_kb() - before_kb < 48 * 1024);
 }
 
+TEST_CASE("a damaged day without a newline takes nothing of the next day with it") {
+    SimFiles files;
+    const auto log = opened(files);
+    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
+    CHECK(log->append(count(2), at("2026-03-02T07:00:00Z")));
+    // Longer than any line, and not by whole chunks: something of it is left when its beginning was let go.
+    files.put(directory / "2026-03-01.jsonl", std::string(log_line_max_bytes + 400'000, '\0'));
+    const ReadBack all = read_all(files, log->end());
+    CHECK(all.events.size() == 1);
+    CHECK(all.damaged == 1);
+}
+
 TEST_CASE("days that are over and booked are removed, the others stay") {
     SimFiles files;
     const auto log = opened(files);
