@@ -152,9 +152,9 @@ private:
 bool Link::publish(const Publication& publication) {
     const std::lock_guard lock(mutex_);
     if (!state_.connected || stopping_ || present_.unacknowledged.size() >= window) return false;
-    const Present::Handed handed{publication, SteadyClock::now()};
-    const bool is_new = present_.unacknowledged.try_emplace(publication.id, handed).second;
+    const auto [place, is_new] = present_.unacknowledged.try_emplace(publication.id);
     if (!is_new) return true;  // It is on its way already.
+    place->second = {publication, SteadyClock::now()};
     present_.to_send.push_back(publication);
     changed_.notify_all();
     return true;

@@ -18,13 +18,6 @@ constexpr std::size_t chunk_bytes = 256 * 1024;
     return tl::unexpected<Error>(std::move(error));
 }
 
-/// The last whole line of a file's first `size_bytes` bytes, and where it ends.
-struct LastLine {
-    std::string text;  ///< Empty where it is longer than any line of ours.
-    std::uint64_t begin_bytes = 0;
-    std::uint64_t end_bytes = 0;  ///< Behind its newline; 0 where the file holds no whole line.
-};
-
 /// Behind the last newline of a file's first `size_bytes` bytes; 0 where there is none. Looks for it from the
 /// end backwards, so that a long day costs no more than a short one.
 [[nodiscard]] Result<std::uint64_t> end_of_last_line(Files& files, const std::filesystem::path& file,
@@ -41,19 +34,16 @@ struct LastLine {
     return 0;
 }
 
-[[nodiscard]] Result<LastLine> last_line(Files& files, const std::filesystem::path& file,
-                                         std::uint64_t size_bytes) {
-    const auto end = end_of_last_line(files, file, size_bytes);
-    if (!end || *end == 0) return end.map([](std::uint64_t) { return LastLine{}; });
-    const auto begin = end_of_last_line(files, file, *end - 1);
-    if (!begin) return tl::unexpected<Error>(begin.error());
-    LastLine line{{}, *begin, *end};
-    if (const auto length = *end - 1 - *begin; length <= log_line_max_bytes) {
-        auto text = files.read(file, *begin, static_cast<std::size_t>(length));
-        if (!text) return pass_on(text.error());
-        line.text = std::move(*text);
-    }
-    return line;
+/// The stamp of the line from `begin_bytes` to behind its newline; nothing where it is damaged.
+[[nodiscard]] Result<std::optional<Instant>> stamp_of_line(Files& files, const std::filesystem::path& file,
+                                                           std::uint64_t begin_bytes,
+                                                           std::uint64_t end_bytes) {
+    const std::uint64_t length_bytes = end_bytes - 1 - begin_bytes;
+    if (length_bytes > log_line_max_bytes) return std::nullopt;
+    auto text = files.read(file, begin_bytes, static_cast<std::size_t>(length_bytes));
+    if (!text) return pass_on(text.error());
+    const auto event = parse_line(*text);
+    return event ? std::optional(time_of(*event)) : std::nullopt;
 }
 
 }  // namespace
@@ -77,11 +67,11 @@ Result<void> MessageLog::open_last_file(const std::vector<std::string>& names) {
     if (!file) return pass_on(file.error());
     const auto size = files_.size_bytes(last);
     if (!size) return tl::unexpected<Error>(size.error());
-    const auto line = last_line(files_, last, *size);
-    if (!line) return tl::unexpected<Error>(line.error());
+    const auto end = end_of_last_line(files_, last, *size);
+    if (!end) return tl::unexpected<Error>(end.error());
     file_ = std::move(*file);
-    end_ = {names.back(), line->end_bytes};
-    torn_bytes_ = *size - line->end_bytes;
+    end_ = {names.back(), *end};
+    torn_bytes_ = *size - *end;
     if (torn_bytes_ == 0) return {};
     unsynced_.push_back(file_);
     return file_->truncate(end_.offset_bytes);
@@ -94,15 +84,19 @@ Result<void> MessageLog::find_last_stamp(const std::vector<std::string>& names) 
         const std::filesystem::path file = directory_ / *name;
         auto size = files_.size_bytes(file);
         if (!size) return pass_on(size.error());
-        for (std::uint64_t end = *size; end > 0;) {
-            const auto line = last_line(files_, file, end);
-            if (!line) return tl::unexpected<Error>(line.error());
-            if (const auto event = parse_line(line->text); event) {
-                last_stamp_ = std::max(*last_stamp_, time_of(*event));
+        auto end = end_of_last_line(files_, file, *size);
+        while (end && *end > 0) {
+            const auto begin = end_of_last_line(files_, file, *end - 1);
+            if (!begin) return tl::unexpected<Error>(begin.error());
+            const auto stamp = stamp_of_line(files_, file, *begin, *end);
+            if (!stamp) return tl::unexpected<Error>(stamp.error());
+            if (*stamp) {
+                last_stamp_ = std::max(*last_stamp_, **stamp);
                 return {};
             }
-            end = line->begin_bytes;
+            end = begin;
         }
+        if (!end) return tl::unexpected<Error>(end.error());
     }
     return {};
 }

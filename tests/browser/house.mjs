@@ -86,7 +86,7 @@ export class House {
     house.broker_port = await free_port();
     house.page_port = await free_port();
     house.origin = `http://127.0.0.1:${house.page_port}`;
-    await writeFile(join(house.directory, 'token'), token, { mode: 0o400 });
+    if (token) await writeFile(join(house.directory, 'token'), token, { mode: 0o400 });
     await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port, token));
     await writeFile(join(house.directory, 'history.jsonl'), house.truth.recording);
     await run('mkdir', [join(house.directory, 'store')]);
