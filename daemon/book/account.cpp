@@ -175,16 +175,17 @@ void fields(Archive& archive, LongDraw& long_draw) {
 }
 
 template <typename Archive>
-void fields(Archive& archive, Sight& sight) {
-    archive("at", sight.at), archive("count", sight.count), archive("boot", sight.boot);
-    archive("seq", sight.seq), archive("saved", sight.saved), archive("uptime", sight.uptime);
-    archive("placed", sight.placed), archive("arrived_at", sight.arrived_at);
-    archive("no_earlier", sight.no_earlier), archive("node_time", sight.node_time);
+void fields(Archive& archive, Observation& observation) {
+    archive("at", observation.at), archive("count", observation.count), archive("boot", observation.boot);
+    archive("seq", observation.seq), archive("saved", observation.saved),
+        archive("uptime", observation.uptime);
+    archive("placed", observation.time_estimated), archive("arrived_at", observation.arrived_at);
+    archive("no_earlier", observation.no_earlier), archive("node_time", observation.node_time);
 }
 
 template <typename Archive>
 void fields(Archive& archive, Held& held) {
-    archive("sight", held.sight), archive("restart_from", held.restart_from);
+    archive("sight", held.observation), archive("restart_from", held.restart_from);
 }
 
 template <typename Archive>

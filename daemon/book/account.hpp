@@ -92,7 +92,7 @@ struct AccountMemory {
     std::optional<Duration> slow_leak_period;
     HighFlow high_flow;
     LongDraw long_draw;
-    /// Strays, presets and holes of the last day, at most as many as are worth telling.
+    /// Strays, presets and gaps of the last day, at most as many as are worth telling.
     std::vector<Instant> faults;
     std::vector<RecentPack> recent_packs;
     /// Messages that came and booked nothing (held and dropped, or waited and no news), while their numbers

@@ -66,12 +66,12 @@ void Accounts::forget() {
 
 void Accounts::load() {
     forget();
-    for (const MeterRecord& record : kept(ledger_.meters())) {
+    for (const MeterRecord& record : value_or_throw(ledger_.meters())) {
         const MeterSettings* settings = settings_for(*meters_, record.id);
         if (!settings) continue;
         auto account = std::make_unique<Account>(record.key, record.id, *settings, zone_);
-        if (!record.state.empty()) account->memory = kept(memory_from_json(record.state));
-        for (Alarm& alarm : kept(ledger_.open_alarms(record.key)))
+        if (!record.state.empty()) account->memory = value_or_throw(memory_from_json(record.state));
+        for (Alarm& alarm : value_or_throw(ledger_.open_alarms(record.key)))
             account->open_alarms.insert_or_assign(alarm.kind, std::move(alarm));
         by_id_[record.id] = account.get();
         accounts_[record.key] = std::move(account);
@@ -84,7 +84,7 @@ void Accounts::load() {
 Account* Accounts::open(const MeterSettings& settings, const std::string& id) {
     if (const auto found = by_id_.find(id); found != by_id_.end()) return found->second;
     if (is_pattern(settings) && accounts_.size() >= max_meters_) return nullptr;
-    const MeterKey key = kept(ledger_.meter_key(id));
+    const MeterKey key = value_or_throw(ledger_.meter_key(id));
     auto account = std::make_unique<Account>(key, id, settings, zone_);
     Account* opened = account.get();
     by_id_[id] = opened;

@@ -21,7 +21,7 @@ void AlarmDesk::raise(Account& account, AlarmKind kind, Instant at, const Eviden
     alarm.evidence = evidence.json;
     alarm.text = evidence.text;
     tickledger::raise(alarm, at);
-    alarm.id = kept(ledger_.put_alarm(account.key, alarm));
+    alarm.id = value_or_throw(ledger_.put_alarm(account.key, alarm));
     keep(account, alarm);
 }
 
@@ -29,7 +29,7 @@ void AlarmDesk::clear(Account& account, AlarmKind kind, Instant at) {
     if (!is_active(account, kind)) return;
     Alarm alarm = account.open_alarms.at(kind);
     tickledger::clear(alarm, std::max(at, alarm.raised_at));
-    kept(ledger_.put_alarm(account.key, alarm));
+    value_or_throw(ledger_.put_alarm(account.key, alarm));
     keep(account, alarm);
 }
 
@@ -40,16 +40,16 @@ void AlarmDesk::clear_switched_off(Account& account, Instant at) {
 
 void AlarmDesk::leave_undecided(const Account& account, AlarmKind kind, Span window,
                                 const std::string& text) {
-    kept(ledger_.add_undecided(account.key, kind, window, text));
+    value_or_throw(ledger_.add_undecided(account.key, kind, window, text));
 }
 
 void AlarmDesk::change(Account& account, AlarmKind kind, Instant raised_at,
                        const std::function<bool(Alarm& alarm, bool is_newest)>& change) {
-    auto alarm = kept(ledger_.last_alarm(account.key, kind, raised_at));
+    auto alarm = value_or_throw(ledger_.last_alarm(account.key, kind, raised_at));
     if (!alarm) return;
-    const bool is_newest = kept(ledger_.last_alarm(account.key, kind))->id == alarm->id;
+    const bool is_newest = value_or_throw(ledger_.last_alarm(account.key, kind))->id == alarm->id;
     if (!change(*alarm, is_newest)) return;
-    kept(ledger_.put_alarm(account.key, *alarm));
+    value_or_throw(ledger_.put_alarm(account.key, *alarm));
     // The topic of the kind, and what may yet happen, are the newest one's.
     if (is_newest) keep(account, *alarm);
 }
@@ -66,7 +66,7 @@ void AlarmDesk::end_shelvings(Account& account, Instant until) {
     const auto open = account.open_alarms;
     for (auto [kind, alarm] : open) {
         if (!alarm.shelved_until || *alarm.shelved_until > until || !unshelve(alarm)) continue;
-        kept(ledger_.put_alarm(account.key, alarm));
+        value_or_throw(ledger_.put_alarm(account.key, alarm));
         keep(account, alarm);
     }
 }

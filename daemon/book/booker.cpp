@@ -19,9 +19,9 @@ Booker::Pass Booker::pass(Instant now, std::span<const std::int64_t> published, 
         const auto read = read_events(horizon);
         if (!read) return fail_with(read.error());
         all_read = *read;
-        offered_ = feed_.take();
+        offered_ = detector_.take();
     }
-    const bool clock_runs = all_read && !feed_.holds_back();
+    const bool clock_runs = all_read && !detector_.holds_back();
     const bool clock_has_work = clock_runs && bookkeeper_.has_deadline_until(horizon.until);
     trouble_.clear();
     if (offered_.deliveries.empty() && !clock_has_work && published.size() < published_kept) {
@@ -40,15 +40,15 @@ Booker::Pass Booker::pass(Instant now, std::span<const std::int64_t> published, 
 }
 
 Result<bool> Booker::read_events(const MessageLog::Horizon& horizon) {
-    // A drain is booked as a whole, so it is read on to its end.
-    while (feed_.ready_count() < events_a_batch) {
+    // A backlog is booked as a whole, so it is read on to its end.
+    while (detector_.ready_count() < events_a_batch) {
         auto event = reader_.next(horizon.end);
         if (!event) return tl::unexpected(event.error());
         if (!*event) {
-            feed_.pause(horizon.until);
+            detector_.pause(horizon.until);
             return true;
         }
-        feed_.add(std::move((*event)->event), (*event)->next);
+        detector_.add(std::move((*event)->event), (*event)->next);
     }
     return false;
 }

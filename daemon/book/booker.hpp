@@ -32,7 +32,7 @@ public:
     /// Why the last pass failed, in the store's words; empty: it did not.
     [[nodiscard]] const std::string& trouble() const { return trouble_; }
     /// Messages that wait for the server's clock to be set.
-    [[nodiscard]] std::size_t undated_count() const { return feed_.undated_count(); }
+    [[nodiscard]] std::size_t undated_count() const { return detector_.undated_count(); }
     /// The place in the log up to which everything is in the ledger.
     [[nodiscard]] const LogPosition& booked_to() const { return booked_to_; }
 
@@ -44,8 +44,8 @@ private:
     MessageLog& log_;
     Bookkeeper& bookkeeper_;
     MessageLogReader reader_;
-    Feed feed_;
-    Feed::Ready offered_;  ///< A batch that could not be booked yet.
+    BacklogDetector detector_;
+    BacklogDetector::Ready offered_;  ///< A batch that could not be booked yet.
     LogPosition booked_to_;
     std::string trouble_;
 };

@@ -48,9 +48,9 @@ Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone,
 
 Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
     try {
-        kept(ledger_.begin());
+        value_or_throw(ledger_.begin());
         work();
-        kept(ledger_.commit());
+        value_or_throw(ledger_.commit());
         outbox_.committed();
         return {};
     } catch (const StoreFailure& failure) {
@@ -81,7 +81,7 @@ Result<void> Bookkeeper::book(const Batch& batch) {
             take(delivery);
         if (batch.until) run_clock(*batch.until);
         for (const std::int64_t id : batch.published)
-            kept(ledger_.remove_outgoing(id));
+            value_or_throw(ledger_.remove_outgoing(id));
         finish(batch.next);
     });
     // What is in memory may be ahead of the ledger after a failure; the ledger is right.
@@ -91,7 +91,7 @@ Result<void> Bookkeeper::book(const Batch& batch) {
 
 Result<bool> Bookkeeper::pack_oldest_day(Instant before) {
     bool packed = false;
-    return in_transaction([&] { packed = kept(ledger_.pack_oldest_day(before)); }).map([&] {
+    return in_transaction([&] { packed = value_or_throw(ledger_.pack_oldest_day(before)); }).map([&] {
         return packed;
     });
 }
@@ -99,7 +99,7 @@ Result<bool> Bookkeeper::pack_oldest_day(Instant before) {
 Result<void> Bookkeeper::remove_fine_detail(Instant before) {
     for (bool removed = true; removed;) {
         const auto done = in_transaction([&] {
-            removed = kept(ledger_.remove_oldest_day(before));
+            removed = value_or_throw(ledger_.remove_oldest_day(before));
             if (removed) keep_fine_detail_from(before);
         });
         if (!done) return done;
@@ -172,7 +172,8 @@ void Bookkeeper::remember_waited(Account& account, const Reading& reading, const
     const auto& held = account.memory.counter.held;
     const bool has_number = reading.boot && reading.seq && last && last->boot == reading.boot && last->seq;
     if (!has_number || !came.waited || came.retained || came.already_accepted) return;
-    const bool is_held = held && held->sight.boot == reading.boot && held->sight.seq == reading.seq;
+    const bool is_held =
+        held && held->observation.boot == reading.boot && held->observation.seq == reading.seq;
     const bool is_ahead = account.rules.seq_distance(*last->seq, *reading.seq) > 0;
     if (is_ahead && !is_held) put_aside(account, {*reading.boot, *reading.seq});
 }
@@ -204,15 +205,16 @@ Circumstances Bookkeeper::circumstances(const Account& account, const Reading& r
         same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
     if (moves_on) return came;
     const auto& held = account.memory.counter.held;
-    if (!same_boot && held && held->sight.boot == reading.boot) return came;
-    const auto boot = kept(ledger_.boot(account.key, *reading.boot));
+    if (!same_boot && held && held->observation.boot == reading.boot) return came;
+    const auto boot = value_or_throw(ledger_.boot(account.key, *reading.boot));
     if (!boot) return came;
     came.boot_already_left = !same_boot;
     if (!reading.seq || !boot->first_seq) return came;
     const auto& last_seq = same_boot ? last->seq : boot->last_seq;
     const bool within = last_seq && account.rules.seq_distance(*boot->first_seq, *reading.seq) >= 0 &&
                         account.rules.seq_distance(*reading.seq, *last_seq) >= 0;
-    came.already_accepted = within && !kept(ledger_.in_hole(account.key, *reading.boot, *reading.seq));
+    came.already_accepted =
+        within && !value_or_throw(ledger_.in_gap(account.key, *reading.boot, *reading.seq));
     return came;
 }
 
@@ -248,38 +250,41 @@ void Bookkeeper::settle(Account& account, const Booking& booking, const CounterS
 }
 
 void Bookkeeper::remember_order(const Account& account, const CounterState& before, const Booking& booking) {
-    std::optional<Sight> previous = before.last;
-    for (const Sight& sight : booking.accepted()) {
-        const bool new_boot = sight.boot && (!previous || previous->boot != sight.boot);
+    std::optional<Observation> previous = before.last;
+    for (const Observation& observation : booking.accepted()) {
+        const bool new_boot = observation.boot && (!previous || previous->boot != observation.boot);
         if (new_boot) {
             if (previous && previous->boot) {
-                auto left = kept(ledger_.boot(account.key, *previous->boot));
+                auto left = value_or_throw(ledger_.boot(account.key, *previous->boot));
                 if (left) {
                     left->last_seq = previous->seq;
-                    kept(ledger_.put_boot(account.key, *left));
+                    value_or_throw(ledger_.put_boot(account.key, *left));
                 }
             }
-            kept(ledger_.put_boot(account.key, {*sight.boot, sight.seq, sight.seq}));
-        } else if (sight.boot && sight.seq && previous && previous->seq &&
-                   account.rules.seq_distance(*previous->seq, *sight.seq) > 1) {
-            kept(ledger_.add_hole(account.key, *sight.boot, account.rules.seq_after(*previous->seq),
-                                  account.rules.seq_before(*sight.seq)));
+            value_or_throw(
+                ledger_.put_boot(account.key, {*observation.boot, observation.seq, observation.seq}));
+        } else if (observation.boot && observation.seq && previous && previous->seq &&
+                   account.rules.seq_distance(*previous->seq, *observation.seq) > 1) {
+            value_or_throw(ledger_.add_gap(account.key, *observation.boot,
+                                           account.rules.seq_after(*previous->seq),
+                                           account.rules.seq_before(*observation.seq)));
         }
-        previous = sight;
+        previous = observation;
     }
 }
 
 /// A message that was held and not booked did come, though it has no place in the order. Where the order has
-/// passed it, its number is no hole; until then it is remembered here.
+/// passed it, its number is no gap; until then it is remembered here.
 void Bookkeeper::set_aside(Account& account, const CounterState& before, const Booking& booking) {
     AccountMemory& memory = account.memory;
     const auto& held = before.held;
-    if (held && held != memory.counter.held && held->sight.boot && held->sight.seq) {
+    if (held && held != memory.counter.held && held->observation.boot && held->observation.seq) {
         const auto accepted = booking.accepted();
-        const bool has_place = std::any_of(accepted.begin(), accepted.end(), [&](const Sight& sight) {
-            return sight.boot == held->sight.boot && sight.seq == held->sight.seq;
-        });
-        if (!has_place) put_aside(account, {*held->sight.boot, *held->sight.seq});
+        const bool has_place =
+            std::any_of(accepted.begin(), accepted.end(), [&](const Observation& observation) {
+                return observation.boot == held->observation.boot && observation.seq == held->observation.seq;
+            });
+        if (!has_place) put_aside(account, {*held->observation.boot, *held->observation.seq});
     }
     const auto& last = memory.counter.last;
     std::erase_if(memory.set_aside, [&](const MessageNumber& number) {
@@ -293,7 +298,7 @@ void Bookkeeper::set_aside(Account& account, const CounterState& before, const B
 /// The order has passed a message that came and was not booked: it is not awaited any more. It may have been
 /// its boot's first, though another was the first to be booked, or the last before the node left that boot.
 void Bookkeeper::note_passed(const Account& account, const MessageNumber& number) {
-    auto boot = kept(ledger_.boot(account.key, number.boot));
+    auto boot = value_or_throw(ledger_.boot(account.key, number.boot));
     if (!boot || !boot->first_seq) return;
     const CounterRules& rules = account.rules;
     const auto& last = account.memory.counter.last;
@@ -306,14 +311,14 @@ void Bookkeeper::note_passed(const Account& account, const MessageNumber& number
         between = {*boot->last_seq, number.seq};
         boot->last_seq = number.seq;
     } else {
-        kept(ledger_.fill_hole(account.key, number.boot, number.seq));
+        value_or_throw(ledger_.fill_gap(account.key, number.boot, number.seq));
         return;
     }
     if (rules.seq_distance(between->first, between->second) > 1) {
-        kept(ledger_.add_hole(account.key, number.boot, rules.seq_after(between->first),
-                              rules.seq_before(between->second)));
+        value_or_throw(ledger_.add_gap(account.key, number.boot, rules.seq_after(between->first),
+                                       rules.seq_before(between->second)));
     }
-    kept(ledger_.put_boot(account.key, *boot));
+    value_or_throw(ledger_.put_boot(account.key, *boot));
 }
 
 void Bookkeeper::settle_late(Account& account, const Reading& reading, const Booking& booking,
@@ -322,12 +327,12 @@ void Bookkeeper::settle_late(Account& account, const Reading& reading, const Boo
     std::optional<Entry> entry;
     LateBooking late;
     if (account.rules.pulses) {
-        if (is_numbered) entry = kept(ledger_.hole_of(account.key, *reading.boot, *reading.seq));
+        if (is_numbered) entry = value_or_throw(ledger_.gap_of(account.key, *reading.boot, *reading.seq));
         if (entry) late = fill(*entry, reading, account.rules);
     } else if (booking.late_at) {
-        entry = kept(ledger_.entry_at(account.key, *booking.late_at));
+        entry = value_or_throw(ledger_.entry_at(account.key, *booking.late_at));
         if (entry) {
-            const auto before = kept(ledger_.entry_before(account.key, entry->span.from));
+            const auto before = value_or_throw(ledger_.entry_before(account.key, entry->span.from));
             const Mark mark = before ? before->end : Mark{entry->begin_count, 0, 0};
             late = divide(*entry, mark, reading, *booking.late_at, account.rules);
         }
@@ -352,12 +357,12 @@ void Bookkeeper::settle_late(Account& account, const Reading& reading, const Boo
 bool Bookkeeper::refuse(Account& account, Refusal reason, Instant at, const std::string& topic,
                         const std::string& payload, const std::string& text) {
     if (reason == Refusal::unreadable) ++counts_.unreadable;
-    return kept(ledger_.add_refused({.meter = account.key,
-                                     .at = at,
-                                     .reason = reason,
-                                     .topic = topic,
-                                     .payload = payload.substr(0, payload_kept_bytes),
-                                     .text = text}));
+    return value_or_throw(ledger_.add_refused({.meter = account.key,
+                                               .at = at,
+                                               .reason = reason,
+                                               .topic = topic,
+                                               .payload = payload.substr(0, payload_kept_bytes),
+                                               .text = text}));
 }
 
 }  // namespace tickledger

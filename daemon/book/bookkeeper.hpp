@@ -12,11 +12,11 @@
 
 #include "book/accounts.hpp"
 #include "book/alarm_desk.hpp"
-#include "book/feed.hpp"
+#include "book/backlog_detector.hpp"
 #include "book/night_watch.hpp"
 #include "book/outbox.hpp"
 #include "book/register_rules.hpp"
-#include "book/rows.hpp"
+#include "book/row_cache.hpp"
 #include "book/slow_watch.hpp"
 #include "book/use_watch.hpp"
 #include "store/ledger.hpp"
@@ -169,7 +169,7 @@ private:
     Ledger& ledger_;
     Outbox outbox_;
     Accounts accounts_;
-    Rows rows_;
+    RowCache rows_;
     AlarmDesk desk_;
     NightWatch night_watch_;
     SlowWatch slow_watch_;

@@ -129,19 +129,19 @@ void Bookkeeper::write_facts() {
     counts["stray"] = counts_.stray;
     counts["late_refused"] = counts_.late_refused;
     counts["without_meter"] = counts_.without_meter;
-    kept(ledger_.set_fact(counts_fact, counts.dump()));
+    value_or_throw(ledger_.set_fact(counts_fact, counts.dump()));
     nlohmann::ordered_json link;
     link["up"] = link_.up;
     if (link_.since) link["since"] = microseconds_of(*link_.since);
-    kept(ledger_.set_fact(link_fact, link.dump()));
+    value_or_throw(ledger_.set_fact(link_fact, link.dump()));
     if (settled_until_)
-        kept(ledger_.set_fact(settled_fact, std::to_string(microseconds_of(*settled_until_))));
+        value_or_throw(ledger_.set_fact(settled_fact, std::to_string(microseconds_of(*settled_until_))));
 }
 
 /// Days are removed whole, by UTC.
 void Bookkeeper::keep_fine_detail_from(Instant before) {
     fine_detail_from_ = std::chrono::floor<std::chrono::days>(before);
-    kept(ledger_.set_fact(fine_detail_fact, std::to_string(microseconds_of(*fine_detail_from_))));
+    value_or_throw(ledger_.set_fact(fine_detail_fact, std::to_string(microseconds_of(*fine_detail_from_))));
 }
 
 void Bookkeeper::load_all() {
@@ -152,7 +152,7 @@ void Bookkeeper::load_all() {
     link_ = {};
     settled_until_.reset();
     fine_detail_from_.reset();
-    if (const auto text = kept(ledger_.fact(counts_fact))) {
+    if (const auto text = value_or_throw(ledger_.fact(counts_fact))) {
         const auto counts = nlohmann::json::parse(*text, nullptr, false);
         if (counts.is_object()) {
             counts_.booked = counts.value("booked", std::uint64_t{0});
@@ -162,15 +162,16 @@ void Bookkeeper::load_all() {
             counts_.without_meter = counts.value("without_meter", std::uint64_t{0});
         }
     }
-    if (const auto text = kept(ledger_.fact(link_fact))) {
+    if (const auto text = value_or_throw(ledger_.fact(link_fact))) {
         const auto link = nlohmann::json::parse(*text, nullptr, false);
         if (link.is_object()) {
             link_.up = link.value("up", true);
             if (link.contains("since")) link_.since = instant_of(link.value("since", std::int64_t{0}));
         }
     }
-    if (const auto text = kept(ledger_.fact(settled_fact))) settled_until_ = instant_of(std::stoll(*text));
-    if (const auto text = kept(ledger_.fact(fine_detail_fact)))
+    if (const auto text = value_or_throw(ledger_.fact(settled_fact)))
+        settled_until_ = instant_of(std::stoll(*text));
+    if (const auto text = value_or_throw(ledger_.fact(fine_detail_fact)))
         fine_detail_from_ = instant_of(std::stoll(*text));
     accounts_.load();
     accounts_.for_each([&](Account& account) { schedule(account); });

@@ -64,7 +64,7 @@ void NightWatch::follow(Account& account, const Entry& entry) {
 
 void NightWatch::follow_stillness(Account& account, const Entry& entry) {
     auto& still_since = account.memory.still_since;
-    const bool is_still = entry.kind == EntryKind::measured && entry.ticks == 0 && !entry.placed;
+    const bool is_still = entry.kind == EntryKind::measured && entry.ticks == 0 && !entry.time_estimated;
     if (!is_still) {
         still_since.reset();
         return;
@@ -108,7 +108,7 @@ void NightWatch::look_again(Account& account, Span changed) {
     auto& night = account.memory.night;
     if (!night || overlap(changed, night->window()).length() <= Duration{0}) return;
     Stillness anew(night->window(), account.settings.alarms.still_for);
-    for (const Entry& entry : kept(ledger_.entries(account.key, night->window())))
+    for (const Entry& entry : value_or_throw(ledger_.entries(account.key, night->window())))
         anew.add(entry);
     night = anew;
     account.is_changed = true;
@@ -116,7 +116,7 @@ void NightWatch::look_again(Account& account, Span changed) {
 
 Evidence NightWatch::evidence(const Account& account, Span night) {
     const AlarmSettings& alarms = account.settings.alarms;
-    const auto entries = kept(ledger_.entries(account.key, night));
+    const auto entries = value_or_throw(ledger_.entries(account.key, night));
     const Duration stretch_length = std::max<Duration>(alarms.still_for, std::chrono::hours{1});
     const auto [stretch, ticks] = quietest_stretch(entries, night, stretch_length);
     EvidenceBuilder evidence(zone_);

@@ -8,7 +8,7 @@ void Outbox::publish(std::string topic, std::string payload, bool retained) {
     if (takes_all()) {
         Outgoing outgoing{
             .id = 0, .topic = std::move(topic), .payload = std::move(payload), .retained = retained};
-        kept(ledger_.queue(outgoing));
+        value_or_throw(ledger_.queue(outgoing));
         if (audience_ && audience_->listens()) said_.push_back(std::move(outgoing));
     } else if (retained) {
         last_state_.insert_or_assign(std::move(topic), std::move(payload));
@@ -22,7 +22,7 @@ void Outbox::committed() {
 
 void Outbox::publish_last_state() {
     for (const auto& [topic, payload] : last_state_) {
-        kept(ledger_.queue({.id = 0, .topic = topic, .payload = payload, .retained = true}));
+        value_or_throw(ledger_.queue({.id = 0, .topic = topic, .payload = payload, .retained = true}));
     }
     last_state_.clear();
 }

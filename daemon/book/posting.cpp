@@ -31,7 +31,7 @@ std::string topic_of(const Account& account, std::string_view what) {
 void Bookkeeper::add(Account& account, std::span<const Entry> entries) {
     if (entries.empty()) return;
     for (const Entry& entry : entries)
-        kept(ledger_.add_entry(account.key, entry));
+        value_or_throw(ledger_.add_entry(account.key, entry));
     account.memory.total_ticks += ticks_of(entries);
     const Duration longest =
         std::max_element(entries.begin(), entries.end(), [](const Entry& a, const Entry& b) {
@@ -56,9 +56,9 @@ void Bookkeeper::add(Account& account, std::span<const Entry> entries) {
 }
 
 void Bookkeeper::replace(Account& account, const Entry& entry, std::span<const Entry> parts) {
-    kept(ledger_.remove_entry(account.key, entry));
+    value_or_throw(ledger_.remove_entry(account.key, entry));
     for (const Entry& part : parts)
-        kept(ledger_.add_entry(account.key, part));
+        value_or_throw(ledger_.add_entry(account.key, part));
     account.memory.total_ticks += ticks_of(parts) - entry.ticks;
     publish_corrections(account, rows_.change(account, {&entry, 1}, parts), entry.span.length());
     follow_register(account, {&entry, 1}, parts);
@@ -92,8 +92,9 @@ std::string Bookkeeper::publication_of(const Account& account, Span span, const 
 
 std::vector<ValuedTicks> Bookkeeper::value_row(const Account& account, Span row, std::int64_t ticks) {
     const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
-    return kept(valued_row(row, ticks, values, zone_,
-                           [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); }));
+    return value_or_throw(valued_row(row, ticks, values, zone_, [&](Step step, Instant begin) {
+        return ticks_of_row(account, step, begin);
+    }));
 }
 
 void Bookkeeper::close_until(Account& account, Instant until, bool publishes_intervals) {
@@ -121,9 +122,9 @@ void Bookkeeper::publish_now(Account& account) {
     const auto row = rows_.row(account, Step::day, today.from);
     const RegisterMemory& memory = account.memory.meter_register;
     const PulseValues values = pulse_values(account.settings, memory, zone_);
-    const auto total =
-        kept(valued_total(account.memory.total_ticks, memory, values, zone_,
-                          [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); }));
+    const auto total = value_or_throw(
+        valued_total(account.memory.total_ticks, memory, values, zone_,
+                     [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); }));
     const std::string register_m3 = register_m3_text(total, account.settings, memory);
     outbox_.publish(topic_of(account, "now"),
                     now_publication(summarise(account.memory, account.settings, zone_), register_m3,
@@ -136,11 +137,11 @@ void Bookkeeper::finish(const LogPosition& next) {
         if (account.has_news && account.memory.counter.last) {
             publish_now(account);
         }
-        if (account.is_changed) kept(ledger_.set_state(account.key, to_json(account.memory)));
+        if (account.is_changed) value_or_throw(ledger_.set_state(account.key, to_json(account.memory)));
         account.has_news = account.is_changed = false;
     });
     rows_.flush();
-    kept(ledger_.set_log_position(next));
+    value_or_throw(ledger_.set_log_position(next));
     write_facts();
 }
 

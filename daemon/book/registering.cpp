@@ -4,7 +4,7 @@
 // Let B be the booked ticks, adjustments apart, until a reading's moment. The adjustment that ends there is
 // what is missing for the register, made of B and of all adjustments until then, to show what was read: to
 // the nearest tick. It is worked out anew whenever B, a reading before it or a pulse value changes, so that
-// what was adjusted once and is found after all (a message that fills a hole) is not counted twice. Where the
+// what was adjusted once and is found after all (a message that fills a gap) is not counted twice. Where the
 // moment lies inside an entry, its ticks may have come before or after it; only what they can not explain is
 // adjusted.
 
@@ -89,7 +89,7 @@ std::int64_t Bookkeeper::register_at(Account& account, const PulseValues& values
     for (const PulseValueChange& change : values.changes()) {
         if (change.from >= reading.at) break;
         if (change.from <= begin) continue;
-        const std::int64_t then = kept(ticks_between(begin, change.from, zone_, ticks)) -
+        const std::int64_t then = value_or_throw(ticks_between(begin, change.from, zone_, ticks)) -
                                   adjusted_before(account, booked, change.from) +
                                   adjusted_before(account, until, change.from);
         parts.push_back({then - before, values.at(from)});
@@ -108,7 +108,7 @@ Result<std::int64_t> Bookkeeper::ticks_of_row(const Account& account, Step step,
 
 std::vector<RegisterReading> Bookkeeper::readings_of(const Account& account) {
     if (!account.memory.meter_register.read_by_eye_at) return {};
-    return kept(ledger_.register_readings(account.key));
+    return value_or_throw(ledger_.register_readings(account.key));
 }
 
 /// Works out every adjustment from one place on and books what has changed, as one fact.
@@ -160,21 +160,21 @@ void Bookkeeper::book_adjustments(Account& account, const std::vector<RegisterRe
     for (const RegisterReading& reading : booked) {
         const bool stays = std::any_of(readings.begin(), readings.end(),
                                        [&](const RegisterReading& one) { return one.at == reading.at; });
-        if (!stays) kept(ledger_.remove_register_reading(account.key, reading.at));
+        if (!stays) value_or_throw(ledger_.remove_register_reading(account.key, reading.at));
     }
     for (const RegisterReading& reading : readings) {
         if (std::find(booked.begin(), booked.end(), reading) == booked.end())
-            kept(ledger_.put_register_reading(account.key, reading));
+            value_or_throw(ledger_.put_register_reading(account.key, reading));
     }
     account.is_changed = account.has_news = true;
     Duration longest{0};
     for (const Entry& entry : removed) {
-        kept(ledger_.remove_entry(account.key, entry));
+        value_or_throw(ledger_.remove_entry(account.key, entry));
         account.memory.total_ticks -= entry.ticks;
         longest = std::max(longest, entry.span.length());
     }
     for (const Entry& entry : added) {
-        kept(ledger_.add_entry(account.key, entry));
+        value_or_throw(ledger_.add_entry(account.key, entry));
         account.memory.total_ticks += entry.ticks;
         longest = std::max(longest, entry.span.length());
     }
@@ -240,7 +240,7 @@ void Bookkeeper::read_register(Account& account, const nlohmann::json& order, In
     for (const RegisterReading& one : booked)
         reading.ticks_before -= one.adjustment_ticks;
     const Instant end = std::max(said.at, account.memory.counter.last->at) + Duration{1};
-    for (const Entry& entry : kept(ledger_.entries(account.key, {said.at, end}))) {
+    for (const Entry& entry : value_or_throw(ledger_.entries(account.key, {said.at, end}))) {
         if (entry.kind == EntryKind::adjustment || !entry.ticks_known()) continue;
         reading.ticks_before -= entry.ticks;
         if (entry.span.from < said.at) reading.ticks_within += entry.ticks;
@@ -291,9 +291,9 @@ void Bookkeeper::revise_from(Account& account, Instant from) {
     for (const Step step : {Step::interval, Step::hour, Step::day, Step::month, Step::year}) {
         const Instant first = account.rows.row_at(step, from).from;
         const Instant end = account.rows.row_at(step, until).from;
-        if (first < end) kept(ledger_.revise_rows(account.key, step, first, end));
+        if (first < end) value_or_throw(ledger_.revise_rows(account.key, step, first, end));
     }
-    Rows::forget(account);
+    RowCache::forget(account);
     const Instant today = account.rows.row_at(Step::day, until).from;
     if (from < today) publish_day(account, account.rows.row_at(Step::day, today - Duration{1}));
 }

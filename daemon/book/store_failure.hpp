@@ -8,7 +8,7 @@
 
 namespace tickledger {
 
-/// Thrown by kept(); caught where the batch began, which rolls back and tries again later.
+/// Thrown by value_or_throw(); caught where the batch began, which rolls back and tries again later.
 class StoreFailure : public std::exception {
 public:
     explicit StoreFailure(Error error) : error_(std::move(error)) {}
@@ -21,7 +21,7 @@ private:
 
 /// The value, or the batch is abandoned.
 template <typename T>
-T kept(Result<T> result) {
+T value_or_throw(Result<T> result) {
     if (!result) throw StoreFailure(std::move(result.error()));
     if constexpr (!std::is_void_v<T>) return std::move(*result);
 }

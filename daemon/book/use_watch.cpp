@@ -11,7 +11,7 @@ namespace tickledger {
 
 namespace {
 
-/// So many strays or holes within a day are more than a bad moment of the radio.
+/// So many strays or gaps within a day are more than a bad moment of the radio.
 constexpr std::size_t faults_to_tell = 3;
 constexpr Duration fault_memory = std::chrono::hours{24};
 /// Use while away is over after so much stillness: longer than the slowest leak that slow-leak finds leaves,

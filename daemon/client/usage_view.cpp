@@ -1,4 +1,4 @@
-// Rows of civil time, with bars where they help.
+// RowCache of civil time, with bars where they help.
 #include <fmt/format.h>
 
 #include <algorithm>

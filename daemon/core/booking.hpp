@@ -7,22 +7,25 @@ namespace tickledger::booking {
 
 /// True where the node itself tells that it started anew between the two: another boot or, where it
 /// tells none, an uptime that fell. An equal boot outweighs a fallen uptime, which may have wrapped.
-[[nodiscard]] bool restart_told(const Sight& from, const Sight& to);
+[[nodiscard]] bool restart_told(const Observation& from, const Observation& to);
 
-/// The sight can not continue what is held: it was sent before it, or the node speaks on under the boot that
-/// what is held seemed to have left. Precondition: there is a last sight and a held one.
-[[nodiscard]] bool passes_over_held(const CounterState& state, const Sight& sight, const CounterRules& rules);
+/// The observation can not continue what is held: it was sent before it, or the node speaks on under the boot
+/// that what is held seemed to have left. Precondition: there is a last observation and a held one.
+[[nodiscard]] bool passes_over_held(const CounterState& state, const Observation& observation,
+                                    const CounterRules& rules);
 
-/// The mark that a sight leaves at the end of its entry.
-[[nodiscard]] Mark mark_of(const Sight& sight);
+/// The mark that a observation leaves at the end of its entry.
+[[nodiscard]] Mark mark_of(const Observation& observation);
 
-/// `to` as the new last sight: what it leaves unsaid of the boot holds on from before.
-[[nodiscard]] Sight carried_on(const Sight& before, Sight to);
+/// `to` as the new last observation: what it leaves unsaid of the boot holds on from before.
+[[nodiscard]] Observation carried_on(const Observation& before, Observation to);
 
 /// An entry of a kind where something may have run unseen.
 [[nodiscard]] Entry uncertain(Entry entry, const CounterRules& rules);
 
-void book_count(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking);
-void book_pulses(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking);
+void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
+                Booking& booking);
+void book_pulses(CounterState& state, const Observation& observation, const CounterRules& rules,
+                 Booking& booking);
 
 }  // namespace tickledger::booking

@@ -6,7 +6,7 @@ namespace tickledger::booking {
 
 namespace {
 
-/// How one sight continues another.
+/// How one observation continues another.
 struct Continuation {
     EntryKind kind = EntryKind::measured;
     std::uint64_t begin_count = 0;
@@ -14,13 +14,14 @@ struct Continuation {
 };
 
 /// The count that a node restarted from, as far as it can be known (docs/ledger.md, "restart, told").
-std::uint64_t restored_count(const Sight& from, const Sight& to, const CounterRules& rules) {
+std::uint64_t restored_count(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (to.saved) return *to.saved;
     if (rules.checkpoint_ticks > 0) return to.count / rules.checkpoint_ticks * rules.checkpoint_ticks;
     return rules.count_not_after(from.count, to.count) ? from.count : 0;
 }
 
-std::optional<Continuation> told_restart(const Sight& from, const Sight& to, const CounterRules& rules) {
+std::optional<Continuation> told_restart(const Observation& from, const Observation& to,
+                                         const CounterRules& rules) {
     std::uint64_t begin = restored_count(from, to, rules);
     // A node can not have saved more than it had counted when we last heard of it, unless it counted on
     // unheard: then only what lies beyond the last heard count is news.
@@ -31,7 +32,8 @@ std::optional<Continuation> told_restart(const Sight& from, const Sight& to, con
 }
 
 /// Advance, wrap or a restart that was told: what counts as following.
-std::optional<Continuation> continuation(const Sight& from, const Sight& to, const CounterRules& rules) {
+std::optional<Continuation> continuation(const Observation& from, const Observation& to,
+                                         const CounterRules& rules) {
     if (to.at < from.at) return std::nullopt;
     if (restart_told(from, to)) return told_restart(from, to, rules);
     const Duration span = to.longest_since(from);
@@ -50,7 +52,8 @@ std::optional<Continuation> continuation(const Sight& from, const Sight& to, con
 
 /// A fall without a boot field that looks like a restart nobody told: the count it restarted from.
 /// A fall alone proves nothing, so this is only believed once the next reading follows it.
-std::optional<std::uint64_t> untold_restart(const Sight& from, const Sight& to, const CounterRules& rules) {
+std::optional<std::uint64_t> untold_restart(const Observation& from, const Observation& to,
+                                            const CounterRules& rules) {
     if (to.boot || to.count >= from.count) return std::nullopt;
     const std::uint64_t block = rules.checkpoint_ticks;
     if (block > 0 && to.count / block != from.count / block) return std::nullopt;
@@ -60,21 +63,21 @@ std::optional<std::uint64_t> untold_restart(const Sight& from, const Sight& to, 
     return begin;
 }
 
-void book_continuation(CounterState& state, const Sight& sight, const Continuation& how,
+void book_continuation(CounterState& state, const Observation& observation, const Continuation& how,
                        const CounterRules& rules, Booking& booking) {
-    const Sight& last = *state.last;
-    Entry entry{.span = {last.at, sight.at},
+    const Observation& last = *state.last;
+    Entry entry{.span = {last.at, observation.at},
                 .ticks = static_cast<std::int64_t>(how.gain_ticks),
                 .kind = how.kind,
-                .placed = sight.placed,
+                .time_estimated = observation.time_estimated,
                 .begin_count = how.begin_count,
-                .end = mark_of(sight)};
+                .end = mark_of(observation)};
     if (how.kind == EntryKind::restart) entry = uncertain(entry, rules);
     // Nothing over no time is no evidence of anything.
     const bool says_nothing =
         entry.ticks == 0 && entry.span.from == entry.span.to && how.kind == EntryKind::measured;
     if (!says_nothing) booking.add_entry(entry);
-    state.last = carried_on(last, sight);
+    state.last = carried_on(last, observation);
     booking.accept(*state.last);
     booking.outcome = Outcome::booked;
 }
@@ -84,54 +87,57 @@ void settle_held(CounterState& state, const CounterRules& rules, Booking& bookin
     const Held held = *state.held;
     state.held.reset();
     if (held.restart_from) {
-        const std::uint64_t gain = rules.gain(*held.restart_from, held.sight.count);
-        book_continuation(state, held.sight, {EntryKind::restart, *held.restart_from, gain}, rules, booking);
+        const std::uint64_t gain = rules.gain(*held.restart_from, held.observation.count);
+        book_continuation(state, held.observation, {EntryKind::restart, *held.restart_from, gain}, rules,
+                          booking);
         return;
     }
-    booking.add_entry(uncertain({.span = {state.last->at, held.sight.at},
+    booking.add_entry(uncertain({.span = {state.last->at, held.observation.at},
                                  .ticks = 0,
                                  .kind = EntryKind::preset,
-                                 .placed = held.sight.placed,
+                                 .time_estimated = held.observation.time_estimated,
                                  .begin_count = state.last->count,
-                                 .end = mark_of(held.sight)},
+                                 .end = mark_of(held.observation)},
                                 rules));
-    state.last = carried_on(*state.last, held.sight);
+    state.last = carried_on(*state.last, held.observation);
     booking.accept(*state.last);
 }
 
-bool lies_between(const Sight& from, const Sight& middle, const Sight& to, const CounterRules& rules) {
+bool lies_between(const Observation& from, const Observation& middle, const Observation& to,
+                  const CounterRules& rules) {
     return rules.gain(from.count, middle.count) <= rules.gain(from.count, to.count);
 }
 
 }  // namespace
 
-void book_count(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking) {
+void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
+                Booking& booking) {
     if (!state.last) {
-        state.last = sight;
-        booking.accept(sight);
+        state.last = observation;
+        booking.accept(observation);
         booking.outcome = Outcome::first;
         return;
     }
-    if (const auto how = continuation(*state.last, sight, rules)) {
-        if (state.held && !lies_between(*state.last, state.held->sight, sight, rules)) {
-            booking.stray = state.held->sight;
+    if (const auto how = continuation(*state.last, observation, rules)) {
+        if (state.held && !lies_between(*state.last, state.held->observation, observation, rules)) {
+            booking.stray = state.held->observation;
         }
         state.held.reset();
-        book_continuation(state, sight, *how, rules, booking);
+        book_continuation(state, observation, *how, rules, booking);
         return;
     }
     if (state.held) {
-        const auto how = passes_over_held(state, sight, rules)
+        const auto how = passes_over_held(state, observation, rules)
                              ? std::nullopt
-                             : continuation(state.held->sight, sight, rules);
+                             : continuation(state.held->observation, observation, rules);
         if (how) {
             settle_held(state, rules, booking);
-            book_continuation(state, sight, *how, rules, booking);
+            book_continuation(state, observation, *how, rules, booking);
             return;
         }
-        booking.stray = state.held->sight;
+        booking.stray = state.held->observation;
     }
-    state.held = Held{sight, untold_restart(*state.last, sight, rules)};
+    state.held = Held{observation, untold_restart(*state.last, observation, rules)};
     booking.outcome = Outcome::held;
 }
 

@@ -18,7 +18,7 @@ std::pair<Entry, Entry> cut(const Entry& entry, Instant at, std::int64_t first_t
     first.ticks = first_ticks;
     second.ticks = entry.ticks - first_ticks;
     first.end = mark;
-    first.placed = false;
+    first.time_estimated = false;
     second.begin_count = mark.count;
     return {first, second};
 }
@@ -110,7 +110,7 @@ LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rul
     filled.span = {moment(index), moment(index + 1)};
     filled.kind = EntryKind::measured;
     filled.ticks = static_cast<std::int64_t>(late.count);
-    filled.placed = true;
+    filled.time_estimated = true;
     filled.begin_count = 0;
     filled.end.seq = *late.seq;
     if (!is_plausible(filled, rules)) return fit_only(LateBooking::Fit::contradicts);

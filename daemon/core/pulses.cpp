@@ -10,103 +10,107 @@ namespace {
 
 enum class Order : std::uint8_t {
     next,      ///< The very next message, as far as it tells.
-    hole,      ///< Some between are missing.
+    gap,       ///< Some between are missing.
     new_boot,  ///< The node started anew: what it counted and did not send is not known.
     before,    ///< Its number comes before, and no boot explains why.
 };
 
-Order order_of(const Sight& from, const Sight& to, const CounterRules& rules) {
+Order order_of(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (restart_told(from, to)) return Order::new_boot;
     if (!from.seq || !to.seq) return Order::next;
     const std::int64_t ahead = rules.seq_distance(*from.seq, *to.seq);
     if (ahead == 1) return Order::next;
-    return ahead > 1 ? Order::hole : Order::before;
+    return ahead > 1 ? Order::gap : Order::before;
 }
 
-/// Where the pulses of a message begin: at the message before or, past a hole, one cadence back.
-Instant begin_of(const Sight& from, const Sight& to, Order order, const CounterRules& rules) {
-    if (order != Order::hole) return from.at;
+/// Where the pulses of a message begin: at the message before or, past a gap, one cadence back.
+Instant begin_of(const Observation& from, const Observation& to, Order order, const CounterRules& rules) {
+    if (order != Order::gap) return from.at;
     return std::max(from.at, to.at - rules.cadence);
 }
 
-bool follows(const Sight& from, const Sight& to, const CounterRules& rules) {
+bool follows(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (to.at < from.at) return false;
     const Order order = order_of(from, to, rules);
     const Duration span =
-        order == Order::hole ? to.latest() - begin_of(from, to, order, rules) : to.longest_since(from);
+        order == Order::gap ? to.latest() - begin_of(from, to, order, rules) : to.longest_since(from);
     return rules.plausible(to.count, span);
 }
 
-Entry hole_between(const Sight& from, Instant until, std::uint64_t first_seq, std::uint64_t last_seq,
-                   std::uint64_t boot) {
+Entry gap_between(const Observation& from, Instant until, std::uint64_t first_seq, std::uint64_t last_seq,
+                  std::uint64_t boot) {
     return {.span = {from.at, until},
             .ticks = 0,
             .kind = EntryKind::lost,
-            .placed = false,
+            .time_estimated = false,
             .begin_count = first_seq,
             .end = {0, boot, last_seq}};
 }
 
-void book_message(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking) {
-    const Sight last = *state.last;
-    const Order order = order_of(last, sight, rules);
-    const Instant begin = begin_of(last, sight, order, rules);
-    if (order == Order::hole) {
-        booking.add_entry(hole_between(last, begin, rules.seq_after(*last.seq), rules.seq_before(*sight.seq),
-                                       sight.boot.value_or(last.boot.value_or(0))));
+void book_message(CounterState& state, const Observation& observation, const CounterRules& rules,
+                  Booking& booking) {
+    const Observation last = *state.last;
+    const Order order = order_of(last, observation, rules);
+    const Instant begin = begin_of(last, observation, order, rules);
+    if (order == Order::gap) {
+        booking.add_entry(gap_between(last, begin, rules.seq_after(*last.seq),
+                                      rules.seq_before(*observation.seq),
+                                      observation.boot.value_or(last.boot.value_or(0))));
     }
-    const bool seen_throughout = order == Order::next || order == Order::hole;
-    Entry entry{.span = {begin, sight.at},
-                .ticks = static_cast<std::int64_t>(sight.count),
+    const bool seen_throughout = order == Order::next || order == Order::gap;
+    Entry entry{.span = {begin, observation.at},
+                .ticks = static_cast<std::int64_t>(observation.count),
                 .kind = seen_throughout ? EntryKind::measured : EntryKind::restart,
-                .placed = sight.placed,
+                .time_estimated = observation.time_estimated,
                 .begin_count = 0,
-                .end = {0, sight.boot.value_or(0), sight.seq.value_or(0)}};
+                .end = {0, observation.boot.value_or(0), observation.seq.value_or(0)}};
     if (!seen_throughout) entry = uncertain(entry, rules);
     const bool says_nothing = entry.ticks == 0 && entry.span.from == entry.span.to;
     if (!says_nothing) booking.add_entry(entry);
-    state.last = carried_on(last, sight);
+    state.last = carried_on(last, observation);
     booking.accept(*state.last);
     booking.outcome = Outcome::booked;
 }
 
-/// The suspect is refused: its pulses are a stray, its place in the order a hole.
+/// The suspect is refused: its pulses are a stray, its place in the order a gap.
 void refuse_held(CounterState& state, bool keeps_its_place, const CounterRules& rules, Booking& booking) {
-    const Sight suspect = state.held->sight;
+    const Observation suspect = state.held->observation;
     booking.stray = suspect;
     state.held.reset();
     if (!keeps_its_place) return;
-    const Sight last = *state.last;
+    const Observation last = *state.last;
     const bool numbered = suspect.seq && last.seq && !restart_told(last, suspect);
     const std::uint64_t boot = suspect.boot.value_or(last.boot.value_or(0));
     const std::uint64_t first = numbered ? rules.seq_after(*last.seq) : suspect.seq.value_or(0);
-    booking.add_entry(hole_between(last, suspect.at, first, suspect.seq.value_or(0), boot));
+    booking.add_entry(gap_between(last, suspect.at, first, suspect.seq.value_or(0), boot));
     state.last = carried_on(last, suspect);
     booking.accept(*state.last);
 }
 
 }  // namespace
 
-void book_pulses(CounterState& state, const Sight& sight, const CounterRules& rules, Booking& booking) {
+void book_pulses(CounterState& state, const Observation& observation, const CounterRules& rules,
+                 Booking& booking) {
     if (!state.last) {
         // The first message's pulses fell within the cadence before it.
-        state.last = Sight{.at = sight.at - rules.cadence};
+        state.last = Observation{.at = observation.at - rules.cadence};
     }
     if (state.held) {
-        const Sight suspect = state.held->sight;
-        const bool comes_after = sight.at >= suspect.at && order_of(suspect, sight, rules) != Order::before;
-        const bool goes_back = passes_over_held(state, sight, rules);
-        const bool continues_suspect = comes_after && !goes_back && follows(suspect, sight, rules);
-        const bool passes_suspect_over = !continues_suspect && follows(*state.last, sight, rules) &&
-                                         order_of(*state.last, sight, rules) != Order::before;
+        const Observation suspect = state.held->observation;
+        const bool comes_after =
+            observation.at >= suspect.at && order_of(suspect, observation, rules) != Order::before;
+        const bool goes_back = passes_over_held(state, observation, rules);
+        const bool continues_suspect = comes_after && !goes_back && follows(suspect, observation, rules);
+        const bool passes_suspect_over = !continues_suspect && follows(*state.last, observation, rules) &&
+                                         order_of(*state.last, observation, rules) != Order::before;
         // A message that was sent before the suspect leaves no place for it yet: what follows will.
         refuse_held(state, comes_after && !goes_back && !passes_suspect_over, rules, booking);
     }
-    if (follows(*state.last, sight, rules)) {
-        book_message(state, sight, rules, booking);
+    if (follows(*state.last, observation, rules)) {
+        book_message(state, observation, rules, booking);
         return;
     }
-    state.held = Held{sight, std::nullopt};
+    state.held = Held{observation, std::nullopt};
     booking.outcome = Outcome::held;
 }
 

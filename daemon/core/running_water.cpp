@@ -17,7 +17,7 @@ Duration duration_of_h(double h) {
 }
 
 bool is_seen(const Entry& entry) {
-    return entry.kind == EntryKind::measured && !entry.placed;
+    return entry.kind == EntryKind::measured && !entry.time_estimated;
 }
 
 }  // namespace

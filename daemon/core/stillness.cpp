@@ -42,7 +42,7 @@ void Stillness::add(const Entry& entry) {
         return;
     }
     longest_maybe_ = std::max(longest_maybe_, seen_to_ - maybe_from_);
-    const bool certain = !ticked && entry.kind == EntryKind::measured && !entry.placed;
+    const bool certain = !ticked && entry.kind == EntryKind::measured && !entry.time_estimated;
     if (!certain) {
         still_from_ = seen_to_;
     } else if (seen_to_ - still_from_ > longest_still_.length()) {

@@ -21,7 +21,7 @@ std::string describe(const Entry& entry, const CivilZone& zone) {
     }
     object.text("kind", name_of(entry.kind));
     object.raw("unseen_max", entry.unseen_max ? std::to_string(*entry.unseen_max) : "null");
-    if (entry.placed) object.flag("placed", true);
+    if (entry.time_estimated) object.flag("placed", true);
     return std::move(object).finish();
 }
 

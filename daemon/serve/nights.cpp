@@ -24,7 +24,7 @@ constexpr std::string_view name_of(Stretch stretch) {
 Stretch read(const Entry& entry, Duration still_for) {
     if (!entry.covers()) return Stretch::unclear;
     if (entry.ticks != 0) return entry.span.length() <= still_for ? Stretch::flow : Stretch::unclear;
-    return entry.kind == EntryKind::measured && !entry.placed ? Stretch::still : Stretch::unclear;
+    return entry.kind == EntryKind::measured && !entry.time_estimated ? Stretch::still : Stretch::unclear;
 }
 
 /// Cuts a window into stretches of one kind, as long as each lasts.

@@ -2,7 +2,7 @@
 
 #include <algorithm>
 
-#include "book/feed.hpp"
+#include "book/backlog_detector.hpp"
 #include "tickledger/message.hpp"
 
 namespace tickledger {
@@ -44,7 +44,7 @@ bool Intake::accept(LinkChange change) {
     {
         const std::lock_guard lock(mutex_);
         const Duration at = parts_.clock->since_boot();
-        drain_ = change.up && change.session_present ? std::optional(Drain{at, at}) : std::nullopt;
+        backlog_ = change.up && change.session_present ? std::optional(Backlog{at, at}) : std::nullopt;
     }
     watch_clock();
     return keep(change, now());
@@ -78,12 +78,12 @@ void Intake::watch_clock() {
 bool Intake::waited_at_broker(const Message& message) {
     const std::lock_guard lock(mutex_);
     const Duration at = parts_.clock->since_boot();
-    if (drain_ &&
-        (at - drain_->last_at >= Feed::drain_pause || at - drain_->began_at >= Feed::drain_longest)) {
-        drain_.reset();
+    if (backlog_ && (at - backlog_->last_at >= BacklogDetector::backlog_pause ||
+                     at - backlog_->began_at >= BacklogDetector::backlog_longest)) {
+        backlog_.reset();
     }
-    if (drain_) drain_->last_at = at;
-    return drain_ || message.redelivered || message.retained;
+    if (backlog_) backlog_->last_at = at;
+    return backlog_ || message.redelivered || message.retained;
 }
 
 /// A node may know the time where the server does not: the newest that its message tells.

@@ -72,11 +72,11 @@ private:
     std::shared_ptr<const std::vector<MeterSettings>> meters_;
     /// While the broker empties its queue: when that began and when the last message came, since the
     /// machine's start.
-    struct Drain {
+    struct Backlog {
         Duration began_at{};
         Duration last_at{};
     };
-    std::optional<Drain> drain_;
+    std::optional<Backlog> backlog_;
     std::atomic<std::uint64_t> accepted_{0};
 };
 

@@ -110,7 +110,7 @@ private:
     Ledger& ledger_;
     Duration pack_after_;
     Bookkeeper bookkeeper_;
-    Feed feed_;
+    BacklogDetector detector_;
     LogPosition position_;  ///< The daemon's own place in its log: not ours to move.
     std::optional<Instant> last_event_at_;
     Instant batch_from_{};  ///< The last event that was booked.
@@ -140,7 +140,7 @@ tl::expected<void, StartFailure> Replay::run(const std::vector<std::string>& fil
         if (const auto done = read(file == "-" ? std::cin : stream, file, progress); !done)
             return give_up(done);
     }
-    feed_.finish();
+    detector_.finish();
     const auto until = order_.until ? order_.until : last_event_at_;
     if (const auto done = book(until); !done) return give_up(done);
     if (const auto done = bookkeeper_.publish_last_state(); !done) return give_up(done);
@@ -164,7 +164,7 @@ Result<void> Replay::read(std::istream& input, const std::string& name, Progress
         }
         if (order_.until && time_of(*event) > *order_.until) continue;
         last_event_at_ = std::max(time_of(*event), last_event_at_.value_or(time_of(*event)));
-        feed_.add(std::move(*event), position_);
+        detector_.add(std::move(*event), position_);
         if (is_batch()) {
             if (const auto booked = book({}); !booked) return booked;
         }
@@ -173,13 +173,13 @@ Result<void> Replay::read(std::istream& input, const std::string& name, Progress
 }
 
 bool Replay::is_batch() const {
-    const std::size_t count = feed_.ready_count();
+    const std::size_t count = detector_.ready_count();
     return count >= events_a_batch ||
            (count >= events_of_a_day && *last_event_at_ - batch_from_ >= packed_at_once);
 }
 
 Result<void> Replay::book(std::optional<Instant> until) {
-    const Feed::Ready ready = feed_.take();
+    const BacklogDetector::Ready ready = detector_.take();
     const auto booked = bookkeeper_.book(
         {.deliveries = ready.deliveries, .next = position_, .until = until, .published = {}});
     if (last_event_at_) batch_from_ = *last_event_at_;

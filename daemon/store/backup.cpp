@@ -38,10 +38,10 @@ Check check_open(Database& database, const GoesOn& goes_on) {
                                  const_cast<GoesOn*>(&goes_on));
     }
     Statement check(database, "PRAGMA quick_check(10)");
-    Run run = check.run();
+    Cursor cursor = check.run();
     std::string findings;
     for (;;) {
-        const auto more = run.next();
+        const auto more = cursor.next();
         if (!more) {
             const int code = sqlite3_errcode(database.handle()) & 0xff;
             if (code == SQLITE_INTERRUPT) return {Soundness::unfinished, {}};
@@ -51,7 +51,7 @@ Check check_open(Database& database, const GoesOn& goes_on) {
             return {soundness, more.error().text};
         }
         if (!*more) break;
-        findings += (findings.empty() ? "" : "; ") + run.column<std::string>(0);
+        findings += (findings.empty() ? "" : "; ") + cursor.column<std::string>(0);
     }
     if (findings == "ok") return {};
     return {Soundness::damaged, database.damaged(findings).text};

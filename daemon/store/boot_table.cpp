@@ -17,10 +17,10 @@ BootTable::BootTable(Database& database)
       delete_range_(database, "DELETE FROM hole WHERE meter = ?1 AND boot = ?2 AND first_seq = ?3") {}
 
 Result<std::optional<BootRecord>> BootTable::boot(MeterKey meter, std::uint64_t boot) {
-    Run run = boot_.run(meter, boot);
-    return run.next().map([&](bool found) {
-        return found ? std::optional(BootRecord{boot, run.column<std::optional<std::uint64_t>>(0),
-                                                run.column<std::optional<std::uint64_t>>(1)})
+    Cursor cursor = boot_.run(meter, boot);
+    return cursor.next().map([&](bool found) {
+        return found ? std::optional(BootRecord{boot, cursor.column<std::optional<std::uint64_t>>(0),
+                                                cursor.column<std::optional<std::uint64_t>>(1)})
                      : std::nullopt;
     });
 }
@@ -31,9 +31,9 @@ Result<void> BootTable::put(MeterKey meter, const BootRecord& record) {
 
 Result<std::optional<BootTable::Range>> BootTable::range_before(MeterKey meter, std::uint64_t boot,
                                                                 std::int64_t seq) {
-    Run run = range_before_.run(meter, boot, seq);
-    return run.next().map([&](bool found) {
-        return found ? std::optional(Range{run.column<std::int64_t>(0), run.column<std::int64_t>(1)})
+    Cursor cursor = range_before_.run(meter, boot, seq);
+    return cursor.next().map([&](bool found) {
+        return found ? std::optional(Range{cursor.column<std::int64_t>(0), cursor.column<std::int64_t>(1)})
                      : std::nullopt;
     });
 }
@@ -49,8 +49,8 @@ Result<void> BootTable::add_range(MeterKey meter, std::uint64_t boot, Range rang
     return insert_range_.run(meter, boot, range.first, range.last).finish();
 }
 
-Result<void> BootTable::add_hole(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
-                                 std::uint64_t last_seq) {
+Result<void> BootTable::add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                std::uint64_t last_seq) {
     using Limits = std::numeric_limits<std::int64_t>;
     const auto first = static_cast<std::int64_t>(first_seq);
     const auto last = static_cast<std::int64_t>(last_seq);
@@ -60,14 +60,14 @@ Result<void> BootTable::add_hole(MeterKey meter, std::uint64_t boot, std::uint64
     });
 }
 
-Result<bool> BootTable::in_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
+Result<bool> BootTable::in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
     const auto number = static_cast<std::int64_t>(seq);
     return range_before(meter, boot, number).map([&](const std::optional<Range>& range) {
         return range && number <= range->last;
     });
 }
 
-Result<void> BootTable::fill_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
+Result<void> BootTable::fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
     const auto number = static_cast<std::int64_t>(seq);
     const auto found = range_before(meter, boot, number);
     if (!found) return tl::unexpected(found.error());

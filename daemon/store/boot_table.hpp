@@ -8,7 +8,7 @@
 
 namespace tickledger {
 
-/// Boots by their records, holes as ranges of message numbers.
+/// Boots by their records, gaps as ranges of message numbers.
 ///
 /// Message numbers lie on a circle that SQLite's signed numbers cut between 2^63 - 1 and 2^63. A range that
 /// passes the cut, or that wraps before it because the node counts in fewer bits, is kept as two; ranges of a
@@ -20,11 +20,11 @@ public:
     [[nodiscard]] Result<std::optional<BootRecord>> boot(MeterKey meter, std::uint64_t boot);
     [[nodiscard]] Result<void> put(MeterKey meter, const BootRecord& record);
 
-    /// As Ledger::add_hole, in_hole, fill_hole.
-    [[nodiscard]] Result<void> add_hole(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
-                                        std::uint64_t last_seq);
-    [[nodiscard]] Result<bool> in_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
-    [[nodiscard]] Result<void> fill_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
+    /// As Ledger::add_gap, in_gap, fill_gap.
+    [[nodiscard]] Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                       std::uint64_t last_seq);
+    [[nodiscard]] Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
+    [[nodiscard]] Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
 
 private:
     /// Both inclusive, first <= last.

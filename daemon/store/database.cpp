@@ -85,8 +85,8 @@ Result<void> Database::execute(const char* sql) {
 
 Result<std::int64_t> Database::integer(const char* sql) {
     Statement statement(*this, sql);
-    Run run = statement.run();
-    return run.next().map([&](bool found) { return found ? run.column<std::int64_t>(0) : 0; });
+    Cursor cursor = statement.run();
+    return cursor.next().map([&](bool found) { return found ? cursor.column<std::int64_t>(0) : 0; });
 }
 
 Result<void> Database::begin(const char* sql) {
@@ -131,7 +131,7 @@ Error Database::damaged(std::string_view what) const {
             ". The next start makes it anew from the newest backup and the message log."};
 }
 
-Result<void> Run::finish() {
+Result<void> Cursor::finish() {
     for (;;) {
         const auto more = next();
         if (!more) return tl::unexpected(more.error());

@@ -72,17 +72,17 @@ struct Bytes {
 };
 
 /// A statement in use: its rows, one after the other. Ends, and lets go of its values, with its scope.
-class Run {
+class Cursor {
 public:
-    Run(Database& database, sqlite3_stmt* statement, int code)
+    Cursor(Database& database, sqlite3_stmt* statement, int code)
         : database_(database), statement_(statement), code_(code) {}
-    ~Run() {
+    ~Cursor() {
         if (!statement_) return;  // It could not be prepared.
         sqlite3_reset(statement_);
         sqlite3_clear_bindings(statement_);
     }
-    Run(const Run&) = delete;
-    Run& operator=(const Run&) = delete;
+    Cursor(const Cursor&) = delete;
+    Cursor& operator=(const Cursor&) = delete;
 
     /// Goes to the next row; false: there is none.
     [[nodiscard]] Result<bool> next() {
@@ -124,10 +124,10 @@ public:
     Statement(const Statement&) = delete;
     Statement& operator=(const Statement&) = delete;
 
-    /// Gives ?1, ?2, … their values. Failures come out of the Run.
-    /// Precondition: no other Run of this statement is alive.
+    /// Gives ?1, ?2, … their values. Failures come out of the Cursor.
+    /// Precondition: no other Cursor of this statement is alive.
     template <typename... Values>
-    [[nodiscard]] Run run(const Values&... values) {
+    [[nodiscard]] Cursor run(const Values&... values) {
         int code = prepare();
         int index = 0;
         ((code = code == SQLITE_OK ? bind(++index, values) : code), ...);
@@ -150,7 +150,7 @@ template <typename T>
 inline constexpr bool is_optional<std::optional<T>> = true;
 
 template <typename T>
-T Run::column(int index) const {
+T Cursor::column(int index) const {
     if constexpr (is_optional<T>) {
         if (sqlite3_column_type(statement_, index) == SQLITE_NULL) return std::nullopt;
         return column<typename T::value_type>(index);

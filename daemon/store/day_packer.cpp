@@ -55,9 +55,9 @@ DayPacker::DayPacker(Database& database, PackedReads& reads)
 
 Result<std::int64_t> DayPacker::last_packed() {
     if (last_packed_) return *last_packed_;
-    Run run = last_packed_day_.run(no_day);
-    return run.next().map([&](bool) {
-        last_packed_ = run.column<std::int64_t>(0);
+    Cursor cursor = last_packed_day_.run(no_day);
+    return cursor.next().map([&](bool) {
+        last_packed_ = cursor.column<std::int64_t>(0);
         reads_.know_last(last_packed_);
         return *last_packed_;
     });
@@ -66,10 +66,10 @@ Result<std::int64_t> DayPacker::last_packed() {
 Result<std::optional<DayPacker::Slice>> DayPacker::next_slice(Instant before) {
     const Instant from = start_or_earliest(next_.day);
     std::optional<Instant> oldest;
-    const auto look = [&](Run run) -> Result<void> {
-        const auto found = run.next();
+    const auto look = [&](Cursor cursor) -> Result<void> {
+        const auto found = cursor.next();
         if (!found) return tl::unexpected(found.error());
-        const auto t = *found ? run.column<std::optional<Instant>>(0) : std::nullopt;
+        const auto t = *found ? cursor.column<std::optional<Instant>>(0) : std::nullopt;
         if (t) oldest = std::min(*t, oldest.value_or(*t));
         return {};
     };
@@ -84,9 +84,9 @@ Result<std::optional<DayPacker::Slice>> DayPacker::next_slice(Instant before) {
     slice.day = day_of(*oldest);
     if (slice.day == next_.day) slice.after = next_.after;
     if (start_of_day(slice.day + 1) > before) return std::nullopt;
-    Run run = last_of_slice_.run(slice.day, slice.after, meters_at_once - 1);
-    return run.next().map([&](bool is_more) {
-        if (is_more) slice.last = run.column<MeterKey>(0);
+    Cursor cursor = last_of_slice_.run(slice.day, slice.after, meters_at_once - 1);
+    return cursor.next().map([&](bool is_more) {
+        if (is_more) slice.last = cursor.column<MeterKey>(0);
         return std::optional(slice);
     });
 }
@@ -96,25 +96,25 @@ Result<std::map<MeterKey, DayPacker::MeterDay>> DayPacker::rows_of(const Slice& 
     const Instant begin = start_of_day(slice.day);
     const Instant end = start_of_day(slice.day + 1);
     {
-        Run run = entries_.run(begin, end, slice.after, slice.last);
+        Cursor cursor = entries_.run(begin, end, slice.after, slice.last);
         for (;;) {
-            const auto entry = next_entry(run);
+            const auto entry = next_entry(cursor);
             if (!entry) return tl::unexpected(entry.error());
             if (!*entry) break;
-            meters[run.column<MeterKey>(entry_column_count)].readings.entries.push_back(**entry);
+            meters[cursor.column<MeterKey>(entry_column_count)].readings.entries.push_back(**entry);
         }
     }
     for (const Step step : {Step::interval, Step::hour}) {
-        Run run = rows_.run(begin, end, slice.after, slice.last, step);
+        Cursor cursor = rows_.run(begin, end, slice.after, slice.last, step);
         for (;;) {
-            const auto more = run.next();
+            const auto more = cursor.next();
             if (!more) return tl::unexpected(more.error());
             if (!*more) break;
-            MeterDay& meter = meters[run.column<MeterKey>(5)];
+            MeterDay& meter = meters[cursor.column<MeterKey>(5)];
             (step == Step::hour ? meter.hours : meter.readings)
-                .rows.push_back({run.column<Instant>(0),
-                                 {run.column<std::int64_t>(1), run.column<Duration>(2),
-                                  run.column<std::int64_t>(3), run.column<std::int64_t>(4)}});
+                .rows.push_back({cursor.column<Instant>(0),
+                                 {cursor.column<std::int64_t>(1), cursor.column<Duration>(2),
+                                  cursor.column<std::int64_t>(3), cursor.column<std::int64_t>(4)}});
         }
     }
     return meters;
@@ -192,12 +192,12 @@ Result<void> DayPacker::unpack_days(MeterKey meter, Instant from, Instant to) {
     if (first_day > last_day) return {};
     std::vector<std::int64_t> days;
     {
-        Run run = packed_days_.run(first_day, last_day, meter);
+        Cursor cursor = packed_days_.run(first_day, last_day, meter);
         for (;;) {
-            const auto more = run.next();
+            const auto more = cursor.next();
             if (!more) return tl::unexpected(more.error());
             if (!*more) break;
-            days.push_back(run.column<std::int64_t>(0));
+            days.push_back(cursor.column<std::int64_t>(0));
         }
     }
     for (const std::int64_t day : days) {

@@ -19,9 +19,9 @@ inline constexpr int entry_column_count = 11;
     " INTO entry (to_us, meter, length_us, ticks, kind, placed, unseen_max, begin_count, end_count," \
     " end_boot, end_seq, n) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
 
-[[nodiscard]] Result<NumberedEntry> entry_of(const Run& run);
+[[nodiscard]] Result<NumberedEntry> entry_of(const Cursor& cursor);
 /// The next row's entry; nothing: there is none.
-[[nodiscard]] Result<std::optional<NumberedEntry>> next_entry(Run& run);
+[[nodiscard]] Result<std::optional<NumberedEntry>> next_entry(Cursor& cursor);
 
 /// Where an entry's count grows by its ticks, the count at its beginning is not stored.
 [[nodiscard]] std::optional<std::uint64_t> stored_begin_count(const Entry& entry);
@@ -31,7 +31,7 @@ template <typename... More>
 [[nodiscard]] Result<void> insert_entry(Statement& statement, MeterKey meter, const Entry& entry,
                                         const More&... more) {
     return statement
-        .run(entry.span.to, meter, entry.span.length(), entry.ticks, entry.kind, entry.placed,
+        .run(entry.span.to, meter, entry.span.length(), entry.ticks, entry.kind, entry.time_estimated,
              entry.unseen_max, stored_begin_count(entry), entry.end.count, entry.end.boot, entry.end.seq,
              more...)
         .finish();

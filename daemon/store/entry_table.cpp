@@ -55,21 +55,21 @@ EntryReads::EntryReads(Database& database, PackedReads& packed)
                              " FROM entry WHERE meter = ?1 AND to_us > ?2 AND to_us - length_us < ?3" SPECIAL
                              " AND kind = 4"
                              " ORDER BY to_us, length_us DESC, n"),
-      holes_(database, "SELECT " ENTRY_COLUMNS " FROM entry WHERE meter = ?1 AND end_boot = ?2" SPECIAL
-                       " AND kind = 3 ORDER BY to_us DESC, "
-                       "length_us, n DESC"),
+      gaps_(database, "SELECT " ENTRY_COLUMNS " FROM entry WHERE meter = ?1 AND end_boot = ?2" SPECIAL
+                      " AND kind = 3 ORDER BY to_us DESC, "
+                      "length_us, n DESC"),
       unseen_(database, "SELECT " ENTRY_COLUMNS " FROM entry WHERE meter = ?1 AND to_us > ?2" SPECIAL
                         " AND kind IN (1, 2, 3)"
                         " ORDER BY to_us, length_us DESC, n") {}
 
 Result<EntryReads::Days> EntryReads::days() {
-    Run run = days_.run();
-    const auto found = run.next();
+    Cursor cursor = days_.run();
+    const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
-    const auto first = run.column<std::optional<std::int64_t>>(0);
-    const auto last = run.column<std::optional<std::int64_t>>(1);
+    const auto first = cursor.column<std::optional<std::int64_t>>(0);
+    const auto last = cursor.column<std::optional<std::int64_t>>(1);
     if (!first || !last) return Days{};
-    return Days{*first, *last, run.column<std::optional<std::int64_t>>(2)};
+    return Days{*first, *last, cursor.column<std::optional<std::int64_t>>(2)};
 }
 
 Result<PackedReads::Found> EntryReads::packed(const Days& days, std::int64_t day, MeterKey meter) {
@@ -78,8 +78,8 @@ Result<PackedReads::Found> EntryReads::packed(const Days& days, std::int64_t day
 }
 
 Result<bool> EntryReads::has_entries(std::int64_t day, MeterKey meter) {
-    Run run = has_entries_.run(day, meter);
-    return run.next();
+    Cursor cursor = has_entries_.run(day, meter);
+    return cursor.next();
 }
 
 Result<std::optional<Entry>> EntryReads::first_ending_from(MeterKey meter, Instant t) {
@@ -91,8 +91,8 @@ Result<std::optional<Entry>> EntryReads::first_ending_from(MeterKey meter, Insta
         if (!*any) continue;
         const auto block = packed(*bounds, day, meter);
         if (!block) return tl::unexpected(block.error());
-        Run run = forward_.run(std::max(t, start_of_day(day)), start_of_day(day + 1), meter);
-        const auto row = next_entry(run);
+        Cursor cursor = forward_.run(std::max(t, start_of_day(day)), start_of_day(day + 1), meter);
+        const auto row = next_entry(cursor);
         if (!row) return tl::unexpected(row.error());
         const NumberedEntry* packed = *block ? first_from(**block, t) : nullptr;
         const NumberedEntry* first = *row ? &**row : packed;
@@ -111,8 +111,9 @@ Result<std::optional<Entry>> EntryReads::last_ending_by(MeterKey meter, Instant 
         if (!*any) continue;
         const auto block = packed(*bounds, day, meter);
         if (!block) return tl::unexpected(block.error());
-        Run run = backward_.run(start_of_day(day), std::min(t, start_of_day(day + 1) - Duration{1}), meter);
-        const auto row = next_entry(run);
+        Cursor cursor =
+            backward_.run(start_of_day(day), std::min(t, start_of_day(day + 1) - Duration{1}), meter);
+        const auto row = next_entry(cursor);
         if (!row) return tl::unexpected(row.error());
         const NumberedEntry* packed = *block ? last_until(**block, t) : nullptr;
         const NumberedEntry* last = *row ? &**row : packed;
@@ -130,22 +131,22 @@ Result<std::optional<Entry>> EntryReads::holding(MeterKey meter, Instant t) {
     return holds ? entry : std::nullopt;
 }
 
-Result<std::optional<Entry>> EntryReads::hole_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
-    Run run = holes_.run(meter, boot);
+Result<std::optional<Entry>> EntryReads::gap_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
+    Cursor cursor = gaps_.run(meter, boot);
     for (;;) {
-        const auto hole = next_entry(run);
-        if (!hole) return tl::unexpected(hole.error());
-        if (!*hole) return std::nullopt;
-        const Entry& entry = (*hole)->entry;
+        const auto gap = next_entry(cursor);
+        if (!gap) return tl::unexpected(gap.error());
+        if (!*gap) return std::nullopt;
+        const Entry& entry = (*gap)->entry;
         if (misses(entry.begin_count, entry.end.seq, seq)) return entry;
     }
 }
 
 Result<std::vector<Entry>> EntryReads::unseen(MeterKey meter, Span span) {
     std::vector<Entry> found;
-    Run run = unseen_.run(meter, span.from);
+    Cursor cursor = unseen_.run(meter, span.from);
     for (;;) {
-        const auto entry = next_entry(run);
+        const auto entry = next_entry(cursor);
         if (!entry) return tl::unexpected(entry.error());
         if (!*entry) return found;
         if (touches((*entry)->entry, span)) found.push_back((*entry)->entry);
@@ -159,9 +160,9 @@ Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const PackedReads:
     const auto is_next = [&](const std::optional<NumberedEntry>& row) {
         return next && next != end && next->entry.span.to <= span.to && (!row || comes_before(*next, *row));
     };
-    Run run = within_.run(span.from, span.to, meter);
+    Cursor cursor = within_.run(span.from, span.to, meter);
     for (;;) {
-        const auto row = next_entry(run);
+        const auto row = next_entry(cursor);
         if (!row) return tl::unexpected(row.error());
         for (; is_next(*row); ++next) {
             if (!each(next->entry)) return false;
@@ -180,9 +181,9 @@ Result<std::vector<Entry>> EntryReads::reaching_beyond(MeterKey meter, Span span
     if (!first) return tl::unexpected(first.error());
     if (*first && touches(**first, span)) beyond.push_back(**first);
 
-    Run run = adjustments_.run(meter, span.to, span.to);
+    Cursor cursor = adjustments_.run(meter, span.to, span.to);
     for (;;) {
-        const auto entry = next_entry(run);
+        const auto entry = next_entry(cursor);
         if (!entry) return tl::unexpected(entry.error());
         if (!*entry) break;
         if (touches((*entry)->entry, span)) beyond.push_back((*entry)->entry);
@@ -257,9 +258,9 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
     const bool is_adjustment = entry.kind == EntryKind::adjustment;
     std::optional<std::int64_t> n;
     {
-        Run run = same_span_.run(entry.span.to, meter, entry.span.length(), is_adjustment);
+        Cursor cursor = same_span_.run(entry.span.to, meter, entry.span.length(), is_adjustment);
         for (;;) {
-            const auto candidate = next_entry(run);
+            const auto candidate = next_entry(cursor);
             if (!candidate) return tl::unexpected(candidate.error());
             if (!*candidate) break;
             const bool equal = (*candidate)->entry == entry;
@@ -283,10 +284,10 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
 Result<std::optional<Instant>> EntryWrites::remove_oldest_day(Instant before) {
     std::int64_t day = 0;
     {
-        Run run = oldest_day_.run();
-        const auto found = run.next();
+        Cursor cursor = oldest_day_.run();
+        const auto found = cursor.next();
         if (!found) return tl::unexpected(found.error());
-        const auto oldest = run.column<std::optional<std::int64_t>>(0);
+        const auto oldest = cursor.column<std::optional<std::int64_t>>(0);
         if (!oldest || start_of_day(*oldest + 1) > before) return std::nullopt;
         day = *oldest;
     }

@@ -23,10 +23,10 @@ class EntryReads {
 public:
     EntryReads(Database& database, PackedReads& packed);
 
-    /// As Ledger::entry_at, entry_before and hole_of.
+    /// As Ledger::entry_at, entry_before and gap_of.
     [[nodiscard]] Result<std::optional<Entry>> holding(MeterKey meter, Instant t);
     [[nodiscard]] Result<std::optional<Entry>> last_ending_by(MeterKey meter, Instant t);
-    [[nodiscard]] Result<std::optional<Entry>> hole_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
+    [[nodiscard]] Result<std::optional<Entry>> gap_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
     /// Every entry that touches the span: it shares more than an instant with it, or has no length and lies
     /// in (from, to]. In order of their ends, the longer first. `each` returns false to end.
     [[nodiscard]] Result<void> touching(MeterKey meter, Span span,
@@ -60,7 +60,7 @@ private:
     Statement backward_;
     Statement within_;
     Statement adjustments_;
-    Statement holes_;
+    Statement gaps_;
     Statement unseen_;
 };
 

@@ -85,8 +85,8 @@ public:
     Result<std::optional<Entry>> entry_before(MeterKey meter, Instant t) override {
         return entries_.last_ending_by(meter, t);
     }
-    Result<std::optional<Entry>> hole_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq) override {
-        return entries_.hole_of(meter, boot, seq);
+    Result<std::optional<Entry>> gap_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq) override {
+        return entries_.gap_of(meter, boot, seq);
     }
     Result<std::vector<Entry>> entries(MeterKey meter, Span span) override;
 
@@ -94,15 +94,15 @@ public:
         return boots_.boot(meter, boot);
     }
     Result<void> put_boot(MeterKey meter, const BootRecord& boot) override { return boots_.put(meter, boot); }
-    Result<void> add_hole(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
-                          std::uint64_t last_seq) override {
-        return boots_.add_hole(meter, boot, first_seq, last_seq);
+    Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                         std::uint64_t last_seq) override {
+        return boots_.add_gap(meter, boot, first_seq, last_seq);
     }
-    Result<bool> in_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) override {
-        return boots_.in_hole(meter, boot, seq);
+    Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) override {
+        return boots_.in_gap(meter, boot, seq);
     }
-    Result<void> fill_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) override {
-        return boots_.fill_hole(meter, boot, seq);
+    Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) override {
+        return boots_.fill_gap(meter, boot, seq);
     }
 
     Result<std::optional<Row>> row(const RowKey& key) override { return reads_.row(key); }
@@ -304,12 +304,12 @@ Result<std::int64_t> SqliteLedger::put_alarm(MeterKey meter, const Alarm& alarm)
 
 Result<std::vector<Alarm>> SqliteLedger::open_alarms(MeterKey meter) {
     std::vector<Alarm> alarms;
-    Run run = open_alarms_.run(meter);
+    Cursor cursor = open_alarms_.run(meter);
     for (;;) {
-        const auto found = run.next();
+        const auto found = cursor.next();
         if (!found) return tl::unexpected(found.error());
         if (!*found) return alarms;
-        auto alarm = alarm_of(run);
+        auto alarm = alarm_of(cursor);
         if (!alarm) return tl::unexpected(alarm.error());
         alarms.push_back(std::move(*alarm));
     }
@@ -317,11 +317,11 @@ Result<std::vector<Alarm>> SqliteLedger::open_alarms(MeterKey meter) {
 
 Result<std::optional<Alarm>> SqliteLedger::last_alarm(MeterKey meter, AlarmKind kind,
                                                       std::optional<Instant> raised_at) {
-    Run run = last_alarm_.run(meter, kind, raised_at);
-    const auto found = run.next();
+    Cursor cursor = last_alarm_.run(meter, kind, raised_at);
+    const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
     if (!*found) return std::nullopt;
-    return alarm_of(run).map([](Alarm alarm) { return std::optional(std::move(alarm)); });
+    return alarm_of(cursor).map([](Alarm alarm) { return std::optional(std::move(alarm)); });
 }
 
 Result<void> SqliteLedger::queue(const Outgoing& outgoing) {
@@ -330,13 +330,13 @@ Result<void> SqliteLedger::queue(const Outgoing& outgoing) {
 
 Result<std::vector<Outgoing>> SqliteLedger::outbox(std::int64_t after_id, int limit) {
     std::vector<Outgoing> waiting;
-    Run run = outbox_.run(after_id, limit);
+    Cursor cursor = outbox_.run(after_id, limit);
     for (;;) {
-        const auto found = run.next();
+        const auto found = cursor.next();
         if (!found) return tl::unexpected(found.error());
         if (!*found) return waiting;
-        waiting.push_back({run.column<std::int64_t>(0), run.column<std::string>(1),
-                           run.column<std::string>(2), run.column<bool>(3)});
+        waiting.push_back({cursor.column<std::int64_t>(0), cursor.column<std::string>(1),
+                           cursor.column<std::string>(2), cursor.column<bool>(3)});
     }
 }
 

@@ -125,8 +125,8 @@ public:
     /// The last entry (no adjustment) that ends at or before the instant.
     [[nodiscard]] virtual Result<std::optional<Entry>> entry_before(MeterKey meter, Instant t) = 0;
     /// The lost entry that misses this message, if any.
-    [[nodiscard]] virtual Result<std::optional<Entry>> hole_of(MeterKey meter, std::uint64_t boot,
-                                                               std::uint64_t seq) = 0;
+    [[nodiscard]] virtual Result<std::optional<Entry>> gap_of(MeterKey meter, std::uint64_t boot,
+                                                              std::uint64_t seq) = 0;
     /// Entries that touch the span, in order of time (adjustments among them).
     [[nodiscard]] virtual Result<std::vector<Entry>> entries(MeterKey meter, Span span) = 0;
 
@@ -134,11 +134,11 @@ public:
     [[nodiscard]] virtual Result<std::optional<BootRecord>> boot(MeterKey meter, std::uint64_t boot) = 0;
     [[nodiscard]] virtual Result<void> put_boot(MeterKey meter, const BootRecord& boot) = 0;
     /// Messages of a boot that never came, first to last, both inclusive (the number may wrap in between).
-    [[nodiscard]] virtual Result<void> add_hole(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
-                                                std::uint64_t last_seq) = 0;
-    [[nodiscard]] virtual Result<bool> in_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
-    /// One of them came after all; nothing to do where it lies in no hole.
-    [[nodiscard]] virtual Result<void> fill_hole(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
+    [[nodiscard]] virtual Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                               std::uint64_t last_seq) = 0;
+    [[nodiscard]] virtual Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
+    /// One of them came after all; nothing to do where it lies in no gap.
+    [[nodiscard]] virtual Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
 
     [[nodiscard]] virtual Result<std::optional<Row>> row(const RowKey& key) = 0;
     [[nodiscard]] virtual Result<void> put_row(const RowKey& key, const Row& row) = 0;

@@ -4,8 +4,8 @@ namespace tickledger {
 namespace {
 
 /// Reads the columns key, id, state.
-MeterRecord meter_of(const Run& run) {
-    return {run.column<MeterKey>(0), run.column<std::string>(1), run.column<std::string>(2)};
+MeterRecord meter_of(const Cursor& cursor) {
+    return {cursor.column<MeterKey>(0), cursor.column<std::string>(1), cursor.column<std::string>(2)};
 }
 
 }  // namespace
@@ -21,50 +21,51 @@ LedgerReads::LedgerReads(Database& database, PackedReads& packed)
 
 Result<std::vector<MeterRecord>> LedgerReads::meters() {
     std::vector<MeterRecord> records;
-    Run run = meters_.run();
+    Cursor cursor = meters_.run();
     for (;;) {
-        const auto found = run.next();
+        const auto found = cursor.next();
         if (!found) return tl::unexpected(found.error());
         if (!*found) return records;
-        records.push_back(meter_of(run));
+        records.push_back(meter_of(cursor));
     }
 }
 
 Result<std::optional<MeterRecord>> LedgerReads::meter(const std::string& id) {
-    Run run = meter_.run(id);
-    return run.next().map([&](bool found) { return found ? std::optional(meter_of(run)) : std::nullopt; });
+    Cursor cursor = meter_.run(id);
+    return cursor.next().map(
+        [&](bool found) { return found ? std::optional(meter_of(cursor)) : std::nullopt; });
 }
 
 Result<std::optional<std::string>> LedgerReads::fact(const std::string& name) {
-    Run run = fact_.run(name);
-    return run.next().map(
-        [&](bool found) { return found ? std::optional(run.column<std::string>(0)) : std::nullopt; });
+    Cursor cursor = fact_.run(name);
+    return cursor.next().map(
+        [&](bool found) { return found ? std::optional(cursor.column<std::string>(0)) : std::nullopt; });
 }
 
 Result<std::optional<Row>> LedgerReads::row(const RowKey& key) {
-    Run run = row_.run(key.step, key.start, key.meter);
-    const auto found = run.next();
+    Cursor cursor = row_.run(key.step, key.start, key.meter);
+    const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
     if (!*found) return packed_.row(key);
-    return Row{run.column<std::int64_t>(0), run.column<Duration>(1), run.column<std::int64_t>(2),
-               run.column<std::int64_t>(3)};
+    return Row{cursor.column<std::int64_t>(0), cursor.column<Duration>(1), cursor.column<std::int64_t>(2),
+               cursor.column<std::int64_t>(3)};
 }
 
-Result<Alarm> alarm_of(const Run& run) {
-    const auto kind = run.column(1, static_cast<AlarmKind>(alarm_kind_count - 1));
+Result<Alarm> alarm_of(const Cursor& cursor) {
+    const auto kind = cursor.column(1, static_cast<AlarmKind>(alarm_kind_count - 1));
     if (!kind) return tl::unexpected(kind.error());
-    const auto state = run.column(2, AlarmState::shelved);
+    const auto state = cursor.column(2, AlarmState::shelved);
     if (!state) return tl::unexpected(state.error());
     Alarm alarm;
-    alarm.id = run.column<std::int64_t>(0);
+    alarm.id = cursor.column<std::int64_t>(0);
     alarm.kind = *kind;
     alarm.state = *state;
-    alarm.raised_at = run.column<Instant>(3);
-    alarm.cleared_at = run.column<std::optional<Instant>>(4);
-    alarm.evidence = run.column<std::string>(5);
-    alarm.text = run.column<std::string>(6);
-    alarm.acknowledged_at = run.column<std::optional<Instant>>(7);
-    alarm.shelved_until = run.column<std::optional<Instant>>(8);
+    alarm.raised_at = cursor.column<Instant>(3);
+    alarm.cleared_at = cursor.column<std::optional<Instant>>(4);
+    alarm.evidence = cursor.column<std::string>(5);
+    alarm.text = cursor.column<std::string>(6);
+    alarm.acknowledged_at = cursor.column<std::optional<Instant>>(7);
+    alarm.shelved_until = cursor.column<std::optional<Instant>>(8);
     return alarm;
 }
 

@@ -77,55 +77,56 @@ Result<void> SqliteLedgerView::entries(MeterKey meter, Span span,
 
 Result<std::vector<Refused>> SqliteLedgerView::refused(MeterKey meter, Span span) {
     std::vector<Refused> found;
-    Run run = refused_.run(meter, span.from, span.to);
+    Cursor cursor = refused_.run(meter, span.from, span.to);
     for (;;) {
-        const auto more = run.next();
+        const auto more = cursor.next();
         if (!more) return tl::unexpected(more.error());
         if (!*more) return found;
-        const auto reason = run.column(2, Refusal::unreadable);
+        const auto reason = cursor.column(2, Refusal::unreadable);
         if (!reason) return tl::unexpected(reason.error());
-        found.push_back({run.column<MeterKey>(0), run.column<Instant>(1), *reason, run.column<std::string>(3),
-                         run.column<std::string>(4), run.column<std::string>(5)});
+        found.push_back({cursor.column<MeterKey>(0), cursor.column<Instant>(1), *reason,
+                         cursor.column<std::string>(3), cursor.column<std::string>(4),
+                         cursor.column<std::string>(5)});
     }
 }
 
 Result<std::vector<AlarmRecord>> SqliteLedgerView::alarms(const std::optional<std::string>& meter,
                                                           std::optional<AlarmState> state) {
     std::vector<AlarmRecord> found;
-    Run run = alarms_.run(meter, state);
+    Cursor cursor = alarms_.run(meter, state);
     for (;;) {
-        const auto more = run.next();
+        const auto more = cursor.next();
         if (!more) return tl::unexpected(more.error());
         if (!*more) return found;
-        auto alarm = alarm_of(run);
+        auto alarm = alarm_of(cursor);
         if (!alarm) return tl::unexpected(alarm.error());
-        found.push_back({run.column<std::string>(alarm_column_count), std::move(*alarm)});
+        found.push_back({cursor.column<std::string>(alarm_column_count), std::move(*alarm)});
     }
 }
 
 Result<std::optional<AlarmRecord>> SqliteLedgerView::alarm(std::int64_t id) {
-    Run run = alarm_.run(id);
-    const auto found = run.next();
+    Cursor cursor = alarm_.run(id);
+    const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
     if (!*found) return std::nullopt;
-    return alarm_of(run).map([&](Alarm alarm) {
-        return std::optional(AlarmRecord{run.column<std::string>(alarm_column_count), std::move(alarm)});
+    return alarm_of(cursor).map([&](Alarm alarm) {
+        return std::optional(AlarmRecord{cursor.column<std::string>(alarm_column_count), std::move(alarm)});
     });
 }
 
 Result<std::vector<Undecided>> SqliteLedgerView::undecided(const std::optional<std::string>& meter) {
     std::vector<Undecided> found;
-    Run run = undecided_.run(meter);
+    Cursor cursor = undecided_.run(meter);
     for (;;) {
-        const auto more = run.next();
+        const auto more = cursor.next();
         if (!more) return tl::unexpected(more.error());
         if (!*more) return found;
-        const auto kind = run.column(1, static_cast<AlarmKind>(alarm_kind_count - 1));
+        const auto kind = cursor.column(1, static_cast<AlarmKind>(alarm_kind_count - 1));
         if (!kind) return tl::unexpected(kind.error());
-        found.push_back({run.column<std::string>(0),
+        found.push_back({cursor.column<std::string>(0),
                          *kind,
-                         {run.column<Instant>(2), run.column<Instant>(3)},
-                         run.column<std::string>(4)});
+                         {cursor.column<Instant>(2), cursor.column<Instant>(3)},
+                         cursor.column<std::string>(4)});
     }
 }
 

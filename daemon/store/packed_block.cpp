@@ -115,7 +115,8 @@ std::string text_of_entries(const std::vector<NumberedEntry>& entries, std::int6
     add_column(object, "n",
                column_of(size, [&](std::size_t at) { return static_cast<Number>(entries[at].n); }));
     add_column(object, "ticks", column_of(size, ticks));
-    add_column(object, "placed", column_of(size, [&](std::size_t at) { return Number{entry(at).placed}; }));
+    add_column(object, "placed",
+               column_of(size, [&](std::size_t at) { return Number{entry(at).time_estimated}; }));
     add_column(object, "unseen_max", column_of(size, [&](std::size_t at) { return entry(at).unseen_max; }),
                std::nullopt);
     add_column(object, "begin_count", column_of(size, [&](std::size_t at) {
@@ -296,7 +297,7 @@ std::vector<NumberedEntry> entries_of(ColumnReader& reader, std::int64_t day) {
         end += every + to[at];
         entry.span = {instant_at(began), instant_at(end)};
         entry.ticks = static_cast<std::int64_t>(ticks[at]);
-        entry.placed = placed[at] != 0;
+        entry.time_estimated = placed[at] != 0;
         entry.unseen_max = unseen_max[at];
         mark = {mark.count + ticks[at] + end_count[at], mark.boot + end_boot[at], mark.seq + 1 + end_seq[at]};
         entry.end = mark;

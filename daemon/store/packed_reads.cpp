@@ -16,11 +16,11 @@ PackedReads::PackedReads(Database& database)
 Result<PackedReads::Found> PackedReads::block(PackedTable table, std::int64_t day, MeterKey meter) {
     if (last_ && day > *last_) return Found();
     Kept& kept = table == PackedTable::readings ? readings_ : hours_;
-    Run run = kept.find.run(day, meter);
-    const auto found = run.next();
+    Cursor cursor = kept.find.run(day, meter);
+    const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
     if (!*found) return Found();
-    const auto bytes = run.column<std::string_view>(0);
+    const auto bytes = cursor.column<std::string_view>(0);
     if (kept.block && kept.day == day && kept.meter == meter && kept.bytes == bytes) return kept.block;
     auto block = unpack(bytes, day);
     if (!block) {

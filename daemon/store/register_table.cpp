@@ -14,20 +14,20 @@ RegisterTable::RegisterTable(Database& database)
 
 Result<std::vector<RegisterReading>> RegisterTable::readings(MeterKey meter) {
     std::vector<RegisterReading> found;
-    Run run = readings_.run(meter);
+    Cursor cursor = readings_.run(meter);
     for (;;) {
-        const auto more = run.next();
+        const auto more = cursor.next();
         if (!more) return tl::unexpected(more.error());
         if (!*more) return found;
-        found.push_back({.at = run.column<Instant>(0),
-                         .register_ul = run.column<std::int64_t>(1),
-                         .given_to_ul = run.column<std::int64_t>(2),
-                         .turns = run.column<std::int64_t>(3),
-                         .starts = run.column<bool>(4),
-                         .ticks_before = run.column<std::int64_t>(5),
-                         .ticks_within = run.column<std::int64_t>(6),
-                         .adjusted_from = run.column<Instant>(7),
-                         .adjustment_ticks = run.column<std::int64_t>(8)});
+        found.push_back({.at = cursor.column<Instant>(0),
+                         .register_ul = cursor.column<std::int64_t>(1),
+                         .given_to_ul = cursor.column<std::int64_t>(2),
+                         .turns = cursor.column<std::int64_t>(3),
+                         .starts = cursor.column<bool>(4),
+                         .ticks_before = cursor.column<std::int64_t>(5),
+                         .ticks_within = cursor.column<std::int64_t>(6),
+                         .adjusted_from = cursor.column<Instant>(7),
+                         .adjustment_ticks = cursor.column<std::int64_t>(8)});
     }
 }
 

@@ -50,7 +50,7 @@ private:
 };
 
 /// A reading that was accepted, or is held, at the moment it counts for.
-struct Sight {
+struct Observation {
     Instant at{};
     std::uint64_t count = 0;
     std::optional<std::uint64_t> boot{};
@@ -59,30 +59,30 @@ struct Sight {
     std::optional<Duration> uptime{};
     /// `at` was placed by the node's cadence, not told. It may have been as late as `arrived_at`, and as
     /// early as `no_earlier`, the last moment before it that was not placed.
-    bool placed = false;
+    bool time_estimated = false;
     Instant arrived_at{};
     Instant no_earlier{};
     /// What the node's clock told, believed or not.
     std::optional<Instant> node_time{};
 
-    [[nodiscard]] Instant earliest() const { return placed ? no_earlier : at; }
-    [[nodiscard]] Instant latest() const { return placed ? std::max(at, arrived_at) : at; }
+    [[nodiscard]] Instant earliest() const { return time_estimated ? no_earlier : at; }
+    [[nodiscard]] Instant latest() const { return time_estimated ? std::max(at, arrived_at) : at; }
     /// The longest time that may have passed since `from`: what a gain must be plausible over. Where the
     /// node's clock was believed then and is not now, the time between the arrivals counts too; where it runs
     /// on wrong, the time that passed on it.
-    [[nodiscard]] Duration longest_since(const Sight& from) const {
+    [[nodiscard]] Duration longest_since(const Observation& from) const {
         Duration longest = latest() - from.earliest();
         if (node_time == at || !from.node_time) return longest;
         longest = std::max(longest, arrived_at - from.arrived_at);
         return node_time ? std::max(longest, *node_time - *from.node_time) : longest;
     }
 
-    bool operator==(const Sight&) const = default;
+    bool operator==(const Observation&) const = default;
 };
 
 /// A reading that the next one must confirm.
 struct Held {
-    Sight sight;
+    Observation observation;
     /// A fall that looks like a restart nobody told: if confirmed, a restart from this count.
     std::optional<std::uint64_t> restart_from{};
 
@@ -91,7 +91,7 @@ struct Held {
 
 /// All that booking remembers of a meter.
 struct CounterState {
-    std::optional<Sight> last;
+    std::optional<Observation> last;
     std::optional<Held> held;
 
     bool operator==(const CounterState&) const = default;
@@ -106,14 +106,14 @@ struct Circumstances {
     bool retained = false;
     /// Its boot was left before, and is not the current one: known from the ledger's list of boots.
     bool boot_already_left = false;
-    /// Its (boot, seq) was accepted before: known from the ledger's lists of boots and holes.
+    /// Its (boot, seq) was accepted before: known from the ledger's lists of boots and gaps.
     bool already_accepted = false;
 };
 
 enum class Outcome : std::uint8_t {
     first,   ///< The register starts here.
     repeat,  ///< Known already. Nothing changes.
-    late,  ///< Belongs to the past: see `late_at`. The caller divides an entry, fills a hole, or refuses it.
+    late,    ///< Belongs to the past: see `late_at`. The caller divides an entry, fills a gap, or refuses it.
     booked,  ///< One or more entries.
     held,    ///< Waits for the next reading. There may be entries too: what it settled.
 };
@@ -130,18 +130,20 @@ struct Booking {
     /// For `late`: when it says it was, where it says so believably.
     std::optional<Instant> late_at;
     /// The suspect that this reading refuted: a stray.
-    std::optional<Sight> stray;
+    std::optional<Observation> stray;
 
     void add_entry(const Entry& entry) { entries_[entry_count_++] = entry; }
-    void accept(const Sight& sight) { accepted_[accepted_count_++] = sight; }
-    /// In order of time: at most what a settled suspect leaves, a hole, and the reading's own.
+    void accept(const Observation& observation) { accepted_[accepted_count_++] = observation; }
+    /// In order of time: at most what a settled suspect leaves, a gap, and the reading's own.
     [[nodiscard]] std::span<const Entry> entries() const { return {entries_.data(), entry_count_}; }
     /// What took its place in the node's order: a settled suspect, then the reading itself.
-    [[nodiscard]] std::span<const Sight> accepted() const { return {accepted_.data(), accepted_count_}; }
+    [[nodiscard]] std::span<const Observation> accepted() const {
+        return {accepted_.data(), accepted_count_};
+    }
 
 private:
     std::array<Entry, 4> entries_;
-    std::array<Sight, 2> accepted_;
+    std::array<Observation, 2> accepted_;
     std::size_t entry_count_ = 0;
     std::size_t accepted_count_ = 0;
 };
@@ -173,7 +175,7 @@ private:
 [[nodiscard]] LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, Instant at,
                                  const CounterRules& rules);
 
-/// Fills part of a pulse meter's hole with a message that came late.
+/// Fills part of a pulse meter's gap with a message that came late.
 /// Precondition: `lost` misses the message (late.boot, late.seq).
 [[nodiscard]] LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rules);
 

@@ -35,7 +35,7 @@ struct Entry {
     std::int64_t ticks = 0;
     EntryKind kind = EntryKind::measured;
     /// Its time was placed by the node's cadence, not told: the message had waited at the broker.
-    bool placed = false;
+    bool time_estimated = false;
     /// The most that may have run unseen in it, in ticks, where that can not be known.
     std::optional<std::uint64_t> unseen_max{};
     /// The counter at its beginning and end. Counter meters: ticks = end.count - begin_count (mod W)

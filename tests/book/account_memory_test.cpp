@@ -66,7 +66,7 @@ TEST_CASE("a memory is the same when it is read back, whatever evidence it holds
         entry.ticks = minute % 60 == 0 ? 1 : 0;
         slow_leak.add(entry);
     }
-    memory.counter.last = Sight{};
+    memory.counter.last = Observation{};
     memory.slow_leak_period = Duration{0};
     memory.faults = {Instant{}, at_min(1)};
     const AccountMemory again = must(memory_from_json(to_json(memory)));

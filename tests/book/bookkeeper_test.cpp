@@ -179,7 +179,7 @@ TEST_CASE("a message that waited and told no more ticks is known when it comes a
     again.arrived_at = at_min(609);
     world.take({{again}});
     CHECK(world.entries() == before);
-    // And it is no hole in the numbers: what follows it is booked as ever.
+    // And it is no gap in the numbers: what follows it is booked as ever.
     world.hear(at_min(612), R"({"count":100,"boot":9,"seq":17})");
     CHECK(world.entries().back().ticks == 3);
 }

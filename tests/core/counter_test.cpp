@@ -289,7 +289,7 @@ TEST_CASE("where the next reading follows neither, it is the new suspect") {
     CHECK(booking.outcome == Outcome::held);
     REQUIRE(booking.stray);
     CHECK(booking.stray->count == 90'000);
-    CHECK(book.state.held->sight.count == 700'000);
+    CHECK(book.state.held->observation.count == 700'000);
 }
 
 TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
@@ -360,7 +360,7 @@ TEST_CASE("messages that waited are placed by the cadence back from arrival") {
     REQUIRE(book.entries.size() == 2);
     CHECK(book.entries[0].span == Span{after(minutes(0)), after(minutes(24))});
     CHECK(book.entries[1].span == Span{after(minutes(24)), after(minutes(27))});
-    CHECK(book.entries[1].placed);
+    CHECK(book.entries[1].time_estimated);
 }
 
 TEST_CASE("more messages waited than the cadence has room for: spread evenly, no tick lost to a crowd") {

@@ -185,7 +185,7 @@ TEST_CASE("the draws hold every tick of the entries, in order, whatever they are
         Instant at = begin;
         std::int64_t sum = 0;
         for (const auto& [step, ticks, kind] : steps) {
-            // One in twelve is a restart, one a hole.
+            // One in twelve is a restart, one a gap.
             Entry entry{.span = {at, at + step}, .ticks = kind == 1 ? 0 : ticks, .end = {}};
             if (kind == 0) entry.kind = EntryKind::restart;
             if (kind == 1) entry.kind = EntryKind::lost;

@@ -64,7 +64,7 @@ TEST_CASE("a message that was lost and comes late fills its part of the hole") {
     CHECK(filled.parts()[1].kind == EntryKind::measured);
     CHECK(filled.parts()[1].span == Span{after(minutes(3)), after(minutes(6))});
     CHECK(filled.parts()[1].ticks == 9);
-    CHECK(filled.parts()[1].placed);
+    CHECK(filled.parts()[1].time_estimated);
     CHECK(filled.parts()[2].kind == EntryKind::lost);
     CHECK(filled.parts()[2].begin_count == 3);
 }

@@ -19,12 +19,12 @@ const Span night{one_o_clock, one_o_clock + 4h};
 constexpr Duration still_for = 30min;
 
 Entry entry_of(int from_minute, int to_minute, std::int64_t ticks, EntryKind kind = EntryKind::measured,
-               bool placed = false) {
+               bool estimated = false) {
     Entry entry;
     entry.span = {one_o_clock + from_minute * 1min, one_o_clock + to_minute * 1min};
     entry.ticks = ticks;
     entry.kind = kind;
-    entry.placed = placed;
+    entry.time_estimated = estimated;
     return entry;
 }
 
@@ -92,7 +92,7 @@ Minutes picture_of(const std::vector<Entry>& entries) {
             auto& says = minutes.within[static_cast<std::size_t>(minute)];
             if (entry.ticks > 0)
                 says = to - from <= 30 ? Minutes::Says::flow : Minutes::Says::maybe;
-            else if (entry.kind == EntryKind::measured && !entry.placed)
+            else if (entry.kind == EntryKind::measured && !entry.time_estimated)
                 says = Minutes::Says::still;
         }
     }
@@ -109,9 +109,9 @@ std::vector<Entry> any_entries() {
                                                                 {1, EntryKind::preset},
                                                                 {1, EntryKind::lost}});
         const auto ticks = *rc::gen::element<std::int64_t>(0, 0, 1, 40);
-        const bool placed = *rc::gen::weightedElement<bool>({{9, false}, {1, true}});
+        const bool estimated = *rc::gen::weightedElement<bool>({{9, false}, {1, true}});
         entries.push_back(
-            entry_of(minute, minute + length, kind == EntryKind::preset ? 0 : ticks, kind, placed));
+            entry_of(minute, minute + length, kind == EntryKind::preset ? 0 : ticks, kind, estimated));
         minute += length + *rc::gen::weightedElement<int>({{12, 0}, {1, 5}, {1, 25}});
     }
     return entries;
@@ -226,7 +226,7 @@ TEST_CASE("missing data decides nothing where it could have held the stillness")
     CHECK(verdict_with(60, 90, {entry_of(60, 66, 0), entry_of(84, 90, 0)}) == Verdict::undecided);
     CHECK(verdict_with(60, 90, {entry_of(60, 66, 0), entry_of(84, 87, 0), entry_of(87, 90, 1)}) ==
           Verdict::flow);
-    // A preset or a hole covers nothing.
+    // A preset or a gap covers nothing.
     CHECK(verdict_with(60, 90, {entry_of(60, 90, 0, EntryKind::preset)}) == Verdict::undecided);
     CHECK(verdict_with(60, 90, {entry_of(60, 90, 0, EntryKind::lost)}) == Verdict::undecided);
     // The night's end is missing.

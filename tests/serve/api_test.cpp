@@ -196,7 +196,7 @@ TEST_CASE("the ledger shows entries and, apart, what was refused, and the held r
     restart.span = {at("2026-03-01T08:06:00Z"), at("2026-03-01T08:09:30.5Z")};
     restart.kind = EntryKind::restart;
     restart.ticks = 1;
-    restart.placed = true;
+    restart.time_estimated = true;
     restart.unseen_max = 4;
     sure(fixture.ledger->add_entry(house, restart));
     sure(fixture.ledger->add_refused({house, at("2026-03-01T08:01:00Z"), Refusal::unreadable, "nodes/x",

@@ -27,7 +27,7 @@ std::string words(const Entry& entry) {
     return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
            format_utc(entry.span.to) + " " + std::to_string(entry.ticks) + " ticks, counts " +
            std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count) +
-           (entry.placed ? ", placed" : "");
+           (entry.time_estimated ? ", placed" : "");
 }
 
 std::int64_t ticks_of(const MeterBooks& books) {
@@ -204,7 +204,7 @@ void Audit::check_entries(std::uint32_t node, const MeterBooks& books) {
             fail_with(books.id, "entries overlap or leave a gap: " + words(*before) + "; " + words(entry));
         }
         before = &entry;
-        if (!knows_times || entry.placed) continue;
+        if (!knows_times || entry.time_estimated) continue;
         const std::int64_t ran = ticks_in(planned.ticks, entry.span);
         const bool is_right = entry.kind == EntryKind::measured ? entry.ticks == ran
                               : entry.kind == EntryKind::restart

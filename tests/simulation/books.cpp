@@ -97,7 +97,7 @@ Result<void> unpack_tables(sqlite3* database) {
             if (entry.unseen_max) unseen_max = static_cast<std::int64_t>(*entry.unseen_max);
             insert(entry_into.get(),
                    {microseconds_of(entry.span.to), meter, entry.span.length().count(), n, entry.ticks,
-                    entry.placed ? 1 : 0, unseen_max, static_cast<std::int64_t>(entry.begin_count),
+                    entry.time_estimated ? 1 : 0, unseen_max, static_cast<std::int64_t>(entry.begin_count),
                     static_cast<std::int64_t>(entry.end.count), static_cast<std::int64_t>(entry.end.boot),
                     static_cast<std::int64_t>(entry.end.seq)});
         }
@@ -155,7 +155,7 @@ Entry entry_of(sqlite3_stmt* statement) {
     entry.span.from = entry.span.to - Duration{number(2)};
     entry.ticks = number(4);
     entry.kind = static_cast<EntryKind>(number(5));
-    entry.placed = number(6) != 0;
+    entry.time_estimated = number(6) != 0;
     if (sqlite3_column_type(statement, 7) != SQLITE_NULL)
         entry.unseen_max = static_cast<std::uint64_t>(number(7));
     entry.begin_count = static_cast<std::uint64_t>(number(8));

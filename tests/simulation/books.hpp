@@ -26,7 +26,7 @@ struct MeterBooks {
     std::vector<Refused> refused;
 };
 
-/// The rows of all tables that are answers, in an order of their own: entries, rows, boots, holes, refused
+/// The rows of all tables that are answers, in an order of their own: entries, rows, boots, gaps, refused
 /// messages, alarms, undecided nights and what is remembered of each meter. Not the outbox, the place in the
 /// log and the counts of messages, which may differ between runs that give the same answers.
 class Books {

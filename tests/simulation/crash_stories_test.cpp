@@ -189,7 +189,7 @@ TEST_CASE("crash story: the clock was set back an hour across a restart") {
     }
 }
 
-TEST_CASE("crash story: a drain interrupted by a kill") {
+TEST_CASE("crash story: a backlog interrupted by a kill") {
     for (const MessageForm form : {MessageForm::counter, MessageForm::pulses}) {
         CAPTURE(static_cast<int>(form));
         Stage stage(house(form));

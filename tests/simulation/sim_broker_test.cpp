@@ -7,7 +7,7 @@ using namespace tickledger::simulation;
 
 namespace {
 
-std::vector<Letter> drain(SimBroker& broker) {
+std::vector<Letter> backlog(SimBroker& broker) {
     std::vector<Letter> letters;
     while (const auto letter = broker.next()) {
         letters.push_back(*letter);
@@ -22,11 +22,11 @@ TEST_CASE("the simulated broker keeps messages for a session it knows, and only 
     SimBroker broker({}, 1);
     broker.publish(1, 0, false);
     CHECK_FALSE(broker.connect());
-    CHECK(drain(broker).empty());
+    CHECK(backlog(broker).empty());
     broker.disconnect(0);
     broker.publish(2, 0, false);
     CHECK(broker.connect());
-    CHECK(drain(broker).size() == 1);
+    CHECK(backlog(broker).size() == 1);
 }
 
 TEST_CASE("the simulated broker sends again what was not acknowledged, and what it thinks was not") {
@@ -38,7 +38,7 @@ TEST_CASE("the simulated broker sends again what was not acknowledged, and what 
         broker.acknowledge();
     broker.disconnect(2);
     CHECK(broker.connect());
-    const auto again = drain(broker);
+    const auto again = backlog(broker);
     REQUIRE(again.size() == 4);
     CHECK(again[0].letter == 2);
     CHECK(again[0].redelivered);
@@ -57,7 +57,7 @@ TEST_CASE("the simulated broker keeps the order within a topic, not always acros
         (void)broker.connect();
         std::map<std::uint32_t, std::uint32_t> last;
         std::uint32_t before = 0;
-        for (const Letter& letter : drain(broker)) {
+        for (const Letter& letter : backlog(broker)) {
             CHECK((!last.contains(letter.topic) || last[letter.topic] < letter.letter));
             last[letter.topic] = letter.letter;
             was_shuffled = was_shuffled || letter.letter < before;
@@ -73,17 +73,17 @@ TEST_CASE(
     SimBroker broker({}, 1);
     (void)broker.connect();
     broker.publish(1, 0, true);
-    (void)drain(broker);
+    (void)backlog(broker);
     broker.disconnect(0);
     broker.publish(2, 1, false);
     broker.stop();
     broker.start();
     CHECK(broker.connect());
-    CHECK(drain(broker).size() == 2);
+    CHECK(backlog(broker).size() == 2);
     broker.disconnect(0);
     broker.publish(3, 1, false);
     broker.kill();
     broker.start();
     CHECK_FALSE(broker.connect());
-    CHECK(drain(broker).empty());
+    CHECK(backlog(broker).empty());
 }

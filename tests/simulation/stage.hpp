@@ -30,7 +30,7 @@ inline std::string words(const Books& books) {
     for (const Entry& entry : books.meters().at(0).entries) {
         text += std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
                 format_utc(entry.span.to) + " " + std::to_string(entry.ticks) +
-                (entry.placed ? " placed\n" : "\n");
+                (entry.time_estimated ? " placed\n" : "\n");
     }
     return text + books.meters().at(0).state;
 }

@@ -15,7 +15,7 @@ using std::chrono::seconds;
 constexpr Duration between_deliveries = milliseconds{1};
 constexpr Duration reconnect_wait = seconds{2};
 constexpr Duration restart_wait = seconds{5};
-// Longer than the longest drain.
+// Longer than the longest backlog.
 constexpr Duration last_wait = minutes{2};
 
 CivilZone zone_named(const std::string& name) {
@@ -380,7 +380,7 @@ void World::settle() {
         return;
     }
     // A clock that was set back, or that a node's false time had set forward, holds the stamps until it has
-    // caught up; until then no drain is seen to end.
+    // caught up; until then no backlog is seen to end.
     clock_.error = Duration{0};
     if (const auto stamp = daemon_->log().last_stamp())
         clock_.true_time = std::max(clock_.true_time, *stamp + last_wait);

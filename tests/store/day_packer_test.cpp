@@ -45,7 +45,7 @@ void write_odd_days(Ledger& ledger) {
             if (at % 20 == 0) entry.span.from -= 3min;
             if (at % 30 == 0) entry.begin_count = std::uint64_t{1} << 63;
             if (at % 40 == 0) entry.unseen_max = ~std::uint64_t{0};
-            entry.placed = at % 9 == 0;
+            entry.time_estimated = at % 9 == 0;
             REQUIRE(ledger.add_entry(meter, entry));
             if (at % 25 == 0) REQUIRE(ledger.add_entry(meter, entry));
             const Instant row = start + at * 15min;
@@ -73,7 +73,7 @@ void append_readings(std::string& lines, Ledger& ledger, MeterKey meter, std::in
         lines += "packed_day entries " + std::to_string(meter);
         for (const std::string& value :
              {std::to_string(microseconds_of(entry.span.to)), std::to_string(entry.span.length().count()),
-              std::to_string(n), std::to_string(entry.ticks), std::string(entry.placed ? "1" : "0"),
+              std::to_string(n), std::to_string(entry.ticks), std::string(entry.time_estimated ? "1" : "0"),
               entry.unseen_max ? signed_text(*entry.unseen_max) : std::string("None"),
               signed_text(entry.begin_count), signed_text(entry.end.count), signed_text(entry.end.boot),
               signed_text(entry.end.seq)})

@@ -86,7 +86,7 @@ Entry next_entry(Instant after) {
         *rc::gen::element(EntryKind::measured, EntryKind::restart, EntryKind::preset, EntryKind::lost);
     entry.ticks = entry.kind == EntryKind::lost ? 0 : *rc::gen::inRange<std::int64_t>(0, 50);
     entry.begin_count = *rc::gen::inRange<std::uint64_t>(0, 16);
-    entry.placed = *rc::gen::arbitrary<bool>();
+    entry.time_estimated = *rc::gen::arbitrary<bool>();
     if (*rc::gen::arbitrary<bool>()) entry.unseen_max = *rc::gen::arbitrary<std::uint64_t>();
     entry.end.count = *rc::gen::inRange<std::uint64_t>(0, 60);
     entry.end.boot = *rc::gen::inRange<std::uint64_t>(0, 3);
@@ -144,7 +144,7 @@ TEST_CASE("questions about entries give what a search of a plain list gives") {
             RC_ASSERT(ledger->entries(meter, span).value() == oracle.touching(span));
             const auto boot = *rc::gen::inRange<std::uint64_t>(0, 3);
             const auto seq = *rc::gen::inRange<std::uint64_t>(0, 16);
-            RC_ASSERT(ledger->hole_of(meter, boot, seq).value() == oracle.hole(boot, seq));
+            RC_ASSERT(ledger->gap_of(meter, boot, seq).value() == oracle.hole(boot, seq));
         }
     });
 }
@@ -161,18 +161,18 @@ TEST_CASE("holes of message numbers are a set: added, wrapped, overlapping, fill
             const auto first = middle + *rc::gen::inRange<std::uint64_t>(0, 32) - 16;
             if (*rc::gen::inRange(0, 3) == 0) {
                 const auto last = first + *rc::gen::inRange<std::uint64_t>(0, 8);
-                RC_ASSERT(ledger->add_hole(1, 7, first, last));
+                RC_ASSERT(ledger->add_gap(1, 7, first, last));
                 for (auto seq = first; seq != last + 1; ++seq)
                     missing.insert(seq);
             } else {
-                RC_ASSERT(ledger->fill_hole(1, 7, first));
+                RC_ASSERT(ledger->fill_gap(1, 7, first));
                 missing.erase(first);
             }
         }
         for (std::uint64_t seq = middle - 20; seq != middle + 30; ++seq) {
-            RC_ASSERT(ledger->in_hole(1, 7, seq).value() == (missing.count(seq) == 1));
-            RC_ASSERT_FALSE(ledger->in_hole(2, 7, seq).value());
-            RC_ASSERT_FALSE(ledger->in_hole(1, 8, seq).value());
+            RC_ASSERT(ledger->in_gap(1, 7, seq).value() == (missing.count(seq) == 1));
+            RC_ASSERT_FALSE(ledger->in_gap(2, 7, seq).value());
+            RC_ASSERT_FALSE(ledger->in_gap(1, 8, seq).value());
         }
     });
 }
@@ -180,13 +180,13 @@ TEST_CASE("holes of message numbers are a set: added, wrapped, overlapping, fill
 TEST_CASE("a hole that wraps in the node's own bits misses the numbers on both sides") {
     const TempDirectory directory;
     auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
-    REQUIRE(ledger->add_hole(1, 7, 0xFFFF'FFFE, 1));
+    REQUIRE(ledger->add_gap(1, 7, 0xFFFF'FFFE, 1));
     for (const std::uint64_t seq : {0xFFFF'FFFEu, 0xFFFF'FFFFu, 0u, 1u})
-        CHECK(ledger->in_hole(1, 7, seq).value());
+        CHECK(ledger->in_gap(1, 7, seq).value());
     for (const std::uint64_t seq : {0xFFFF'FFFDu, 2u})
-        CHECK_FALSE(ledger->in_hole(1, 7, seq).value());
-    REQUIRE(ledger->fill_hole(1, 7, 0));
-    CHECK_FALSE(ledger->in_hole(1, 7, 0).value());
-    CHECK(ledger->in_hole(1, 7, 1).value());
-    CHECK(ledger->in_hole(1, 7, 0xFFFF'FFFF).value());
+        CHECK_FALSE(ledger->in_gap(1, 7, seq).value());
+    REQUIRE(ledger->fill_gap(1, 7, 0));
+    CHECK_FALSE(ledger->in_gap(1, 7, 0).value());
+    CHECK(ledger->in_gap(1, 7, 1).value());
+    CHECK(ledger->in_gap(1, 7, 0xFFFF'FFFF).value());
 }

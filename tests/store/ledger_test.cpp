@@ -113,7 +113,7 @@ TEST_CASE("every field of an entry comes back, at the ends of its range too") {
     constexpr auto most = std::numeric_limits<std::uint64_t>::max();
     Entry odd = measured(1h, 2h, -5, 0);
     odd.kind = EntryKind::preset;
-    odd.placed = true;
+    odd.time_estimated = true;
     odd.unseen_max = most;
     odd.begin_count = most;
     odd.end = {most, most, most};
@@ -223,15 +223,15 @@ TEST_CASE("a hole is found by the messages it misses, where seq wrapped inside i
     done(ledger->add_entry(1, plain));
     done(ledger->add_entry(1, wrapped));
     for (const std::uint64_t seq : {5U, 6U, 8U})
-        CHECK(value_of(ledger->hole_of(1, 77, seq)) == plain);
+        CHECK(value_of(ledger->gap_of(1, 77, seq)) == plain);
     for (const std::uint64_t seq : {254U, 255U, 0U, 1U})
-        CHECK(value_of(ledger->hole_of(1, 77, seq)) == wrapped);
+        CHECK(value_of(ledger->gap_of(1, 77, seq)) == wrapped);
     for (const std::uint64_t seq : {2U, 4U, 9U, 253U})
-        CHECK(value_of(ledger->hole_of(1, 77, seq)) == std::nullopt);
-    CHECK(value_of(ledger->hole_of(1, 78, 6)) == std::nullopt);
-    CHECK(value_of(ledger->hole_of(2, 77, 6)) == std::nullopt);
+        CHECK(value_of(ledger->gap_of(1, 77, seq)) == std::nullopt);
+    CHECK(value_of(ledger->gap_of(1, 78, 6)) == std::nullopt);
+    CHECK(value_of(ledger->gap_of(2, 77, 6)) == std::nullopt);
     done(ledger->remove_entry(1, plain));
-    CHECK(value_of(ledger->hole_of(1, 77, 6)) == std::nullopt);
+    CHECK(value_of(ledger->gap_of(1, 77, 6)) == std::nullopt);
 }
 
 TEST_CASE("a refused message is kept once, cut to a kibibyte, and the oldest beyond a thousand go") {

@@ -33,7 +33,7 @@ PackedBlock any_block() {
             entry.entry.span.to -
             Duration{is_regular ? 900'000'000 : *rc::gen::inRange<std::int64_t>(0, 400 * day_us)};
         entry.entry.ticks = static_cast<std::int64_t>(any_number());
-        entry.entry.placed = *rc::gen::arbitrary<bool>();
+        entry.entry.time_estimated = *rc::gen::arbitrary<bool>();
         if (*rc::gen::arbitrary<bool>()) entry.entry.unseen_max = any_number();
         entry.entry.begin_count = any_number();
         entry.entry.end = {any_number(), any_number(), any_number()};

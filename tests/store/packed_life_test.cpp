@@ -44,7 +44,7 @@ Entry some_entry(Instant from) {
         entry.ticks = 0;
         entry.begin_count = some_number() % 16;
     }
-    entry.placed = *rc::gen::inRange(0, 5) == 0;
+    entry.time_estimated = *rc::gen::inRange(0, 5) == 0;
     if (*rc::gen::inRange(0, 5) == 0) entry.unseen_max = some_number();
     return entry;
 }
@@ -102,8 +102,7 @@ void ask_the_writers(Pair& pair, MeterKey meter) {
     RC_ASSERT(pair.packing->entries(meter, span).value() == pair.plain->entries(meter, span).value());
     const auto boot = some_number() % 3;
     const auto seq = some_number() % 16;
-    RC_ASSERT(pair.packing->hole_of(meter, boot, seq).value() ==
-              pair.plain->hole_of(meter, boot, seq).value());
+    RC_ASSERT(pair.packing->gap_of(meter, boot, seq).value() == pair.plain->gap_of(meter, boot, seq).value());
 }
 
 void compare_everything(Pair& pair) {

@@ -186,7 +186,7 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     check_conservation(site, nodes);
 }
 
-/// What waited at the broker is held until its drain is over, so memory rises and falls; what must not rise
+/// What waited at the broker is held until its backlog is over, so memory rises and falls; what must not rise
 /// is where it rises to. The first tenth fills caches; of the rest the last third is compared with the first.
 void check_flat(std::vector<std::int64_t> resident_kb) {
     REQUIRE(resident_kb.size() >= 30);

@@ -1,4 +1,4 @@
-#include "book/rows.hpp"
+#include "book/row_cache.hpp"
 
 #include <algorithm>
 #include <tuple>
@@ -12,8 +12,9 @@ namespace {
 
 constexpr std::array all_steps{Step::interval, Step::hour, Step::day, Step::month, Step::year};
 
-/// Rows that no entry has reached yet are not looked for in the ledger: each reading of a slow node begins
-/// one. Booked spans end in the interval that begins at `closed_until`, adjustments at readings by eye.
+/// RowCache that no entry has reached yet are not looked for in the ledger: each reading of a slow node
+/// begins one. Booked spans end in the interval that begins at `closed_until`, adjustments at readings by
+/// eye.
 bool may_be_stored(const AccountMemory& memory, Instant start) {
     const auto& read_at = memory.meter_register.read_by_eye_at;
     return !memory.closed_until || start <= *memory.closed_until || (read_at && start <= *read_at);
@@ -21,22 +22,22 @@ bool may_be_stored(const AccountMemory& memory, Instant start) {
 
 }  // namespace
 
-std::size_t Rows::Hash::operator()(const RowKey& key) const {
+std::size_t RowCache::Hash::operator()(const RowKey& key) const {
     auto mixed = static_cast<std::uint64_t>(microseconds_of(key.start)) * 0x9E3779B97F4A7C15U;
     mixed ^= (static_cast<std::uint64_t>(key.meter) << 3 | static_cast<std::uint64_t>(key.step)) *
              0xC2B2AE3D27D4EB4FU;
     return static_cast<std::size_t>(mixed ^ (mixed >> 29));
 }
 
-std::optional<Row> Rows::row(const Account& account, Step step, Instant start) {
+std::optional<Row> RowCache::row(const Account& account, Step step, Instant start) {
     const OpenRow& at_hand = account.open_rows[static_cast<std::size_t>(step)];
     if (at_hand.start == start) return at_hand.row;
     const RowKey key{account.key, step, start};
     if (const auto found = left_.find(key); found != left_.end()) return found->second.row;
-    return kept(ledger_.row(key));
+    return value_or_throw(ledger_.row(key));
 }
 
-OpenRow& Rows::open(Account& account, const RowKey& key) {
+OpenRow& RowCache::open(Account& account, const RowKey& key) {
     OpenRow& at_hand = account.open_rows[static_cast<std::size_t>(key.step)];
     if (at_hand.start == key.start) return at_hand;
     if (at_hand.start) left_.insert_or_assign({key.meter, key.step, *at_hand.start}, at_hand);
@@ -46,13 +47,13 @@ OpenRow& Rows::open(Account& account, const RowKey& key) {
         left_.erase(found);
         if (at_hand.is_changed) touched_.emplace_back(&account, key.step);
     } else if (may_be_stored(account.memory, key.start)) {
-        at_hand.row = kept(ledger_.row(key));
+        at_hand.row = value_or_throw(ledger_.row(key));
     }
     at_hand.start = key.start;
     return at_hand;
 }
 
-void Rows::collect(Account& account, const Entry& entry, int sign) {
+void RowCache::collect(Account& account, const Entry& entry, int sign) {
     apportion(entry, account.rows, intervals_);
     for (const Step step : all_steps) {
         if (step != Step::interval) roll_up(entry, intervals_, step, account.rows, coarser_);
@@ -65,9 +66,9 @@ void Rows::collect(Account& account, const Entry& entry, int sign) {
     }
 }
 
-const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const Entry> removed,
-                                            std::span<const Entry> added,
-                                            std::optional<Instant> fine_detail_from) {
+const std::vector<ChangedRow>& RowCache::change(Account& account, std::span<const Entry> removed,
+                                                std::span<const Entry> added,
+                                                std::optional<Instant> fine_detail_from) {
     deltas_.clear();
     changed_.clear();
     for (const Entry& entry : removed)
@@ -102,7 +103,7 @@ const std::vector<ChangedRow>& Rows::change(Account& account, std::span<const En
     return changed_;
 }
 
-void Rows::flush() {
+void RowCache::flush() {
     std::vector<std::pair<RowKey, Row>> rows;
     for (const auto& [key, left] : left_) {
         if (left.is_changed) rows.emplace_back(key, *left.row);
@@ -118,12 +119,12 @@ void Rows::flush() {
                std::tie(b.first.step, b.first.start, b.first.meter);
     });
     for (const auto& [key, row] : rows)
-        kept(ledger_.put_row(key, row));
+        value_or_throw(ledger_.put_row(key, row));
     left_.clear();
     touched_.clear();
 }
 
-void Rows::forget() {
+void RowCache::forget() {
     left_.clear();
     touched_.clear();
 }

@@ -13,9 +13,9 @@ namespace tickledger {
 /// One event to book.
 struct Delivery {
     Event event;
-    /// A message that waited at the broker: it came in the drain after a reconnect, or is a redelivery.
+    /// A message that waited at the broker: it came in the backlog after a reconnect, or is a redelivery.
     bool waited = false;
-    /// How many more of its topic follow in the same drain: its place in the node's cadence, from the last.
+    /// How many more of its topic follow in the same backlog: its place in the node's cadence, from the last.
     int behind = 0;
 };
 
@@ -25,20 +25,20 @@ struct Delivery {
 /// time since the machine's start; where the machine was started anew in between, by the next thing that can
 /// be dated.
 ///
-/// A drain begins where the link comes up with a session that
+/// A backlog begins where the link comes up with a session that
 /// the broker had kept, and lasts until nothing arrives for a second, for half a minute at most. How long a
-/// message of it waited is known only at its end, so the drain is handed on as a whole, or not at all:
+/// message of it waited is known only at its end, so the backlog is handed on as a whole, or not at all:
 /// a daemon that stops within it reads it again from its beginning.
-class Feed {
+class BacklogDetector {
 public:
-    static constexpr Duration drain_pause = std::chrono::seconds{1};
-    static constexpr Duration drain_longest = std::chrono::seconds{30};
-    static constexpr std::size_t drain_events_max = 200'000;
+    static constexpr Duration backlog_pause = std::chrono::seconds{1};
+    static constexpr Duration backlog_longest = std::chrono::seconds{30};
+    static constexpr std::size_t backlog_events_max = 200'000;
 
     /// Adds the next event of the log. `next`: the place after it.
     void add(Event event, LogPosition next);
 
-    /// Tells that no event earlier than `now` can come any more: a drain may be over.
+    /// Tells that no event earlier than `now` can come any more: a backlog may be over.
     void pause(Instant now);
 
     /// Tells that nothing will come: the end of a recording.
@@ -52,14 +52,14 @@ public:
     [[nodiscard]] Ready take();
     [[nodiscard]] std::size_t ready_count() const { return ready_.size(); }
     /// Something is held back, so the clock must not run yet.
-    [[nodiscard]] bool holds_back() const { return drain_begin_.has_value() || !undated_.empty(); }
+    [[nodiscard]] bool holds_back() const { return backlog_begin_.has_value() || !undated_.empty(); }
     /// Messages that wait for the server's clock to be set.
     [[nodiscard]] std::size_t undated_count() const { return undated_.size(); }
 
 private:
     void add_dated(Event event, LogPosition next);
     void date(const ClockSet& set);
-    void end_drain();
+    void end_backlog();
 
     struct Undated {
         Event event;
@@ -69,10 +69,10 @@ private:
 
     std::vector<Delivery> ready_;
     LogPosition ready_next_;
-    std::vector<Delivery> drain_;
-    LogPosition drain_next_;
-    std::optional<Instant> drain_begin_;
-    Instant drain_last_{};
+    std::vector<Delivery> backlog_;
+    LogPosition backlog_next_;
+    std::optional<Instant> backlog_begin_;
+    Instant backlog_last_{};
 };
 
 }  // namespace tickledger

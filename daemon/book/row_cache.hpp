@@ -19,9 +19,9 @@ struct ChangedRow {
     bool was_closed = false;
 };
 
-class Rows {
+class RowCache {
 public:
-    explicit Rows(Ledger& ledger) : ledger_(ledger) {}
+    explicit RowCache(Ledger& ledger) : ledger_(ledger) {}
 
     /// Takes entries out of and into the series of an account, as one fact: each closed row that it changes
     /// gets one revision more. Intervals that ended by `fine_detail_from` are kept no longer and stay away.
@@ -47,8 +47,8 @@ private:
     void collect(Account& account, const Entry& entry, int sign);
 
     Ledger& ledger_;
-    /// Rows of the batch that are not at hand in their accounts any more: to be told as they close, and to be
-    /// written.
+    /// RowCache of the batch that are not at hand in their accounts any more: to be told as they close, and
+    /// to be written.
     std::unordered_map<RowKey, OpenRow, Hash> left_;
     /// Where the rows at hand have changed; some more than once.
     std::vector<std::pair<Account*, Step>> touched_;

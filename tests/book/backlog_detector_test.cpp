@@ -1,5 +1,5 @@
 // Which messages had waited at the broker, and when those came that nobody could date.
-#include "book/feed.hpp"
+#include "book/backlog_detector.hpp"
 
 #include <catch2/catch.hpp>
 
@@ -27,7 +27,7 @@ LinkChange up(Instant at, bool session_present = true) {
 
 const Instant noon = at_min(12 * 60);
 
-std::vector<int> behind(const Feed::Ready& ready) {
+std::vector<int> behind(const BacklogDetector::Ready& ready) {
     std::vector<int> places;
     for (const Delivery& delivery : ready.deliveries) {
         if (std::holds_alternative<Message>(delivery.event)) places.push_back(delivery.behind);
@@ -37,8 +37,8 @@ std::vector<int> behind(const Feed::Ready& ready) {
 
 }  // namespace
 
-TEST_CASE("a message outside a drain is handed on at once") {
-    Feed feed;
+TEST_CASE("a message outside a backlog is handed on at once") {
+    BacklogDetector feed;
     feed.add(message_at(noon), {"day", 10});
     const auto ready = feed.take();
     REQUIRE(ready.deliveries.size() == 1);
@@ -47,7 +47,7 @@ TEST_CASE("a message outside a drain is handed on at once") {
 }
 
 TEST_CASE("a redelivery and a retained copy have waited wherever they come") {
-    Feed feed;
+    BacklogDetector feed;
     Message again = message_at(noon);
     again.redelivered = true;
     feed.add(again, {});
@@ -58,8 +58,8 @@ TEST_CASE("a redelivery and a retained copy have waited wherever they come") {
         CHECK(delivery.waited);
 }
 
-TEST_CASE("a drain is handed on as a whole, each message by its place from the last of its topic") {
-    Feed feed;
+TEST_CASE("a backlog is handed on as a whole, each message by its place from the last of its topic") {
+    BacklogDetector feed;
     feed.add(message_at(noon), {"day", 1});
     feed.add(up(noon + seconds{1}), {"day", 2});
     for (int i = 0; i < 3; ++i)
@@ -82,8 +82,8 @@ TEST_CASE("a drain is handed on as a whole, each message by its place from the l
     }
 }
 
-TEST_CASE("what a person said within a drain keeps its place in it") {
-    Feed feed;
+TEST_CASE("what a person said within a backlog keeps its place in it") {
+    BacklogDetector feed;
     feed.add(up(noon), {});
     feed.add(message_at(noon + milliseconds{1}), {});
     feed.add(Instruction{noon + milliseconds{2}, "{}"}, {});
@@ -96,8 +96,8 @@ TEST_CASE("what a person said within a drain keeps its place in it") {
     CHECK(behind(drained) == std::vector<int>{1, 0});
 }
 
-TEST_CASE("a drain that never pauses ends after half a minute") {
-    Feed feed;
+TEST_CASE("a backlog that never pauses ends after half a minute") {
+    BacklogDetector feed;
     feed.add(up(noon), {});
     for (int i = 1; i <= 70; ++i)
         feed.add(message_at(noon + milliseconds{500 * i}), {});
@@ -108,7 +108,7 @@ TEST_CASE("a drain that never pauses ends after half a minute") {
 }
 
 TEST_CASE("without a kept session nothing had waited") {
-    Feed feed;
+    BacklogDetector feed;
     feed.add(up(noon, false), {});
     feed.add(message_at(noon + milliseconds{5}), {});
     const auto ready = feed.take();
@@ -117,7 +117,7 @@ TEST_CASE("without a kept session nothing had waited") {
 }
 
 TEST_CASE("what came while the clock was not set is dated once it is") {
-    Feed feed;
+    BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{10}}, {"day", 1});
     feed.add(Unclocked{message_at(noon), seconds{190}}, {"day", 2});
     CHECK(feed.holds_back());
@@ -131,7 +131,7 @@ TEST_CASE("what came while the clock was not set is dated once it is") {
 }
 
 TEST_CASE("what came before another start of the machine is no later than what can be dated after it") {
-    Feed feed;
+    BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{5000}}, {});
     feed.add(Unclocked{message_at(noon), seconds{10}}, {});
     feed.add(ClockSet{noon + hours{5}, seconds{30}}, {});
@@ -142,7 +142,7 @@ TEST_CASE("what came before another start of the machine is no later than what c
 }
 
 TEST_CASE("a recording that ends undated books nothing under a false time") {
-    Feed feed;
+    BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{10}}, {});
     feed.finish();
     CHECK(feed.take().deliveries.empty());

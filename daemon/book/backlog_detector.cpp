@@ -1,4 +1,4 @@
-#include "book/feed.hpp"
+#include "book/backlog_detector.hpp"
 
 #include <algorithm>
 #include <iterator>
@@ -8,7 +8,7 @@
 
 namespace tickledger {
 
-void Feed::add(Event event, LogPosition next) {
+void BacklogDetector::add(Event event, LogPosition next) {
     if (const auto* set = std::get_if<ClockSet>(&event)) {
         date(*set);
     } else if (std::holds_alternative<Unclocked>(event) || !undated_.empty()) {
@@ -18,7 +18,7 @@ void Feed::add(Event event, LogPosition next) {
     }
 }
 
-void Feed::date(const ClockSet& set) {
+void BacklogDetector::date(const ClockSet& set) {
     // From the last to the first: each lies no later than the one after it, and exactly as long before the
     // clock was set as the machine had been running less.
     Instant no_later = set.at;
@@ -40,21 +40,21 @@ void Feed::date(const ClockSet& set) {
         add_dated(std::move(undated.event), std::move(undated.next));
 }
 
-void Feed::add_dated(Event event, LogPosition next) {
+void BacklogDetector::add_dated(Event event, LogPosition next) {
     pause(time_of(event));
     const auto* change = std::get_if<LinkChange>(&event);
-    if (change && drain_begin_) end_drain();
+    if (change && backlog_begin_) end_backlog();
     if (change && change->up && change->session_present) {
-        drain_begin_ = drain_last_ = change->at;
-        drain_.push_back({std::move(event)});
-        drain_next_ = std::move(next);
+        backlog_begin_ = backlog_last_ = change->at;
+        backlog_.push_back({std::move(event)});
+        backlog_next_ = std::move(next);
         return;
     }
-    if (drain_begin_) {
-        drain_last_ = time_of(event);
-        drain_.push_back({std::move(event)});
-        drain_next_ = std::move(next);
-        if (drain_.size() >= drain_events_max) end_drain();
+    if (backlog_begin_) {
+        backlog_last_ = time_of(event);
+        backlog_.push_back({std::move(event)});
+        backlog_next_ = std::move(next);
+        if (backlog_.size() >= backlog_events_max) end_backlog();
         return;
     }
     const auto* message = std::get_if<Message>(&event);
@@ -63,34 +63,34 @@ void Feed::add_dated(Event event, LogPosition next) {
     ready_next_ = std::move(next);
 }
 
-void Feed::pause(Instant now) {
-    if (!drain_begin_) return;
-    if (now - drain_last_ >= drain_pause || now - *drain_begin_ >= drain_longest) end_drain();
+void BacklogDetector::pause(Instant now) {
+    if (!backlog_begin_) return;
+    if (now - backlog_last_ >= backlog_pause || now - *backlog_begin_ >= backlog_longest) end_backlog();
 }
 
-void Feed::finish() {
-    if (drain_begin_) end_drain();
+void BacklogDetector::finish() {
+    if (backlog_begin_) end_backlog();
 }
 
-void Feed::end_drain() {
+void BacklogDetector::end_backlog() {
     std::unordered_map<std::string, int> behind;
-    for (auto delivery = drain_.rbegin(); delivery != drain_.rend(); ++delivery) {
+    for (auto delivery = backlog_.rbegin(); delivery != backlog_.rend(); ++delivery) {
         const auto* message = std::get_if<Message>(&delivery->event);
         if (!message) continue;
         delivery->waited = true;
         // The broker's retained copy is of an age of its own and no part of the queue.
         if (!message->retained) delivery->behind = behind[message->topic]++;
     }
-    // A drain may be large: where nothing stands before it, none of it is moved.
-    if (ready_.empty()) ready_.swap(drain_);
-    ready_.insert(ready_.end(), std::make_move_iterator(drain_.begin()),
-                  std::make_move_iterator(drain_.end()));
-    ready_next_ = drain_next_;
-    drain_ = {};
-    drain_begin_.reset();
+    // A backlog may be large: where nothing stands before it, none of it is moved.
+    if (ready_.empty()) ready_.swap(backlog_);
+    ready_.insert(ready_.end(), std::make_move_iterator(backlog_.begin()),
+                  std::make_move_iterator(backlog_.end()));
+    ready_next_ = backlog_next_;
+    backlog_ = {};
+    backlog_begin_.reset();
 }
 
-Feed::Ready Feed::take() {
+BacklogDetector::Ready BacklogDetector::take() {
     return {std::exchange(ready_, {}), ready_next_};
 }
 
