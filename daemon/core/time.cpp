@@ -63,6 +63,10 @@ private:
     std::string_view rest_;
 };
 
+// The years of RFC 3339 have four digits.
+constexpr Instant first_moment = date::sys_days{date::year{0} / 1 / 1};
+constexpr Instant end_of_moments = date::sys_days{date::year{10'000} / 1 / 1};
+
 struct TimeOfDay {
     int hour = 0;
     int minute = 0;
@@ -144,16 +148,22 @@ Result<Instant> parse_rfc3339(std::string_view text) {
                         "for example 2026-03-01T07:00:00Z or 2026-03-01T08:00:00+01:00.",
                         text.substr(0, 64)));
     }
-    const bool leap_second = time.second == 60;
+    const bool is_leap_second = time.second == 60;
     const Instant minute_start = date::sys_days{day} + hours{time.hour} + minutes{time.minute} - offset;
-    if (!leap_second) return minute_start + seconds{time.second} + time.fraction;
-    const Instant next_minute = minute_start + minutes{1};
-    if (next_minute != date::floor<date::days>(next_minute)) {
+    Instant moment = minute_start + seconds{time.second};
+    if (!is_leap_second) {
+        moment += time.fraction;
+    } else if (moment != date::floor<date::days>(moment)) {
         return fail(
             fmt::format("\"{}\" is not a time: a leap second (:60) ends a day of UTC, and this is none.",
                         text.substr(0, 64)));
     }
-    return next_minute;
+    // An offset or a leap second may lead out of the years that RFC 3339 can write.
+    if (moment < first_moment || moment >= end_of_moments) {
+        return fail(fmt::format("\"{}\" is not a time: in UTC it lies outside the years 0000 to 9999.",
+                                text.substr(0, 64)));
+    }
+    return moment;
 }
 
 std::string format_utc(Instant t) {

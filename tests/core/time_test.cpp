@@ -39,6 +39,20 @@ TEST_CASE("the general MQTT client's times are read: no colon, and a Z before th
     CHECK(read_us("2026-03-01T03:30:00-0330") == read_us("2026-03-01T07:00:00Z"));
 }
 
+TEST_CASE("a time that was read can be written and read again, at the ends of the years too") {
+    // Fuzzing found the first: a leap second that leads into the year 10000, which RFC 3339 cannot write.
+    for (const std::string_view beyond :
+         {"9999-12-31T23:59:60.999999Z", "9999-12-31T23:59:59-00:01", "0000-01-01T00:00:00+00:01"}) {
+        INFO(beyond);
+        CHECK_FALSE(parse_rfc3339(beyond));
+    }
+    for (const std::string_view last : {"9999-12-31T23:59:59.999999Z", "0000-01-01T00:00:00.000000Z"}) {
+        const auto moment = parse_rfc3339(last);
+        REQUIRE(moment);
+        CHECK(format_utc(*moment) == last);
+    }
+}
+
 TEST_CASE("a leap second is the first instant of the next minute") {
     // The leap seconds in RFC 3339 section 5.8.
     CHECK(read_us("1990-12-31T23:59:60Z") == read_us("1991-01-01T00:00:00Z"));

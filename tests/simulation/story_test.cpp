@@ -193,14 +193,11 @@ TEST_CASE("delayed messages arrive together, an overtaken one after its successo
     CHECK(sent_at(8) == start + minutes{18});
 }
 
-TEST_CASE("two weeks of four meters are simulated in a blink") {
-    const auto begin = std::chrono::steady_clock::now();
+TEST_CASE("two weeks of four meters are one message every three minutes") {
     std::size_t messages = 0;
     for (std::uint64_t meter = 0; meter < 4; ++meter) {
         Node node({}, start);
         messages += run(node, water(meter, 14), {}, {before_start, start + hours{14 * 24}}).size();
     }
     CHECK(messages == 4 * (14 * 480 + 1));
-    // Well under a second; the bound leaves room for sanitizers on a busy machine.
-    CHECK(std::chrono::steady_clock::now() - begin < seconds{10});
 }
