@@ -35,7 +35,7 @@ public:
     /// Queues a document below the root. Throws StoreFailure.
     void publish(std::string topic, std::string payload, bool retained);
 
-    /// False where it is lost labour to write what is not retained.
+    /// False in a replay, where publications that are not retained are dropped.
     [[nodiscard]] bool takes_all() const { return publishing_ == Publishing::everything; }
 
     /// Queues the last retained document of each topic that a replay held back. Throws StoreFailure.

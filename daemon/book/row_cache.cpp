@@ -12,7 +12,7 @@ namespace {
 
 constexpr std::array all_steps{Step::interval, Step::hour, Step::day, Step::month, Step::year};
 
-/// RowCache that no entry has reached yet are not looked for in the ledger: each reading of a slow node
+/// Rows that no entry has reached yet are not looked for in the ledger: each reading of a slow node
 /// begins one. Booked spans end in the interval that begins at `closed_until`, adjustments at readings by
 /// eye.
 bool may_be_stored(const AccountMemory& memory, Instant start) {

@@ -47,7 +47,7 @@ private:
     void collect(Account& account, const Entry& entry, int sign);
 
     Ledger& ledger_;
-    /// RowCache of the batch that are not at hand in their accounts any more: to be told as they close, and
+    /// Rows of the batch that are not at hand in their accounts any more: to be told as they close, and
     /// to be written.
     std::unordered_map<RowKey, OpenRow, Hash> left_;
     /// Where the rows at hand have changed; some more than once.

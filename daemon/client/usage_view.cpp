@@ -1,4 +1,4 @@
-// RowCache of civil time, with bars where they help.
+// Rows of civil time, with bars where they help.
 #include <fmt/format.h>
 
 #include <algorithm>

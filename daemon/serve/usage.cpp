@@ -116,7 +116,7 @@ public:
           rows_(call.parts.zone, meter_.settings->interval),
           to_(range.to),
           next_(rows_.row_at(step, range.from)) {
-        // RowCache that begin in the range count; the one that is cut by its beginning does not.
+        // Rows that begin in the range count; the one that is cut by its beginning does not.
         if (next_.from < range.from) next_ = rows_.row_at(step, next_.to);
     }
 

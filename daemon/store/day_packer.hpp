@@ -1,4 +1,4 @@
-// RowCache of old days into packed days, and back before they change. Of the one writer.
+// Rows of old days into packed days, and back before they change. Of the one writer.
 #pragma once
 
 #include <cstdint>

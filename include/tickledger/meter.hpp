@@ -81,7 +81,7 @@ struct MeterSettings {
     /// Which name of a SenML pack is this meter's; empty: a pack holds only one.
     std::string senml_name;
     Ratio pulse_value_l{1, 1};
-    /// Later pulse values, in order of their dates. RowCache before a date keep the value before it.
+    /// Later pulse values, in order of their dates. Rows before a date keep the value before it.
     std::vector<DatedPulseValue> pulse_value_changes;
     /// The permanent flow Q3 of ISO 4064-1. Q4 = 1.25 Q3.
     Ratio q3_l_per_h{2500, 1};

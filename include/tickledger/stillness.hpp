@@ -8,7 +8,7 @@
 
 namespace tickledger {
 
-/// What a stretch of entries says about a wish to see the water stand still for a while.
+/// Whether the window contains an idle stretch of at least `still_for`.
 enum class Verdict : std::uint8_t {
     still,      ///< A tick-free stretch that long was seen.
     flow,       ///< There was none.
