@@ -146,7 +146,8 @@ void usage(const Options& options) {
 }
 
 void watch(const Options& options) {
-    if (options.csv) throw Stop{wrong_call, "`watch` does not support --csv. Use --json: one document a line."};
+    if (options.csv)
+        throw Stop{wrong_call, "`watch` does not support --csv. Use --json: one document a line."};
     // Ctrl-C is how this ends: nothing is left to be said.
     std::signal(SIGINT, [](int) { std::_Exit(EXIT_SUCCESS); });
     const auto ended = tickledger::watch({options.socket, options.meter, options.json});
