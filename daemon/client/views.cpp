@@ -50,6 +50,7 @@ std::string notes_of_entry(const Json& entry) {
                "unseen: at most " + counted(entry.at("unseen_max").get<std::int64_t>(), "tick", "ticks"));
     }
     if (entry.contains("placed")) append(notes, "time placed by the cadence");
+    if (entry.at("kind") == "reverse") append(notes, "the register ran back");
     if (entry.at("kind") == "held") append(notes, "waits for the next reading to confirm it");
     return notes;
 }

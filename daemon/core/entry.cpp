@@ -14,6 +14,8 @@ std::string_view name_of(EntryKind kind) {
             return "lost";
         case EntryKind::adjustment:
             return "adjustment";
+        case EntryKind::reverse:
+            return "reverse";
         case EntryKind::held:
             return "held";
     }

@@ -29,7 +29,8 @@ LateBooking parts(Entry first, Entry second, const CounterRules& rules) {
     for (Entry* part : {&first, &second}) {
         // A measured part is certain; the other may still hide what its own length allows.
         part->unseen_max.reset();
-        booking.add(part->kind == EntryKind::measured ? *part : booking::uncertain(*part, rules));
+        const bool is_certain = part->kind == EntryKind::measured || part->kind == EntryKind::reverse;
+        booking.add(is_certain ? *part : booking::uncertain(*part, rules));
     }
     return booking;
 }
@@ -53,6 +54,20 @@ LateBooking divide_counted(const Entry& entry, const Reading& late, Instant at, 
     // From the restart on, the node saw everything.
     if (entry.kind == EntryKind::restart) second.kind = EntryKind::measured;
     if (!is_plausible(first, rules) || !is_plausible(second, rules)) return fit_only(LateBooking::Fit::known);
+    return parts(first, second, rules);
+}
+
+/// The reading lies on the way back: what had run back until then lies before it.
+LateBooking divide_reverse(const Entry& entry, const Reading& late, Instant at, const CounterRules& rules) {
+    const std::uint64_t back = rules.gain(late.count, entry.begin_count);
+    if (back > static_cast<std::uint64_t>(-entry.ticks)) return fit_only(LateBooking::Fit::contradicts);
+    const Mark mark{late.count, late.boot.value_or(entry.end.boot), late.seq.value_or(0)};
+    auto [first, second] = cut(entry, at, -static_cast<std::int64_t>(back), mark);
+    for (Entry* part : {&first, &second}) {
+        if (!rules.plausible(static_cast<std::uint64_t>(-part->ticks), part->span.length()))
+            return fit_only(LateBooking::Fit::known);
+        if (part->ticks == 0) part->kind = EntryKind::measured;
+    }
     return parts(first, second, rules);
 }
 
@@ -94,6 +109,9 @@ LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, 
                 second.kind = EntryKind::measured;
                 return parts(first, second, rules);
             }
+        case EntryKind::reverse:
+            if (!tells(late, entry.end.boot)) break;
+            return divide_reverse(entry, late, at, rules);
         case EntryKind::lost:
         case EntryKind::adjustment:
         case EntryKind::held:

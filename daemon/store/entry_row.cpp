@@ -9,7 +9,7 @@ std::optional<std::uint64_t> stored_begin_count(const Entry& entry) {
 }
 
 Result<NumberedEntry> entry_of(const Cursor& cursor) {
-    const auto kind = cursor.column(3, EntryKind::adjustment);
+    const auto kind = cursor.column(3, EntryKind::reverse);
     if (!kind) return tl::unexpected(kind.error());
     Entry entry;
     entry.span.to = cursor.column<Instant>(0);

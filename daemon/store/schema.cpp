@@ -163,7 +163,31 @@ CREATE TABLE packed_hours (
 ) STRICT;
 )sql";
 
-constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4};
+/// The kind `reverse`: the table's condition on kinds is wider. SQLite changes no condition in place.
+constexpr const char* version_5 = R"sql(
+CREATE TABLE entry_of_version_5 (
+    to_us INTEGER NOT NULL,
+    meter INTEGER NOT NULL,
+    length_us INTEGER NOT NULL,
+    n INTEGER NOT NULL,
+    ticks INTEGER NOT NULL,
+    kind INTEGER NOT NULL CHECK (kind BETWEEN 0 AND 5),
+    placed INTEGER NOT NULL,
+    unseen_max INTEGER,
+    begin_count INTEGER,
+    end_count INTEGER NOT NULL,
+    end_boot INTEGER NOT NULL,
+    end_seq INTEGER NOT NULL,
+    PRIMARY KEY (to_us, meter, length_us DESC, n)
+) STRICT, WITHOUT ROWID;
+INSERT INTO entry_of_version_5 SELECT to_us, meter, length_us, n, ticks, kind, placed, unseen_max, begin_count,
+    end_count, end_boot, end_seq FROM entry ORDER BY to_us, meter, length_us DESC, n;
+DROP TABLE entry;
+ALTER TABLE entry_of_version_5 RENAME TO entry;
+CREATE INDEX entry_special ON entry (meter, kind, to_us, length_us DESC, n) WHERE kind <> 0;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4, version_5};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

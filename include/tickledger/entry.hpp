@@ -15,7 +15,8 @@ enum class EntryKind : std::uint8_t {
     preset,      ///< The count was set by hand within it: books no ticks, covers nothing.
     lost,        ///< Messages with pulses that never came: ticks unknown, covers nothing.
     adjustment,  ///< The difference to a reading by eye. Lies over other entries, may be negative.
-    held,        ///< Shown, never stored: a reading that waits for the next one to confirm it.
+    reverse,  ///< The register ran back within it: its ticks are negative. Covered, but no proof of anything.
+    held,     ///< Shown, never stored: a reading that waits for the next one to confirm it.
 };
 
 [[nodiscard]] std::string_view name_of(EntryKind kind);
@@ -31,7 +32,8 @@ struct Mark {
 /// One entry. Entries of a meter, adjustments apart, never overlap and leave no gap between them.
 struct Entry {
     Span span;
-    /// Whole ticks; 0 and without meaning where the kind is `lost` or `held` (see ticks_known).
+    /// Whole ticks, negative in `reverse` and maybe in `adjustment`; 0 and without meaning where the kind is
+    /// `lost` or `held` (see ticks_known).
     std::int64_t ticks = 0;
     EntryKind kind = EntryKind::measured;
     /// Its time was placed by the node's cadence, not told: the message had waited at the broker.
@@ -39,13 +41,15 @@ struct Entry {
     /// The most that may have run unseen in it, in ticks, where that can not be known.
     std::optional<std::uint64_t> unseen_max{};
     /// The counter at its beginning and end. Counter meters: ticks = end.count - begin_count (mod W)
-    /// for measured and restart. Pulse meters: end.seq is the message's; a lost entry misses the
+    /// for measured, restart and reverse. Pulse meters: end.seq is the message's; a lost entry misses the
     /// messages begin_count to end.seq, both inclusive, of end.boot.
     std::uint64_t begin_count = 0;
     Mark end;
 
     [[nodiscard]] bool ticks_known() const { return kind != EntryKind::lost && kind != EntryKind::held; }
-    [[nodiscard]] bool covers() const { return kind == EntryKind::measured || kind == EntryKind::restart; }
+    [[nodiscard]] bool covers() const {
+        return kind == EntryKind::measured || kind == EntryKind::restart || kind == EntryKind::reverse;
+    }
     bool operator==(const Entry&) const = default;
 };
 

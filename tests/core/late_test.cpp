@@ -93,3 +93,14 @@ TEST_CASE("a late word narrows down when a count was preset") {
     CHECK(after_it.parts()[1].kind == EntryKind::measured);
     CHECK(divide(preset, {100, 0, 0}, {.count = 50'000}, after(minutes(3)), rules).fit == Fit::contradicts);
 }
+
+TEST_CASE("a late reading on the way back divides what ran back") {
+    Entry back = measured(0, 9, 100, 97);
+    back.kind = EntryKind::reverse;
+    const LateBooking late = divide(back, {100, 0, 0}, {.count = 99}, after(minutes(5)), rules);
+    REQUIRE(late.parts().size() == 2);
+    CHECK(late.parts()[0].ticks == -1);
+    CHECK(late.parts()[1].ticks == -2);
+    CHECK(late.parts()[1].kind == EntryKind::reverse);
+    CHECK(late.parts()[1].begin_count == 99);
+}

@@ -85,8 +85,10 @@ Case any_case() {
                         rc::gen::just(std::numeric_limits<std::int64_t>::max()),
                         rc::gen::inRange<std::int64_t>(0, std::numeric_limits<std::int64_t>::max()));
     Entry entry = measured({from, from + length * unit}, ticks);
-    entry.kind = *rc::gen::element(EntryKind::measured, EntryKind::restart, EntryKind::adjustment);
-    const bool negative = entry.kind == EntryKind::adjustment && *rc::gen::arbitrary<bool>();
+    entry.kind =
+        *rc::gen::element(EntryKind::measured, EntryKind::restart, EntryKind::adjustment, EntryKind::reverse);
+    const bool negative = entry.kind == EntryKind::reverse ||
+                          (entry.kind == EntryKind::adjustment && *rc::gen::arbitrary<bool>());
     if (negative) entry.ticks = -entry.ticks - *rc::gen::inRange(0, 2);
     return {entry, {zone(zone_name), interval}};
 }

@@ -82,9 +82,10 @@ Entry next_entry(Instant after) {
     entry.span.from = after + *rc::gen::weightedElement<Duration>({{6, 0h}, {2, 5h}, {1, 24h * 5}});
     entry.span.to =
         entry.span.from + *rc::gen::weightedElement<Duration>({{2, 0h}, {4, 1h}, {4, 7h}, {1, 24h * 9}});
-    entry.kind =
-        *rc::gen::element(EntryKind::measured, EntryKind::restart, EntryKind::preset, EntryKind::lost);
+    entry.kind = *rc::gen::element(EntryKind::measured, EntryKind::restart, EntryKind::preset,
+                                   EntryKind::lost, EntryKind::reverse);
     entry.ticks = entry.kind == EntryKind::lost ? 0 : *rc::gen::inRange<std::int64_t>(0, 50);
+    if (entry.kind == EntryKind::reverse) entry.ticks = -1 - entry.ticks;
     entry.begin_count = *rc::gen::inRange<std::uint64_t>(0, 16);
     entry.time_estimated = *rc::gen::arbitrary<bool>();
     if (*rc::gen::arbitrary<bool>()) entry.unseen_max = *rc::gen::arbitrary<std::uint64_t>();

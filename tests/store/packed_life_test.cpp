@@ -33,9 +33,13 @@ Entry some_entry(Instant from) {
     entry.span.from = from;
     entry.span.to =
         from + *rc::gen::weightedElement<Duration>({{12, 3h}, {2, 0h}, {2, 7h}, {1, 50h}, {1, 3h - 1us}});
-    entry.kind = *rc::gen::weightedElement<EntryKind>(
-        {{9, EntryKind::measured}, {1, EntryKind::restart}, {1, EntryKind::preset}, {1, EntryKind::lost}});
+    entry.kind = *rc::gen::weightedElement<EntryKind>({{9, EntryKind::measured},
+                                                       {1, EntryKind::restart},
+                                                       {1, EntryKind::preset},
+                                                       {1, EntryKind::lost},
+                                                       {1, EntryKind::reverse}});
     entry.ticks = static_cast<std::int64_t>(some_number());
+    if (entry.kind == EntryKind::reverse) entry.ticks = -1 - std::abs(entry.ticks % 1000);
     entry.end = {some_number(), some_number() % 3, some_number() % 16};
     entry.begin_count = *rc::gen::arbitrary<bool>()
                             ? some_number()

@@ -104,6 +104,41 @@ TEST_CASE("the readings of a ledger of version 3 can be packed, and read as befo
     CHECK(database->integer("SELECT count(*) FROM usage_row").value() == 1);
 }
 
+TEST_CASE("a ledger of version 4 keeps its entries and takes one that ran back") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    {
+        auto database = writable(file);
+        REQUIRE(bring_up_to_date(*database, schema_steps().first(4)));
+        REQUIRE(
+            database->execute("INSERT INTO entry (to_us, meter, length_us, n, ticks, kind, placed, "
+                              "unseen_max, end_count, end_boot,"
+                              " end_seq) VALUES (900000000, 1, 900000000, 0, 5, 0, 0, NULL, 105, 7, 1),"
+                              " (1800000000, 1, 900000000, 0, 0, 2, 1, 77, 9, 7, 2);"
+                              "INSERT INTO entry_day VALUES (0, 1)"));
+    }
+    auto ledger = std::move(Ledger::open(file).value());
+    const Span life{instant_of(0), instant_of(86'400'000'000)};
+    const auto before = ledger->entries(1, life).value();
+    REQUIRE(before.size() == 2);
+    CHECK(before[0].ticks == 5);
+    CHECK(before[1].kind == EntryKind::preset);
+    CHECK(before[1].unseen_max == 77U);
+
+    const Entry back{.span = {before[1].span.to, before[1].span.to + std::chrono::minutes{3}},
+                     .ticks = -2,
+                     .kind = EntryKind::reverse,
+                     .begin_count = 9,
+                     .end = {7, 7, 3}};
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->add_entry(1, back));
+    REQUIRE(ledger->commit());
+    CHECK(ledger->entries(1, life).value().back() == back);
+    CHECK(
+        writable(file)->integer("SELECT count(*) FROM sqlite_schema WHERE name = 'entry_special'").value() ==
+        1);
+}
+
 TEST_CASE("a ledger of a newer program is refused in words and left as it is") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
