@@ -139,7 +139,7 @@ struct Account {
     /// Alarms whose condition holds, or that are shelved: at most one of a kind, its newest.
     std::map<AlarmKind, Alarm> open_alarms;
 
-    /// Where the clock-work holds a place for it: no later than its next deadline.
+    /// Where Deadlines holds a place for it: no later than its next deadline.
     std::optional<Instant> scheduled_at;
     /// Of each step the row that changed last.
     std::array<OpenRow, 5> open_rows;

@@ -1,64 +1,77 @@
-// What people told the daemon to do, in the order of the message log.
-//
-// Live, after a kill and in a replay the same line does the same, so each kind of instruction is decided
-// here, from the line and the ledger alone. One that was given again must change nothing: a client that got
-// no answer says it again.
+#include "book/instructions.hpp"
 
 #include <array>
 #include <nlohmann/json.hpp>
 
-#include "book/bookkeeper.hpp"
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 
 namespace tickledger {
 
-void Bookkeeper::take_instruction(const Instruction& instruction) {
+Account* Instructions::take(const Instruction& instruction) {
     struct Kind {
         std::string_view name;
-        void (Bookkeeper::*take)(Account& account, const nlohmann::json& order, Instant now);
+        void (Instructions::*take)(Account& account, const nlohmann::json& document, Instant now);
     };
     constexpr std::array kinds{
-        Kind{order_read_register, &Bookkeeper::read_register},
-        Kind{order_take_back_reading, &Bookkeeper::take_back_reading},
-        Kind{order_set_pulse_value, &Bookkeeper::apply_pulse_value},
-        Kind{order_acknowledge_alarm, &Bookkeeper::acknowledge_alarm},
-        Kind{order_shelve_alarm, &Bookkeeper::shelve_alarm},
-        Kind{order_unshelve_alarm, &Bookkeeper::unshelve_alarm},
-        Kind{order_set_away, &Bookkeeper::set_away},
+        Kind{instruction_read_register, &Instructions::read_register},
+        Kind{instruction_take_back_reading, &Instructions::take_back_reading},
+        Kind{instruction_set_pulse_value, &Instructions::set_pulse_value},
+        Kind{instruction_acknowledge_alarm, &Instructions::acknowledge_alarm},
+        Kind{instruction_shelve_alarm, &Instructions::shelve_alarm},
+        Kind{instruction_unshelve_alarm, &Instructions::unshelve_alarm},
+        Kind{instruction_set_away, &Instructions::set_away},
     };
-    const auto order = nlohmann::json::parse(instruction.order, nullptr, false);
-    if (!order.is_object()) return;
-    Account* account = accounts_.find(text_in(order, "meter"));
-    // What another version of this program understood, or another configuration knew, is passed over.
-    if (!account) return;
+    const auto document = nlohmann::json::parse(instruction.document, nullptr, false);
+    if (!document.is_object()) return nullptr;
+    Account* account = accounts_.find(text_in(document, "meter"));
+    if (!account) return nullptr;
     for (const Kind& kind : kinds) {
-        if (kind.name == text_in(order, "do")) (this->*kind.take)(*account, order, instruction.at);
+        if (kind.name == text_in(document, "do")) (this->*kind.take)(*account, document, instruction.at);
     }
-    schedule(*account);
+    return account;
 }
 
 namespace {
 
-/// The kind of alarm that an order names, and when that one was raised.
-std::optional<std::pair<AlarmKind, Instant>> alarm_in(const nlohmann::json& order) {
-    const auto kind = alarm_kind_named(text_in(order, "kind"));
-    const auto raised_at = instant_in(order, "raised_at");
+/// The kind of alarm that an instruction names, and when that one was raised.
+std::optional<std::pair<AlarmKind, Instant>> alarm_in(const nlohmann::json& document) {
+    const auto kind = alarm_kind_named(text_in(document, "kind"));
+    const auto raised_at = instant_in(document, "raised_at");
     if (!kind || !raised_at) return std::nullopt;
     return std::pair{*kind, *raised_at};
 }
 
 }  // namespace
 
-void Bookkeeper::acknowledge_alarm(Account& account, const nlohmann::json& order, Instant now) {
-    const auto meant = alarm_in(order);
+void Instructions::read_register(Account& account, const nlohmann::json& document, Instant now) {
+    const auto time = instant_in(document, "time");
+    const auto register_ul = whole_in(document, "register_ul");
+    const auto given_to_ul = whole_in(document, "given_to_ul");
+    if (!time || !register_ul || !given_to_ul) return;
+    follower_.read(account, {*time, *register_ul, *given_to_ul, flag_in(document, "start")}, now);
+}
+
+void Instructions::take_back_reading(Account& account, const nlohmann::json& document, Instant /*now*/) {
+    if (const auto time = instant_in(document, "time")) follower_.take_back(account, *time);
+}
+
+void Instructions::set_pulse_value(Account& account, const nlohmann::json& document, Instant /*now*/) {
+    const auto from = instant_in(document, "from");
+    const auto numerator = whole_in(document, "numerator");
+    const auto denominator = whole_in(document, "denominator");
+    if (from && numerator && denominator) follower_.apply(account, {*from, *numerator, *denominator});
+}
+
+void Instructions::acknowledge_alarm(Account& account, const nlohmann::json& document, Instant now) {
+    const auto meant = alarm_in(document);
     if (!meant) return;
     desk_.change(account, meant->first, meant->second,
                  [&](Alarm& alarm, bool) { return acknowledge(alarm, now); });
 }
 
-void Bookkeeper::shelve_alarm(Account& account, const nlohmann::json& order, Instant now) {
-    const auto meant = alarm_in(order);
-    const auto for_s = whole_in(order, "for_s");
+void Instructions::shelve_alarm(Account& account, const nlohmann::json& document, Instant now) {
+    const auto meant = alarm_in(document);
+    const auto for_s = whole_in(document, "for_s");
     if (!meant || !for_s || *for_s <= 0 || *for_s > shelved_max_s) return;
     // People read these times: fractions of a second would only be in the way.
     const Instant until = std::chrono::ceil<std::chrono::seconds>(now) + std::chrono::seconds{*for_s};
@@ -67,17 +80,17 @@ void Bookkeeper::shelve_alarm(Account& account, const nlohmann::json& order, Ins
                  [&](Alarm& alarm, bool is_newest) { return is_newest && shelve(alarm, until); });
 }
 
-void Bookkeeper::unshelve_alarm(Account& account, const nlohmann::json& order, Instant) {
-    const auto meant = alarm_in(order);
+void Instructions::unshelve_alarm(Account& account, const nlohmann::json& document, Instant) {
+    const auto meant = alarm_in(document);
     if (!meant) return;
     desk_.change(account, meant->first, meant->second, [](Alarm& alarm, bool) { return unshelve(alarm); });
 }
 
-void Bookkeeper::set_away(Account& account, const nlohmann::json& order, Instant now) {
+void Instructions::set_away(Account& account, const nlohmann::json& document, Instant now) {
     ToldAway told{.from = std::nullopt, .to = std::nullopt, .configured = account.settings.alarms.away};
-    if (flag_in(order, "away")) {
-        told.from = instant_in(order, "from");
-        told.to = instant_in(order, "to");
+    if (flag_in(document, "away")) {
+        told.from = instant_in(document, "from");
+        told.to = instant_in(document, "to");
         // Who is away already and says so again has been away since.
         const auto before = absence(account.memory.away, account.settings.alarms);
         const bool is_away = account.memory.away && before && before->from <= now && now < before->to;

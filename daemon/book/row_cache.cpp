@@ -37,6 +37,13 @@ std::optional<Row> RowCache::row(const Account& account, Step step, Instant star
     return value_or_throw(ledger_.row(key));
 }
 
+TicksOfRow RowCache::ticks_of(const Account& account) {
+    return [this, &account](Step step, Instant start) -> Result<std::int64_t> {
+        const auto found = row(account, step, start);
+        return found ? found->ticks : 0;
+    };
+}
+
 OpenRow& RowCache::open(Account& account, const RowKey& key) {
     OpenRow& at_hand = account.open_rows[static_cast<std::size_t>(key.step)];
     if (at_hand.start == key.start) return at_hand;

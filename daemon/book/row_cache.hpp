@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "book/account.hpp"
+#include "book/valuation.hpp"
 #include "store/ledger.hpp"
 
 namespace tickledger {
@@ -31,6 +32,8 @@ public:
                                           std::optional<Instant> fine_detail_from = {});
 
     [[nodiscard]] std::optional<Row> row(const Account& account, Step step, Instant start);
+    /// The ticks of any row of an account, which must outlive it.
+    [[nodiscard]] TicksOfRow ticks_of(const Account& account);
 
     /// Writes what changed since the last flush. Throws StoreFailure.
     void flush();

@@ -7,7 +7,7 @@
 #include <functional>
 
 #include "book/documents.hpp"
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "serve/body.hpp"
 #include "serve/call.hpp"
 
@@ -56,8 +56,8 @@ Response answer(const AlarmRecord& record, const Call& call) {
 }
 
 /// Says it, and answers with what has become of the alarm.
-Response change(const Call& call, std::string order, const std::function<bool(const Alarm&)>& is_done) {
-    const auto view = call.instruct(std::move(order));
+Response change(const Call& call, std::string instruction, const std::function<bool(const Alarm&)>& is_done) {
+    const auto view = call.instruct(std::move(instruction));
     if (!view) return view.error();
     const auto later = find_alarm(call, **view);
     if (!later) return later.error();
@@ -102,7 +102,7 @@ Response post_acknowledge(const Call& call) {
                              alarm.id, call.parts.zone.format(alarm.shelved_until.value_or(Instant{}))));
     }
     if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
-    return change(call, order_to_acknowledge(record->meter, alarm), is_done);
+    return change(call, instruction_to_acknowledge(record->meter, alarm), is_done);
 }
 
 Response post_shelve(const Call& call) {
@@ -116,7 +116,7 @@ Response post_shelve(const Call& call) {
     if (!record) return record.error();
     if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
     if (const auto newest = expect_newest(*record, **view); !newest) return newest.error();
-    return change(call, order_to_shelve(record->meter, record->alarm, *length),
+    return change(call, instruction_to_shelve(record->meter, record->alarm, *length),
                   [before = record->alarm.shelved_until](const Alarm& now) {
                       return now.shelved_until && now.shelved_until != before;
                   });
@@ -131,7 +131,7 @@ Response post_unshelve(const Call& call) {
     const auto is_done = [](const Alarm& now) { return now.state != AlarmState::shelved; };
     if (is_done(record->alarm)) return answer(*record, call);
     if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
-    return change(call, order_to_unshelve(record->meter, record->alarm), is_done);
+    return change(call, instruction_to_unshelve(record->meter, record->alarm), is_done);
 }
 
 }  // namespace tickledger

@@ -34,7 +34,7 @@ struct ApiParts {
     std::function<void()> settle;
     /// Keeps what a person told the daemon to do, a JSON object with `do` and what that needs. Once this has
     /// returned without error it is on the disk, and settle() sees it booked like a message.
-    std::function<Result<void>(std::string order)> instruct;
+    std::function<Result<void>(std::string document)> instruct;
     /// The wall clock.
     std::function<Instant()> now;
     /// What those who watch hear.

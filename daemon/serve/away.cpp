@@ -5,7 +5,7 @@
 
 #include <array>
 
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "serve/body.hpp"
 
 namespace tickledger {
@@ -110,7 +110,8 @@ Response say(const Call& call, const SaidAway& said) {
     auto seen = see_away(call, **view);
     if (!seen) return seen.error();
     const std::string& id = seen->meter.id;
-    view = call.instruct(said.is_away ? order_to_be_away(id, said.from, said.to) : order_to_be_home(id));
+    view = call.instruct(said.is_away ? instruction_to_be_away(id, said.from, said.to)
+                                      : instruction_to_be_home(id));
     if (!view) return view.error();
     seen = see_away(call, **view);
     if (!seen) return seen.error();

@@ -8,7 +8,7 @@
 #include <cmath>
 #include <numeric>
 
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "core/json_writer.hpp"
 #include "serve/body.hpp"
 #include "serve/call.hpp"
@@ -189,7 +189,7 @@ Response post_calibration(const Call& call) {
         const Ratio value = asked->pulse_value_l.value_or(fit ? stated(fit->pulse_value_l) : present);
         if (value.numerator <= 0)
             return problem(409, "The pulse value found is less than a microlitre; it can not be applied.");
-        auto later = call.instruct(order_to_set(seen->meter.id, *asked->apply_from, value));
+        auto later = call.instruct(instruction_to_set(seen->meter.id, *asked->apply_from, value));
         if (!later) return later.error();
         seen = see(call, *std::move(later));
         if (!seen) return seen.error();

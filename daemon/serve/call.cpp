@@ -73,8 +73,8 @@ OrProblem<std::shared_ptr<LedgerView>> Call::settled_view() const {
     return snapshots.take();
 }
 
-OrProblem<std::shared_ptr<LedgerView>> Call::instruct(std::string order) const {
-    if (const auto kept = parts.instruct(std::move(order)); !kept) return refuse(503, kept.error().text);
+OrProblem<std::shared_ptr<LedgerView>> Call::instruct(std::string document) const {
+    if (const auto kept = parts.instruct(std::move(document)); !kept) return refuse(503, kept.error().text);
     return settled_view();
 }
 

@@ -54,7 +54,7 @@ struct Call {
     /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages
     /// that waited at the broker are still coming in (half a minute at most) or booking stands still: then
     /// answer with accepted_for_later().
-    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string order) const;
+    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string document) const;
 };
 
 /// A meter as the calls see it. Without a record nothing of it has been booked yet.

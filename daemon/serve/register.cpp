@@ -4,7 +4,7 @@
 #include <algorithm>
 
 #include "book/documents.hpp"
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "book/register_rules.hpp"
 #include "book/valuation.hpp"
 #include "serve/body.hpp"
@@ -175,7 +175,7 @@ Response post_register(const Call& call) {
     const auto judged = judge(*said, basis_of(*seen, call.parts.zone), call.parts.now());
     if (!judged) return problem(409, judged.error().text);
     if (!judged->is_known) {
-        auto later = call.instruct(order_to_read(seen->meter.id, *said));
+        auto later = call.instruct(instruction_to_read(seen->meter.id, *said));
         if (!later) return later.error();
         seen = see(call, *std::move(later));
         if (!seen) return seen.error();
@@ -198,7 +198,7 @@ Response delete_register(const Call& call) {
     if (!seen) return seen.error();
     const auto place = judge_taking_back(**at, basis_of(*seen, call.parts.zone));
     if (!place) return problem(reading_of(*seen, **at) ? 409 : 404, place.error().text);
-    auto later = call.instruct(order_to_take_back(seen->meter.id, **at));
+    auto later = call.instruct(instruction_to_take_back(seen->meter.id, **at));
     if (!later) return later.error();
     seen = see(call, *std::move(later));
     if (!seen) return seen.error();

@@ -350,8 +350,8 @@ ApiParts RunningDaemon::api_parts(Generation& generation) {
             .health = [this, &generation] { return health(generation); },
             .settle = [this] { loop_->settle(); },
             .instruct =
-                [this](std::string order) {
-                    auto kept = intake_->accept_instruction(std::move(order));
+                [this](std::string document) {
+                    auto kept = intake_->accept_instruction(std::move(document));
                     if (kept) loop_->wake();
                     return kept;
                 },

@@ -50,7 +50,7 @@ bool Intake::accept(LinkChange change) {
     return keep(change, now());
 }
 
-Result<void> Intake::accept_instruction(std::string order) {
+Result<void> Intake::accept_instruction(std::string document) {
     watch_clock();
     const auto now = clock_.now();
     if (!now) {
@@ -58,7 +58,7 @@ Result<void> Intake::accept_instruction(std::string order) {
             "The server's clock is not set, so nobody can tell when this was said. Set the clock, or wait "
             "until the network or a node has told the time, and say it again.");
     }
-    if (auto appended = parts_.log->append(Instruction{{}, std::move(order)}, *now); !appended) {
+    if (auto appended = parts_.log->append(Instruction{{}, std::move(document)}, *now); !appended) {
         return tl::unexpected(std::move(appended.error()));
     }
     // People speak seldom, and expect that what was answered is never forgotten.

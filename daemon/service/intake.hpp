@@ -45,9 +45,9 @@ public:
     /// True once the message is safe and may be acknowledged. The journal tells why not.
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool accept(LinkChange change);
-    /// A person's word: `order` as in Instruction. It is on the disk when this returns without error. Refused
-    /// while the server's clock is not set, for then nobody can tell when it was said.
-    [[nodiscard]] Result<void> accept_instruction(std::string order);
+    /// A person's word: `document` as in Instruction. It is on the disk when this returns without error.
+    /// Refused while the server's clock is not set, for then nobody can tell when it was said.
+    [[nodiscard]] Result<void> accept_instruction(std::string document);
 
     /// Looks whether a clock that was not set is set by now, and logs that. To be called now and then.
     void watch_clock();

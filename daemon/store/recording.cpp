@@ -104,7 +104,7 @@ void append_event(std::string& line, const ClockSet& set) {
 
 void append_event(std::string& line, const Instruction& instruction) {
     line += ",\"instruction\":";
-    line += instruction.order;
+    line += instruction.document;
 }
 
 // Reading back what others wrote.
@@ -165,9 +165,9 @@ using nlohmann::json;
 }
 
 [[nodiscard]] Result<Event> instruction(const json& object, Instant at) {
-    const json& order = object["instruction"];
-    if (!order.is_object()) return fail("The line's `instruction` is no JSON object.");
-    return Instruction{at, order.dump()};
+    const json& document = object["instruction"];
+    if (!document.is_object()) return fail("The line's `instruction` is no JSON object.");
+    return Instruction{at, document.dump()};
 }
 
 [[nodiscard]] Result<Event> message(const json& object, Instant at) {

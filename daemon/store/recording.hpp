@@ -37,7 +37,7 @@ struct ClockSet {
 struct Instruction {
     Instant at{};
     /// A compact JSON object; its `do` names what is to be done (see book/instructions.cpp).
-    std::string order;
+    std::string document;
 };
 
 /// Something that happened, in the order in which the log holds it.

@@ -1,7 +1,7 @@
 // What holds for every kind of alarm: it survives the daemon's restarts, comes once however its condition
 // wavers, and what is not seen neither raises nor clears it.
 #include "book/documents.hpp"
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -124,7 +124,7 @@ Story story_of(AlarmKind kind) {
             story.run(693, 720, minutes{3}, nothing);
             break;
         case AlarmKind::away_use:
-            story.tell(at_min(599), order_to_be_away("house", {}, {}));
+            story.tell(at_min(599), instruction_to_be_away("house", {}, {}));
             story.run(600, 630, minutes{3}, steady(1));
             story.run(633, 1020, minutes{3}, nothing);
             break;
@@ -240,7 +240,7 @@ TEST_CASE("what is not seen clears no alarm") {
     CAPTURE(name_of(kind));
     const double l_per_min = kind == AlarmKind::high_flow ? 36 : 10;
     Story story;
-    story.tell(at_min(599), order_to_be_away("house", {}, {}));
+    story.tell(at_min(599), instruction_to_be_away("house", {}, {}));
     story.run(600, 690, minutes{3}, steady(l_per_min));
     // The node starts anew, and has counted nothing: whether the water ran meanwhile nobody saw.
     story.count(at_min(750), story.counted, 2);
@@ -258,7 +258,7 @@ TEST_CASE("what is not seen clears no alarm") {
 TEST_CASE("whether water ran while everybody was away is left open where it was not seen") {
     Story story;
     story.run(600, 630, minutes{3}, nothing);
-    story.tell(at_min(632), order_to_be_away("house", {}, {}));
+    story.tell(at_min(632), instruction_to_be_away("house", {}, {}));
     story.run(633, 660, minutes{3}, nothing);
     story.count(at_min(663), story.counted, 2);
     const Told after = told(story, AlarmKind::away_use);
@@ -270,7 +270,7 @@ TEST_CASE("whether water ran while everybody was away is left open where it was 
 TEST_CASE("being away has a beginning and an end") {
     Story story;
     story.run(600, 615, minutes{3}, nothing);
-    story.tell(at_min(616), order_to_be_away("house", at_min(700), at_min(800)));
+    story.tell(at_min(616), instruction_to_be_away("house", at_min(700), at_min(800)));
     const auto used = [&](int minute) {
         Story one = story;
         one.run(618, minute - 3, minutes{3}, nothing);
@@ -293,9 +293,9 @@ TEST_CASE("who comes home ends being away and its alarm, whatever is configured"
     const bool configured = GENERATE(false, true);
     Story story;
     story.meter.alarms.away = configured;
-    if (!configured) story.tell(at_min(599), order_to_be_away("house", {}, {}));
+    if (!configured) story.tell(at_min(599), instruction_to_be_away("house", {}, {}));
     story.run(600, 630, minutes{3}, steady(1));
-    story.tell(at_min(631), order_to_be_home("house"));
+    story.tell(at_min(631), instruction_to_be_home("house"));
     story.run(633, 663, minutes{3}, steady(1));
     const auto alarms = told(story, AlarmKind::away_use, Way::restarted_after_each).of_kind;
     REQUIRE(alarms.size() == 1);
@@ -304,7 +304,7 @@ TEST_CASE("who comes home ends being away and its alarm, whatever is configured"
 
 TEST_CASE("a configuration that was changed after a word outweighs it") {
     LedgerWorld world;
-    world.take({{Instruction{at_min(600), order_to_be_home("house")}}});
+    world.take({{Instruction{at_min(600), instruction_to_be_home("house")}}});
     world.hear_count(at_min(603), 100);
     world.hear_count(at_min(606), 101);
     CHECK(world.alarms().empty());

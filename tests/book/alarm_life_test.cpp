@@ -1,6 +1,6 @@
 // What people do to alarms: through the ledger, restarts of the daemon, the event clock and the broker's
 // topic.
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -16,11 +16,11 @@ public:
     explicit Home(bool restarts = false) : restarts_(restarts) {}
 
     void tell(int minute, std::string order) { take({{Instruction{at_min(minute), std::move(order)}}}); }
-    void acknowledge(int minute) { tell(minute, order_to_acknowledge("house", alarm())); }
+    void acknowledge(int minute) { tell(minute, instruction_to_acknowledge("house", alarm())); }
     void shelve(int minute, std::chrono::seconds length) {
-        tell(minute, order_to_shelve("house", alarm(), length));
+        tell(minute, instruction_to_shelve("house", alarm(), length));
     }
-    void unshelve(int minute) { tell(minute, order_to_unshelve("house", alarm())); }
+    void unshelve(int minute) { tell(minute, instruction_to_unshelve("house", alarm())); }
     void speak(int from, int to) {
         for (int minute = from; minute <= to; minute += 3) {
             Message message;
@@ -179,8 +179,8 @@ TEST_CASE("an older alarm of a kind is acknowledged by itself, and can not be sh
     home.speak(700, 721);
     home.run_clock(800);
     REQUIRE(home.world.alarms().size() == 2);
-    home.tell(801, order_to_shelve("house", older, std::chrono::hours{1}));
-    home.tell(802, order_to_acknowledge("house", older));
+    home.tell(801, instruction_to_shelve("house", older, std::chrono::hours{1}));
+    home.tell(802, instruction_to_acknowledge("house", older));
     CHECK(home.world.alarms()[1].alarm.state == AlarmState::normal);
     CHECK(home.state() == "unacknowledged");
     // The topic stays the newest one's.
@@ -192,8 +192,8 @@ TEST_CASE("a word about an alarm that this ledger does not hold is passed over")
     home.fall_silent();
     Alarm other = home.alarm();
     other.raised_at -= std::chrono::hours{24};
-    home.tell(630, order_to_acknowledge("house", other));
-    home.tell(631, order_to_shelve("house", other, std::chrono::hours{1}));
+    home.tell(630, instruction_to_acknowledge("house", other));
+    home.tell(631, instruction_to_shelve("house", other, std::chrono::hours{1}));
     home.tell(
         632,
         R"({"do":"shelve-alarm","meter":"house","kind":"flood","raised_at":"2026-03-01T10:15:00Z","for_s":60})");

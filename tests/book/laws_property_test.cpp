@@ -6,7 +6,7 @@
 
 #include "book/account.hpp"
 #include "book/bookkeeper.hpp"
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "simulation/books.hpp"
 #include "simulation/chance.hpp"
 #include "simulation/sim_vfs.hpp"
@@ -229,16 +229,16 @@ public:
         if (!chance.happens(0.2)) return std::nullopt;
         switch (chance.below(6)) {
             case 0:
-                return order_to_acknowledge(meter.id, silent_);
+                return instruction_to_acknowledge(meter.id, silent_);
             case 1:
             case 2:
-                return order_to_shelve(meter.id, silent_, seconds{1 + chance.below(8 * 3600)});
+                return instruction_to_shelve(meter.id, silent_, seconds{1 + chance.below(8 * 3600)});
             case 3:
-                return order_to_unshelve(meter.id, silent_);
+                return instruction_to_unshelve(meter.id, silent_);
             case 4:
-                return order_to_be_home(meter.id);
+                return instruction_to_be_home(meter.id);
             default:
-                return order_to_be_away(meter.id, {}, now + chance.moment(hours{9}));
+                return instruction_to_be_away(meter.id, {}, now + chance.moment(hours{9}));
         }
     }
 
@@ -265,16 +265,16 @@ Run with_people(Run run, Chance& chance) {
             const bool starts = read_at.empty() && chance.happens(0.3);
             read_at.push_back(at);
             deliveries.push_back(
-                {Instruction{now, order_to_read(meter, {at, litres * 1'000'000, 1'000'000, starts})}});
+                {Instruction{now, instruction_to_read(meter, {at, litres * 1'000'000, 1'000'000, starts})}});
         }
         if (!read_at.empty() && chance.happens(0.04)) {
             deliveries.push_back(
-                {Instruction{now, order_to_take_back(meter, read_at[chance.below(read_at.size())])}});
+                {Instruction{now, instruction_to_take_back(meter, read_at[chance.below(read_at.size())])}});
         }
         if (chance.happens(0.01)) {
             const Instant midnight = CivilZone::find("Europe/Lisbon").value().row_at(Step::day, {}, now).from;
             const Ratio value{static_cast<std::int64_t>(990 + chance.below(20)), 1000};
-            deliveries.push_back({Instruction{now, order_to_set(meter, midnight, value)}});
+            deliveries.push_back({Instruction{now, instruction_to_set(meter, midnight, value)}});
         }
         if (auto order = listeners.say(now, run.meter, chance))
             deliveries.push_back({Instruction{now, *std::move(order)}});

@@ -1,5 +1,5 @@
 // Readings of the register by eye: adjustments, how they follow the past, taking back, dated pulse values.
-#include "book/orders.hpp"
+#include "book/instruction_documents.hpp"
 #include "book/valuation.hpp"
 #include "ledger_world.hpp"
 
@@ -15,9 +15,10 @@ struct RegisterWorld : LedgerWorld {
 
     void tell(Instant now, const std::string& order) { take({{Instruction{now, order}}}); }
     void read(Instant at, std::int64_t litres, bool starts = false) {
-        tell(at + std::chrono::seconds{1}, order_to_read("house", {at, litres * litre_ul, litre_ul, starts}));
+        tell(at + std::chrono::seconds{1},
+             instruction_to_read("house", {at, litres * litre_ul, litre_ul, starts}));
     }
-    void take_back(Instant at) { tell(at + std::chrono::hours{1}, order_to_take_back("house", at)); }
+    void take_back(Instant at) { tell(at + std::chrono::hours{1}, instruction_to_take_back("house", at)); }
 
     std::vector<RegisterReading> readings() { return must(ledger->register_readings(key("house"))); }
     std::vector<Entry> adjustments() {
@@ -152,7 +153,7 @@ TEST_CASE("a reading later than any message, taken back after a restart, leaves 
     world.read(at_min(700), 118);
     REQUIRE(world.adjustments().at(0).ticks == 18);
     world.open();
-    world.tell(at_min(701), order_to_take_back("house", at_min(700)));
+    world.tell(at_min(701), instruction_to_take_back("house", at_min(700)));
     world.check_sums();
     world.hear_count(at_min(720), 115);
     world.check_sums();
@@ -238,7 +239,7 @@ TEST_CASE("a reading that can not be true changes nothing") {
     world.read(at_min(660), 113);              // Another value for the same moment.
     world.read(at_min(661), 1'234'567, true);  // The start, after a reading.
     world.tell(at_min(662),
-               order_to_read("house", {at_min(700), 112 * litre_ul, litre_ul, false}));  // Future.
+               instruction_to_read("house", {at_min(700), 112 * litre_ul, litre_ul, false}));  // Future.
     world.tell(at_min(662), R"({"do":"read-register","meter":"house","time":"yesterday","register_ul":1})");
     world.tell(at_min(662), R"({"do":"read-register","meter":"nobody"})");
     CHECK(world.entries() == before);
@@ -253,14 +254,14 @@ TEST_CASE("rows before a pulse value's date keep the old one, and sums over the 
     world.hear_count(at_min(0), 0);
     for (int hour = 1; hour <= 72; ++hour)
         world.hear_count(at_min(60 * hour), static_cast<std::uint64_t>(10 * hour));
-    world.tell(at_min(60 * 72), order_to_set("house", at_min(48 * 60), {1, 2}));
+    world.tell(at_min(60 * 72), instruction_to_set("house", at_min(48 * 60), {1, 2}));
     CHECK(world.row(Step::day, at_min(24 * 60))->revision == 0);
     CHECK(world.row(Step::day, at_min(48 * 60))->revision == 1);
     CHECK(world.row(Step::hour, at_min(50 * 60))->revision == 1);
     CHECK(world.published("meters/house/day").back()["volume_l"] == 120.0);
     // 480 ticks of 1/3 L and 240 of 1/2 L: 160 + 120 L.
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.28);
-    world.tell(at_min(60 * 72), order_to_set("house", at_min(48 * 60), {1, 2}));
+    world.tell(at_min(60 * 72), instruction_to_set("house", at_min(48 * 60), {1, 2}));
     CHECK(world.row(Step::day, at_min(48 * 60))->revision == 1);
     world.open();
     world.hear_count(at_min(60 * 73), 730);
@@ -274,7 +275,7 @@ TEST_CASE("rows before a pulse value's date keep the old one, and sums over the 
         // worth 1/3 L.
         CHECK(world.adjustments()[0].ticks == 30);
         world.check_sums();
-        world.tell(at_min(60 * 74), order_to_set("house", at_min(48 * 60), {13, 24}));
+        world.tell(at_min(60 * 74), instruction_to_set("house", at_min(48 * 60), {13, 24}));
         // 160 + 240 * 13/24 = 290: nothing is missing any more.
         CHECK(world.adjustments().empty());
         world.check_sums();

@@ -1,19 +1,7 @@
-// Readings of the register by eye: what they say, what is adjusted to them, and how both follow when the past
-// becomes clearer.
-//
-// Let B be the booked ticks, adjustments apart, until a reading's moment. The adjustment that ends there is
-// what is missing for the register, made of B and of all adjustments until then, to show what was read: to
-// the nearest tick. It is worked out anew whenever B, a reading before it or a pulse value changes, so that
-// what was adjusted once and is found after all (a message that fills a gap) is not counted twice. Where the
-// moment lies inside an entry, its ticks may have come before or after it; only what they can not explain is
-// adjusted.
+#include "book/register_follower.hpp"
 
 #include <algorithm>
-#include <nlohmann/json.hpp>
 
-#include "book/bookkeeper.hpp"
-#include "book/orders.hpp"
-#include "book/register_rules.hpp"
 #include "book/store_failure.hpp"
 #include "book/valuation.hpp"
 
@@ -42,19 +30,14 @@ bool count(RegisterReading& reading, const Entry& entry, int sign) {
     return true;
 }
 
-/// Of the ticks that are wanted, those that the entry around the moment can not have brought before it.
+/// Of the ticks that are wanted, those that the entry around the moment cannot have brought before it.
 std::int64_t not_explained(std::int64_t wanted, std::int64_t ticks_within) {
     if (ticks_within <= 0 || wanted < 0) return wanted;
     return std::max<std::int64_t>(wanted - ticks_within, 0);
 }
 
-constexpr int refinements_max = 4;
-
-}  // namespace
-
 /// Ticks of the adjustments that fall into rows before a civil midnight.
-std::int64_t Bookkeeper::adjusted_before(Account& account, std::span<const RegisterReading> readings,
-                                         Instant midnight) {
+std::int64_t adjusted_before(Account& account, std::span<const RegisterReading> readings, Instant midnight) {
     std::int64_t sum = 0;
     std::vector<Share> shares;
     for (const RegisterReading& reading : readings) {
@@ -71,17 +54,21 @@ std::int64_t Bookkeeper::adjusted_before(Account& account, std::span<const Regis
     return sum;
 }
 
+constexpr int refinements_max = 4;
+
+}  // namespace
+
 /// The register at a reading's moment, with its adjustment as it stands in the list and without the ticks of
 /// the entry around it. `booked`: the same readings as they are in the rows now.
-std::int64_t Bookkeeper::register_at(Account& account, const PulseValues& values,
-                                     std::span<const RegisterReading> until,
-                                     std::span<const RegisterReading> booked, Ratio start_l) {
+std::int64_t RegisterFollower::register_at(Account& account, const PulseValues& values,
+                                           std::span<const RegisterReading> until, const Readings& booked,
+                                           Ratio start_l) {
     const RegisterReading& reading = until.back();
     std::int64_t left = reading.ticks_before;
     for (const RegisterReading& one : until)
         left += one.adjustment_ticks;
     std::vector<ValuedTicks> parts;
-    const auto ticks = [&](Step step, Instant begin) { return ticks_of_row(account, step, begin); };
+    const TicksOfRow ticks = rows_.ticks_of(account);
     Instant from =
         account.rows.row_at(Step::year, *account.memory.meter_register.first_at - Duration{1}).from;
     const Instant begin = from;
@@ -101,19 +88,14 @@ std::int64_t Bookkeeper::register_at(Account& account, const PulseValues& values
     return scaled_volume(parts, start_l, 1, digits_register);
 }
 
-Result<std::int64_t> Bookkeeper::ticks_of_row(const Account& account, Step step, Instant begin) {
-    const auto row = rows_.row(account, step, begin);
-    return row ? row->ticks : 0;
-}
-
-std::vector<RegisterReading> Bookkeeper::readings_of(const Account& account) {
+RegisterFollower::Readings RegisterFollower::readings_of(const Account& account) {
     if (!account.memory.meter_register.read_by_eye_at) return {};
     return value_or_throw(ledger_.register_readings(account.key));
 }
 
 /// Works out every adjustment from one place on and books what has changed, as one fact.
-void Bookkeeper::adjust(Account& account, std::vector<RegisterReading> readings,
-                        std::vector<RegisterReading> booked, std::size_t place) {
+void RegisterFollower::adjust(Account& account, Readings readings, const Readings& booked,
+                              std::size_t place) {
     const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
     for (std::size_t i = place; i < readings.size(); ++i) {
         RegisterReading& reading = readings[i];
@@ -142,10 +124,8 @@ void Bookkeeper::adjust(Account& account, std::vector<RegisterReading> readings,
     book_adjustments(account, readings, booked);
 }
 
-void Bookkeeper::book_adjustments(Account& account, const std::vector<RegisterReading>& readings,
-                                  const std::vector<RegisterReading>& booked) {
-    const auto entries_of = [](const std::vector<RegisterReading>& from,
-                               const std::vector<RegisterReading>& other) {
+void RegisterFollower::book_adjustments(Account& account, const Readings& readings, const Readings& booked) {
+    const auto entries_of = [](const Readings& from, const Readings& other) {
         std::vector<Entry> entries;
         for (const RegisterReading& reading : from) {
             const bool stays = std::any_of(other.begin(), other.end(), [&](const RegisterReading& one) {
@@ -182,19 +162,19 @@ void Bookkeeper::book_adjustments(Account& account, const std::vector<RegisterRe
     // Not sooner: rows until the last reading that there was may hold some of its adjustment.
     account.memory.meter_register.read_by_eye_at =
         readings.empty() ? std::nullopt : std::optional(readings.back().at);
-    publish_corrections(account, changed, longest);
+    publications_.correct(account, changed, longest);
 }
 
-void Bookkeeper::follow_register(Account& account, std::span<const Entry> removed,
-                                 std::span<const Entry> added) {
+void RegisterFollower::follow(Account& account, std::span<const Entry> removed,
+                              std::span<const Entry> added) {
     const auto& read_at = account.memory.meter_register.read_by_eye_at;
     const auto reaches = [&](const Entry& entry) { return entry.span.from < *read_at; };
     if (!read_at || !(std::any_of(removed.begin(), removed.end(), reaches) ||
                       std::any_of(added.begin(), added.end(), reaches))) {
         return;
     }
-    const std::vector<RegisterReading> booked = readings_of(account);
-    std::vector<RegisterReading> readings = booked;
+    const Readings booked = readings_of(account);
+    Readings readings = booked;
     std::size_t place = readings.size();
     for (std::size_t i = readings.size(); i-- > 0;) {
         bool changed = false;
@@ -207,8 +187,7 @@ void Bookkeeper::follow_register(Account& account, std::span<const Entry> remove
     if (place < readings.size()) adjust(account, std::move(readings), booked, place);
 }
 
-RegisterBasis Bookkeeper::register_basis(const Account& account,
-                                         std::span<const RegisterReading> readings) const {
+RegisterBasis RegisterFollower::basis(const Account& account, const Readings& readings) const {
     return {.settings = account.settings,
             .first_at = account.memory.meter_register.first_at,
             .start_l = register_start_l(account.settings, account.memory.meter_register),
@@ -218,22 +197,13 @@ RegisterBasis Bookkeeper::register_basis(const Account& account,
             .zone = zone_};
 }
 
-void Bookkeeper::read_register(Account& account, const nlohmann::json& order, Instant now) {
-    const auto time = instant_in(order, "time");
-    const auto register_ul = whole_in(order, "register_ul");
-    const auto given_to_ul = whole_in(order, "given_to_ul");
-    if (!time || !register_ul || !given_to_ul) return;
-    const SaidReading said{*time, *register_ul, *given_to_ul, flag_in(order, "start")};
-    const std::vector<RegisterReading> booked = readings_of(account);
-    const auto judged = judge(said, register_basis(account, booked), now);
-    // The call that took it has judged it too; what changed in between is told by its answer.
-    if (!judged || judged->is_known) return;
-
+/// The reading with the ticks that are booked before it, as if nothing had been adjusted.
+RegisterReading RegisterFollower::counted(const Account& account, const SaidReading& said,
+                                          const Readings& booked) {
     RegisterReading reading;
     reading.at = said.at;
     reading.register_ul = said.register_ul;
     reading.given_to_ul = said.given_to_ul;
-    reading.turns = judged->turns;
     reading.starts = said.starts;
     reading.adjusted_from = said.at;
     reading.ticks_before = account.memory.total_ticks;
@@ -245,46 +215,52 @@ void Bookkeeper::read_register(Account& account, const nlohmann::json& order, In
         reading.ticks_before -= entry.ticks;
         if (entry.span.from < said.at) reading.ticks_within += entry.ticks;
     }
-    std::vector<RegisterReading> readings = booked;
+    return reading;
+}
+
+void RegisterFollower::read(Account& account, const SaidReading& said, Instant now) {
+    const Readings booked = readings_of(account);
+    const auto judged = judge(said, basis(account, booked), now);
+    if (!judged || judged->is_known) return;
+    RegisterReading reading = counted(account, said, booked);
+    reading.turns = judged->turns;
+    Readings readings = booked;
     readings.insert(readings.begin() + static_cast<std::ptrdiff_t>(judged->place), reading);
     adjust(account, std::move(readings), booked, judged->place);
 }
 
-void Bookkeeper::take_back_reading(Account& account, const nlohmann::json& order, Instant /*now*/) {
-    const auto time = instant_in(order, "time");
-    if (!time) return;
-    const std::vector<RegisterReading> booked = readings_of(account);
-    const auto place = judge_taking_back(*time, register_basis(account, booked));
+void RegisterFollower::take_back(Account& account, Instant reading_at) {
+    const Readings booked = readings_of(account);
+    const auto place = judge_taking_back(reading_at, basis(account, booked));
     if (!place) return;
-    std::vector<RegisterReading> readings = booked;
+    Readings readings = booked;
     if (readings[*place].starts) account.memory.meter_register.start_ul.reset();
     readings.erase(readings.begin() + static_cast<std::ptrdiff_t>(*place));
     adjust(account, std::move(readings), booked, *place);
 }
 
-void Bookkeeper::apply_pulse_value(Account& account, const nlohmann::json& order, Instant /*now*/) {
-    const auto from = instant_in(order, "from");
-    const auto numerator = whole_in(order, "numerator");
-    const auto denominator = whole_in(order, "denominator");
-    if (!from || !numerator || !denominator || *numerator <= 0 || *denominator <= 0) return;
-    if (account.rows.row_at(Step::day, *from).from != *from) return;
+void RegisterFollower::apply(Account& account, const AppliedPulseValue& value) {
+    if (value.numerator <= 0 || value.denominator <= 0) return;
+    if (account.rows.row_at(Step::day, value.from).from != value.from) return;
     auto& applied = account.memory.meter_register.pulse_values;
     const auto same = std::find_if(applied.begin(), applied.end(),
-                                   [&](const AppliedPulseValue& one) { return one.from == *from; });
-    if (same != applied.end() && same->numerator == *numerator && same->denominator == *denominator) return;
-    if (same != applied.end()) applied.erase(same);
-    applied.push_back({*from, *numerator, *denominator});
+                                   [&](const AppliedPulseValue& one) { return one.from == value.from; });
+    if (same != applied.end()) {
+        if (same->numerator == value.numerator && same->denominator == value.denominator) return;
+        applied.erase(same);
+    }
+    applied.push_back(value);
     account.is_changed = account.has_news = true;
-    revise_from(account, *from);
-    const std::vector<RegisterReading> booked = readings_of(account);
+    revise_from(account, value.from);
+    const Readings booked = readings_of(account);
     const auto later = std::find_if(booked.begin(), booked.end(),
-                                    [&](const RegisterReading& one) { return one.at > *from; });
+                                    [&](const RegisterReading& one) { return one.at > value.from; });
     if (later == booked.end()) return;
     adjust(account, booked, booked, static_cast<std::size_t>(later - booked.begin()));
 }
 
 /// The volume of what closed since has changed: under the same revision it would be told in two ways.
-void Bookkeeper::revise_from(Account& account, Instant from) {
+void RegisterFollower::revise_from(Account& account, Instant from) {
     if (!account.memory.closed_until) return;
     const Instant until = *account.memory.closed_until;
     rows_.flush();
@@ -295,7 +271,7 @@ void Bookkeeper::revise_from(Account& account, Instant from) {
     }
     RowCache::forget(account);
     const Instant today = account.rows.row_at(Step::day, until).from;
-    if (from < today) publish_day(account, account.rows.row_at(Step::day, today - Duration{1}));
+    if (from < today) publications_.tell_day(account, account.rows.row_at(Step::day, today - Duration{1}));
 }
 
 }  // namespace tickledger

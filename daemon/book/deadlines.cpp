@@ -1,0 +1,63 @@
+#include "book/deadlines.hpp"
+
+#include <algorithm>
+
+namespace tickledger {
+
+namespace {
+
+std::optional<Instant> earlier(std::optional<Instant> a, std::optional<Instant> b) {
+    if (!a || !b) return a ? a : b;
+    return std::min(*a, *b);
+}
+
+/// When the oldest open interval closes though nothing was booked behind it.
+std::optional<Instant> closing_deadline(Account& account) {
+    if (!account.memory.closed_until) return std::nullopt;
+    return account.rows.row_at(Step::interval, *account.memory.closed_until).to +
+           account.settings.alarms.silent_after;
+}
+
+}  // namespace
+
+std::optional<Instant> Deadlines::next_of(Account& account) const {
+    return earlier(earlier(closing_deadline(account), AlarmDesk::deadline(account)),
+                   earlier(NightWatch::deadline(account), watches_.silence.deadline(account)));
+}
+
+void Deadlines::schedule(Account& account) {
+    const auto deadline = next_of(account);
+    if (!deadline) return;
+    // Deadlines mostly move on: a place in the schedule that is too early is corrected when it comes up.
+    if (account.scheduled_at && *account.scheduled_at <= *deadline) return;
+    if (account.scheduled_at) schedule_.erase({*account.scheduled_at, account.key});
+    account.scheduled_at = deadline;
+    schedule_.emplace(*deadline, account.key);
+}
+
+void Deadlines::schedule_all() {
+    accounts_.for_each([&](Account& account) { schedule(account); });
+}
+
+void Deadlines::meet_until(Instant moment) {
+    while (has_any_until(moment)) {
+        const auto [deadline, key] = *schedule_.begin();
+        schedule_.erase(schedule_.begin());
+        Account& account = *accounts_.find(key);
+        account.scheduled_at.reset();
+        if (next_of(account) == deadline) meet(account, deadline);
+        schedule(account);
+    }
+}
+
+void Deadlines::meet(Account& account, Instant deadline) {
+    account.is_changed = true;
+    if (closing_deadline(account) == deadline)
+        posting_.close_until(account, account.rows.row_at(Step::interval, *account.memory.closed_until).to);
+    if (NightWatch::deadline(account) == deadline) watches_.night.judge(account);
+    if (watches_.silence.deadline(account) == deadline) watches_.silence.raise(account, deadline);
+    // The last: what is raised at this very moment is told as what it has become.
+    desk_.end_shelvings(account, deadline);
+}
+
+}  // namespace tickledger

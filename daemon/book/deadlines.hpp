@@ -1,0 +1,47 @@
+// What time brings when no message does: intervals close, nights are judged, silence is noticed, a shelving
+// ends.
+//
+// Deadlines are met at their own moment, before any event that is later, so that it makes no difference when,
+// or how often, the clock was looked at.
+#pragma once
+
+#include <optional>
+#include <set>
+#include <utility>
+
+#include "book/accounts.hpp"
+#include "book/posting.hpp"
+
+namespace tickledger {
+
+class Deadlines {
+public:
+    Deadlines(Accounts& accounts, AlarmDesk& desk, Watches& watches, Posting& posting)
+        : accounts_(accounts), desk_(desk), watches_(watches), posting_(posting) {}
+
+    /// Takes note of the next deadline of an account, after it has changed.
+    void schedule(Account& account);
+    /// Of all accounts, after they were loaded or the link came up.
+    void schedule_all();
+    /// The accounts that there were are gone.
+    void forget() { schedule_.clear(); }
+
+    /// Meets every deadline up to this moment, in order of time. Throws StoreFailure.
+    void meet_until(Instant moment);
+    /// Whether there may be any. (A deadline that has moved on since may turn out to be none.)
+    [[nodiscard]] bool has_any_until(Instant moment) const {
+        return !schedule_.empty() && schedule_.begin()->first <= moment;
+    }
+
+private:
+    [[nodiscard]] std::optional<Instant> next_of(Account& account) const;
+    void meet(Account& account, Instant deadline);
+
+    Accounts& accounts_;
+    AlarmDesk& desk_;
+    Watches& watches_;
+    Posting& posting_;
+    std::set<std::pair<Instant, MeterKey>> schedule_;
+};
+
+}  // namespace tickledger

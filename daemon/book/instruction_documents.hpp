@@ -1,0 +1,47 @@
+// What the calls write into the message log as instructions, and how it is read back: `do`, `meter` and the
+// rest.
+#pragma once
+
+#include <cstdint>
+#include <nlohmann/json_fwd.hpp>
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "book/register_rules.hpp"
+#include "tickledger/alarm.hpp"
+#include "tickledger/time.hpp"
+
+namespace tickledger {
+
+inline constexpr std::string_view instruction_read_register = "read-register";
+inline constexpr std::string_view instruction_take_back_reading = "take-back-reading";
+inline constexpr std::string_view instruction_set_pulse_value = "set-pulse-value";
+inline constexpr std::string_view instruction_acknowledge_alarm = "acknowledge-alarm";
+inline constexpr std::string_view instruction_shelve_alarm = "shelve-alarm";
+inline constexpr std::string_view instruction_unshelve_alarm = "unshelve-alarm";
+inline constexpr std::string_view instruction_set_away = "set-away";
+
+/// An alarm is shelved for 31 days at most: what is put off longer is forgotten.
+inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
+
+[[nodiscard]] std::string instruction_to_read(const std::string& meter, const SaidReading& said);
+[[nodiscard]] std::string instruction_to_take_back(const std::string& meter, Instant reading_at);
+[[nodiscard]] std::string instruction_to_set(const std::string& meter, Instant from, Ratio pulse_value_l);
+[[nodiscard]] std::string instruction_to_acknowledge(const std::string& meter, const Alarm& alarm);
+/// From when it is booked, for so long.
+[[nodiscard]] std::string instruction_to_shelve(const std::string& meter, const Alarm& alarm,
+                                                std::chrono::seconds for_s);
+[[nodiscard]] std::string instruction_to_unshelve(const std::string& meter, const Alarm& alarm);
+/// Without `from` from when it is booked on, without `to` until told otherwise.
+[[nodiscard]] std::string instruction_to_be_away(const std::string& meter, std::optional<Instant> from,
+                                                 std::optional<Instant> to);
+[[nodiscard]] std::string instruction_to_be_home(const std::string& meter);
+
+/// A member of an instruction; nothing where it is not there or is of another type.
+[[nodiscard]] std::optional<Instant> instant_in(const nlohmann::json& document, const char* name);
+[[nodiscard]] std::optional<std::int64_t> whole_in(const nlohmann::json& document, const char* name);
+[[nodiscard]] std::string text_in(const nlohmann::json& document, const char* name);
+[[nodiscard]] bool flag_in(const nlohmann::json& document, const char* name);
+
+}  // namespace tickledger

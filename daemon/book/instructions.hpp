@@ -1,0 +1,41 @@
+// What people told the daemon to do, in the order of the message log.
+//
+// Live, after a kill and in a replay the same line does the same, so each kind of instruction is decided
+// here, from the line and the ledger alone. One that was given again must change nothing: a client that got
+// no answer says it again.
+#pragma once
+
+#include <nlohmann/json_fwd.hpp>
+
+#include "book/accounts.hpp"
+#include "book/alarm_desk.hpp"
+#include "book/register_follower.hpp"
+#include "store/recording.hpp"
+
+namespace tickledger {
+
+class Instructions {
+public:
+    Instructions(Accounts& accounts, AlarmDesk& desk, RegisterFollower& follower)
+        : accounts_(accounts), desk_(desk), follower_(follower) {}
+
+    /// Does what it says and returns the account that it concerns. Null: none, and nothing was done; what
+    /// another version of this program understood, or another configuration knew, is passed over. Throws
+    /// StoreFailure.
+    Account* take(const Instruction& instruction);
+
+private:
+    void read_register(Account& account, const nlohmann::json& document, Instant now);
+    void take_back_reading(Account& account, const nlohmann::json& document, Instant now);
+    void set_pulse_value(Account& account, const nlohmann::json& document, Instant now);
+    void acknowledge_alarm(Account& account, const nlohmann::json& document, Instant now);
+    void shelve_alarm(Account& account, const nlohmann::json& document, Instant now);
+    void unshelve_alarm(Account& account, const nlohmann::json& document, Instant now);
+    void set_away(Account& account, const nlohmann::json& document, Instant now);
+
+    Accounts& accounts_;
+    AlarmDesk& desk_;
+    RegisterFollower& follower_;
+};
+
+}  // namespace tickledger

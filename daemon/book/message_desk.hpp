@@ -1,0 +1,52 @@
+// One message for one account: decodes it, lets the core book its readings, and does what the core decided.
+#pragma once
+
+#include <optional>
+#include <string>
+
+#include "book/account.hpp"
+#include "book/backlog_detector.hpp"
+#include "book/ledger_facts.hpp"
+#include "book/message_order.hpp"
+#include "book/posting.hpp"
+#include "book/watches.hpp"
+
+namespace tickledger {
+
+class MessageDesk {
+public:
+    /// `counts`: kept by the caller; what is refused is counted there.
+    MessageDesk(const CivilZone& zone, Ledger& ledger, Posting& posting, Watches& watches,
+                MessageCounts& counts)
+        : zone_(zone),
+          ledger_(ledger),
+          order_(ledger),
+          posting_(posting),
+          watches_(watches),
+          counts_(counts) {}
+
+    /// `message`: the event of `delivery`. Throws StoreFailure.
+    void take(Account& account, const Message& message, const Delivery& delivery);
+
+private:
+    void take_reading(Account& account, const Reading& reading, const Message& message,
+                      const Delivery& delivery);
+    void follow_held(Account& account, const Booking& booking, const Message& message);
+    void post(Account& account, const Booking& booking, const CounterState& before);
+    void post_late(Account& account, const Reading& reading, const Booking& booking, const Message& message);
+    [[nodiscard]] std::optional<Entry> entry_of_late(const Account& account, const Reading& reading,
+                                                     const Booking& booking);
+    [[nodiscard]] LateBooking book_late(const Account& account, const Entry& entry, const Reading& reading,
+                                        const Booking& booking);
+    /// Keeps a message apart. False: it is there already.
+    bool refuse(Account& account, Refusal reason, const HeldMessage& message, const std::string& text);
+
+    const CivilZone& zone_;
+    Ledger& ledger_;
+    MessageOrder order_;
+    Posting& posting_;
+    Watches& watches_;
+    MessageCounts& counts_;
+};
+
+}  // namespace tickledger

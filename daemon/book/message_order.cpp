@@ -1,0 +1,156 @@
+#include "book/message_order.hpp"
+
+#include <algorithm>
+#include <utility>
+
+#include "book/store_failure.hpp"
+
+namespace tickledger {
+
+namespace {
+
+constexpr std::size_t set_aside_max = 16;
+
+void put_aside(Account& account, const MessageNumber& number) {
+    auto& aside = account.memory.set_aside;
+    aside.push_back(number);
+    if (aside.size() > set_aside_max) aside.erase(aside.begin());
+    account.is_changed = true;
+}
+
+bool is_set_aside(const Account& account, const Reading& reading) {
+    if (!reading.seq) return false;
+    const auto& aside = account.memory.set_aside;
+    return std::find(aside.begin(), aside.end(), MessageNumber{*reading.boot, *reading.seq}) != aside.end();
+}
+
+}  // namespace
+
+Circumstances MessageOrder::circumstances(const Account& account, const Reading& reading,
+                                          const Delivery& delivery, const Message& message) {
+    Circumstances came;
+    came.arrived_at = message.arrived_at;
+    came.waited = delivery.waited;
+    came.behind = delivery.behind;
+    came.retained = message.retained;
+    const auto& last = account.memory.counter.last;
+    if (!reading.boot || !last) return came;
+    came.already_accepted = is_set_aside(account, reading);
+    if (came.already_accepted) return came;
+    // Most messages end here, without a question to the ledger.
+    const bool same_boot = last->boot == reading.boot;
+    const bool moves_on =
+        same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
+    if (moves_on) return came;
+    const auto& held = account.memory.counter.held;
+    if (!same_boot && held && held->observation.boot == reading.boot) return came;
+    const auto boot = value_or_throw(ledger_.boot(account.key, *reading.boot));
+    if (!boot) return came;
+    came.boot_already_left = !same_boot;
+    came.already_accepted = was_accepted(account, *boot, reading, same_boot ? last->seq : boot->last_seq);
+    return came;
+}
+
+/// Whether the boot's numbers up to `last_seq` hold the reading's own, and no gap does.
+bool MessageOrder::was_accepted(const Account& account, const BootRecord& boot, const Reading& reading,
+                                std::optional<std::uint64_t> last_seq) {
+    if (!reading.seq || !boot.first_seq || !last_seq) return false;
+    const bool within = account.rules.seq_distance(*boot.first_seq, *reading.seq) >= 0 &&
+                        account.rules.seq_distance(*reading.seq, *last_seq) >= 0;
+    return within && !value_or_throw(ledger_.in_gap(account.key, *reading.boot, *reading.seq));
+}
+
+void MessageOrder::remember_waited(Account& account, const Reading& reading, const Circumstances& came) {
+    const auto& last = account.memory.counter.last;
+    const auto& held = account.memory.counter.held;
+    const bool has_number = reading.boot && reading.seq && last && last->boot == reading.boot && last->seq;
+    // A retained copy is another matter: the message itself may still be on its way.
+    if (!has_number || !came.waited || came.retained || came.already_accepted) return;
+    const bool is_held =
+        held && held->observation.boot == reading.boot && held->observation.seq == reading.seq;
+    const bool is_ahead = account.rules.seq_distance(*last->seq, *reading.seq) > 0;
+    if (is_ahead && !is_held) put_aside(account, {*reading.boot, *reading.seq});
+}
+
+void MessageOrder::advance(Account& account, const CounterState& before, const Booking& booking) {
+    remember_accepted(account, before, booking);
+    set_aside_dropped(account, before, booking);
+    forget_passed(account);
+}
+
+/// A boot that is left keeps its last number, a new one its first; numbers left out become a gap.
+void MessageOrder::remember_accepted(const Account& account, const CounterState& before,
+                                     const Booking& booking) {
+    std::optional<Observation> previous = before.last;
+    for (const Observation& observation : booking.accepted()) {
+        const bool new_boot = observation.boot && (!previous || previous->boot != observation.boot);
+        if (new_boot) {
+            if (previous && previous->boot) {
+                auto left = value_or_throw(ledger_.boot(account.key, *previous->boot));
+                if (left) {
+                    left->last_seq = previous->seq;
+                    value_or_throw(ledger_.put_boot(account.key, *left));
+                }
+            }
+            value_or_throw(
+                ledger_.put_boot(account.key, {*observation.boot, observation.seq, observation.seq}));
+        } else if (observation.boot && observation.seq && previous && previous->seq &&
+                   account.rules.seq_distance(*previous->seq, *observation.seq) > 1) {
+            value_or_throw(ledger_.add_gap(account.key, *observation.boot,
+                                           account.rules.seq_after(*previous->seq),
+                                           account.rules.seq_before(*observation.seq)));
+        }
+        previous = observation;
+    }
+}
+
+/// A message that was held and not booked did come, though it has no place in the order. Where the order has
+/// passed it, its number is no gap; until then it is set aside.
+void MessageOrder::set_aside_dropped(Account& account, const CounterState& before, const Booking& booking) {
+    const auto& held = before.held;
+    if (!held || held == account.memory.counter.held) return;
+    if (!held->observation.boot || !held->observation.seq) return;
+    const auto accepted = booking.accepted();
+    const bool has_place = std::any_of(accepted.begin(), accepted.end(), [&](const Observation& observation) {
+        return observation.boot == held->observation.boot && observation.seq == held->observation.seq;
+    });
+    if (!has_place) put_aside(account, {*held->observation.boot, *held->observation.seq});
+}
+
+void MessageOrder::forget_passed(Account& account) {
+    const auto& last = account.memory.counter.last;
+    std::erase_if(account.memory.set_aside, [&](const MessageNumber& number) {
+        const bool is_passed = last && last->boot == number.boot && last->seq &&
+                               account.rules.seq_distance(number.seq, *last->seq) >= 0;
+        if (is_passed) note_passed(account, number);
+        return is_passed;
+    });
+}
+
+/// The message may have been its boot's first, though another was the first to be booked, or the last before
+/// the node left that boot.
+void MessageOrder::note_passed(const Account& account, const MessageNumber& number) {
+    auto boot = value_or_throw(ledger_.boot(account.key, number.boot));
+    if (!boot || !boot->first_seq) return;
+    const CounterRules& rules = account.rules;
+    const auto& last = account.memory.counter.last;
+    const bool is_left = !last || last->boot != number.boot;
+    std::optional<std::pair<std::uint64_t, std::uint64_t>> between;  // Both known, nothing known in between.
+    if (rules.seq_distance(*boot->first_seq, number.seq) < 0) {
+        between = {number.seq, *boot->first_seq};
+        boot->first_seq = number.seq;
+    } else if (is_left && boot->last_seq && rules.seq_distance(*boot->last_seq, number.seq) > 0) {
+        between = {*boot->last_seq, number.seq};
+        boot->last_seq = number.seq;
+    } else {
+        value_or_throw(ledger_.fill_gap(account.key, number.boot, number.seq));
+        return;
+    }
+    if (rules.seq_distance(between->first, between->second) > 1) {
+        value_or_throw(ledger_.add_gap(account.key, number.boot, rules.seq_after(between->first),
+                                       rules.seq_before(between->second)));
+    }
+    value_or_throw(ledger_.put_boot(account.key, *boot));
+}
+
+}  // namespace tickledger

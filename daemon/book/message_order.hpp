@@ -1,0 +1,40 @@
+// The order in which a node sent its messages: its boots, the numbers that are missing, and the messages that
+// came without a place in the order.
+#pragma once
+
+#include "book/account.hpp"
+#include "book/backlog_detector.hpp"
+#include "store/ledger.hpp"
+
+namespace tickledger {
+
+/// All methods throw StoreFailure.
+class MessageOrder {
+public:
+    explicit MessageOrder(Ledger& ledger) : ledger_(ledger) {}
+
+    /// How a message came, as far as it bears on when and whether it counts.
+    [[nodiscard]] Circumstances circumstances(const Account& account, const Reading& reading,
+                                              const Delivery& delivery, const Message& message);
+
+    /// A message that had waited and told no more ticks booked nothing, and yet it did come: where its number
+    /// lies ahead, it must be known when it comes again.
+    void remember_waited(Account& account, const Reading& reading, const Circumstances& came);
+
+    /// Takes up what was accepted, and what was held in `before` and is not any more.
+    void advance(Account& account, const CounterState& before, const Booking& booking);
+
+    /// The order has passed a message that came and was not booked: it is not awaited any more.
+    void note_passed(const Account& account, const MessageNumber& number);
+
+private:
+    void remember_accepted(const Account& account, const CounterState& before, const Booking& booking);
+    void set_aside_dropped(Account& account, const CounterState& before, const Booking& booking);
+    void forget_passed(Account& account);
+    [[nodiscard]] bool was_accepted(const Account& account, const BootRecord& boot, const Reading& reading,
+                                    std::optional<std::uint64_t> last_seq);
+
+    Ledger& ledger_;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,65 @@
+#include "book/publications.hpp"
+
+#include <utility>
+
+#include "book/documents.hpp"
+#include "book/store_failure.hpp"
+#include "book/valuation.hpp"
+
+namespace tickledger {
+
+void Publications::tell(const Account& account, std::string_view what, std::string payload, bool retained) {
+    outbox_.publish("meters/" + account.id + "/" + std::string(what), std::move(payload), retained);
+}
+
+void Publications::correct(const Account& account, const std::vector<ChangedRow>& changed,
+                           Duration longest_entry) {
+    for (const ChangedRow& row : changed) {
+        if (!row.was_closed) continue;
+        if (row.key.step == Step::interval && are_intervals_told(longest_entry) && outbox_.takes_all())
+            tell(account, "usage", document_of(account, row.span, row.row), false);
+        const bool is_last_day =
+            row.key.step == Step::day &&
+            zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
+        if (is_last_day) tell_day(account, row.span);
+    }
+}
+
+void Publications::close_intervals(Account& account, Span closed) {
+    if (!outbox_.takes_all()) return;
+    for (Instant begin = closed.from; begin < closed.to;) {
+        const Span interval = account.rows.row_at(Step::interval, begin);
+        if (const auto row = rows_.row(account, Step::interval, interval.from))
+            tell(account, "usage", document_of(account, interval, row), false);
+        begin = interval.to;
+    }
+}
+
+void Publications::tell_day(const Account& account, Span day) {
+    tell(account, "day", document_of(account, day, rows_.row(account, Step::day, day.from)), true);
+}
+
+void Publications::tell_now(Account& account) {
+    const Span today = account.rows.row_at(Step::day, account.memory.counter.last->at);
+    const auto row = rows_.row(account, Step::day, today.from);
+    const RegisterMemory& memory = account.memory.meter_register;
+    const PulseValues values = pulse_values(account.settings, memory, zone_);
+    const auto total = value_or_throw(
+        valued_total(account.memory.total_ticks, memory, values, zone_, rows_.ticks_of(account)));
+    const std::string register_m3 = register_m3_text(total, account.settings, memory);
+    tell(account, "now",
+         now_publication(summarise(account.memory, account.settings, zone_), register_m3,
+                         value_row(account, today, row ? row->ticks : 0), zone_),
+         true);
+}
+
+std::string Publications::document_of(const Account& account, Span span, const std::optional<Row>& row) {
+    return row_publication(account.id, span, row, value_row(account, span, row ? row->ticks : 0), zone_);
+}
+
+std::vector<ValuedTicks> Publications::value_row(const Account& account, Span row, std::int64_t ticks) {
+    const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
+    return value_or_throw(valued_row(row, ticks, values, zone_, rows_.ticks_of(account)));
+}
+
+}  // namespace tickledger

@@ -1,0 +1,66 @@
+// Readings of the register by eye, and the pulse values that a calibration found: what is adjusted to them,
+// and how both follow when the past becomes clearer.
+//
+// Let B be the booked ticks, adjustments apart, until a reading's moment. The adjustment that ends there is
+// what is missing for the register, made of B and of all adjustments until then, to show what was read: to
+// the nearest tick. It is worked out anew whenever B, a reading before it or a pulse value changes, so that
+// what was adjusted once and is found after all (a message that fills a gap) is not counted twice. Where the
+// moment lies inside an entry, its ticks may have come before or after it; only what they cannot explain is
+// adjusted.
+#pragma once
+
+#include <optional>
+#include <span>
+#include <vector>
+
+#include "book/account.hpp"
+#include "book/publications.hpp"
+#include "book/register_rules.hpp"
+#include "book/row_cache.hpp"
+#include "store/ledger.hpp"
+
+namespace tickledger {
+
+/// All methods throw StoreFailure.
+class RegisterFollower {
+public:
+    /// `fine_detail_from`: kept by the caller, read at each call (see RegisterBasis).
+    RegisterFollower(const CivilZone& zone, Ledger& ledger, RowCache& rows, Publications& publications,
+                     const std::optional<Instant>& fine_detail_from)
+        : zone_(zone),
+          ledger_(ledger),
+          rows_(rows),
+          publications_(publications),
+          fine_detail_from_(fine_detail_from) {}
+
+    /// Entries were taken out of the account's series and put in.
+    void follow(Account& account, std::span<const Entry> removed, std::span<const Entry> added);
+
+    /// Each does nothing where it was told before or cannot be. (The call that took it has judged it too;
+    /// what changed in between is told by its answer.)
+    void read(Account& account, const SaidReading& said, Instant now);
+    void take_back(Account& account, Instant reading_at);
+    void apply(Account& account, const AppliedPulseValue& value);
+
+private:
+    using Readings = std::vector<RegisterReading>;
+
+    [[nodiscard]] Readings readings_of(const Account& account);
+    [[nodiscard]] RegisterBasis basis(const Account& account, const Readings& readings) const;
+    [[nodiscard]] RegisterReading counted(const Account& account, const SaidReading& said,
+                                          const Readings& booked);
+    void adjust(Account& account, Readings readings, const Readings& booked, std::size_t place);
+    void book_adjustments(Account& account, const Readings& readings, const Readings& booked);
+    [[nodiscard]] std::int64_t register_at(Account& account, const PulseValues& values,
+                                           std::span<const RegisterReading> until, const Readings& booked,
+                                           Ratio start_l);
+    void revise_from(Account& account, Instant from);
+
+    const CivilZone& zone_;
+    Ledger& ledger_;
+    RowCache& rows_;
+    Publications& publications_;
+    const std::optional<Instant>& fine_detail_from_;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,51 @@
+#include "book/silence_watch.hpp"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+namespace tickledger {
+
+void SilenceWatch::hear(Account& account, Instant at) {
+    AccountMemory& memory = account.memory;
+    const Duration silent_after = account.settings.alarms.silent_after;
+    const bool after_silence = !memory.heard_at || at - *memory.heard_at >= silent_after;
+    memory.heard_at = std::max(at, memory.heard_at.value_or(at));
+    if (AlarmDesk::is_active(account, AlarmKind::node_silent)) {
+        if (after_silence || !memory.heard_since) memory.heard_since = at;
+        if (at - *memory.heard_since >= silent_after) desk_.clear(account, AlarmKind::node_silent, at);
+    } else {
+        memory.heard_since.reset();
+    }
+}
+
+std::optional<Instant> SilenceWatch::deadline(const Account& account) const {
+    if (!link_.up || !link_.since || !account.settings.alarms.is_on(AlarmKind::node_silent))
+        return std::nullopt;
+    if (AlarmDesk::is_active(account, AlarmKind::node_silent)) return std::nullopt;
+    // While the link was down nobody could be heard; each node gets its time again once it is up.
+    const Instant quiet_since = std::max(*link_.since, account.memory.heard_at.value_or(*link_.since));
+    return quiet_since + account.settings.alarms.silent_after;
+}
+
+void SilenceWatch::raise(Account& account, Instant now) {
+    const auto& heard_at = account.memory.heard_at;
+    const Duration silent_after = account.settings.alarms.silent_after;
+    EvidenceBuilder evidence(zone_);
+    if (heard_at) {
+        evidence.at("last_heard_at", *heard_at);
+    } else {
+        evidence.not_known("last_heard_at");
+    }
+    evidence.whole("silent_after_s", std::chrono::floor<std::chrono::seconds>(silent_after).count());
+    desk_.raise(
+        account, AlarmKind::node_silent, now,
+        std::move(evidence).saying(fmt::format(
+            "Nothing was heard from the node of {} {}. Its battery may be empty, or it does not reach the "
+            "network. Until it speaks again nobody watches this meter. This is over once it has spoken for "
+            "{} without such a gap.",
+            account.id, heard_at ? "since " + zone_.format(*heard_at) : "ever",
+            format_duration(silent_after))));
+}
+
+}  // namespace tickledger
