@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <array>
 #include <cerrno>
 #include <cstdio>
@@ -27,6 +28,7 @@ namespace {
 struct PlacedMeter {
     const Value* table;
     const MeterSettings* settings;
+    const MeterNames* names;
 
     /// The value's place, or the table's where the key is left out.
     [[nodiscard]] Place place_of(std::string_view key) const {
@@ -156,6 +158,98 @@ void check_ids(const PlacedMeter& earlier, const PlacedMeter& later, Mistakes& m
     mistakes.add(later.place_of("id"), std::move(text));
 }
 
+/// The table whose meters a parent's id means, or none.
+std::optional<std::size_t> table_of_parent(const std::vector<MeterSettings>& meters,
+                                           const std::string& parent) {
+    for (std::size_t i = 0; i < meters.size(); ++i) {
+        if (!meters[i].id.empty() && ids_overlap(meters[i].id, parent)) return i;
+    }
+    return std::nullopt;
+}
+
+void add_unknown_parent(const PlacedMeter& meter, const Configuration& configuration, Mistakes& mistakes) {
+    const std::string& parent = meter.names->parent;
+    std::vector<std::string_view> ids;
+    for (std::size_t i = 0; i < configuration.meters.size(); ++i) {
+        const std::string& id = configuration.meters[i].id;
+        if (id.empty() || &configuration.names[i] == meter.names) continue;
+        if (configuration.names[i].name == parent)
+            return mistakes.add(
+                meter.place_of("parent"),
+                fmt::format("`parent`: \"{}\" is the name of a meter. Write its id: parent = \"{}\".", parent,
+                            id));
+        ids.push_back(id);
+    }
+    const auto meant = nearest(parent, ids);
+    mistakes.add(meter.place_of("parent"),
+                 fmt::format("`parent`: there is no meter \"{}\"{}", parent,
+                             meant ? fmt::format("; did you mean \"{}\"?", *meant)
+                                   : ". Write the id of the meter that the water passes first, or leave "
+                                     "`parent` out."));
+}
+
+/// Every parent is a meter of the file, and water passes no meter twice.
+void check_parents(const Value& list, const Configuration& configuration, Mistakes& mistakes) {
+    const auto& meters = configuration.meters;
+    for (std::size_t i = 0; i < meters.size(); ++i) {
+        if (configuration.names[i].parent.empty()) continue;
+        const PlacedMeter meter{&list.items[i], &meters[i], &configuration.names[i]};
+        auto above = table_of_parent(meters, meter.names->parent);
+        if (!above) {
+            add_unknown_parent(meter, configuration, mistakes);
+            continue;
+        }
+        std::string way = meters[i].id;
+        // A way longer than the number of meters goes round in a circle that this one only leads into.
+        for (std::size_t steps = 0; above && steps < meters.size(); ++steps) {
+            way += " → " + meters[*above].id;
+            if (*above == i) {
+                mistakes.add(meter.place_of("parent"),
+                             fmt::format("`parent`: the water would pass the same meter twice ({}). Leave "
+                                         "`parent` out at the meter that it passes first.",
+                                         way));
+                break;
+            }
+            const std::string& next = configuration.names[*above].parent;
+            above = next.empty() ? std::nullopt : table_of_parent(meters, next);
+        }
+    }
+}
+
+void check_placeholders(const PlacedMeter& meter, Mistakes& mistakes) {
+    const MeterSettings& settings = *meter.settings;
+    if (settings.id.empty() || settings.id.find("{1}") != std::string::npos) return;
+    const MeterNames& names = *meter.names;
+    for (const auto& [key, text] : {std::pair{"name", &names.name}, std::pair{"group", &names.group},
+                                    std::pair{"parent", &names.parent}}) {
+        if (text->find("{1}") == std::string::npos) continue;
+        mistakes.add(
+            meter.place_of(key),
+            fmt::format("`{}`: \"{{1}}\" stands for what it stands for in `id`, but the id \"{}\" has "
+                        "none. Write the text out.",
+                        key, settings.id));
+    }
+}
+
+void read_meter(const Value& table, Configuration& configuration, Mistakes& mistakes) {
+    MeterSettings& meter = configuration.meters.emplace_back();
+    MeterNames& names = configuration.names.emplace_back();
+    Value of_names = table;
+    Value of_settings = table;
+    const auto is_name = [](const toml_file::Member& member) {
+        return std::ranges::any_of(name_options(),
+                                   [&](const auto& option) { return option.key == member.key; });
+    };
+    std::erase_if(of_names.members, [&](const auto& member) { return !is_name(member); });
+    std::erase_if(of_settings.members, is_name);
+    read_table(of_settings, meter_title, meter_options(), meter, mistakes);
+    if (table.kind != Kind::table) return;
+    read_table(of_names, meter_title, name_options(), names, mistakes);
+    const PlacedMeter placed{&table, &meter, &names};
+    check_meter(placed, mistakes);
+    check_placeholders(placed, mistakes);
+}
+
 void read_meters(const Value& list, Configuration& configuration, Mistakes& mistakes) {
     if (list.kind == Kind::table) {
         mistakes.add(list.place,
@@ -169,17 +263,16 @@ void read_meters(const Value& list, Configuration& configuration, Mistakes& mist
                                  toml_file::name_of(list.kind)));
         return;
     }
-    for (const Value& table : list.items) {
-        MeterSettings& meter = configuration.meters.emplace_back();
-        read_table(table, meter_title, meter_options(), meter, mistakes);
-        if (table.kind == Kind::table) check_meter({&table, &meter}, mistakes);
-    }
+    for (const Value& table : list.items)
+        read_meter(table, configuration, mistakes);
+    check_parents(list, configuration, mistakes);
+    const auto placed = [&](std::size_t i) {
+        return PlacedMeter{&list.items[i], &configuration.meters[i], &configuration.names[i]};
+    };
     for (std::size_t later = 0; later < list.items.size(); ++later) {
-        const PlacedMeter meter{&list.items[later], &configuration.meters[later]};
-        check_own_topics(meter, configuration.broker.topic_root, mistakes);
-        for (std::size_t earlier = 0; earlier < later; ++earlier) {
-            check_ids({&list.items[earlier], &configuration.meters[earlier]}, meter, mistakes);
-        }
+        check_own_topics(placed(later), configuration.broker.topic_root, mistakes);
+        for (std::size_t earlier = 0; earlier < later; ++earlier)
+            check_ids(placed(earlier), placed(later), mistakes);
     }
 }
 
@@ -259,13 +352,18 @@ Result<std::string> read_whole(const std::filesystem::path& path) {
 }
 
 template <typename Settings>
-void write_table(std::string& out, std::string_view title, const Options<Settings>& options,
-                 const Settings& settings) {
-    out += fmt::format("{}{}\n", out.empty() ? "" : "\n", title);
+void write_keys(std::string& out, const Options<Settings>& options, const Settings& settings) {
     for (const auto& option : options) {
         const std::string value = option.write(settings);
         if (!value.empty()) out += fmt::format("{} = {}\n", option.key, value);
     }
+}
+
+template <typename Settings>
+void write_table(std::string& out, std::string_view title, const Options<Settings>& options,
+                 const Settings& settings) {
+    out += fmt::format("{}{}\n", out.empty() ? "" : "\n", title);
+    write_keys(out, options, settings);
 }
 
 /// What night-flow can see with these settings, as a comment: it follows from them and is no option.
@@ -315,8 +413,10 @@ std::string to_toml(const Configuration& configuration) {
     write_table(out, store_title, store_options(), configuration.store);
     write_table(out, socket_title, socket_options(), configuration.socket);
     write_table(out, tariff_title, tariff_options(), configuration.tariff);
-    for (const MeterSettings& meter : configuration.meters) {
+    for (std::size_t i = 0; i < configuration.meters.size(); ++i) {
+        const MeterSettings& meter = configuration.meters[i];
         write_table(out, meter_title, meter_options(), meter);
+        if (i < configuration.names.size()) write_keys(out, name_options(), configuration.names[i]);
         write_table(out, alarms_title, alarm_options(), meter.alarms);
         out += smallest_visible_leak_line(meter);
     }

@@ -76,6 +76,19 @@ struct TariffSettings {
     bool operator==(const TariffSettings&) const = default;
 };
 
+/// What people call a meter. It changes nothing that is booked. In each, "{1}" stands for what it stands for
+/// in the meter's id; empty: none.
+struct MeterNames {
+    /// "Küche, kalt".
+    std::string name;
+    /// What it is listed and summed with: "staircase 2".
+    std::string group;
+    /// The id of the meter that the water passes before this one: the main meter of the house.
+    std::string parent;
+
+    bool operator==(const MeterNames&) const = default;
+};
+
 /// [site] max_meters where nobody says otherwise.
 inline constexpr std::int64_t default_max_meters = 1000;
 
@@ -89,6 +102,8 @@ struct Configuration {
     SocketSettings socket;
     TariffSettings tariff;
     std::vector<MeterSettings> meters;
+    /// Of the meter at the same place in `meters`.
+    std::vector<MeterNames> names;
 
     bool operator==(const Configuration&) const = default;
 };

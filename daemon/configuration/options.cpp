@@ -239,6 +239,13 @@ std::vector<std::string_view> keys_of(const Options<Settings>& options) {
     return keys;
 }
 
+std::vector<std::string_view> keys_of_meter() {
+    std::vector<std::string_view> keys = keys_of(meter_options());
+    const std::vector<std::string_view> names = keys_of(name_options());
+    keys.insert(keys.end(), names.begin(), names.end());
+    return keys;
+}
+
 }  // namespace
 
 const Options<SiteSettings>& site_options() {
@@ -329,6 +336,16 @@ const Options<MeterSettings>& meter_options() {
     return options;
 }
 
+const Options<MeterNames>& name_options() {
+    using S = MeterNames;
+    static const Options<S> options{
+        text_option("name", &S::name, "Kitchen, cold", parse_name),
+        text_option("group", &S::group, "staircase 2", parse_name),
+        text_option("parent", &S::parent, "house", parse_name),
+    };
+    return options;
+}
+
 const Options<FieldPointers>& field_options() {
     using S = FieldPointers;
     static const Options<S> options{
@@ -369,7 +386,7 @@ const std::vector<TableKeys>& schema_tables() {
         {store_title, "store", keys_of(store_options())},
         {socket_title, "socket", keys_of(socket_options())},
         {tariff_title, "tariff", keys_of(tariff_options())},
-        {meter_title, "meter", keys_of(meter_options())},
+        {meter_title, "meter", keys_of_meter()},
         {fields_title, "meter.fields", keys_of(field_options())},
         {alarms_title, "meter.alarms", keys_of(alarm_options())},
     };

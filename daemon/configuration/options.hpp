@@ -37,6 +37,8 @@ struct SiteSettings {
 [[nodiscard]] const Options<SocketSettings>& socket_options();
 [[nodiscard]] const Options<TariffSettings>& tariff_options();
 [[nodiscard]] const Options<MeterSettings>& meter_options();
+/// Keys of [[meter]] too.
+[[nodiscard]] const Options<MeterNames>& name_options();
 [[nodiscard]] const Options<FieldPointers>& field_options();
 [[nodiscard]] const Options<AlarmSettings>& alarm_options();
 

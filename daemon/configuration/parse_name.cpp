@@ -87,6 +87,23 @@ Result<std::string> parse_meter_id(std::string_view text) {
     return std::string{text};
 }
 
+Result<std::string> parse_name(std::string_view text) {
+    constexpr std::size_t longest = 100;
+    const auto is_control = [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7f; };
+    if (std::any_of(text.begin(), text.end(), is_control))
+        return fail("a name stands on one line. Take line breaks and tabs out of it.");
+    if (!text.empty() && (text.front() == ' ' || text.back() == ' '))
+        return fail(fmt::format("\"{}\" begins or ends with a space. Take it away.", text));
+    // Every byte of UTF-8 but those that continue a character.
+    const auto characters = static_cast<std::size_t>(std::count_if(
+        text.begin(), text.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
+    if (characters > longest) {
+        return fail(fmt::format("this name has {} characters. Write a shorter one, at most {}.", characters,
+                                longest));
+    }
+    return std::string{text};
+}
+
 bool ids_overlap(std::string_view a, std::string_view b) {
     const Pattern one = pattern_of(a);
     const Pattern other = pattern_of(b);

@@ -44,6 +44,8 @@ namespace tickledger {
 [[nodiscard]] Result<std::string> parse_timezone(std::string_view text);
 /// A meter's id, [a-z0-9-]{1,64}; "{1}" may stand in it once.
 [[nodiscard]] Result<std::string> parse_meter_id(std::string_view text);
+/// What people call a meter or a group, in at most 100 characters of one line; empty: none.
+[[nodiscard]] Result<std::string> parse_name(std::string_view text);
 /// A JSON Pointer (RFC 6901), so also "" for the whole document.
 [[nodiscard]] Result<std::string> parse_json_pointer(std::string_view text);
 [[nodiscard]] Result<std::filesystem::path> parse_path(std::string_view text);

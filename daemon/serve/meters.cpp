@@ -3,6 +3,7 @@
 
 #include "book/documents.hpp"
 #include "serve/away.hpp"
+#include "serve/meter_facts.hpp"
 #include "tickledger/stillness.hpp"
 
 namespace tickledger {
@@ -18,7 +19,7 @@ Result<std::string> describe(const ApiParts& parts, LedgerView& view, const Foun
     }
     JsonObject object;
     object.text("id", meter.id);
-    object.text("name", meter.id);
+    add_names(object, *parts.configuration, meter.id);
     const PulseValues values = pulse_values(*meter.settings, summary.meter_register, parts.zone);
     object.raw("pulse_value_l", fmt::format("{}", values.at(parts.now()).value()));
     if (summary.last_reading_at) {
@@ -31,6 +32,7 @@ Result<std::string> describe(const ApiParts& parts, LedgerView& view, const Foun
         object.null("register_m3");
     }
     object.raw("flow_l_per_h", flow_text(summary.flow_l_per_h));
+    add_flow_age(object, summary, *meter.settings, parts.now());
     object.raw("smallest_visible_leak_l_per_h", flow_text(smallest_visible_leak_l_per_h(*meter.settings)));
     add_away(object, parts, meter, summary);
     return std::move(object).finish();

@@ -5,6 +5,7 @@
 #include "book/documents.hpp"
 #include "core/rounding.hpp"
 #include "serve/call.hpp"
+#include "serve/meter_facts.hpp"
 #include "serve/register_words.hpp"
 
 namespace tickledger {
@@ -117,13 +118,15 @@ Result<std::string> usual_day(const Days& days, Span today, Instant now) {
     return std::move(object).finish();
 }
 
-std::string last_span(const MeterSummary& summary, const CivilZone& zone) {
+std::string last_span(const MeterSummary& summary, const MeterSettings& settings, const CivilZone& zone,
+                      Instant now) {
     if (!summary.last_span) return "null";
     JsonObject object;
     object.text("from", zone.format(summary.last_span->from));
     object.text("to", zone.format(summary.last_span->to));
     object.whole("ticks", summary.last_span_ticks);
     object.raw("flow_l_per_h", flow_text(summary.flow_l_per_h));
+    add_flow_age(object, summary, settings, now);
     object.optional_text(
         "still_since", summary.still_since ? std::optional(zone.format(*summary.still_since)) : std::nullopt);
     return std::move(object).finish();
@@ -151,7 +154,7 @@ Result<std::string> document_of(const Call& call, LedgerView& view, const FoundM
     document.text("meter", meter.id);
     document.text("timezone", zone.name());
     document.text("time", zone.format(now));
-    document.raw("last_span", last_span(summary, zone));
+    document.raw("last_span", last_span(summary, *meter.settings, zone, now));
     document.raw("today", *of_today);
     document.raw("yesterday", *of_yesterday);
     document.raw("usual", *usual);

@@ -247,3 +247,49 @@ t.toml:10:8: `off`: "a" is no kind of alarm. Write "night-flow", "slow-leak", "h
 t.toml:12:12: `timezone`: "Mars" is not a time zone of this system: give an IANA name such as "Europe/Lisbon" (`timedatectl list-timezones` shows them all), and see that the package tzdata is installed.
 t.toml:14:17: `password_file` is given without a `username`. Write the name that the password belongs to, for example username = "ledger".)");
 }
+
+TEST_CASE("A parent that is no meter of the file, or its own parent in the end, is told", "[configuration]") {
+    const auto meters = [](std::string_view of_flat, std::string_view of_house) {
+        return sentences_of(fmt::format(
+            "[[meter]]\nid = \"flat-{{1}}\"\ntopic = \"flats/+/water\"\n{}\n"
+            "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\nname = \"Main meter\"\n{}\n",
+            of_flat, of_house));
+    };
+    CHECK(meters(R"(parent = "house")", "").empty());
+    CHECK(meters(R"(parent = "huose")", "") ==
+          R"(t.toml:4:10: `parent`: there is no meter "huose"; did you mean "house"?)");
+    CHECK(
+        meters(R"(parent = "waterworks")", "") ==
+        R"(t.toml:4:10: `parent`: there is no meter "waterworks". Write the id of the meter that the water passes first, or leave `parent` out.)");
+    CHECK(meters(R"(parent = "Main meter")", "") ==
+          R"(t.toml:4:10: `parent`: "Main meter" is the name of a meter. Write its id: parent = "house".)");
+    CHECK(
+        meters("", R"(parent = "house")") ==
+        R"(t.toml:9:10: `parent`: the water would pass the same meter twice (house → house). Leave `parent` out at the meter that it passes first.)");
+    CHECK(
+        meters(R"(parent = "house")", R"(parent = "flat-7")") ==
+        "t.toml:4:10: `parent`: the water would pass the same meter twice (flat-{1} → house → flat-{1}). "
+        "Leave "
+        "`parent` out at the meter that it passes first.\n"
+        "t.toml:9:10: `parent`: the water would pass the same meter twice (house → flat-{1} → house). Leave "
+        "`parent` out at the meter that it passes first.");
+}
+
+TEST_CASE("A name of more than a line, or with a place for a topic that there is not, is told",
+          "[configuration]") {
+    CHECK(of_meter(R"(name = "Küche, kalt")").empty());
+    CHECK(of_meter(R"(name = "a\nb")") ==
+          R"(t.toml:4:8: `name`: a name stands on one line. Take line breaks and tabs out of it.)");
+    CHECK(of_meter(R"(group = " b")") ==
+          R"(t.toml:4:9: `group`: " b" begins or ends with a space. Take it away.)");
+    // A hundred characters are more bytes.
+    std::string umlauts;
+    for (int i = 0; i < 100; ++i)
+        umlauts += "ü";
+    CHECK(of_meter("name = \"" + umlauts + "\"").empty());
+    CHECK(of_meter("name = \"" + umlauts + "ü\"") ==
+          "t.toml:4:8: `name`: this name has 101 characters. Write a shorter one, at most 100.");
+    CHECK(
+        of_meter(R"(name = "Flat {1}")") ==
+        R"(t.toml:4:8: `name`: "{1}" stands for what it stands for in `id`, but the id "house" has none. Write the text out.)");
+}

@@ -222,6 +222,9 @@ register_start = "0 L"
 register_range = "0 L"
 register_resolution = "1 L"
 pulse_value_from = {}
+name = ""
+group = ""
+parent = ""
 
 [meter.alarms]
 night = ["01:00", "05:00"]

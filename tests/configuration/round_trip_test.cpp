@@ -125,6 +125,15 @@ Configuration any_configuration() {
     const std::size_t meters = *inRange<std::size_t>(1, 5);
     for (std::size_t number = 0; number < meters; ++number)
         configuration.meters.push_back(any_meter(number));
+    for (std::size_t number = 0; number < meters; ++number) {
+        MeterNames& names = configuration.names.emplace_back();
+        names.name = *element<std::string>("", "Küche, kalt", "the \"old\" one \\", "#");
+        names.group = *element<std::string>("", "staircase 2", "'");
+        // Below one that stands before it, so that there is no circle.
+        if (number == 0) continue;
+        const std::string& above = configuration.meters[*inRange<std::size_t>(0, number)].id;
+        if (above.find("{1}") == std::string::npos && *rc::gen::arbitrary<bool>()) names.parent = above;
+    }
     return configuration;
 }
 

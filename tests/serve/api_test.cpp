@@ -4,6 +4,7 @@
 #include <set>
 
 #include "serve/api_fixture.hpp"
+#include "serve/meter_facts.hpp"
 
 namespace tickledger {
 namespace {
@@ -27,13 +28,14 @@ TEST_CASE("meters are listed in the order of the configuration, those of pattern
     summary.last_reading_at = at("2026-03-08T11:57:00Z");
     summary.total_ticks = 1234567;
     summary.flow_l_per_h = 20.0;
+    summary.last_span = Span{at("2026-03-08T11:54:00Z"), at("2026-03-08T11:57:00Z")};
     fixture.summaries["house"] = summary;
 
     const Json meters = fixture.document("/v1/meters").at("meters");
     REQUIRE(meters.size() == 4);
-    CHECK(meters[0] == Json::parse(R"({"id":"house","name":"house","pulse_value_l":1,
+    CHECK(meters[0] == Json::parse(R"({"id":"house","name":null,"group":null,"parent":null,"pulse_value_l":1,
         "last_reading_at":"2026-03-08T11:57:00+00:00","register_m3":1234.567,"flow_l_per_h":20.0,
-        "smallest_visible_leak_l_per_h":2.0,"away":false,"away_from":null,"away_to":null})"));
+        "flow_known":true,"flow_age_s":180,"smallest_visible_leak_l_per_h":2.0,"away":false,"away_from":null,"away_to":null})"));
     CHECK(meters[1].at("id") == "garden");
     CHECK(meters[1].at("register_m3").is_null());
     CHECK(meters[1].at("last_reading_at").is_null());
@@ -41,6 +43,54 @@ TEST_CASE("meters are listed in the order of the configuration, those of pattern
     CHECK(meters[2].at("id") == "flat-10");
     CHECK(meters[3].at("id") == "flat-9");
     CHECK(fixture.settled == 1);
+}
+
+TEST_CASE("meters are told with the names that people gave, those of patterns with what the topic gave") {
+    ApiFixture fixture;
+    fixture.configuration.names = {{.name = "Küche, \"kalt\"", .group = {}, .parent = {}},
+                                   {},
+                                   {"Flat {1} (no. {1})", "staircase 2", "house"}};
+    sure(fixture.ledger->begin());
+    fixture.meter("flat-9");
+    sure(fixture.ledger->commit());
+    const Json meters = fixture.document("/v1/meters").at("meters");
+    CHECK(meters[0].at("name") == "Küche, \"kalt\"");
+    CHECK(meters[0].at("group").is_null());
+    CHECK(meters[0].at("parent").is_null());
+    CHECK(meters[1].at("name").is_null());
+    CHECK(meters[2].at("name") == "Flat 9 (no. 9)");
+    CHECK(meters[2].at("group") == "staircase 2");
+    CHECK(meters[2].at("parent") == "house");
+    CHECK(text_for("{1}", fixture.configuration.meters[0], "house") == "{1}");
+}
+
+TEST_CASE("a flow of thirteen minutes ago at a cadence of three was told as the flow of now") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    fixture.meter("house");
+    sure(fixture.ledger->commit());
+    MeterSummary& summary = fixture.summaries["house"];
+    summary.last_reading_at = at("2026-03-08T11:47:00Z");
+    summary.flow_l_per_h = 720.0;
+    summary.last_span = Span{at("2026-03-08T11:44:00Z"), at("2026-03-08T11:47:00Z")};
+    const auto told = [&] {
+        Json meter = fixture.document("/v1/meters").at("meters")[0];
+        const Json span = fixture.document("/v1/meters/house/today").at("last_span");
+        CHECK(span.at("flow_known") == meter.at("flow_known"));
+        CHECK(span.at("flow_age_s") == meter.at("flow_age_s"));
+        return std::pair{meter.at("flow_known").get<bool>(), meter.at("flow_age_s").get<int>()};
+    };
+    CHECK(told() == std::pair{false, 780});
+    fixture.now = at("2026-03-08T11:53:00Z");
+    CHECK(told() == std::pair{true, 360});
+    fixture.now = at("2026-03-08T11:53:01Z");
+    CHECK(told() == std::pair{false, 361});
+    // A clock that was set back makes no age below nothing.
+    fixture.now = at("2026-03-08T11:46:00Z");
+    CHECK(told() == std::pair{true, 0});
+    const Json garden = fixture.document("/v1/meters").at("meters")[1];
+    CHECK(garden.at("flow_known") == false);
+    CHECK(garden.at("flow_age_s").is_null());
 }
 
 TEST_CASE("the register begins at register_start and is exact to the last stated digit") {

@@ -71,6 +71,8 @@ TEST_CASE("today stands beside yesterday and the median of the days that were se
                                            {"to", "2026-03-08T12:30:00+00:00"},
                                            {"ticks", 24},
                                            {"flow_l_per_h", 480.0},
+                                           {"flow_known", true},
+                                           {"flow_age_s", 0},
                                            {"still_since", "2026-03-08T11:00:00+00:00"}});
 }
 
