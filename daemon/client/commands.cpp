@@ -12,7 +12,7 @@
 #include "client/ranges.hpp"
 #include "client/views.hpp"
 #include "client/watch.hpp"
-#include "serve/http_message.hpp"
+#include "core/percent.hpp"
 
 namespace tickledger {
 

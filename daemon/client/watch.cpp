@@ -10,7 +10,7 @@
 #include <thread>
 
 #include "client/cells.hpp"
-#include "serve/http_message.hpp"
+#include "core/percent.hpp"
 
 namespace tickledger {
 

@@ -52,27 +52,29 @@ std::vector<std::string> without_repeats(std::vector<std::string> filters) {
     return filters;
 }
 
+}  // namespace
+
 /// One worker thread opens connections, one after the other, and is the only one that calls them; so no
 /// other caller ever waits for the client library. What the library tells comes in on its own threads and
 /// only changes the state below `mutex_`, which is never held while the library or a callback is called.
-class Link final : public BrokerLink, private ConnectionOwner {
+class BrokerLink::Worker final : private ConnectionOwner {
 public:
-    Link(ConnectionSettings settings, std::vector<std::string> filters, Callbacks callbacks)
+    Worker(ConnectionSettings settings, std::vector<std::string> filters, Callbacks callbacks)
         : settings_(std::move(settings)), callbacks_(std::move(callbacks)), filters_(std::move(filters)) {
         worker_ = std::thread([this] { work(); });
     }
-    ~Link() override {
-        Link::stop(Duration::zero());
+    ~Worker() override {
+        stop(Duration::zero());
         worker_.join();
     }
 
-    [[nodiscard]] bool publish(const Publication& publication) override;
-    void subscribe_to(std::vector<std::string> topic_filters) override;
-    [[nodiscard]] LinkState state() const override {
+    [[nodiscard]] bool publish(const Publication& publication);
+    void subscribe_to(std::vector<std::string> topic_filters);
+    [[nodiscard]] LinkState state() const {
         const std::lock_guard lock(mutex_);
         return state_;
     }
-    void stop(Duration wait) override;
+    void stop(Duration wait);
 
 private:
     using Lock = std::unique_lock<std::mutex>;
@@ -149,7 +151,7 @@ private:
 
 // What others call.
 
-bool Link::publish(const Publication& publication) {
+bool BrokerLink::Worker::publish(const Publication& publication) {
     const std::lock_guard lock(mutex_);
     if (!state_.connected || stopping_ || present_.unacknowledged.size() >= window) return false;
     const auto [place, is_new] = present_.unacknowledged.try_emplace(publication.id);
@@ -160,7 +162,7 @@ bool Link::publish(const Publication& publication) {
     return true;
 }
 
-void Link::subscribe_to(std::vector<std::string> topic_filters) {
+void BrokerLink::Worker::subscribe_to(std::vector<std::string> topic_filters) {
     const auto wanted = without_repeats(std::move(topic_filters));
     const auto added_to = [](const auto& before, const auto& after, auto& those) {
         std::set_difference(after.begin(), after.end(), before.begin(), before.end(),
@@ -182,7 +184,7 @@ void Link::subscribe_to(std::vector<std::string> topic_filters) {
     changed_.notify_all();
 }
 
-void Link::stop(Duration wait) {
+void BrokerLink::Worker::stop(Duration wait) {
     const auto deadline = SteadyClock::now() + wait;
     {
         Lock lock(mutex_);
@@ -196,7 +198,7 @@ void Link::stop(Duration wait) {
 
 // The worker.
 
-void Link::work() {
+void BrokerLink::Worker::work() {
     while (!is_stopping()) {
         std::string reason;
         // The log must hold the end of one link before the next begins; and while it can not be
@@ -211,7 +213,7 @@ void Link::work() {
 }
 
 /// Opens a connection, serves it until it ends, and says why it ended.
-std::string Link::hold_connection() {
+std::string BrokerLink::Worker::hold_connection() {
     {
         const std::lock_guard lock(mutex_);
         present_ = Present{};
@@ -233,12 +235,12 @@ std::string Link::hold_connection() {
     return why_ended();
 }
 
-void Link::wait_for_answer(Lock& lock) {
+void BrokerLink::Worker::wait_for_answer(Lock& lock) {
     changed_.wait_for(lock, connect_limit,
                       [this] { return present_.connected_at || present_.ended || stopping_; });
 }
 
-void Link::serve(Lock& lock, Connection& connection) {
+void BrokerLink::Worker::serve(Lock& lock, Connection& connection) {
     while (!present_.ended && !stopping_) {
         if (!unwanted_.empty()) {
             unsubscribe(lock, connection);
@@ -259,7 +261,7 @@ void Link::serve(Lock& lock, Connection& connection) {
 
 /// The client library was seen to tell nothing of one publication in thousands, where the machine is busy:
 /// each would keep its place in the window until the connection breaks. Needs the lock.
-void Link::send_again() {
+void BrokerLink::Worker::send_again() {
     const auto now = SteadyClock::now();
     for (auto& [id, handed] : present_.unacknowledged) {
         if (id == status_down_id || now - handed.at < acknowledged_within) continue;
@@ -269,21 +271,21 @@ void Link::send_again() {
 }
 
 /// Subscribes also where the broker kept the session: the filters may be new, or have been refused before.
-void Link::subscribe(Lock& lock, Connection& connection) {
+void BrokerLink::Worker::subscribe(Lock& lock, Connection& connection) {
     const auto filters = std::exchange(present_.to_subscribe, {});
     lock.unlock();
     if (const auto asked = connection.subscribe(filters); !asked) tell_trouble(asked.error().text);
     lock.lock();
 }
 
-void Link::unsubscribe(Lock& lock, Connection& connection) {
+void BrokerLink::Worker::unsubscribe(Lock& lock, Connection& connection) {
     const auto filters = std::exchange(unwanted_, {});
     lock.unlock();
     if (const auto asked = connection.unsubscribe(filters); !asked) tell_trouble(asked.error().text);
     lock.lock();
 }
 
-void Link::send(Lock& lock, Connection& connection) {
+void BrokerLink::Worker::send(Lock& lock, Connection& connection) {
     const auto batch = std::exchange(present_.to_send, {});
     lock.unlock();
     for (const auto& publication : batch) {
@@ -295,7 +297,7 @@ void Link::send(Lock& lock, Connection& connection) {
 }
 
 /// The broker answers in order, so its acknowledgement of `down` means that it has all before it, too.
-void Link::say_farewell(Lock& lock, Connection& connection) {
+void BrokerLink::Worker::say_farewell(Lock& lock, Connection& connection) {
     send(lock, connection);
     present_.unacknowledged.try_emplace(status_down_id);
     lock.unlock();
@@ -312,7 +314,7 @@ void Link::say_farewell(Lock& lock, Connection& connection) {
     lock.lock();
 }
 
-std::string Link::why_ended() {
+std::string BrokerLink::Worker::why_ended() {
     Present present;
     {
         const std::lock_guard lock(mutex_);
@@ -339,7 +341,7 @@ std::string Link::why_ended() {
 }
 
 /// True once on_link has heard the end of every link it heard the beginning of.
-bool Link::tell_down() {
+bool BrokerLink::Worker::tell_down() {
     {
         const std::lock_guard lock(mutex_);
         if (!owes_down_) return true;
@@ -351,7 +353,7 @@ bool Link::tell_down() {
     return told;
 }
 
-void Link::pause(const std::string& reason) {
+void BrokerLink::Worker::pause(const std::string& reason) {
     const Duration wait = back_off_.next();
     const auto wait_s = std::max<std::int64_t>(1, std::chrono::round<std::chrono::seconds>(wait).count());
     const std::string sentence = fmt::format("{}; trying again in {} s", reason, wait_s);
@@ -361,7 +363,7 @@ void Link::pause(const std::string& reason) {
     changed_.wait_for(lock, wait, [this] { return stopping_; });
 }
 
-void Link::tell_trouble(const std::string& sentence) {
+void BrokerLink::Worker::tell_trouble(const std::string& sentence) {
     gate_.through(false, [&] {
         if (callbacks_.on_trouble) callbacks_.on_trouble(sentence);
         return true;
@@ -370,7 +372,7 @@ void Link::tell_trouble(const std::string& sentence) {
 
 // What the client library tells.
 
-bool Link::connected(bool session_present) {
+bool BrokerLink::Worker::connected(bool session_present) {
     const LinkChange up{wall_time(), true, session_present};
     const bool told = gate_.through(false, [&] { return callbacks_.on_link(up); });
     const std::lock_guard lock(mutex_);
@@ -388,14 +390,14 @@ bool Link::connected(bool session_present) {
     return true;
 }
 
-void Link::failed(int code) {
+void BrokerLink::Worker::failed(int code) {
     const std::lock_guard lock(mutex_);
     present_.failure_code = code;
     present_.ended = true;
     changed_.notify_all();
 }
 
-void Link::end() {
+void BrokerLink::Worker::end() {
     const std::lock_guard lock(mutex_);
     present_.ended = true;
     present_.to_send.clear();
@@ -405,7 +407,7 @@ void Link::end() {
     changed_.notify_all();
 }
 
-void Link::become_subscribed() {
+void BrokerLink::Worker::become_subscribed() {
     state_.subscribed = true;
     state_.trouble.clear();
     const Publication up{status_up_id, settings_.will_topic, payload_up, true};
@@ -413,7 +415,7 @@ void Link::become_subscribed() {
     changed_.notify_all();
 }
 
-void Link::subscribed(const std::vector<Grant>& grants) {
+void BrokerLink::Worker::subscribed(const std::vector<Grant>& grants) {
     std::vector<std::string> refused;
     for (const auto& [filter, code] : grants) {
         if (code >= grant_refused) refused.push_back(filter);
@@ -433,7 +435,7 @@ void Link::subscribed(const std::vector<Grant>& grants) {
     if (is_news) tell_trouble(sentence);
 }
 
-bool Link::arrived(Message&& message) {
+bool BrokerLink::Worker::arrived(Message&& message) {
     const bool kept = gate_.through(false, [&] { return callbacks_.on_message(std::move(message)); });
     const std::lock_guard lock(mutex_);
     if (kept) {
@@ -444,7 +446,7 @@ bool Link::arrived(Message&& message) {
     return kept;
 }
 
-void Link::published(std::int64_t id) {
+void BrokerLink::Worker::published(std::int64_t id) {
     {
         const std::lock_guard lock(mutex_);
         if (present_.unacknowledged.erase(id) == 0) return;
@@ -457,7 +459,25 @@ void Link::published(std::int64_t id) {
     });
 }
 
-}  // namespace
+BrokerLink::BrokerLink(std::unique_ptr<Worker> worker) : worker_(std::move(worker)) {}
+
+BrokerLink::~BrokerLink() = default;
+
+bool BrokerLink::publish(const Publication& publication) {
+    return worker_->publish(publication);
+}
+
+void BrokerLink::subscribe_to(std::vector<std::string> topic_filters) {
+    worker_->subscribe_to(std::move(topic_filters));
+}
+
+LinkState BrokerLink::state() const {
+    return worker_->state();
+}
+
+void BrokerLink::stop(Duration wait) {
+    worker_->stop(wait);
+}
 
 Result<std::unique_ptr<BrokerLink>> BrokerLink::start(const BrokerSettings& settings,
                                                       std::vector<std::string> topic_filters,
@@ -471,8 +491,8 @@ Result<std::unique_ptr<BrokerLink>> BrokerLink::start(const BrokerSettings& sett
     }
     ConnectionSettings connection{*address, settings, *password, settings.topic_root + "/status",
                                   payload_down};
-    return std::make_unique<Link>(std::move(connection), without_repeats(std::move(topic_filters)),
-                                  std::move(callbacks));
+    return std::unique_ptr<BrokerLink>(new BrokerLink(std::make_unique<Worker>(
+        std::move(connection), without_repeats(std::move(topic_filters)), std::move(callbacks))));
 }
 
 }  // namespace tickledger

@@ -56,24 +56,30 @@ public:
     [[nodiscard]] static Result<std::unique_ptr<BrokerLink>> start(const BrokerSettings& settings,
                                                                    std::vector<std::string> topic_filters,
                                                                    Callbacks callbacks);
-    virtual ~BrokerLink() = default;
+    ~BrokerLink();
 
     /// Hands a publication over, and again where no acknowledgement comes for ten seconds; it is told back
     /// through on_published once, or not at all if the link goes down first (then publish it again after the
     /// next on_link up). False: not connected, or the window of unacknowledged publications is full.
-    [[nodiscard]] virtual bool publish(const Publication& publication) = 0;
+    [[nodiscard]] bool publish(const Publication& publication);
 
     /// From now on these topics are wanted: asks the broker for those that are new, and to forget those that
     /// are wanted no more, now or at the next connection.
-    virtual void subscribe_to(std::vector<std::string> topic_filters) = 0;
+    void subscribe_to(std::vector<std::string> topic_filters);
 
-    [[nodiscard]] virtual LinkState state() const = 0;
+    [[nodiscard]] LinkState state() const;
 
     /// Publishes `down`, disconnects and stops all callbacks; at most `wait` long. Where that does not do,
     /// the connection is cut and the broker publishes the Will. The destructor may take a second or two
     /// longer, while the client library's threads come to rest, and as long as a callback that has not
     /// returned.
-    virtual void stop(Duration wait) = 0;
+    void stop(Duration wait);
+
+private:
+    class Worker;
+    explicit BrokerLink(std::unique_ptr<Worker> worker);
+
+    std::unique_ptr<Worker> worker_;
 };
 
 }  // namespace tickledger

@@ -86,7 +86,7 @@ OrProblem<std::chrono::seconds> length_in(const JsonField& field) {
 
 Response post_acknowledge(const Call& call) {
     if (const auto read = read_body(call.request, {}); !read) return read.error();
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto record = find_alarm(call, **view);
     if (!record) return record.error();
@@ -110,7 +110,7 @@ Response post_shelve(const Call& call) {
     if (const auto read = read_body(call.request, fields); !read) return read.error();
     const auto length = length_in(fields[0]);
     if (!length) return length.error();
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto record = find_alarm(call, **view);
     if (!record) return record.error();
@@ -124,7 +124,7 @@ Response post_shelve(const Call& call) {
 
 Response post_unshelve(const Call& call) {
     if (const auto read = read_body(call.request, {}); !read) return read.error();
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto record = find_alarm(call, **view);
     if (!record) return record.error();

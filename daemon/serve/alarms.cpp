@@ -64,7 +64,7 @@ std::string list_of(const Records& records, const CivilZone& zone) {
 Response get_alarms(const Call& call) {
     const auto state = state_of(call);
     if (!state) return state.error();
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = meter_of(call, **view);
     if (!meter) return meter.error();

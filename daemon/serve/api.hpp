@@ -31,9 +31,9 @@ struct ApiParts {
     std::function<Result<MeterSummary>(const MeterRecord&, const MeterSettings&)> summarise;
     std::function<HealthFacts()> health;
     /// Returns once what has been accepted so far is booked and so can be seen, or can not be booked now.
-    std::function<void()> settle;
+    std::function<void()> catch_up;
     /// Keeps what a person told the daemon to do, a JSON object with `do` and what that needs. Once this has
-    /// returned without error it is on the disk, and settle() sees it booked like a message.
+    /// returned without error it is on the disk, and catch_up() sees it booked like a message.
     std::function<Result<void>(std::string document)> instruct;
     /// The wall clock.
     std::function<Instant()> now;

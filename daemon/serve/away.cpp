@@ -105,7 +105,7 @@ bool is_told(const MeterSummary& summary, const SaidAway& said) {
 }
 
 Response say(const Call& call, const SaidAway& said) {
-    auto view = call.settled_view();
+    auto view = call.fresh_view();
     if (!view) return view.error();
     auto seen = see_away(call, **view);
     if (!seen) return seen.error();

@@ -164,7 +164,7 @@ bool is_applied(const Seen& seen, Instant from, Ratio value) {
 Response post_calibration(const Call& call) {
     const auto asked = asked_in(call);
     if (!asked) return asked.error();
-    auto view = call.settled_view();
+    auto view = call.fresh_view();
     if (!view) return view.error();
     auto seen = see(call, *std::move(view));
     if (!seen) return seen.error();

@@ -68,14 +68,14 @@ OrProblem<Span> Call::span(Duration default_length) const {
                                    parts.zone.format(span.from), parts.zone.format(span.to)));
 }
 
-OrProblem<std::shared_ptr<LedgerView>> Call::settled_view() const {
-    parts.settle();
+OrProblem<std::shared_ptr<LedgerView>> Call::fresh_view() const {
+    parts.catch_up();
     return snapshots.take();
 }
 
 OrProblem<std::shared_ptr<LedgerView>> Call::instruct(std::string document) const {
     if (const auto kept = parts.instruct(std::move(document)); !kept) return refuse(503, kept.error().text);
-    return settled_view();
+    return fresh_view();
 }
 
 Response accepted_for_later() {

@@ -50,7 +50,7 @@ struct Call {
     /// The query parameters from and to; without them up to now, and so long before.
     [[nodiscard]] OrProblem<Span> span(Duration default_length) const;
     /// A view that shows everything accepted so far.
-    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> settled_view() const;
+    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> fresh_view() const;
     /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages
     /// that waited at the broker are still coming in (half a minute at most) or booking stands still: then
     /// answer with accepted_for_later().

@@ -126,7 +126,7 @@ Response get_draws(const Call& call) {
     }
     const auto label = label_of(call);
     if (!label) return label.error();
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();

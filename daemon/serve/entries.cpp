@@ -113,7 +113,7 @@ private:
 Response get_ledger(const Call& call) {
     const auto span = call.span(std::chrono::hours{24});
     if (!span) return span.error();
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();

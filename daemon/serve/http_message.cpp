@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include "core/json_writer.hpp"
+#include "core/percent.hpp"
 
 namespace tickledger {
 
@@ -32,34 +33,6 @@ std::string_view phrase(unsigned status) {
         default:
             return "Error";
     }
-}
-
-std::optional<int> hexadecimal_digit(char c) {
-    if (c >= '0' && c <= '9') return c - '0';
-    if (c >= 'a' && c <= 'f') return c - 'a' + 10;
-    if (c >= 'A' && c <= 'F') return c - 'A' + 10;
-    return std::nullopt;
-}
-
-Result<std::string> percent_decode(std::string_view text) {
-    std::string decoded;
-    decoded.reserve(text.size());
-    for (std::size_t i = 0; i < text.size(); ++i) {
-        if (text[i] != '%') {
-            decoded += text[i];
-            continue;
-        }
-        if (text.size() - i < 3) return fail(fmt::format("\"{}\" ends within a percent code.", text));
-        const auto first = hexadecimal_digit(text[i + 1]);
-        const auto second = hexadecimal_digit(text[i + 2]);
-        if (!first || !second) {
-            return fail(fmt::format("\"{}\" in \"{}\" is not a percent code: % and two hexadecimal digits.",
-                                    text.substr(i, 3), text));
-        }
-        decoded += static_cast<char>(*first * 16 + *second);
-        i += 2;
-    }
-    return decoded;
 }
 
 }  // namespace
@@ -103,20 +76,6 @@ Result<Request> read_target(std::string_view target) {
         request.query.emplace_back(*std::move(name), *std::move(value));
     }
     return request;
-}
-
-std::string percent_encode(std::string_view text) {
-    std::string encoded;
-    for (const char c : text) {
-        const bool unreserved = (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') ||
-                                c == '-' || c == '.' || c == '_' || c == '~';
-        if (unreserved) {
-            encoded += c;
-        } else {
-            encoded += fmt::format("%{:02X}", static_cast<unsigned char>(c));
-        }
-    }
-    return encoded;
 }
 
 }  // namespace tickledger

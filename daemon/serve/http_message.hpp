@@ -59,7 +59,4 @@ using Handler = std::function<Response(const Request&)>;
 /// Fails on a target that does not begin with "/" and on a broken percent code.
 [[nodiscard]] Result<Request> read_target(std::string_view target);
 
-/// Percent-encodes everything but the unreserved characters of RFC 3986 section 2.3.
-[[nodiscard]] std::string percent_encode(std::string_view text);
-
 }  // namespace tickledger

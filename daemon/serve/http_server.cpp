@@ -22,9 +22,12 @@ using Acceptor = asio::basic_socket_acceptor<Protocol>;
 
 constexpr auto pause_after_failed_accept = std::chrono::milliseconds{100};
 
-class Server final : public HttpServer {
+}  // namespace
+
+/// The thread and its sockets; in here, so that nobody else sees the network library's headers.
+class HttpServer::Loop {
 public:
-    Server(std::vector<ListenSocket> sockets, std::shared_ptr<Sessions> sessions)
+    Loop(std::vector<ListenSocket> sockets, std::shared_ptr<Sessions> sessions)
         : sockets_(std::move(sockets)), sessions_(std::move(sessions)) {
         for (ListenSocket& socket : sockets_) {
             auto& listener = listeners_.emplace_back(std::make_unique<Listener>(
@@ -34,15 +37,15 @@ public:
         }
         thread_ = std::thread([this] { io_.run(); });
     }
-    Server(const Server&) = delete;
-    Server& operator=(const Server&) = delete;
+    Loop(const Loop&) = delete;
+    Loop& operator=(const Loop&) = delete;
 
-    ~Server() override {
+    ~Loop() {
         io_.stop();
         thread_.join();
     }
 
-    void wake() override {
+    void wake() {
         if (is_woken_.exchange(true)) return;
         asio::post(io_, [this] {
             is_woken_ = false;
@@ -84,7 +87,13 @@ private:
     std::thread thread_;
 };
 
-}  // namespace
+HttpServer::HttpServer(std::unique_ptr<Loop> loop) : loop_(std::move(loop)) {}
+
+HttpServer::~HttpServer() = default;
+
+void HttpServer::wake() {
+    loop_->wake();
+}
 
 std::unique_ptr<HttpServer> HttpServer::start(std::vector<ListenSocket> sockets, HttpLimits limits,
                                               Handler handler,
@@ -95,7 +104,8 @@ std::unique_ptr<HttpServer> HttpServer::start(std::vector<ListenSocket> sockets,
     sessions->handler = std::move(handler);
     sessions->on_trouble = std::move(on_trouble);
     sessions->token = std::move(token);
-    return std::make_unique<Server>(std::move(sockets), std::move(sessions));
+    return std::unique_ptr<HttpServer>(
+        new HttpServer(std::make_unique<Loop>(std::move(sockets), std::move(sessions))));
 }
 
 }  // namespace tickledger

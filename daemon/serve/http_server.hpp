@@ -38,10 +38,16 @@ public:
         std::vector<ListenSocket> sockets, HttpLimits limits, Handler handler,
         std::function<void(const std::string&)> on_trouble = {}, std::string token = {});
 
-    virtual ~HttpServer() = default;
+    ~HttpServer();
 
     /// There is something new: answers without an end are asked for it. Any thread; cheap.
-    virtual void wake() = 0;
+    void wake();
+
+private:
+    class Loop;
+    explicit HttpServer(std::unique_ptr<Loop> loop);
+
+    std::unique_ptr<Loop> loop_;
 };
 
 }  // namespace tickledger

@@ -41,7 +41,7 @@ Result<std::string> describe(const ApiParts& parts, LedgerView& view, const Foun
 }  // namespace
 
 Response get_meters(const Call& call) {
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meters = all_meters(call.parts, **view);
     if (!meters) return ledger_problem(meters.error());

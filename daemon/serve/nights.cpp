@@ -145,7 +145,7 @@ Response get_nights(const Call& call) {
     if (!span) return span.error();
     if (span->length() > longest_range)
         return problem(400, "Nights are told for at most 62 days at once. Ask for a shorter range.");
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();

@@ -158,7 +158,7 @@ const RegisterReading* reading_of(const Seen& seen, Instant at) {
 }  // namespace
 
 Response get_register(const Call& call) {
-    auto view = call.settled_view();
+    auto view = call.fresh_view();
     if (!view) return view.error();
     const auto seen = see(call, *std::move(view));
     if (!seen) return seen.error();
@@ -168,7 +168,7 @@ Response get_register(const Call& call) {
 Response post_register(const Call& call) {
     const auto said = said_in(call);
     if (!said) return said.error();
-    auto view = call.settled_view();
+    auto view = call.fresh_view();
     if (!view) return view.error();
     auto seen = see(call, *std::move(view));
     if (!seen) return seen.error();
@@ -192,7 +192,7 @@ Response delete_register(const Call& call) {
     if (!at) return at.error();
     if (!*at)
         return problem(400, "Which reading is to be taken back? Give its time: ?time=2026-03-01T08:00:00Z.");
-    auto view = call.settled_view();
+    auto view = call.fresh_view();
     if (!view) return view.error();
     auto seen = see(call, *std::move(view));
     if (!seen) return seen.error();

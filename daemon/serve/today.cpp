@@ -164,7 +164,7 @@ Result<std::string> document_of(const Call& call, LedgerView& view, const FoundM
 }  // namespace
 
 Response get_today(const Call& call) {
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();

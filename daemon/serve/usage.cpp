@@ -205,7 +205,7 @@ Response get_usage(const Call& call) {
     if (!step) return step.error();
     const auto tariff = tariff_of(call);
     if (!tariff) return tariff.error();
-    const auto view = call.settled_view();
+    const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();

@@ -6,20 +6,22 @@
 #include <algorithm>
 #include <unordered_map>
 
+#include "engine/clock.hpp"
+#include "engine/engine.hpp"
+#include "engine/event_source.hpp"
+#include "engine/intake.hpp"
+#include "engine/log_sync.hpp"
+#include "engine/opened_store.hpp"
 #include "link/broker.hpp"
 #include "serve/access.hpp"
 #include "serve/api.hpp"
 #include "serve/http_server.hpp"
 #include "serve/listen_socket.hpp"
 #include "serve/news.hpp"
-#include "service/booking_loop.hpp"
-#include "service/clock.hpp"
+#include "service/engine_thread.hpp"
 #include "service/health_look.hpp"
 #include "service/housekeeper.hpp"
-#include "service/intake.hpp"
 #include "service/journal.hpp"
-#include "service/opened_store.hpp"
-#include "service/publisher.hpp"
 #include "service/syncer.hpp"
 #include "service/version.hpp"
 #include "store/ledger_view.hpp"
@@ -63,30 +65,31 @@ struct Generation {
     }
 };
 
-class RunningDaemon final : public Daemon {
+}  // namespace
+
+/// Everything that runs; in here, so that main sees none of its headers.
+class Daemon::Parts {
 public:
-    RunningDaemon(Configuration configuration, CivilZone zone,
-                  std::function<void(const StartFailure&)> on_fatal)
+    Parts(Configuration configuration, CivilZone zone, std::function<void(const StartFailure&)> on_fatal)
         : configuration_(std::make_shared<const Configuration>(std::move(configuration))),
           zone_(std::move(zone)),
           on_fatal_(std::move(on_fatal)),
-          publisher_(configuration_->broker.topic_root),
           meters_look_(ledger_file(), zone_) {}
 
-    ~RunningDaemon() override {
+    ~Parts() {
         sd_notify(0, "STOPPING=1");
         // Against the flow: first nothing new comes in, then what came is booked, then the ledger closes.
         if (link_) link_->stop(goodbye_longest);
-        if (loop_) loop_->use_link(nullptr);
+        if (engine_thread_) engine_thread_->use_link(nullptr);
         news_.wake_with({});
         server_.reset();
-        loop_.reset();
+        engine_thread_.reset();
         link_.reset();
         housekeeper_.reset();
         syncer_.reset();
     }
 
-    void reload(Configuration configuration) override;
+    void reload(Configuration configuration);
 
     [[nodiscard]] Started rescue();
     [[nodiscard]] Started open_store();
@@ -114,11 +117,13 @@ private:
     News news_;
     OpenedStore store_;
     bool is_unchecked_ = false;
-    Publisher publisher_;
+    std::unique_ptr<LogSync> log_sync_;
     std::unique_ptr<Syncer> syncer_;
     std::unique_ptr<Intake> intake_;
+    std::unique_ptr<LogSource> source_;
+    std::unique_ptr<Engine> engine_;
     std::unique_ptr<BrokerLink> link_;
-    std::unique_ptr<BookingLoop> loop_;
+    std::unique_ptr<EngineThread> engine_thread_;
     std::unique_ptr<Housekeeper> housekeeper_;
     std::vector<ListenSocket> sockets_;
     std::string token_;
@@ -129,7 +134,7 @@ private:
 };
 
 /// Before the ledger is opened: one that is damaged is made anew.
-Started RunningDaemon::rescue() {
+Started Daemon::Parts::rescue() {
     const auto unusable = [](const Error& error) {
         return start_failure(exit_status::store_unusable, error.text);
     };
@@ -150,7 +155,7 @@ Started RunningDaemon::rescue() {
     return {};
 }
 
-Started RunningDaemon::open_store() {
+Started Daemon::Parts::open_store() {
     auto opened =
         tickledger::open_store(*files_, configuration_->store.directory, configuration_->meters,
                                static_cast<std::size_t>(configuration_->max_meters), zone_, release_time);
@@ -165,7 +170,10 @@ Started RunningDaemon::open_store() {
                 "The message log ended in an unfinished line of " + std::to_string(torn_bytes) +
                     " bytes, left by a power cut. Its message was never acknowledged; the line is removed.");
     }
-    syncer_ = std::make_unique<Syncer>(*store_.log, configuration_->store.sync_every);
+    const auto tell = [](Level level, const std::string& text) { journal(level, text); };
+    const StoreSettings& settings = configuration_->store;
+    log_sync_ = std::make_unique<LogSync>(*store_.log, settings.sync_every, tell);
+    syncer_ = std::make_unique<Syncer>(*log_sync_);
     intake_ = std::make_unique<Intake>(Intake::Parts{
         .log = store_.log.get(),
         .clock = &clock_,
@@ -173,13 +181,20 @@ Started RunningDaemon::open_store() {
         .clock_floor = store_.clock_floor,
         .has_undated = store_.has_undated,
         .on_appended = [this] { return syncer_->appended(); },
-        .tell = [](Level level, const std::string& text) { journal(level, text); },
+        .tell = tell,
     });
     intake_->count_accepted(store_.bookkeeper->counts().booked + store_.pending_messages);
+    source_ = std::make_unique<LogSource>(*files_, settings.directory / messages_name, *store_.log,
+                                          store_.booked_to);
+    engine_ = std::make_unique<Engine>(
+        *store_.ledger, *store_.bookkeeper, *source_, store_.booked_to,
+        EngineSettings{.pack_after = settings.pack_after,
+                       .retention = Retention{settings.keep_messages, settings.keep_readings}},
+        tell);
     return {};
 }
 
-Started RunningDaemon::open_sockets() {
+Started Daemon::Parts::open_sockets() {
     auto local = ListenSocket::on_path(configuration_->socket.path, configuration_->socket.mode,
                                        configuration_->socket.group);
     if (!local) return start_failure(exit_status::no_socket, local.error().text);
@@ -199,7 +214,7 @@ Started RunningDaemon::open_sockets() {
 }
 
 /// With the flow's end first: whoever is called is there before those who call it on threads of their own.
-Started RunningDaemon::begin() {
+Started Daemon::Parts::begin() {
     housekeeper_ = std::make_unique<Housekeeper>(
         Housekeeper::Parts{.store = configuration_->store,
                            .ledger = ledger_file(),
@@ -207,16 +222,16 @@ Started RunningDaemon::begin() {
                            .now = [this] { return intake_->known_time(); },
                            .on_damage = [this](const std::string& found) { found_damage(found); }});
     store_.bookkeeper->tell_to(&news_);
-    loop_ = std::make_unique<BookingLoop>(BookingLoop::Parts{
-        .configuration = configuration_.get(),
-        .files = files_.get(),
-        .store = &store_,
-        .publisher = &publisher_,
+    engine_thread_ = std::make_unique<EngineThread>(EngineThread::Parts{
+        .engine = engine_.get(),
+        .bookkeeper = store_.bookkeeper.get(),
         .intake = intake_.get(),
+        .topic_root = configuration_->broker.topic_root,
+        .commit_every = configuration_->store.commit_every,
         .on_pass = [] { sd_notify(0, "WATCHDOG=1"); },
         .on_standstill = [this] { housekeeper_->suspect(); },
     });
-    loop_->settle();
+    engine_thread_->catch_up();
 
     auto link =
         BrokerLink::start(configuration_->broker, topic_filters(*configuration_),
@@ -224,13 +239,13 @@ Started RunningDaemon::begin() {
                            .on_link = [this](LinkChange change) { return note_link(change); },
                            .on_published =
                                [this](std::int64_t id) {
-                                   publisher_.acknowledged(id);
-                                   loop_->wake_for_sending();
+                                   engine_->publisher().acknowledged(id);
+                                   engine_thread_->wake_for_sending();
                                },
                            .on_trouble = [](const std::string& line) { journal(Level::warning, line); }});
     if (!link) return start_failure(exit_status::configuration, link.error().text);
     link_ = std::move(*link);
-    loop_->use_link(link_.get());
+    engine_thread_->use_link(link_.get());
 
     answer_with(configuration_);
     server_ = HttpServer::start(
@@ -241,26 +256,26 @@ Started RunningDaemon::begin() {
     return {};
 }
 
-bool RunningDaemon::accept(Message&& message) {
+bool Daemon::Parts::accept(Message&& message) {
     if (!intake_->accept(std::move(message))) return false;
-    loop_->wake();
+    engine_thread_->wake();
     return true;
 }
 
-bool RunningDaemon::note_link(LinkChange change) {
-    if (!change.up) publisher_.link_went_down();
+bool Daemon::Parts::note_link(LinkChange change) {
+    if (!change.up) engine_->publisher().link_went_down();
     if (!intake_->accept(change)) return false;
-    loop_->wake();
-    if (change.up) loop_->wake_for_sending();
+    engine_thread_->wake();
+    if (change.up) engine_thread_->wake_for_sending();
     return true;
 }
 
-void RunningDaemon::found_damage(const std::string& found) {
+void Daemon::Parts::found_damage(const std::string& found) {
     note_damage(ledger_file(), found);
     on_fatal_({exit_status::store_unusable, found + " The daemon ends now, so that it can be."});
 }
 
-void RunningDaemon::reload(Configuration configuration) {
+void Daemon::Parts::reload(Configuration configuration) {
     const auto now_us = std::chrono::duration_cast<std::chrono::microseconds>(clock_.since_boot()).count();
     sd_notifyf(0, "RELOADING=1\nMONOTONIC_USEC=%lld", static_cast<long long>(now_us));
     std::string later;
@@ -276,7 +291,7 @@ void RunningDaemon::reload(Configuration configuration) {
 
     const auto fresh = std::make_shared<const Configuration>(std::move(configuration));
     // Nothing of a new topic may come before its meter is known.
-    loop_->use(fresh);
+    engine_thread_->use(fresh);
     intake_->use({fresh, &fresh->meters});
     answer_with(fresh);
     link_->subscribe_to(topic_filters(*fresh));
@@ -290,7 +305,7 @@ void RunningDaemon::reload(Configuration configuration) {
     sd_notify(0, "READY=1");
 }
 
-void RunningDaemon::answer_with(std::shared_ptr<const Configuration> configuration) {
+void Daemon::Parts::answer_with(std::shared_ptr<const Configuration> configuration) {
     auto generation = std::make_shared<Generation>();
     generation->configuration = std::move(configuration);
     generation->api = std::make_unique<Api>(api_parts(*generation));
@@ -298,7 +313,7 @@ void RunningDaemon::answer_with(std::shared_ptr<const Configuration> configurati
     generation_ = std::move(generation);
 }
 
-Response RunningDaemon::answer(const Request& request) {
+Response Daemon::Parts::answer(const Request& request) {
     std::shared_ptr<Generation> generation;
     {
         const std::lock_guard lock(generation_mutex_);
@@ -315,7 +330,7 @@ Response RunningDaemon::answer(const Request& request) {
     return response;
 }
 
-HealthFacts RunningDaemon::health(Generation& generation) {
+HealthFacts Daemon::Parts::health(Generation& generation) {
     HealthFacts facts;
     facts.version = version;
     facts.has_meters = !generation.configuration->meters.empty();
@@ -323,7 +338,7 @@ HealthFacts RunningDaemon::health(Generation& generation) {
     facts.broker_connected = link.connected;
     facts.broker_subscribed = link.subscribed;
     facts.broker_trouble = link.trouble;
-    const BookingState booking = loop_->state();
+    const BookingState booking = engine_thread_->state();
     facts.store_error = booking.trouble;
     facts.store = look_at_store(configuration_->store, housekeeper_->state(), clock_.wall());
     facts.turned_away = booking.turned_away;
@@ -340,7 +355,7 @@ HealthFacts RunningDaemon::health(Generation& generation) {
     return facts;
 }
 
-ApiParts RunningDaemon::api_parts(Generation& generation) {
+ApiParts Daemon::Parts::api_parts(Generation& generation) {
     return {.configuration = generation.configuration.get(),
             .zone = zone_,
             .open_view = [this] { return LedgerView::open(ledger_file()); },
@@ -348,29 +363,34 @@ ApiParts RunningDaemon::api_parts(Generation& generation) {
             .summarise = [this](const MeterRecord& record,
                                 const MeterSettings& settings) { return summarise(record, settings, zone_); },
             .health = [this, &generation] { return health(generation); },
-            .settle = [this] { loop_->settle(); },
+            .catch_up = [this] { engine_thread_->catch_up(); },
             .instruct =
                 [this](std::string document) {
                     auto kept = intake_->accept_instruction(std::move(document));
-                    if (kept) loop_->wake();
+                    if (kept) engine_thread_->wake();
                     return kept;
                 },
             .now = [this] { return clock_.wall(); },
             .news = &news_};
 }
 
-}  // namespace
+Daemon::Daemon(std::unique_ptr<Parts> parts) : parts_(std::move(parts)) {}
+
+Daemon::~Daemon() = default;
+
+void Daemon::reload(Configuration configuration) {
+    parts_->reload(std::move(configuration));
+}
 
 tl::expected<std::unique_ptr<Daemon>, StartFailure> Daemon::start(
     Configuration configuration, std::function<void(const StartFailure&)> on_fatal) {
     const auto zone = CivilZone::find(configuration.timezone);
     if (!zone) return start_failure(exit_status::configuration, zone.error().text);
-    auto daemon = std::make_unique<RunningDaemon>(std::move(configuration), *zone, std::move(on_fatal));
-    for (const auto step : {&RunningDaemon::rescue, &RunningDaemon::open_store, &RunningDaemon::open_sockets,
-                            &RunningDaemon::begin}) {
-        if (const auto done = ((*daemon).*step)(); !done) return tl::unexpected(done.error());
+    auto parts = std::make_unique<Parts>(std::move(configuration), *zone, std::move(on_fatal));
+    for (const auto step : {&Parts::rescue, &Parts::open_store, &Parts::open_sockets, &Parts::begin}) {
+        if (const auto done = ((*parts).*step)(); !done) return tl::unexpected(done.error());
     }
-    return daemon;
+    return std::unique_ptr<Daemon>(new Daemon(std::move(parts)));
 }
 
 }  // namespace tickledger

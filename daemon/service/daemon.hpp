@@ -31,11 +31,17 @@ public:
     /// destroys it then, and ends with this exit status.
     [[nodiscard]] static tl::expected<std::unique_ptr<Daemon>, StartFailure> start(
         Configuration configuration, std::function<void(const StartFailure&)> on_fatal);
-    virtual ~Daemon() = default;
+    ~Daemon();
 
     /// Takes up other meters, alarms and prices, as a new start would, without losing a message. What else
     /// differs waits for the next start; the journal says so. On the thread that started it.
-    virtual void reload(Configuration configuration) = 0;
+    void reload(Configuration configuration);
+
+private:
+    class Parts;
+    explicit Daemon(std::unique_ptr<Parts> parts);
+
+    std::unique_ptr<Parts> parts_;
 };
 
 }  // namespace tickledger

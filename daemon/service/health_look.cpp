@@ -3,7 +3,7 @@
 #include <system_error>
 
 #include "book/summary.hpp"
-#include "service/opened_store.hpp"
+#include "engine/opened_store.hpp"
 #include "store/rescue.hpp"
 
 namespace tickledger {

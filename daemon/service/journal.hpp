@@ -3,9 +3,9 @@
 
 #include <string_view>
 
-namespace tickledger {
+#include "engine/tell.hpp"
 
-enum class Level : unsigned char { error, warning, notice, info };
+namespace tickledger {
 
 /// Writes one line to standard error; under systemd with the level's prefix (sd-daemon(3)). What says the
 /// same over and over is left out (service/line_limiter.hpp). Thread-safe.

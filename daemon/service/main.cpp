@@ -80,15 +80,15 @@ int run_daemon(Configuration configuration, const std::string& file) {
     return status;
 }
 
-int run_replay(const Configuration& configuration, ReplayOrder order, const std::string& until) {
+int run_replay(const Configuration& configuration, ReplayRequest request, const std::string& until) {
     if (!until.empty()) {
         const auto zone = CivilZone::find(configuration.timezone);
         const auto time = zone ? zone->parse(until) : Result<Instant>(tl::unexpected(zone.error()));
         if (!time) return complain({exit_usage, "--until: " + time.error().text});
-        order.until = *time;
+        request.until = *time;
     }
-    order.shows_progress = isatty(STDERR_FILENO) != 0;
-    const auto done = replay(configuration, order);
+    request.shows_progress = isatty(STDERR_FILENO) != 0;
+    const auto done = replay(configuration, request);
     return done ? 0 : complain(done.error());
 }
 
@@ -104,14 +104,15 @@ int main(int argc, char** argv) {
                  "Print the resolved configuration, or every mistake, and exit");
 
     CLI::App* replay_command = app.add_subcommand("replay", "Book recorded messages without a broker");
-    ReplayOrder order;
+    ReplayRequest request;
     std::string until;
     replay_command->add_option("--config", file, "The configuration file (TOML)");
-    replay_command->add_option("--into", order.into, "The ledger file; default <store.directory>/ledger.db");
+    replay_command->add_option("--into", request.into,
+                               "The ledger file; default <store.directory>/ledger.db");
     replay_command->add_option("--until", until,
                                "Let the clock run to this time; default: the last message's");
     replay_command
-        ->add_option("RECORDING", order.recordings,
+        ->add_option("RECORDING", request.recordings,
                      "Files or directories of recorded messages; - is standard input")
         ->required();
     try {
@@ -127,6 +128,6 @@ int main(int argc, char** argv) {
         std::fputs(to_toml(*configuration).c_str(), stdout);
         return 0;
     }
-    if (*replay_command) return run_replay(*configuration, std::move(order), until);
+    if (*replay_command) return run_replay(*configuration, std::move(request), until);
     return run_daemon(std::move(*configuration), file);
 }

@@ -1,5 +1,4 @@
 #include "service/replay.hpp"
-#include "service/opened_store.hpp"
 
 #include <fmt/format.h>
 
@@ -9,6 +8,8 @@
 #include <iostream>
 
 #include "book/bookkeeper.hpp"
+#include "engine/engine.hpp"
+#include "engine/opened_store.hpp"
 #include "store/ledger.hpp"
 #include "store/recording.hpp"
 
@@ -20,9 +21,6 @@ namespace fs = std::filesystem;
 
 // Nobody waits for the answers meanwhile, and what is written once a batch is a meter's whole memory.
 constexpr std::size_t events_a_batch = 100'000;
-// Less will do where they are of a day or more: what is not yet packed must not become many days.
-constexpr std::size_t events_of_a_day = 2'000;
-constexpr Duration packed_at_once = std::chrono::hours{24};
 constexpr std::size_t mistakes_shown = 5;
 
 tl::unexpected<StartFailure> failure(int status, std::string text) {
@@ -86,125 +84,104 @@ private:
     unsigned percent_ = 101;
 };
 
-class Replay {
+/// The lines of recordings, one file after the other.
+class RecordingSource final : public EventSource {
 public:
-    Replay(const Configuration& configuration, const ReplayOrder& order, CivilZone zone, Ledger& ledger)
-        : order_(order),
-          zone_(std::move(zone)),
-          ledger_(ledger),
-          pack_after_(configuration.store.pack_after),
-          bookkeeper_(configuration.meters, zone_, ledger, Publishing::last_state,
-                      static_cast<std::size_t>(configuration.max_meters)) {}
+    /// `place`: the daemon's own place in its log, which is not ours to move.
+    RecordingSource(std::vector<std::string> files, std::optional<Instant> until, LogPosition place,
+                    bool shows_progress)
+        : files_(std::move(files)),
+          until_(until),
+          place_(std::move(place)),
+          progress_(shows_progress, size_of(files_)) {}
 
-    [[nodiscard]] tl::expected<void, StartFailure> run(const std::vector<std::string>& files);
+    void look(Instant /*now*/) override {}
+    [[nodiscard]] Result<std::optional<LoggedEvent>> next() override;
+    [[nodiscard]] std::optional<Instant> reached() const override { return until_ ? until_ : last_event_at_; }
+    [[nodiscard]] bool has_ended() const override { return next_file_ == files_.size() && !input_; }
+    [[nodiscard]] Result<void> remove_before(Instant, const LogPosition&) override { return {}; }
+
+    /// A recording could not be opened: no failure of the store.
+    [[nodiscard]] bool is_refused() const { return is_refused_; }
+    [[nodiscard]] std::string outcome(const CivilZone& zone, const MessageCounts& counts) const;
 
 private:
-    [[nodiscard]] Result<void> read(std::istream& input, const std::string& name, Progress& progress);
-    [[nodiscard]] Result<void> book(std::optional<Instant> until);
-    [[nodiscard]] bool is_batch() const;
-    [[nodiscard]] Result<void> pack();
-    void print_outcome() const;
+    [[nodiscard]] Result<bool> open_next();
+    [[nodiscard]] std::optional<Event> event_of(const std::string& line);
 
-    const ReplayOrder& order_;
-    CivilZone zone_;
-    Ledger& ledger_;
-    Duration pack_after_;
-    Bookkeeper bookkeeper_;
-    BacklogDetector detector_;
-    LogPosition position_;  ///< The daemon's own place in its log: not ours to move.
+    const std::vector<std::string> files_;
+    const std::optional<Instant> until_;
+    const LogPosition place_;
+    Progress progress_;
+    std::size_t next_file_ = 0;
+    std::ifstream stream_;
+    std::istream* input_ = nullptr;  ///< Of the file before `next_file_`; null: it is read to its end.
+    std::string line_;
+    std::uint64_t line_number_ = 0;
+    bool is_refused_ = false;
     std::optional<Instant> last_event_at_;
-    Instant batch_from_{};  ///< The last event that was booked.
     std::uint64_t lines_ = 0;
     std::uint64_t bad_lines_ = 0;
     std::vector<std::string> mistakes_;
 };
 
-tl::expected<void, StartFailure> Replay::run(const std::vector<std::string>& files) {
-    const auto give_up = [](const Result<void>& result) {
-        return failure(exit_status::store_unusable, result.error().text);
-    };
-    const auto position = ledger_.log_position();
-    if (!position) return failure(exit_status::store_unusable, position.error().text);
-    position_ = *position;
-    if (const auto loaded = bookkeeper_.load(); !loaded) return give_up(loaded);
-
-    Progress progress(order_.shows_progress, size_of(files));
-    for (const std::string& file : files) {
-        std::ifstream stream;
-        if (file != "-") {
-            stream.open(file);
-            if (!stream)
-                return failure(exit_status::refused,
-                               file + ": the recording can not be opened; is the path right?");
+Result<std::optional<LoggedEvent>> RecordingSource::next() {
+    for (;;) {
+        if (!input_) {
+            const auto opened = open_next();
+            if (!opened) return tl::unexpected(opened.error());
+            if (!*opened) return std::nullopt;
         }
-        if (const auto done = read(file == "-" ? std::cin : stream, file, progress); !done)
-            return give_up(done);
-    }
-    detector_.finish();
-    const auto until = order_.until ? order_.until : last_event_at_;
-    if (const auto done = book(until); !done) return give_up(done);
-    if (const auto done = bookkeeper_.publish_last_state(); !done) return give_up(done);
-    print_outcome();
-    return {};
-}
-
-Result<void> Replay::read(std::istream& input, const std::string& name, Progress& progress) {
-    std::string line;
-    for (std::uint64_t number = 1; std::getline(input, line); ++number) {
-        progress.advance(line.size() + 1);
-        if (line.empty()) continue;
-        ++lines_;
-        auto event = parse_line(line);
-        if (!event) {
-            ++bad_lines_;
-            if (mistakes_.size() < mistakes_shown) {
-                mistakes_.push_back(fmt::format("{}:{}: {}", name, number, event.error().text));
-            }
-            continue;
+        while (std::getline(*input_, line_)) {
+            ++line_number_;
+            if (auto event = event_of(line_)) return LoggedEvent{std::move(*event), place_};
         }
-        if (order_.until && time_of(*event) > *order_.until) continue;
-        last_event_at_ = std::max(time_of(*event), last_event_at_.value_or(time_of(*event)));
-        detector_.add(std::move(*event), position_);
-        if (is_batch()) {
-            if (const auto booked = book({}); !booked) return booked;
-        }
+        input_ = nullptr;
     }
-    return {};
 }
 
-bool Replay::is_batch() const {
-    const std::size_t count = detector_.ready_count();
-    return count >= events_a_batch ||
-           (count >= events_of_a_day && *last_event_at_ - batch_from_ >= packed_at_once);
-}
-
-Result<void> Replay::book(std::optional<Instant> until) {
-    const BacklogDetector::Ready ready = detector_.take();
-    const auto booked = bookkeeper_.book(
-        {.deliveries = ready.deliveries, .next = position_, .until = until, .published = {}});
-    if (last_event_at_) batch_from_ = *last_event_at_;
-    return booked ? pack() : booked;
-}
-
-/// As it goes along: else the file grows to its full size first, and stays as large.
-Result<void> Replay::pack() {
-    if (!last_event_at_) return {};
-    for (bool packed = true; packed;) {
-        const auto done = bookkeeper_.pack_oldest_day(*last_event_at_ - pack_after_);
-        if (!done) return tl::unexpected(done.error());
-        packed = *done;
+/// False: there is none.
+Result<bool> RecordingSource::open_next() {
+    if (next_file_ == files_.size()) return false;
+    const std::string& file = files_[next_file_];
+    if (file == "-") {
+        input_ = &std::cin;
+    } else {
+        stream_ = std::ifstream(file);
+        is_refused_ = !stream_;
+        if (is_refused_) return fail(file + ": the recording cannot be opened; is the path right?");
+        input_ = &stream_;
     }
-    return {};
+    line_number_ = 0;
+    ++next_file_;
+    return true;
 }
 
-void Replay::print_outcome() const {
-    const MessageCounts& counts = bookkeeper_.counts();
+/// Nothing: the line holds none that is to be booked.
+std::optional<Event> RecordingSource::event_of(const std::string& line) {
+    progress_.advance(line.size() + 1);
+    if (line.empty()) return std::nullopt;
+    ++lines_;
+    auto event = parse_line(line);
+    if (!event) {
+        ++bad_lines_;
+        if (mistakes_.size() < mistakes_shown)
+            mistakes_.push_back(
+                fmt::format("{}:{}: {}", files_[next_file_ - 1], line_number_, event.error().text));
+        return std::nullopt;
+    }
+    const Instant at = time_of(*event);
+    if (until_ && at > *until_) return std::nullopt;
+    last_event_at_ = std::max(at, last_event_at_.value_or(at));
+    return std::move(*event);
+}
+
+std::string RecordingSource::outcome(const CivilZone& zone, const MessageCounts& counts) const {
     std::string text = fmt::format("{} lines read", lines_);
-    if (last_event_at_) text += fmt::format(", the last of {}", zone_.format(*last_event_at_));
+    if (last_event_at_) text += fmt::format(", the last of {}", zone.format(*last_event_at_));
     text += fmt::format(
         ".\nThe ledger has looked at {} messages since it began: {} unreadable, {} strays, {} refused "
-        "because they "
-        "came too late, {} of no configured meter.\n",
+        "because they came too late, {} of no configured meter.\n",
         counts.booked, counts.unreadable, counts.stray, counts.late_refused, counts.without_meter);
     if (bad_lines_ > 0) {
         text += fmt::format("{} lines are not of a recording and were passed over:\n", bad_lines_);
@@ -212,17 +189,17 @@ void Replay::print_outcome() const {
             text += "  " + mistake + "\n";
         if (bad_lines_ > mistakes_.size()) text += "  ...\n";
     }
-    std::fputs(text.c_str(), stdout);
+    return text;
 }
 
 }  // namespace
 
-tl::expected<void, StartFailure> replay(const Configuration& configuration, const ReplayOrder& order) {
+tl::expected<void, StartFailure> replay(const Configuration& configuration, const ReplayRequest& request) {
     const auto zone = CivilZone::find(configuration.timezone);
     if (!zone) return failure(exit_status::configuration, zone.error().text);
-    const auto files = files_of(order.recordings);
+    auto files = files_of(request.recordings);
     if (!files) return failure(exit_status::refused, files.error().text);
-    const fs::path into = order.into.empty() ? configuration.store.directory / ledger_name : order.into;
+    const fs::path into = request.into.empty() ? configuration.store.directory / ledger_name : request.into;
     std::error_code problem;
     if (into.has_parent_path()) fs::create_directories(into.parent_path(), problem);
     auto ledger = Ledger::open(into);
@@ -231,7 +208,30 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
             ledger.error().held_by_another ? exit_status::store_held : exit_status::store_unusable;
         return failure(status, ledger.error().text);
     }
-    return Replay(configuration, order, *zone, **ledger).run(*files);
+    const auto unusable = [](const std::string& text) { return failure(exit_status::store_unusable, text); };
+    const auto place = (*ledger)->log_position();
+    if (!place) return unusable(place.error().text);
+    Bookkeeper bookkeeper(configuration.meters, *zone, **ledger, Publishing::last_state,
+                          static_cast<std::size_t>(configuration.max_meters));
+    if (const auto loaded = bookkeeper.load(); !loaded) return unusable(loaded.error().text);
+
+    RecordingSource source(std::move(*files), request.until, *place, request.shows_progress);
+    std::string trouble;
+    Engine engine(**ledger, bookkeeper, source, *place,
+                  {.events_a_batch = events_a_batch,
+                   .pack_after = configuration.store.pack_after,
+                   .packing_every = Duration{0},
+                   .retention = std::nullopt},
+                  [&](Level, const std::string& text) { trouble = text; });
+    for (auto step = Engine::Step::more; step == Engine::Step::more;) {
+        step = engine.step(Instant::max());
+        if (step == Engine::Step::failed) trouble = engine.trouble();
+        if (!trouble.empty())
+            return failure(source.is_refused() ? exit_status::refused : exit_status::store_unusable, trouble);
+    }
+    if (const auto done = bookkeeper.publish_last_state(); !done) return unusable(done.error().text);
+    std::fputs(source.outcome(*zone, bookkeeper.counts()).c_str(), stdout);
+    return {};
 }
 
 }  // namespace tickledger

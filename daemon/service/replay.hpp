@@ -12,7 +12,7 @@
 
 namespace tickledger {
 
-struct ReplayOrder {
+struct ReplayRequest {
     /// The ledger file; empty: <store.directory>/ledger.db.
     std::filesystem::path into;
     /// Recordings in order; a directory stands for its *.jsonl files in order of name; "-" for standard
@@ -26,6 +26,6 @@ struct ReplayOrder {
 
 /// Replays and prints to standard output what was booked and what was refused.
 [[nodiscard]] tl::expected<void, StartFailure> replay(const Configuration& configuration,
-                                                      const ReplayOrder& order);
+                                                      const ReplayRequest& request);
 
 }  // namespace tickledger

@@ -1,6 +1,7 @@
 // A request to the API, as the server hands it on: "METHOD TARGET", a newline, the body.
 #include <nlohmann/json.hpp>
 
+#include "core/percent.hpp"
 #include "fuzz/fuzz.hpp"
 #include "serve/api_fixture.hpp"
 #include "serve/news.hpp"

@@ -39,7 +39,7 @@ ApiParts ApiFixture::parts() const {
             return found == summaries.end() ? MeterSummary{} : found->second;
         },
         .health = [this] { return health; },
-        .settle = [this] { ++settled; },
+        .catch_up = [this] { ++caught_up; },
         .instruct = [this](std::string order) -> Result<void> {
             orders.push_back(std::move(order));
             if (on_order) on_order();

@@ -42,7 +42,7 @@ TEST_CASE("meters are listed in the order of the configuration, those of pattern
     CHECK(meters[1].at("flow_l_per_h").is_null());
     CHECK(meters[2].at("id") == "flat-10");
     CHECK(meters[3].at("id") == "flat-9");
-    CHECK(fixture.settled == 1);
+    CHECK(fixture.caught_up == 1);
 }
 
 TEST_CASE("meters are told with the names that people gave, those of patterns with what the topic gave") {
@@ -406,7 +406,7 @@ TEST_CASE("health says what is wrong in sentences, and does not wait for booking
     CHECK(health.at("store").at("error") == "The disk is full.");
     CHECK(health.at("messages") == Json({{"accepted", 12}, {"booked", 10}, {"unreadable", 0}, {"stray", 0}}));
     CHECK(health.at("meters")[0].at("silent_since") == "2026-03-08T10:15:00+00:00");
-    CHECK(fixture.settled == 0);
+    CHECK(fixture.caught_up == 0);
 }
 
 TEST_CASE("a wrong request is refused with what, where and what to do") {

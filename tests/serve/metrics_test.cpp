@@ -78,7 +78,7 @@ TEST_CASE("metrics are told while the store can not be written") {
     const Json samples = read_by_reference_parser(fixture, fixture.answer("/metrics").body);
     CHECK(samples.at("tickledger_booking_stopped{}") == 1);
     CHECK(samples.at("tickledger_broker_connected{}") == 0);
-    CHECK(fixture.settled == 0);
+    CHECK(fixture.caught_up == 0);
 }
 
 }  // namespace tickledger

@@ -224,10 +224,11 @@ void Audit::check_rebuilding(Instant until) {
         Bookkeeper bookkeeper(settings_.meters, settings_.zone, **ledger, Publishing::last_state,
                               settings_.meters.size());
         if (!bookkeeper.load()) return fail_with("rebuilding", "the accounts can not be loaded");
-        Booker booker(machine_.files(), messages_directory, **log, bookkeeper, LogPosition{});
-        while (booker.pass(until) == Booker::Pass::more) {
+        LogSource source(machine_.files(), messages_directory, **log, LogPosition{});
+        Engine engine(**ledger, bookkeeper, source, LogPosition{}, {}, [](Level, const std::string&) {});
+        while (engine.step(until) == Engine::Step::more) {
         }
-        if (!booker.trouble().empty()) return fail_with("rebuilding", booker.trouble());
+        if (!engine.trouble().empty()) return fail_with("rebuilding", engine.trouble());
     }
     const auto rebuilt = Books::read(machine_.vfs().name(), rebuilt_file);
     if (!rebuilt) return fail_with("rebuilding", rebuilt.error().text);
@@ -253,8 +254,8 @@ void Audit::check_repeats(const SimClock& clock, Chance& chance) {
                 (void)(*daemon)->accept(message);
             if (chance.happens(0.1)) (void)(*daemon)->book_all();
         }
-        if ((*daemon)->book_all() != Booker::Pass::done)
-            return fail_with("repeats", (*daemon)->booker().trouble());
+        if ((*daemon)->book_all() != Engine::Step::done)
+            return fail_with("repeats", (*daemon)->engine().trouble());
     }
     const auto after = Books::read(machine_.vfs().name(), ledger_file);
     if (!after) return fail_with("repeats", after.error().text);

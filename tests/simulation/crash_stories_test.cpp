@@ -127,10 +127,10 @@ TEST_CASE("crash story: the ledger finds no room for days and books everything o
     for (int seq = 2; seq <= 500; ++seq)
         REQUIRE(stage.hear_next(100 + static_cast<std::uint64_t>(seq), seq));
     stage.machine.vfs().set_free_bytes(3000);
-    CHECK(stage.daemon->book_all() == Booker::Pass::failed);
-    CHECK_THAT(stage.daemon->booker().trouble(), Catch::Contains("the disk is full"));
+    CHECK(stage.daemon->book_all() == Engine::Step::failed);
+    CHECK_THAT(stage.daemon->engine().trouble(), Catch::Contains("the disk is full"));
     REQUIRE(stage.hear_next(700, 501));
-    CHECK(stage.daemon->book_all() == Booker::Pass::failed);
+    CHECK(stage.daemon->book_all() == Engine::Step::failed);
     stage.machine.set_free_without_end();
     CHECK(stage.total() == 600);
 }
@@ -243,7 +243,7 @@ TEST_CASE("crash story: killed while the clock was not set, started once it is")
     stage.start();
     REQUIRE(stage.hear_next(110, 3));
     stage.book();
-    CHECK(stage.daemon->booker().undated_count() == 0);
+    CHECK(stage.daemon->engine().undated_count() == 0);
     CHECK(stage.total() == 10);
 }
 

@@ -8,7 +8,6 @@ namespace {
 constexpr Instant release_time = std::chrono::sys_days{std::chrono::year{2025} / 1 / 1};
 // Sooner than anybody would, so that late messages meet packed days.
 constexpr Duration pack_after = std::chrono::hours{1};
-constexpr int publications_at_once = 500;
 // More than any world has topics for.
 constexpr std::size_t patterns_open = 1000;
 
@@ -26,46 +25,55 @@ Result<std::unique_ptr<SimDaemon>> SimDaemon::start(Machine& machine, const Daem
     auto told_from = store.ledger->log_position();
     if (!told_from) return tl::unexpected(told_from.error());
     daemon->told_from_ = std::move(*told_from);
+    const auto tell = [](Level, const std::string&) {};
+    daemon->sync_ = std::make_unique<LogSync>(*store.log, settings.sync_every, tell);
     daemon->intake_ = std::make_unique<Intake>(Intake::Parts{
         .log = store.log.get(),
         .clock = &clock,
         .meters = {std::shared_ptr<void>(), &settings.meters},
         .clock_floor = store.clock_floor,
         .has_undated = store.has_undated,
-        .on_appended = [] { return true; },
-        .tell = [](Level, const std::string&) {},
+        .on_appended = [sync = daemon->sync_.get()] { return sync->appended(); },
+        .tell = tell,
     });
-    daemon->booker_ = std::make_unique<Booker>(machine.files(), messages_directory, *store.log,
-                                               *store.bookkeeper, store.booked_to);
+    daemon->source_ =
+        std::make_unique<LogSource>(machine.files(), messages_directory, *store.log, store.booked_to);
+    daemon->engine_ = std::make_unique<Engine>(
+        *store.ledger, *store.bookkeeper, *daemon->source_, store.booked_to,
+        EngineSettings{
+            .pack_after = pack_after, .packing_every = Duration{0}, .retention = settings.retention},
+        tell);
     return daemon;
 }
 
-Booker::Pass SimDaemon::pass() {
-    intake_->watch_clock();
-    bool took = false;
-    const Booker::Pass pass = booker_->pass(intake_->now(), acknowledged_, &took);
-    if (took) acknowledged_.clear();
-    // Where it fails, nothing is lost, and a later pass tries again.
-    if (pass == Booker::Pass::done) (void)store_.bookkeeper->pack_oldest_day(intake_->now() - pack_after);
-    return pass;
+bool SimDaemon::accept(LinkChange change) {
+    if (!change.up) engine_->publisher().link_went_down();
+    return intake_->accept(change);
 }
 
-Booker::Pass SimDaemon::book_all() {
+bool SimDaemon::reload(const std::vector<MeterSettings>& meters) {
+    const auto loaded = engine_->use(meters, meters.size() + patterns_open);
+    intake_->use({std::shared_ptr<void>(), &meters});
+    return loaded.has_value();
+}
+
+Engine::Step SimDaemon::step() {
+    intake_->watch_clock();
+    return engine_->step(intake_->now());
+}
+
+Engine::Step SimDaemon::book_all() {
     for (;;) {
-        if (const auto done = pass(); done != Booker::Pass::more) return done;
+        if (const auto done = step(); done != Engine::Step::more) return done;
     }
 }
 
 void SimDaemon::publish(const std::function<void(const Outgoing&)>& send) {
-    for (;;) {
-        const auto waiting = store_.ledger->outbox(sent_id_, publications_at_once);
-        if (!waiting || waiting->empty()) return;
-        for (const Outgoing& outgoing : *waiting) {
-            send(outgoing);
-            acknowledged_.push_back(outgoing.id);
-        }
-        sent_id_ = waiting->back().id;
-    }
+    (void)engine_->step(intake_->now(), [&](const Outgoing& outgoing) {
+        send(outgoing);
+        engine_->publisher().acknowledged(outgoing.id);
+        return true;
+    });
 }
 
 }  // namespace tickledger::simulation

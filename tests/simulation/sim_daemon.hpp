@@ -1,5 +1,5 @@
 // The daemon without its threads, sockets and signals: the production pieces in the order in which the
-// service puts them together, driven step by step.
+// service puts them together, turned step by step.
 #pragma once
 
 #include <functional>
@@ -7,9 +7,10 @@
 #include <string>
 #include <vector>
 
-#include "book/booker.hpp"
-#include "service/intake.hpp"
-#include "service/opened_store.hpp"
+#include "engine/engine.hpp"
+#include "engine/intake.hpp"
+#include "engine/log_sync.hpp"
+#include "engine/opened_store.hpp"
 #include "simulation/machine.hpp"
 
 namespace tickledger::simulation {
@@ -36,31 +37,42 @@ struct SimClock final : Clock {
 struct DaemonSettings {
     std::vector<MeterSettings> meters;
     CivilZone zone;
+    /// Longer than any world lasts: an audit reads the whole log and all readings.
+    Retention retention{std::chrono::hours{24 * 10'000}, std::chrono::hours{24 * 10'000}};
+    /// As LogSync has it. 0: each line is on the disk before the broker is thanked.
+    Duration sync_every = std::chrono::seconds{1};
 };
 
 class SimDaemon {
 public:
-    /// As the service opens its store. Fails with its words where the store can not be used.
+    /// As the service opens its store. Fails with its words where the store cannot be used.
     [[nodiscard]] static Result<std::unique_ptr<SimDaemon>> start(Machine& machine,
                                                                   const DaemonSettings& settings,
                                                                   const SimClock& clock);
 
     /// True once the event is in the log and may be acknowledged.
     [[nodiscard]] bool accept(Message message) { return intake_->accept(std::move(message)); }
-    [[nodiscard]] bool accept(LinkChange change) { return intake_->accept(change); }
-    [[nodiscard]] bool sync() { return store_.log->sync().has_value(); }
+    /// The same of the link; what went out and was not acknowledged is sent again once it is up.
+    [[nodiscard]] bool accept(LinkChange change);
+    /// What a person tells. True once it is on the disk.
+    [[nodiscard]] bool instruct(std::string document) {
+        return intake_->accept_instruction(std::move(document)).has_value();
+    }
+    [[nodiscard]] bool sync() { return sync_->sync(); }
+    /// Takes up other settings without a new start; they must outlive it.
+    [[nodiscard]] bool reload(const std::vector<MeterSettings>& meters);
 
-    /// One pass of booking, as the booking thread makes it.
-    Booker::Pass pass();
-    /// Passes until everything accepted is booked, or the store fails.
-    Booker::Pass book_all();
-    /// Hands what waits in the outbox to the broker, which has it at once; it leaves the outbox with a later
-    /// pass.
+    /// One turn of the engine, as the booking thread makes it while the link is down.
+    Engine::Step step();
+    /// Turns until everything accepted is booked, or the store fails.
+    Engine::Step book_all();
+    /// A turn while the link is up: hands what waits in the outbox to the broker, which has it at once; it
+    /// leaves the outbox with a later turn.
     void publish(const std::function<void(const Outgoing&)>& send);
 
     [[nodiscard]] MessageLog& log() { return *store_.log; }
     [[nodiscard]] Ledger& ledger() { return *store_.ledger; }
-    [[nodiscard]] const Booker& booker() const { return *booker_; }
+    [[nodiscard]] const Engine& engine() const { return *engine_; }
     /// The place in the log that the ledger told at the start.
     [[nodiscard]] const LogPosition& started_from() const { return told_from_; }
 
@@ -68,11 +80,11 @@ private:
     SimDaemon() = default;
 
     OpenedStore store_;
+    std::unique_ptr<LogSync> sync_;
     std::unique_ptr<Intake> intake_;
-    std::unique_ptr<Booker> booker_;
+    std::unique_ptr<LogSource> source_;
+    std::unique_ptr<Engine> engine_;
     LogPosition told_from_;
-    std::int64_t sent_id_ = 0;
-    std::vector<std::int64_t> acknowledged_;
 };
 
 }  // namespace tickledger::simulation

@@ -85,7 +85,7 @@ public:
         wait(std::chrono::minutes{3});
         return hear(number, seq, boot, more);
     }
-    void book() { REQUIRE(daemon->book_all() == Booker::Pass::done); }
+    void book() { REQUIRE(daemon->book_all() == Engine::Step::done); }
     void sync() { REQUIRE(daemon->sync()); }
 
     /// Closes the daemon in good order and reads its ledger; the stage is over then but for start().

@@ -200,7 +200,7 @@ void World::pass() {
     pass_at_ = clock_.true_time + plan_.looks_every;
     if (!daemon_) return;
     if (!clock_.is_set && chance_.happens(0.2)) clock_.is_set = true;
-    if (daemon_->book_all() == Booker::Pass::failed) pass_at_ = clock_.true_time + seconds{10};
+    if (daemon_->book_all() == Engine::Step::failed) pass_at_ = clock_.true_time + seconds{10};
     if (machine_.is_down() || !broker_.is_connected()) return;
     daemon_->publish([&](const Outgoing& outgoing) { check_publication(outgoing); });
 }
@@ -384,12 +384,12 @@ void World::settle() {
     clock_.error = Duration{0};
     if (const auto stamp = daemon_->log().last_stamp())
         clock_.true_time = std::max(clock_.true_time, *stamp + last_wait);
-    if (daemon_->book_all() != Booker::Pass::done)
-        fail_with("the last pass fails: " + daemon_->booker().trouble());
-    if (daemon_->booker().booked_to() != daemon_->log().end()) {
-        fail_with("not everything accepted gets booked: " + daemon_->booker().booked_to().words() + " of " +
+    if (daemon_->book_all() != Engine::Step::done)
+        fail_with("the last pass fails: " + daemon_->engine().trouble());
+    if (daemon_->engine().booked_to() != daemon_->log().end()) {
+        fail_with("not everything accepted gets booked: " + daemon_->engine().booked_to().words() + " of " +
                   daemon_->log().end().words() +
-                  "; undated: " + std::to_string(daemon_->booker().undated_count()));
+                  "; undated: " + std::to_string(daemon_->engine().undated_count()));
     }
     if (!daemon_->sync()) fail_with("the last sync fails");
 }

@@ -1,4 +1,4 @@
-#include "service/intake.hpp"
+#include "engine/intake.hpp"
 
 #include <algorithm>
 

@@ -10,8 +10,8 @@
 #include <string>
 #include <vector>
 
-#include "service/clock.hpp"
-#include "service/journal.hpp"
+#include "engine/clock.hpp"
+#include "engine/tell.hpp"
 #include "store/message_log.hpp"
 #include "tickledger/meter.hpp"
 
@@ -30,7 +30,7 @@ public:
         bool has_undated = false;
         /// After each append. False: it had to be on the disk by now and is not.
         std::function<bool()> on_appended;
-        std::function<void(Level, const std::string&)> tell;
+        Tell tell;
     };
 
     explicit Intake(Parts parts)

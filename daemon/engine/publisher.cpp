@@ -1,10 +1,10 @@
-#include "service/publisher.hpp"
+#include "engine/publisher.hpp"
 
 #include <algorithm>
 
 namespace tickledger {
 
-Result<void> Publisher::send(Ledger& ledger, BrokerLink& link) {
+Result<void> Publisher::send(Ledger& ledger, const Send& send) {
     constexpr int portion = 100;
     for (;;) {
         std::int64_t after = 0;
@@ -26,12 +26,7 @@ Result<void> Publisher::send(Ledger& ledger, BrokerLink& link) {
                 sent_id_ = after = outgoing.id;
                 if (arrived_before) continue;
             }
-            if (link.publish({.id = outgoing.id,
-                              .topic = topic_root_ + "/" + outgoing.topic,
-                              .payload = outgoing.payload,
-                              .retained = outgoing.retained})) {
-                continue;
-            }
+            if (send(outgoing)) continue;
             const std::lock_guard lock(mutex_);
             if (sent_id_ == outgoing.id) sent_id_ = outgoing.id - 1;
             return {};

@@ -1,4 +1,4 @@
-#include "service/opened_store.hpp"
+#include "engine/opened_store.hpp"
 
 #include <algorithm>
 

@@ -1,4 +1,4 @@
-#include "service/clock.hpp"
+#include "engine/clock.hpp"
 
 #include <sys/timex.h>
 #include <time.h>

@@ -1,22 +1,19 @@
-// The booking thread: the message log in, the ledger and the outbox out. It alone owns the ledger.
+// The booking thread: turns the engine whenever there is work. It alone owns the ledger.
 #pragma once
 
-#include <atomic>
-#include <chrono>
 #include <condition_variable>
 #include <cstdint>
 #include <functional>
 #include <memory>
 #include <mutex>
-#include <optional>
 #include <string>
 #include <thread>
 
-#include "book/booker.hpp"
+#include "book/bookkeeper.hpp"
 #include "configuration/configuration.hpp"
-#include "service/intake.hpp"
-#include "service/opened_store.hpp"
-#include "service/publisher.hpp"
+#include "engine/engine.hpp"
+#include "engine/intake.hpp"
+#include "link/broker.hpp"
 
 namespace tickledger {
 
@@ -30,25 +27,26 @@ struct BookingState {
     std::string turned_away;
 };
 
-class BookingLoop {
+class EngineThread {
 public:
     struct Parts {
-        const Configuration* configuration = nullptr;
-        Files* files = nullptr;
-        OpenedStore* store = nullptr;
-        Publisher* publisher = nullptr;
+        Engine* engine = nullptr;
+        Bookkeeper* bookkeeper = nullptr;
         Intake* intake = nullptr;
+        std::string topic_root;
+        /// From the first message on, others have so long to come along in its batch.
+        Duration commit_every{};
         /// Called after each pass, on the booking thread: the sign of life for the watchdog.
         std::function<void()> on_pass;
         /// Booking stands still from now on, whatever the reason. On the booking thread.
         std::function<void()> on_standstill;
     };
 
-    explicit BookingLoop(Parts parts);
+    explicit EngineThread(Parts parts);
     /// Books what has been accepted, commits and stops.
-    ~BookingLoop();
-    BookingLoop(const BookingLoop&) = delete;
-    BookingLoop& operator=(const BookingLoop&) = delete;
+    ~EngineThread();
+    EngineThread(const EngineThread&) = delete;
+    EngineThread& operator=(const EngineThread&) = delete;
 
     /// From then on the outbox is carried to this link; null: to none. Returns once the one before is let go.
     void use_link(BrokerLink* link);
@@ -59,8 +57,8 @@ public:
     void wake();
     /// Something happened on the link: there may be publications to send.
     void wake_for_sending();
-    /// Returns once everything accepted before the call is booked, or can not be booked now. Any thread.
-    void settle();
+    /// Returns once everything accepted before the call is booked, or cannot be booked now. Any thread.
+    void catch_up();
 
     [[nodiscard]] BookingState state() const;
 
@@ -68,26 +66,20 @@ private:
     void run();
     void wait_for_work();
     void take_up_settings();
-    void book();
-    void send();
-    void keep_house(Instant now);
-    void pack_a_day(Instant now);
+    void turn();
+    [[nodiscard]] Publisher::Send sending();
     void report(const std::string& trouble);
 
-    Parts parts_;
-    Booker booker_;
-    std::optional<Instant> house_kept_at_;
-    bool has_days_to_pack_ = false;
-    std::chrono::steady_clock::time_point packed_at_;
+    const Parts parts_;
     std::shared_ptr<const Configuration> settings_;  ///< Keeps alive what the bookkeeper refers to.
 
     mutable std::mutex mutex_;
     std::condition_variable wake_;
-    std::condition_variable settled_;
+    std::condition_variable passed_;
     bool stop_ = false;
     bool has_news_ = false;
     bool must_send_ = false;
-    int settlers_ = 0;
+    int waiting_ = 0;  ///< Callers in catch_up().
     std::shared_ptr<const Configuration> next_settings_;
     std::uint64_t passes_ = 0;
     BookingState state_;

@@ -1,5 +1,5 @@
 // A clock that knows when it must not be believed.
-#include "service/clock.hpp"
+#include "engine/clock.hpp"
 
 #include <catch2/catch.hpp>
 

@@ -2,11 +2,10 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <mutex>
-#include <string>
 #include <vector>
 
-#include "link/broker.hpp"
 #include "store/ledger.hpp"
 
 namespace tickledger {
@@ -14,10 +13,11 @@ namespace tickledger {
 /// The ledger's own thread sends; the link's thread acknowledges.
 class Publisher {
 public:
-    explicit Publisher(std::string topic_root) : topic_root_(std::move(topic_root)) {}
+    /// Hands one publication over. False: not now; it is offered again later.
+    using Send = std::function<bool(const Outgoing&)>;
 
-    /// Hands over what waits in the outbox, as far as the link takes it. Ledger thread.
-    [[nodiscard]] Result<void> send(Ledger& ledger, BrokerLink& link);
+    /// Hands over what waits in the outbox, as far as it is taken. Ledger thread.
+    [[nodiscard]] Result<void> send(Ledger& ledger, const Send& send);
 
     /// What the broker has acknowledged: to be removed from the outbox with the next batch, which costs no
     /// transaction of its own. Any thread.
@@ -25,13 +25,12 @@ public:
     /// They are removed. Ledger thread.
     void forget_acknowledged(const std::vector<std::int64_t>& ids);
 
-    /// From the link: this one arrived.
+    /// From the link: this one arrived. Any thread, also from within `send`.
     void acknowledged(std::int64_t id);
-    /// From the link: everything that was not acknowledged must be sent again.
+    /// From the link: everything that was not acknowledged must be sent again. Any thread.
     void link_went_down();
 
 private:
-    std::string topic_root_;
     mutable std::mutex mutex_;
     std::int64_t sent_id_ = 0;
     std::vector<std::int64_t> acknowledged_;

@@ -1,0 +1,122 @@
+#include "engine/engine.hpp"
+
+#include <algorithm>
+#include <utility>
+
+namespace tickledger {
+
+namespace {
+
+// Publications that the broker has leave the outbox with the next batch, or together once so many wait for
+// it.
+constexpr std::size_t published_kept = 50;
+// A batch is smaller where its events are of a day or more, so that the readings that are not packed yet
+// never become those of many days.
+constexpr std::size_t events_of_a_day = 2'000;
+constexpr Duration packed_at_once = std::chrono::hours{24};
+
+}  // namespace
+
+Engine::Engine(Ledger& ledger, Bookkeeper& bookkeeper, EventSource& source, LogPosition booked_to,
+               EngineSettings settings, Tell tell)
+    : ledger_(ledger),
+      bookkeeper_(bookkeeper),
+      source_(source),
+      settings_(settings),
+      tell_(std::move(tell)),
+      booked_to_(std::move(booked_to)) {}
+
+Engine::Step Engine::step(Instant now, const Publisher::Send& send) {
+    trouble_.clear();
+    const auto booked = book(now);
+    if (!booked) trouble_ = booked.error().text;
+    if (send) {
+        if (const auto sent = publisher_.send(ledger_, send); !sent && trouble_.empty())
+            trouble_ = sent.error().text;
+    }
+    return booked.value_or(Step::failed);
+}
+
+Result<void> Engine::use(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
+    return bookkeeper_.load(meters, max_meters);
+}
+
+Result<Engine::Step> Engine::book(Instant now) {
+    bool all_read = false;
+    if (offered_.deliveries.empty()) {
+        source_.look(now);
+        const auto read = read_batch();
+        if (!read) return tl::unexpected(read.error());
+        all_read = *read;
+        offered_ = detector_.take();
+    }
+    // While something is held back, its deadlines have not come: what it says may be earlier than they are.
+    const auto reached = all_read && !detector_.holds_back() ? source_.reached() : std::nullopt;
+    const bool clock_has_work = reached && (source_.has_ended() || bookkeeper_.has_deadline_until(*reached));
+    const auto published = publisher_.acknowledged_so_far();
+    if (!offered_.deliveries.empty() || clock_has_work || published.size() >= published_kept) {
+        const LogPosition next = offered_.deliveries.empty() ? booked_to_ : offered_.next;
+        const auto booked = bookkeeper_.book(
+            {.deliveries = offered_.deliveries, .next = next, .until = reached, .published = published});
+        if (!booked) return tl::unexpected(booked.error());
+        publisher_.forget_acknowledged(published);
+        booked_to_ = next;
+        batch_from_ = read_to_;
+        offered_ = {};
+    }
+    const Instant moment = std::min(now, all_read ? source_.reached().value_or(read_to_) : read_to_);
+    if (all_read) remove_old(moment);
+    if (all_read || settings_.packing_every == Duration{0}) pack_old(moment);
+    return all_read ? Step::done : Step::more;
+}
+
+/// True: everything there was to read is read. A backlog is booked as a whole, so it is read on to its end.
+Result<bool> Engine::read_batch() {
+    while (!is_batch()) {
+        auto event = source_.next();
+        if (!event) return tl::unexpected(event.error());
+        if (!*event) {
+            if (source_.has_ended()) {
+                detector_.finish();
+            } else if (const auto reached = source_.reached()) {
+                detector_.pause(*reached);
+            }
+            return true;
+        }
+        read_to_ = std::max(read_to_, time_of((*event)->event));
+        detector_.add(std::move((*event)->event), (*event)->next);
+    }
+    return false;
+}
+
+bool Engine::is_batch() const {
+    const std::size_t count = detector_.ready_count();
+    return count >= settings_.events_a_batch ||
+           (count >= events_of_a_day && read_to_ - batch_from_ >= packed_at_once);
+}
+
+void Engine::remove_old(Instant now) {
+    if (house_kept_at_ && now - *house_kept_at_ < settings_.housekeeping_every) return;
+    house_kept_at_ = now;
+    has_days_to_pack_ = true;
+    if (!settings_.retention) return;
+    if (const auto removed = source_.remove_before(now - settings_.retention->messages, booked_to_); !removed)
+        tell_(Level::warning, removed.error().text);
+    if (const auto removed = bookkeeper_.remove_fine_detail(now - settings_.retention->readings); !removed)
+        tell_(Level::warning, removed.error().text);
+}
+
+/// As it goes along: else the file grows to its full size first, and stays as large.
+void Engine::pack_old(Instant now) {
+    if (settings_.packing_every == Duration{0}) has_days_to_pack_ = true;
+    if (packed_at_ && now - *packed_at_ < settings_.packing_every) return;
+    packed_at_ = now;
+    while (has_days_to_pack_) {
+        const auto packed = bookkeeper_.pack_oldest_day(now - settings_.pack_after);
+        has_days_to_pack_ = packed.value_or(false);
+        if (!packed) tell_(Level::warning, packed.error().text);
+        if (settings_.packing_every > Duration{0}) return;
+    }
+}
+
+}  // namespace tickledger

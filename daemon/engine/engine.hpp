@@ -1,0 +1,96 @@
+// The engine: what the source holds, into the ledger, and what the ledger says, to the broker. No thread, no
+// waiting, no clock of its own: a running daemon, a replay and the simulated server all turn it step by step.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "book/backlog_detector.hpp"
+#include "book/bookkeeper.hpp"
+#include "engine/event_source.hpp"
+#include "engine/publisher.hpp"
+#include "engine/tell.hpp"
+
+namespace tickledger {
+
+struct Retention {
+    Duration messages{};  ///< Files of the message log.
+    Duration readings{};  ///< Fine detail of the ledger.
+};
+
+struct EngineSettings {
+    /// Bounds the memory of one batch; many messages a transaction are cheaper than few.
+    std::size_t events_a_batch = 10'000;
+    /// Days that ended longer ago are packed.
+    Duration pack_after{};
+    /// One day at most is packed in this time, so that booking never waits for more. 0: a step packs all that
+    /// there is.
+    Duration packing_every = std::chrono::seconds{1};
+    /// Nothing: everything is kept.
+    std::optional<Retention> retention{};
+    /// How often is looked for what is too old.
+    Duration housekeeping_every = std::chrono::hours{1};
+};
+
+class Engine {
+public:
+    enum class Step : std::uint8_t {
+        done,    ///< Everything there was to read is booked, but for what the backlog detector holds back.
+        more,    ///< There is more to read.
+        failed,  ///< The store failed; the next step offers the same batch again. See trouble().
+    };
+
+    /// `booked_to`: the place in the log up to which its lines are booked. The bookkeeper is loaded, or loads
+    /// itself with the first batch. All references must outlive this. `tell`: failures that stop nothing.
+    Engine(Ledger& ledger, Bookkeeper& bookkeeper, EventSource& source, LogPosition booked_to,
+           EngineSettings settings, Tell tell);
+
+    /// Reads and books one batch, lets the clock run as far as the source and `now` allow, removes and packs
+    /// what is old, and hands publications to `send` (empty: there is no link). A replay, which has no other
+    /// clock than its recording, passes Instant::max() as `now`.
+    [[nodiscard]] Step step(Instant now, const Publisher::Send& send = {});
+
+    /// Meters and alarms are as told here from the next step on, as after a new start. Where the store fails,
+    /// the next step tries again. `meters` must outlive the engine, or the next call.
+    [[nodiscard]] Result<void> use(const std::vector<MeterSettings>& meters, std::size_t max_meters);
+
+    /// For the link: what arrived there, and that it went down.
+    [[nodiscard]] Publisher& publisher() { return publisher_; }
+
+    /// Why the last step failed, in the store's words; empty: it did not.
+    [[nodiscard]] const std::string& trouble() const { return trouble_; }
+    /// Messages that wait for the server's clock to be set.
+    [[nodiscard]] std::size_t undated_count() const { return detector_.undated_count(); }
+    /// The place in the log up to which everything is in the ledger.
+    [[nodiscard]] const LogPosition& booked_to() const { return booked_to_; }
+
+private:
+    [[nodiscard]] Result<bool> read_batch();
+    [[nodiscard]] bool is_batch() const;
+    [[nodiscard]] Result<Step> book(Instant now);
+    void remove_old(Instant now);
+    void pack_old(Instant now);
+
+    Ledger& ledger_;
+    Bookkeeper& bookkeeper_;
+    EventSource& source_;
+    const EngineSettings settings_;
+    const Tell tell_;
+    Publisher publisher_;
+
+    BacklogDetector detector_;
+    BacklogDetector::Ready offered_;  ///< A batch that could not be booked yet.
+    LogPosition booked_to_;
+    Instant read_to_{};  ///< The time of the newest event that was read.
+    Instant batch_from_{};
+    std::string trouble_;
+
+    std::optional<Instant> house_kept_at_;
+    std::optional<Instant> packed_at_;
+    bool has_days_to_pack_ = false;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,51 @@
+// Where the engine's events come from: the message log of a running daemon, or a recording.
+#pragma once
+
+#include <optional>
+
+#include "store/message_log.hpp"
+#include "tickledger/result.hpp"
+
+namespace tickledger {
+
+/// One thread.
+class EventSource {
+public:
+    virtual ~EventSource() = default;
+
+    /// Takes up how far there is something to read at this moment. To be called before next().
+    virtual void look(Instant now) = 0;
+    /// The next event, or nothing: all is read that there was at look(). After a failure the same event is
+    /// tried again.
+    [[nodiscard]] virtual Result<std::optional<LoggedEvent>> next() = 0;
+    /// Once next() gave nothing: no event before this moment is still to come. Nothing: the source held no
+    /// event that would tell a time.
+    [[nodiscard]] virtual std::optional<Instant> reached() const = 0;
+    /// Once next() gave nothing: nothing comes after either.
+    [[nodiscard]] virtual bool has_ended() const = 0;
+    /// Removes what is older and lies before `needed`, where the source is the daemon's own.
+    [[nodiscard]] virtual Result<void> remove_before(Instant before, const LogPosition& needed) = 0;
+};
+
+/// The message log, while it is being appended to.
+class LogSource final : public EventSource {
+public:
+    /// `messages`: the directory of the log. `from` as in MessageLogReader.
+    LogSource(Files& files, const std::filesystem::path& messages, MessageLog& log, LogPosition from)
+        : log_(log), reader_(files, messages, std::move(from)) {}
+
+    void look(Instant now) override { horizon_ = log_.horizon(now); }
+    [[nodiscard]] Result<std::optional<LoggedEvent>> next() override { return reader_.next(horizon_.end); }
+    [[nodiscard]] std::optional<Instant> reached() const override { return horizon_.until; }
+    [[nodiscard]] bool has_ended() const override { return false; }
+    [[nodiscard]] Result<void> remove_before(Instant before, const LogPosition& needed) override {
+        return log_.remove_before(before, needed);
+    }
+
+private:
+    MessageLog& log_;
+    MessageLogReader reader_;
+    MessageLog::Horizon horizon_;
+};
+
+}  // namespace tickledger

@@ -1,0 +1,165 @@
+#include "service/engine_thread.hpp"
+
+#include <utility>
+
+#include "service/journal.hpp"
+
+namespace tickledger {
+
+namespace {
+
+// The clock is looked at this often where nothing happens.
+constexpr auto idle_wait = std::chrono::seconds{1};
+// How often a batch that failed (a full disk) is tried again.
+constexpr auto retry_wait = std::chrono::seconds{1};
+
+}  // namespace
+
+EngineThread::EngineThread(Parts parts) : parts_(std::move(parts)) {
+    state_.counts = parts_.bookkeeper->counts();
+    thread_ = std::thread([this] { run(); });
+}
+
+EngineThread::~EngineThread() {
+    {
+        const std::lock_guard lock(mutex_);
+        stop_ = true;
+    }
+    wake_.notify_all();
+    if (thread_.joinable()) thread_.join();
+}
+
+void EngineThread::use_link(BrokerLink* link) {
+    {
+        const std::lock_guard lock(link_mutex_);
+        link_ = link;
+    }
+    wake_for_sending();
+}
+
+void EngineThread::use(std::shared_ptr<const Configuration> configuration) {
+    {
+        const std::lock_guard lock(mutex_);
+        next_settings_ = std::move(configuration);
+    }
+    catch_up();
+}
+
+void EngineThread::wake() {
+    {
+        const std::lock_guard lock(mutex_);
+        if (has_news_) return;
+        has_news_ = true;
+    }
+    wake_.notify_one();
+}
+
+void EngineThread::wake_for_sending() {
+    {
+        const std::lock_guard lock(mutex_);
+        must_send_ = true;
+    }
+    wake_.notify_one();
+}
+
+void EngineThread::catch_up() {
+    std::unique_lock lock(mutex_);
+    ++waiting_;
+    // A pass under way may have read the log before this call; the one after it has not.
+    const std::uint64_t needed = passes_ + 2;
+    wake_.notify_one();
+    passed_.wait(lock, [&] { return stop_ || passes_ >= needed; });
+    --waiting_;
+}
+
+BookingState EngineThread::state() const {
+    const std::lock_guard lock(mutex_);
+    return state_;
+}
+
+void EngineThread::run() {
+    for (;;) {
+        wait_for_work();
+        turn();
+        take_up_settings();
+        bool stops = false;
+        {
+            const std::lock_guard lock(mutex_);
+            ++passes_;
+            stops = stop_;
+        }
+        passed_.notify_all();
+        if (parts_.on_pass) parts_.on_pass();
+        // What was accepted until now is booked at the next start if it cannot be booked any more.
+        if (stops) return;
+    }
+}
+
+void EngineThread::wait_for_work() {
+    std::unique_lock lock(mutex_);
+    const bool in_trouble = !state_.trouble.empty();
+    const auto urgent = [&] { return stop_ || waiting_ > 0; };
+    if (in_trouble) {
+        wake_.wait_for(lock, retry_wait, urgent);
+    } else {
+        wake_.wait_for(lock, idle_wait, [&] { return urgent() || has_news_ || must_send_; });
+        if (has_news_ && parts_.commit_every > Duration{0})
+            wake_.wait_for(lock, parts_.commit_every, [&] { return urgent() || must_send_; });
+    }
+    has_news_ = false;
+    must_send_ = false;
+}
+
+void EngineThread::turn() {
+    for (auto step = Engine::Step::more; step == Engine::Step::more;) {
+        parts_.intake->watch_clock();
+        step = parts_.engine->step(parts_.intake->now(), sending());
+        report(parts_.engine->trouble());
+    }
+}
+
+void EngineThread::take_up_settings() {
+    std::shared_ptr<const Configuration> next;
+    {
+        const std::lock_guard lock(mutex_);
+        next = std::exchange(next_settings_, nullptr);
+    }
+    if (!next) return;
+    const auto loaded = parts_.engine->use(next->meters, static_cast<std::size_t>(next->max_meters));
+    if (!loaded) report(loaded.error().text);
+    settings_ = std::move(next);
+}
+
+/// Empty while there is no link that is up.
+Publisher::Send EngineThread::sending() {
+    const std::lock_guard lock(link_mutex_);
+    if (!link_ || !link_->state().connected) return {};
+    return [this](const Outgoing& outgoing) {
+        const std::lock_guard still(link_mutex_);
+        return link_ && link_->publish({.id = outgoing.id,
+                                        .topic = parts_.topic_root + "/" + outgoing.topic,
+                                        .payload = outgoing.payload,
+                                        .retained = outgoing.retained});
+    };
+}
+
+void EngineThread::report(const std::string& trouble) {
+    bool changed = false;
+    {
+        const std::lock_guard lock(mutex_);
+        changed = trouble != state_.trouble;
+        state_.trouble = trouble;
+        state_.counts = parts_.bookkeeper->counts();
+        state_.undated = parts_.engine->undated_count();
+        state_.turned_away = parts_.bookkeeper->turned_away();
+    }
+    if (!changed) return;
+    if (trouble.empty()) {
+        journal(Level::notice, "The ledger can be written again; booking goes on.");
+    } else {
+        journal(Level::error, trouble + " What arrives is kept in the message log and booked later.");
+        if (parts_.on_standstill) parts_.on_standstill();
+    }
+}
+
+}  // namespace tickledger
