@@ -161,7 +161,8 @@ TEST_CASE("what is older than it is to be kept goes, but never what is not booke
 }
 
 TEST_CASE("a backlog at the end of what there is waits for its end, and is booked where nothing can come") {
-    const std::vector<Event> events{LinkChange{midnight, true, true}, message_of(midnight + seconds{1}, 5)};
+    const std::vector<Event> events{LinkChange{midnight, true, true},
+                                    message_of(midnight + std::chrono::milliseconds{10}, 5)};
     for (const bool ends : {false, true}) {
         Server server;
         Recorded recorded(events, ends);

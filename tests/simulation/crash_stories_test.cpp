@@ -342,3 +342,32 @@ TEST_CASE("crash story: killed at every single write") {
 TEST_CASE("crash story: power cut at every single write") {
     strikes_at_every_write(Blow::power_cut);
 }
+
+TEST_CASE("crash story: a line that is not on the disk is not thanked for where every line must be") {
+    Stage stage;
+    stage.kill();
+    stage.settings.sync_every = Duration{0};
+    stage.start();
+    REQUIRE(stage.hear(100, 1));
+    stage.machine.disk().fail_syncs(1);
+    CHECK_FALSE(stage.hear_next(104, 2));
+    // The broker sends it again. The line of the first try may be there, too.
+    REQUIRE(stage.hear(104, 2, 1, "", true));
+    CHECK(stage.total() == 4);
+}
+
+TEST_CASE("crash story: other settings are taken up while a message is held, and it is booked the same") {
+    std::vector<MeterSettings> others{house()};
+    others[0].alarms.silent_after = std::chrono::hours{5};
+    const auto told = [&](bool reloads) {
+        Stage stage;
+        REQUIRE(stage.hear(100, 1));
+        REQUIRE(stage.hear_next(7, 2));
+        stage.book();
+        if (reloads) REQUIRE(stage.daemon->reload(others));
+        REQUIRE(stage.hear_next(9, 3));
+        stage.book();
+        return words(stage.books());
+    };
+    CHECK(told(true) == told(false));
+}
