@@ -121,6 +121,44 @@ void check_meter(const PlacedMeter& meter, Mistakes& mistakes) {
     }
 }
 
+/// What only one form of message has. A cumulative volume is counted in no bits, and keeps every tick.
+void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& mistakes) {
+    const MeterSettings unset;
+    if (settings.message != MessageForm::volume) {
+        for (const auto& [key, is_set] :
+             {std::pair{"unit", settings.volume_unit_l != unset.volume_unit_l},
+              std::pair{"rolls_over_at", settings.rolls_over_at_l.numerator != 0}}) {
+            if (!is_set) continue;
+            mistakes.add(
+                meter.place_of(key),
+                fmt::format("`{}` is only of messages that tell a volume. Write message = \"volume\", or "
+                            "leave it out.",
+                            key));
+        }
+        return;
+    }
+    if (meter.table->find("counter_bits") && settings.counter_bits != 0) {
+        mistakes.add(
+            meter.place_of("counter_bits"),
+            "`counter_bits`: a volume is counted in no bits. Leave it out, and write `rolls_over_at` where "
+            "the display begins again at 0.");
+    }
+    if (meter.table->find("checkpoint_ticks") && settings.checkpoint_ticks != 1) {
+        mistakes.add(meter.place_of("checkpoint_ticks"),
+                     "`checkpoint_ticks`: a register keeps every tick. Leave it out.");
+    }
+    settings.counter_bits = 0;
+    settings.checkpoint_ticks = 1;
+    const bool is_whole = settings.rolls_over_at_l.numerator == 0 ||
+                          whole_pulse_values(settings.rolls_over_at_l, settings.pulse_value_l);
+    if (!is_whole) {
+        mistakes.add(
+            meter.place_of("rolls_over_at"),
+            "`rolls_over_at` must be a whole number of pulse values, or ticks would be lost each time "
+            "the display begins again. Correct it, or `pulse_value`.");
+    }
+}
+
 /// A filter that also matches what the daemon publishes would make it read its own messages for ever.
 void check_own_topics(const PlacedMeter& meter, const std::string& root, Mistakes& mistakes) {
     constexpr std::array<std::string_view, 5> published = {"/status", "/meters/+/usage", "/meters/+/day",
@@ -247,6 +285,7 @@ void read_meter(const Value& table, Configuration& configuration, Mistakes& mist
     read_table(of_names, meter_title, name_options(), names, mistakes);
     const PlacedMeter placed{&table, &meter, &names};
     check_meter(placed, mistakes);
+    check_volume(placed, meter, mistakes);
     check_placeholders(placed, mistakes);
 }
 

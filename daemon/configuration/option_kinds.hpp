@@ -50,6 +50,8 @@ inline std::string print(MessageForm form) {
             return "pulses";
         case MessageForm::senml:
             return "senml";
+        case MessageForm::volume:
+            return "volume";
     }
     return "counter";
 }

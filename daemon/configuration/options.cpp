@@ -34,6 +34,12 @@ std::string print_ratio(Ratio ratio) {
 std::string print_volume_l(const Ratio& volume_l) {
     return print_ratio(volume_l) + " L";
 }
+std::string print_unit(const Ratio& unit_l) {
+    for (const std::string_view name : volume_units) {
+        if (parse_unit_l(name) == unit_l) return std::string(name);
+    }
+    return "L";
+}
 std::string print_flow_l_per_h(const Ratio& flow_l_per_h) {
     return print_ratio(flow_l_per_h) + " L/h";
 }
@@ -317,6 +323,8 @@ const Options<MeterSettings>& meter_options() {
         text_option("topic", &S::topic, "nodes/cellar/water", parse_topic_filter),
         text_option("message", &S::message, "counter", parse_message_form),
         {"fields", read_fields, write_fields},
+        text_option("unit", &S::volume_unit_l, "m3", parse_unit_l, print_unit),
+        text_option("rolls_over_at", &S::rolls_over_at_l, "100000 m3", parse_register_l, print_volume_l),
         text_option("senml_name", &S::senml_name, "urn:dev:ow:10e2073a01080063:water", parse_any_text),
         text_option("pulse_value", &S::pulse_value_l, "1 L", parse_pulse_l, print_volume_l),
         text_option("q3", &S::q3_l_per_h, "2.5 m3/h", parse_positive_flow_l_per_h, print_flow_l_per_h),
@@ -352,7 +360,7 @@ const Options<FieldPointers>& field_options() {
         field_option("count", &S::count, false),   field_option("boot", &S::boot, true),
         field_option("seq", &S::seq, true),        field_option("time", &S::time, true),
         field_option("saved", &S::saved, true),    field_option("uptime", &S::uptime, true),
-        field_option("pulses", &S::pulses, false),
+        field_option("pulses", &S::pulses, false), field_option("volume", &S::volume, false),
     };
     return options;
 }

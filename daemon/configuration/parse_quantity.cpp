@@ -111,6 +111,12 @@ Result<Ratio> parse_register_l(std::string_view text) {
     return writable(parse_volume_l(text), text);
 }
 
+Result<Ratio> parse_unit_l(std::string_view text) {
+    const auto chosen = choose(text, "unit of volume", {volume_units.begin(), volume_units.end()});
+    if (!chosen) return fail(chosen.error().text);
+    return parse_volume_l("1 " + std::string(volume_units.at(*chosen)));
+}
+
 Result<Ratio> parse_pulse_l(std::string_view text) {
     return writable(parse_pulse_value_l(text), text);
 }
@@ -154,9 +160,10 @@ Result<unsigned> parse_mode(std::string_view text) {
 }
 
 Result<MessageForm> parse_message_form(std::string_view text) {
-    const auto chosen = choose(text, "form of message", {"counter", "pulses", "senml"});
+    const auto chosen = choose(text, "form of message", {"counter", "pulses", "senml", "volume"});
     if (!chosen) return fail(chosen.error().text);
-    constexpr MessageForm forms[] = {MessageForm::counter, MessageForm::pulses, MessageForm::senml};
+    constexpr MessageForm forms[] = {MessageForm::counter, MessageForm::pulses, MessageForm::senml,
+                                     MessageForm::volume};
     return forms[*chosen];
 }
 

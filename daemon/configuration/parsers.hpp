@@ -26,6 +26,9 @@ namespace tickledger {
 [[nodiscard]] Result<Ratio> parse_q4_as_q3_l_per_h(std::string_view text);
 /// What a register shows, in litres: nothing or more.
 [[nodiscard]] Result<Ratio> parse_register_l(std::string_view text);
+/// The name of a unit of volume; what 1 of it is in litres.
+[[nodiscard]] Result<Ratio> parse_unit_l(std::string_view text);
+inline constexpr std::array<std::string_view, 5> volume_units{"L", "m3", "gal_us", "gal_imp", "ft3"};
 /// The volume that a tick stands for, in litres: more than nothing.
 [[nodiscard]] Result<Ratio> parse_pulse_l(std::string_view text);
 /// A volume of more than nothing, in litres.

@@ -5,9 +5,13 @@
 
 namespace tickledger::booking {
 
-/// True where the node itself tells that it started anew between the two: another boot or, where it
-/// tells none, an uptime that fell. An equal boot outweighs a fallen uptime, which may have wrapped.
-[[nodiscard]] bool restart_told(const Observation& from, const Observation& to);
+/// A node that fell silent and started again may have its start told a little too early.
+inline constexpr Duration start_tolerance = std::chrono::minutes{2};
+
+/// True where the node itself tells that it started anew between the two: another boot or, where it tells
+/// none, an uptime that fell, and so far that the node can have started since. An equal boot outweighs a
+/// fallen uptime, which may have wrapped.
+[[nodiscard]] bool restart_told(const Observation& from, const Observation& to, const CounterRules& rules);
 
 /// The observation can not continue what is held: it was sent before it, or the node speaks on under the boot
 /// that what is held seemed to have left. Precondition: there is a last observation and a held one.
@@ -18,10 +22,11 @@ namespace tickledger::booking {
 [[nodiscard]] Mark mark_of(const Observation& observation);
 
 /// `to` as the new last observation: what it leaves unsaid of the boot holds on from before.
-[[nodiscard]] Observation carried_on(const Observation& before, Observation to);
+[[nodiscard]] Observation carried_on(const Observation& before, Observation to, const CounterRules& rules);
 
-/// An entry of a kind where something may have run unseen.
-[[nodiscard]] Entry uncertain(Entry entry, const CounterRules& rules);
+/// An entry of a kind where something may have run unseen: at most what is plausible in `longest`, less what
+/// it holds. The span may be placed too short; the longest time that may have passed is not.
+[[nodiscard]] Entry uncertain(Entry entry, Duration longest, const CounterRules& rules);
 
 void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
                 Booking& booking);

@@ -24,9 +24,10 @@ std::string_view name_of(Refusal refusal) {
 
 namespace booking {
 
-bool restart_told(const Observation& from, const Observation& to) {
+bool restart_told(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (from.boot && to.boot) return *from.boot != *to.boot;
-    return from.uptime && to.uptime && *to.uptime < *from.uptime;
+    const bool fell = from.uptime && to.uptime && *to.uptime < *from.uptime;
+    return fell && *to.uptime <= rules.longest(from, to) + start_tolerance;
 }
 
 bool passes_over_held(const CounterState& state, const Observation& observation, const CounterRules& rules) {
@@ -40,14 +41,14 @@ Mark mark_of(const Observation& observation) {
     return {observation.count, observation.boot.value_or(0), observation.seq.value_or(0)};
 }
 
-Observation carried_on(const Observation& before, Observation to) {
+Observation carried_on(const Observation& before, Observation to, const CounterRules& rules) {
     if (!to.boot) to.boot = before.boot;
-    if (!to.uptime && !restart_told(before, to)) to.uptime = before.uptime;
+    if (!to.uptime && !restart_told(before, to, rules)) to.uptime = before.uptime;
     return to;
 }
 
-Entry uncertain(Entry entry, const CounterRules& rules) {
-    const std::uint64_t possible = rules.plausible_max(entry.span.length());
+Entry uncertain(Entry entry, Duration longest, const CounterRules& rules) {
+    const std::uint64_t possible = rules.plausible_max(std::max(longest, entry.span.length()));
     const auto booked = static_cast<std::uint64_t>(entry.ticks);
     entry.unseen_max = possible > booked ? possible - booked : 0;
     return entry;
@@ -62,13 +63,6 @@ using std::chrono::minutes;
 // A node that tells an earlier year has no clock, or an unset one.
 constexpr Instant clocks_begin = std::chrono::sys_days{std::chrono::year{2001} / 1 / 1};
 constexpr Duration clock_tolerance = minutes{2};
-
-/// The observation that a new one is measured against in time and order: what is held, else what was
-/// accepted.
-const Observation* newest(const CounterState& state) {
-    if (state.held) return &state.held->observation;
-    return state.last ? &*state.last : nullptr;
-}
 
 bool is_newer(const Reading& reading, const Observation& than, const Circumstances& came,
               const CounterRules& rules) {
@@ -91,6 +85,34 @@ Instant estimated_at(const Observation* known, const Circumstances& came, const 
     return std::max(came.arrived_at - spacing * came.behind, known->at);
 }
 
+/// Tells since when what the next message tells may have run, where that is earlier than this one's moment.
+/// Where a backlog was interrupted, or told late that it was one, the last message before was dated by its
+/// arrival, though it had waited as long as those after it.
+void tell_hurry(const Observation* known, Observation& observation, const CounterRules& rules) {
+    const Duration silence = rules.cadence * 3 / 2;
+    if (observation.time_estimated) {
+        observation.no_earlier = known ? std::min(known->earliest(), observation.at) : observation.at;
+        return;
+    }
+    if (!known) {
+        // The very first may have waited itself; how long, nothing tells. The node speaks once a cadence.
+        observation.no_earlier = observation.at - silence;
+        observation.hurry_from = observation.arrived_at;
+        return;
+    }
+    const Duration pause = observation.arrived_at - known->arrived_at;
+    if (pause < Duration{0}) return;
+    if (known->time_estimated && pause <= silence) {
+        observation.no_earlier = known->no_earlier;
+        observation.hurry_from = observation.arrived_at;
+    } else if (known->hurry_from != Instant{} &&
+               observation.arrived_at - known->hurry_from < rules.cadence / 2) {
+        // No longer than that: a node that always speaks so fast is in no hurry.
+        observation.no_earlier = known->no_earlier;
+        observation.hurry_from = known->hurry_from;
+    }
+}
+
 /// Fixes the moment that the reading counts for.
 Observation observation_of(const CounterState& state, const Reading& reading, const Circumstances& came,
                            const CounterRules& rules, Booking& booking) {
@@ -103,16 +125,11 @@ Observation observation_of(const CounterState& state, const Reading& reading, co
                             .time_estimated = false,
                             .arrived_at = came.arrived_at,
                             .no_earlier = {},
+                            .hurry_from = {},
                             .node_time = reading.time};
     const Observation* known = newest(state);
     const Instant floor = known ? known->at : Instant::min();
-    // What is held is in no order yet: a message between it and the last accepted one is newer than that.
-    const auto runs_back = [&](const Observation& than) {
-        return *reading.time < than.at && is_newer(reading, than, came, rules);
-    };
-    booking.clock_disbelieved =
-        reading.time && (is_absurd(*reading.time, came) || (known && runs_back(*known)) ||
-                         (state.last && runs_back(*state.last)));
+    booking.clock_disbelieved = reading.time && !tells_believed_time(state, reading, came, rules);
     if (reading.time && !booking.clock_disbelieved) {
         observation.at = *reading.time;
     } else {
@@ -120,49 +137,86 @@ Observation observation_of(const CounterState& state, const Reading& reading, co
         // milliseconds.
         observation.at = came.waited ? estimated_at(known, came, rules) : std::max(came.arrived_at, floor);
         observation.time_estimated = came.waited;
-        // Where a backlog was interrupted, the last message of its first part was placed at its arrival,
-        // though it had waited as long as those after it.
-        if (observation.time_estimated) observation.no_earlier = known ? known->earliest() : observation.at;
+        tell_hurry(known, observation, rules);
     }
     return observation;
 }
 
-bool repeats(const Observation& known, const Observation& observation, bool tells_time,
-             const CounterRules& rules) {
+bool repeats(const Observation& known, const Observation& observation, const CounterRules& rules) {
     if (observation.boot && observation.seq)
         return known.boot == observation.boot && known.seq == observation.seq;
     if (observation.seq) return known.seq == observation.seq && known.count == observation.count;
-    // Pulses that carry neither a number nor a time can not be told from the next ones like them.
-    if (rules.pulses && !tells_time) return false;
-    return known.count == observation.count && observation.at <= known.at &&
-           !booking::restart_told(known, observation);
+    // What was told at the same moment, or stands at the same place of the record.
+    const bool same_time =
+        observation.tells_time() ? known.at == observation.at : known.arrived_at == observation.arrived_at;
+    return same_time && known.count == observation.count && !booking::restart_told(known, observation, rules);
+}
+
+/// A message without a boot, older by its number than what was accepted, of a node that has run ever since.
+bool is_older_of_same_start(const Observation& last, const Observation& observation,
+                            const CounterRules& rules) {
+    if (observation.boot || !observation.seq || !last.seq || !observation.uptime) return false;
+    return rules.seq_distance(*last.seq, *observation.seq) < 0 &&
+           *observation.uptime > rules.longest(last, observation) + booking::start_tolerance;
 }
 
 bool is_repeat(const CounterState& state, const Reading& reading, const Observation& observation,
                const Circumstances& came, const CounterRules& rules) {
     if (came.already_accepted) return true;
-    const bool tells_time = reading.time.has_value();
-    if (state.last && repeats(*state.last, observation, tells_time, rules)) return true;
-    if (state.held && repeats(state.held->observation, observation, tells_time, rules)) return true;
+    if (state.last && repeats(*state.last, observation, rules)) return true;
+    if (state.held && repeats(state.held->observation, observation, rules)) return true;
+    if (state.last && is_older_of_same_start(*state.last, observation, rules)) return true;
     if (rules.pulses) {
         // The broker's retained copy was the answer to nobody's question: it may be of any age.
         return came.retained && !(reading.boot && reading.seq);
     }
     if (!state.last) return false;
-    if (came.retained && observation.count < state.last->count) return true;
-    return came.waited && !reading.time && observation.count <= state.last->count &&
-           !booking::restart_told(*state.last, observation);
+    const Observation& last = *state.last;
+    const bool tells_no_more = rules.count_not_after(observation.count, last.count);
+    if (came.retained && tells_no_more && observation.count != last.count) return true;
+    if (!came.waited || observation.tells_time() || !tells_no_more) return false;
+    // It may be any message from before. No new one is overlooked that tells ticks: the next one tells them
+    // too.
+    const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
+    const bool is_newer_of_same_boot = observation.boot && observation.boot == last.boot && observation.seq &&
+                                       last.seq && rules.seq_distance(*last.seq, *observation.seq) > 0;
+    return !has_other_boot && !is_newer_of_same_boot;
+}
+
+/// Nothing tells when it was but its place in the record, and that lies before what was accepted: the record
+/// is being read again.
+bool is_from_earlier_record(const CounterState& state, const Observation& observation) {
+    return !observation.tells_time() && observation.arrived_at < state.last->arrived_at;
 }
 
 bool is_late(const CounterState& state, const Observation& observation, const Circumstances& came,
              const CounterRules& rules) {
     if (!state.last) return false;
     if (came.boot_already_left || observation.at < state.last->at) return true;
+    if (is_from_earlier_record(state, observation)) return true;
     return observation.boot && state.last->boot == observation.boot && observation.seq && state.last->seq &&
            rules.seq_distance(*state.last->seq, *observation.seq) < 0;
 }
 
 }  // namespace
+
+const Observation* newest(const CounterState& state) {
+    if (state.held) return &state.held->observation;
+    return state.last ? &*state.last : nullptr;
+}
+
+bool tells_believed_time(const CounterState& state, const Reading& reading, const Circumstances& came,
+                         const CounterRules& rules) {
+    if (!reading.time || is_absurd(*reading.time, came)) return false;
+    // What is held is in no order yet: a message between it and the last accepted one is newer than that.
+    // What stands earlier in the record is not newer, whatever its number: the record is being read again.
+    const auto runs_back = [&](const Observation& than) {
+        return *reading.time < than.at && came.arrived_at >= than.arrived_at &&
+               is_newer(reading, than, came, rules);
+    };
+    const Observation* known = newest(state);
+    return !(known && runs_back(*known)) && !(state.last && runs_back(*state.last));
+}
 
 Booking book(CounterState& state, const Reading& reading, const Circumstances& came,
              const CounterRules& rules) {
@@ -171,7 +225,11 @@ Booking book(CounterState& state, const Reading& reading, const Circumstances& c
     if (is_repeat(state, reading, observation, came, rules)) return booking;
     if (is_late(state, observation, came, rules)) {
         booking.outcome = Outcome::late;
-        if (reading.time && !booking.clock_disbelieved) booking.late_at = reading.time;
+        if (observation.tells_time()) {
+            booking.late_at = reading.time;
+        } else if (is_from_earlier_record(state, observation)) {
+            booking.late_at = observation.arrived_at;
+        }
         return booking;
     }
     if (rules.pulses) {

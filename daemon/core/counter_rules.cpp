@@ -31,11 +31,13 @@ Wide gcd(Wide a, Wide b) {
 
 CounterRules::CounterRules(const MeterSettings& meter)
     : pulses(meter.message == MessageForm::pulses),
-      counter_bits(meter.counter_bits),
+      keeps_every_tick(meter.message == MessageForm::volume || meter.checkpoint_ticks == 1),
       seq_bits(meter.seq_bits),
-      checkpoint_ticks(meter.checkpoint_ticks),
-      cadence(meter.cadence),
-      mask_(mask_of(meter.counter_bits)) {
+      checkpoint_ticks(meter.message == MessageForm::volume ? 1 : meter.checkpoint_ticks),
+      cadence(meter.cadence) {
+    const auto range = count_range(meter);
+    wraps_ = range.has_value();
+    last_count_ = range ? *range - 1 : std::numeric_limits<std::uint64_t>::max();
     // Ticks a microsecond at 1.1 Q4 = 1.1 · 1.25 · Q3 = 11/8 Q3, over the pulse value, as a whole ratio.
     Wide numerator = Wide{11} * static_cast<Wide>(meter.q3_l_per_h.numerator);
     Wide denominator = Wide{8} * static_cast<Wide>(meter.q3_l_per_h.denominator) * microseconds_per_hour;
@@ -72,11 +74,16 @@ std::uint64_t CounterRules::plausible_max(Duration span) const {
 }
 
 std::uint64_t CounterRules::gain(std::uint64_t from, std::uint64_t to) const {
-    return (to - from) & mask_;
+    const bool is_power_of_2 = (last_count_ & (last_count_ + 1)) == 0;
+    if (is_power_of_2) return (to - from) & last_count_;
+    const std::uint64_t range = last_count_ + 1;
+    from %= range;
+    to %= range;
+    return to >= from ? to - from : range - (from - to);
 }
 
 bool CounterRules::count_not_after(std::uint64_t a, std::uint64_t b) const {
-    return gain(a, b) <= mask_ / 2;
+    return gain(a, b) <= last_count_ / 2;
 }
 
 std::int64_t CounterRules::seq_distance(std::uint64_t from, std::uint64_t to) const {
@@ -93,6 +100,17 @@ std::uint64_t CounterRules::seq_after(std::uint64_t seq) const {
 
 std::uint64_t CounterRules::seq_before(std::uint64_t seq) const {
     return (seq - 1) & mask_of(seq_bits);
+}
+
+Duration CounterRules::longest(const Observation& from, const Observation& to) const {
+    // A message that comes sooner than the node speaks had waited, and so, maybe, had the one before it.
+    const Duration pause = to.arrived_at - from.arrived_at;
+    const bool comes_early = !to.tells_time() && pause >= Duration{0} && pause < cadence / 2;
+    const bool may_be_earlier = from.time_estimated || (comes_early && from.no_earlier != Instant{});
+    Duration longest = to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
+    if (to.tells_time() || !from.node_time) return longest;
+    longest = std::max(longest, pause);
+    return to.node_time ? std::max(longest, *to.node_time - *from.node_time) : longest;
 }
 
 }  // namespace tickledger

@@ -17,17 +17,31 @@ struct Continuation {
 std::uint64_t restored_count(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (to.saved) return *to.saved;
     if (rules.checkpoint_ticks > 0) return to.count / rules.checkpoint_ticks * rules.checkpoint_ticks;
-    return rules.count_not_after(from.count, to.count) ? from.count : 0;
+    return to.count >= from.count ? from.count : 0;
+}
+
+/// How far the count fell, where that may be water that ran back: it is a little, and no tick was forgotten.
+std::optional<std::uint64_t> ran_back(const Observation& from, const Observation& to,
+                                      const CounterRules& rules) {
+    if (!rules.keeps_every_tick || to.at < from.at || to.count == from.count) return std::nullopt;
+    if (restart_told(from, to, rules) && to.saved) return std::nullopt;
+    const std::uint64_t back = rules.gain(to.count, from.count);
+    const bool fell = rules.count_not_after(to.count, from.count);
+    if (!fell || !rules.plausible(back, rules.longest(from, to))) return std::nullopt;
+    return back;
 }
 
 std::optional<Continuation> told_restart(const Observation& from, const Observation& to,
                                          const CounterRules& rules) {
+    if (ran_back(from, to, rules)) return std::nullopt;
     std::uint64_t begin = restored_count(from, to, rules);
-    // A node can not have saved more than it had counted when we last heard of it, unless it counted on
-    // unheard: then only what lies beyond the last heard count is news.
-    if (!rules.count_not_after(begin, from.count)) begin = from.count;
+    // A node that keeps no count began at 0 again, wherever it had been. Any other cannot have saved more
+    // than it had counted when it was last heard of, unless it counted on unheard: then only what lies beyond
+    // the last heard count is news.
+    const bool is_forgotten = begin == 0 && rules.checkpoint_ticks == 0;
+    if (!is_forgotten && !rules.count_not_after(begin, from.count)) begin = from.count;
     const std::uint64_t gain = rules.gain(begin, to.count);
-    if (!rules.plausible(gain, to.longest_since(from))) return std::nullopt;
+    if (!rules.plausible(gain, rules.longest(from, to))) return std::nullopt;
     return Continuation{EntryKind::restart, begin, gain};
 }
 
@@ -35,14 +49,14 @@ std::optional<Continuation> told_restart(const Observation& from, const Observat
 std::optional<Continuation> continuation(const Observation& from, const Observation& to,
                                          const CounterRules& rules) {
     if (to.at < from.at) return std::nullopt;
-    if (restart_told(from, to)) return told_restart(from, to, rules);
-    const Duration span = to.longest_since(from);
+    if (restart_told(from, to, rules)) return told_restart(from, to, rules);
+    const Duration span = rules.longest(from, to);
     if (to.count >= from.count) {
         const std::uint64_t gain = to.count - from.count;
         if (!rules.plausible(gain, span)) return std::nullopt;
         return Continuation{EntryKind::measured, from.count, gain};
     }
-    if (rules.counter_bits == 0) return std::nullopt;
+    if (!rules.wraps()) return std::nullopt;
     const std::uint64_t gain = rules.gain(from.count, to.count);
     const bool boot_unchanged = from.boot && from.boot == to.boot;
     const bool below_half = rules.count_not_after(from.count, to.count);
@@ -59,7 +73,7 @@ std::optional<std::uint64_t> untold_restart(const Observation& from, const Obser
     if (block > 0 && to.count / block != from.count / block) return std::nullopt;
     const std::uint64_t begin = to.saved ? *to.saved : block > 0 ? to.count / block * block : 0;
     if (begin > from.count || begin > to.count) return std::nullopt;
-    if (!rules.plausible(to.count - begin, to.longest_since(from))) return std::nullopt;
+    if (!rules.plausible(to.count - begin, rules.longest(from, to))) return std::nullopt;
     return begin;
 }
 
@@ -72,17 +86,27 @@ void book_continuation(CounterState& state, const Observation& observation, cons
                 .time_estimated = observation.time_estimated,
                 .begin_count = how.begin_count,
                 .end = mark_of(observation)};
-    if (how.kind == EntryKind::restart) entry = uncertain(entry, rules);
+    if (how.kind == EntryKind::restart) entry = uncertain(entry, rules.longest(last, observation), rules);
     // Nothing over no time is no evidence of anything.
     const bool says_nothing =
         entry.ticks == 0 && entry.span.from == entry.span.to && how.kind == EntryKind::measured;
     if (!says_nothing) booking.add_entry(entry);
-    state.last = carried_on(last, observation);
+    state.last = carried_on(last, observation, rules);
     booking.accept(*state.last);
     booking.outcome = Outcome::booked;
 }
 
-/// The next reading follows the suspect: it was a restart that nobody told, or the count was preset.
+Entry entry_until(const Observation& last, const Observation& held, EntryKind kind, std::int64_t ticks) {
+    return {.span = {last.at, held.at},
+            .ticks = ticks,
+            .kind = kind,
+            .time_estimated = held.time_estimated,
+            .begin_count = last.count,
+            .end = mark_of(held)};
+}
+
+/// The next reading follows the suspect: it was a restart that nobody told, water ran back, or the count was
+/// preset.
 void settle_held(CounterState& state, const CounterRules& rules, Booking& booking) {
     const Held held = *state.held;
     state.held.reset();
@@ -92,20 +116,27 @@ void settle_held(CounterState& state, const CounterRules& rules, Booking& bookin
                           booking);
         return;
     }
-    booking.add_entry(uncertain({.span = {state.last->at, held.observation.at},
-                                 .ticks = 0,
-                                 .kind = EntryKind::preset,
-                                 .time_estimated = held.observation.time_estimated,
-                                 .begin_count = state.last->count,
-                                 .end = mark_of(held.observation)},
-                                rules));
-    state.last = carried_on(*state.last, held.observation);
+    const Observation& last = *state.last;
+    if (held.is_reverse) {
+        const auto back = static_cast<std::int64_t>(rules.gain(held.observation.count, last.count));
+        booking.add_entry(entry_until(last, held.observation, EntryKind::reverse, -back));
+    } else {
+        booking.add_entry(uncertain(entry_until(last, held.observation, EntryKind::preset, 0),
+                                    rules.longest(last, held.observation), rules));
+    }
+    state.last = carried_on(*state.last, held.observation, rules);
     booking.accept(*state.last);
 }
 
 bool lies_between(const Observation& from, const Observation& middle, const Observation& to,
                   const CounterRules& rules) {
     return rules.gain(from.count, middle.count) <= rules.gain(from.count, to.count);
+}
+
+/// A second fall after the first: the register goes on running back, and the first is no reading error.
+bool runs_back_further(const CounterState& state, const Observation& observation, const CounterRules& rules) {
+    return state.held->is_reverse && !passes_over_held(state, observation, rules) &&
+           ran_back(state.held->observation, observation, rules);
 }
 
 }  // namespace
@@ -135,9 +166,15 @@ void book_count(CounterState& state, const Observation& observation, const Count
             book_continuation(state, observation, *how, rules, booking);
             return;
         }
-        booking.stray = state.held->observation;
+        if (runs_back_further(state, observation, rules)) {
+            settle_held(state, rules, booking);
+        } else {
+            booking.stray = state.held->observation;
+        }
     }
-    state.held = Held{observation, untold_restart(*state.last, observation, rules)};
+    const bool is_reverse = ran_back(*state.last, observation, rules).has_value();
+    state.held = Held{
+        observation, is_reverse ? std::nullopt : untold_restart(*state.last, observation, rules), is_reverse};
     booking.outcome = Outcome::held;
 }
 

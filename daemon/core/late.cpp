@@ -1,5 +1,7 @@
 // What late messages do to the past: they make it finer, never different in sum.
 
+#include <algorithm>
+
 #include "core/booking.hpp"
 
 namespace tickledger {
@@ -23,14 +25,28 @@ std::pair<Entry, Entry> cut(const Entry& entry, Instant at, std::int64_t first_t
     return {first, second};
 }
 
-LateBooking parts(Entry first, Entry second, const CounterRules& rules) {
+/// What the whole entry may hide beyond what its length allows: it may have been placed too short.
+Duration hidden_time(const Entry& entry, const CounterRules& rules) {
+    Duration hidden{0};
+    if (!entry.unseen_max) return hidden;
+    const std::uint64_t most = *entry.unseen_max + static_cast<std::uint64_t>(entry.ticks);
+    // In steps that double: the bound may be too large by this, never too small.
+    constexpr Duration longest = std::chrono::hours{24 * 366 * 100};
+    for (Duration more = std::chrono::minutes{1};
+         hidden < longest && rules.plausible_max(entry.span.length() + hidden) < most; more *= 2)
+        hidden += more;
+    return hidden;
+}
+
+LateBooking parts(const Entry& whole, Entry first, Entry second, const CounterRules& rules) {
     LateBooking booking;
     booking.fit = LateBooking::Fit::divides;
+    const Duration hidden = hidden_time(whole, rules);
     for (Entry* part : {&first, &second}) {
         // A measured part is certain; the other may still hide what its own length allows.
         part->unseen_max.reset();
         const bool is_certain = part->kind == EntryKind::measured || part->kind == EntryKind::reverse;
-        booking.add(is_certain ? *part : booking::uncertain(*part, rules));
+        booking.add(is_certain ? *part : booking::uncertain(*part, part->span.length() + hidden, rules));
     }
     return booking;
 }
@@ -54,7 +70,7 @@ LateBooking divide_counted(const Entry& entry, const Reading& late, Instant at, 
     // From the restart on, the node saw everything.
     if (entry.kind == EntryKind::restart) second.kind = EntryKind::measured;
     if (!is_plausible(first, rules) || !is_plausible(second, rules)) return fit_only(LateBooking::Fit::known);
-    return parts(first, second, rules);
+    return parts(entry, first, second, rules);
 }
 
 /// The reading lies on the way back: what had run back until then lies before it.
@@ -68,7 +84,7 @@ LateBooking divide_reverse(const Entry& entry, const Reading& late, Instant at, 
             return fit_only(LateBooking::Fit::known);
         if (part->ticks == 0) part->kind = EntryKind::measured;
     }
-    return parts(first, second, rules);
+    return parts(entry, first, second, rules);
 }
 
 /// The reading still belongs to what was counted before the entry began: it proves that nothing was added
@@ -80,7 +96,7 @@ LateBooking divide_still(const Entry& entry, const Reading& late, Instant at, co
     first.kind = EntryKind::measured;
     first.begin_count = before.count;
     second.begin_count = entry.begin_count;
-    return parts(first, second, rules);
+    return parts(entry, first, second, rules);
 }
 
 }  // namespace
@@ -107,7 +123,7 @@ LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, 
             {
                 auto [first, second] = cut(entry, at, 0, {late.count, entry.end.boot, late.seq.value_or(0)});
                 second.kind = EntryKind::measured;
-                return parts(first, second, rules);
+                return parts(entry, first, second, rules);
             }
         case EntryKind::reverse:
             if (!tells(late, entry.end.boot)) break;
@@ -123,10 +139,15 @@ LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, 
 LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rules) {
     const std::int64_t index = rules.seq_distance(lost.begin_count, *late.seq);
     const std::int64_t missing = rules.seq_distance(lost.begin_count, lost.end.seq) + 1;
+    // Each part of the gap may hide all that it hid, but for what is found now.
+    const auto hidden = lost.unseen_max;
+    const std::optional<std::uint64_t> left =
+        hidden ? std::optional(*hidden - std::min(*hidden, late.count)) : std::nullopt;
     const auto moment = [&](std::int64_t n) { return lost.span.from + lost.span.length() * n / missing; };
     Entry filled = lost;
     filled.span = {moment(index), moment(index + 1)};
     filled.kind = EntryKind::measured;
+    filled.unseen_max.reset();
     filled.ticks = static_cast<std::int64_t>(late.count);
     filled.time_estimated = true;
     filled.begin_count = 0;
@@ -139,6 +160,7 @@ LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rul
         Entry earlier = lost;
         earlier.span.to = filled.span.from;
         earlier.end.seq = rules.seq_before(*late.seq);
+        earlier.unseen_max = left;
         booking.add(earlier);
     }
     booking.add(filled);
@@ -146,6 +168,7 @@ LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rul
         Entry later = lost;
         later.span.from = filled.span.to;
         later.begin_count = rules.seq_after(*late.seq);
+        later.unseen_max = left;
         booking.add(later);
     }
     return booking;

@@ -1,6 +1,9 @@
 #include "tickledger/message.hpp"
 
+#include <algorithm>
 #include <array>
+#include <boost/multiprecision/cpp_int.hpp>
+#include <cstdlib>
 #include <utility>
 
 #include "core/count_limit.hpp"
@@ -51,6 +54,63 @@ enum Place : std::size_t { main_count, boot, seq, time, saved, uptime, place_cou
                     ": check `fields` of the meter.");
     }
     return read_count(field, counter_bits);
+}
+
+/// A decimal text as JSON would write the number, but for zeros in front; nothing where it is none.
+[[nodiscard]] std::optional<Decimal> decimal_in(std::string_view text) {
+    const auto is_digit = [](char c) { return c >= '0' && c <= '9'; };
+    const std::size_t point = std::min(text.find('.'), text.size());
+    const auto digits_only = [&](std::string_view part) {
+        return !part.empty() && std::all_of(part.begin(), part.end(), is_digit);
+    };
+    if (!digits_only(text.substr(0, point))) return std::nullopt;
+    if (point < text.size() && !digits_only(text.substr(point + 1))) return std::nullopt;
+    const std::size_t leading = std::min(text.find_first_not_of('0'), point);
+    const bool keeps_a_zero = leading == point;
+    return decimal_of(text.substr(keeps_a_zero ? point - 1 : leading));
+}
+
+/// Whole pulse values in `number` units; nothing where there are more than a count holds. Exact: finer digits
+/// are floored once, at the end.
+[[nodiscard]] std::optional<std::uint64_t> ticks_in(const Decimal& number, Ratio unit_l,
+                                                    Ratio pulse_value_l) {
+    using boost::multiprecision::cpp_int;
+    constexpr int exponent_max = 40;
+    if (number.digits == 0 || number.exponent < -exponent_max - 40) return 0;
+    if (number.exponent > exponent_max) return std::nullopt;
+    const cpp_int power = pow(cpp_int{10}, static_cast<unsigned>(std::abs(number.exponent)));
+    const cpp_int up = number.exponent > 0 ? power : cpp_int{1};
+    const cpp_int down = number.exponent < 0 ? power : cpp_int{1};
+    const cpp_int ticks = cpp_int{number.digits} * up * unit_l.numerator * pulse_value_l.denominator /
+                          (down * unit_l.denominator * pulse_value_l.numerator);
+    if (ticks >= count_limit(0)) return std::nullopt;
+    return static_cast<std::uint64_t>(ticks);
+}
+
+[[nodiscard]] Result<std::uint64_t> read_volume(const JsonField& field, const MeterSettings& meter) {
+    if (field.value.kind == Kind::absent) {
+        const std::string where = field.pointer.empty() ? "" : " at " + excerpt(field.pointer);
+        return fail("The message has no field `" + std::string(field.name) + "`" + where +
+                    ": check `fields` of the meter.");
+    }
+    std::optional<Decimal> number;
+    if (field.value.kind == Kind::number) number = field.value.number;
+    if (field.value.kind == Kind::text) {
+        number = decimal_in(field.value.text);
+        if (!number) return wrong(field, "it must be digits with at most one point, as in \"1234.567\".");
+    }
+    if (!number) return wrong(field, "a number or a decimal text is needed.");
+    if (is_negative(*number)) return wrong(field, "it cannot be negative.");
+    const auto ticks = ticks_in(*number, meter.volume_unit_l, meter.pulse_value_l);
+    if (!ticks) return wrong(field, "that is too large.");
+    const auto range = count_range(meter);
+    if (range && *ticks >= *range) {
+        return wrong(
+            field,
+            "the display begins again at 0 before that: check `rolls_over_at` and `unit`, or whether "
+            "this is the right field.");
+    }
+    return *ticks;
 }
 
 [[nodiscard]] Result<std::uint64_t> read_boot(const JsonField& field) {
@@ -104,6 +164,7 @@ template <typename T, typename Read>
 
 [[nodiscard]] Result<Reading> decode_json(std::string_view payload, const MeterSettings& meter) {
     const bool pulses = meter.message == MessageForm::pulses;
+    const bool volume = meter.message == MessageForm::volume;
     const auto field = [](std::string_view name, const std::optional<std::string>& pointer) {
         return JsonField{name, pointer_or_nowhere(pointer), {}};
     };
@@ -111,12 +172,14 @@ template <typename T, typename Read>
     // The fields look at the pointers' own texts, so a temporary would not do here.
     static const std::optional<std::string> not_read;
     std::array<JsonField, place_count> fields{
-        pulses ? field("pulses", at.pulses) : field("count", at.count),
+        pulses   ? field("pulses", at.pulses)
+        : volume ? field("volume", at.volume)
+                 : field("count", at.count),
         field("boot", at.boot),
         field("seq", at.seq),
         field("time", at.time),
-        // Pulses are not restored, so nothing is saved of them.
-        field("saved", pulses ? not_read : at.saved),
+        // Pulses are not restored, so nothing is saved of them; a register keeps itself.
+        field("saved", pulses || volume ? not_read : at.saved),
         field("uptime", at.uptime),
     };
     if (auto read = read_json_fields(payload, fields); !read)
@@ -126,7 +189,8 @@ template <typename T, typename Read>
     const int bits = pulses ? 0 : meter.counter_bits;
     const auto read_saved = [bits](const JsonField& saved_field) { return read_count(saved_field, bits); };
     Reading reading;
-    const auto count = read_required(fields[main_count], bits);
+    const auto count =
+        volume ? read_volume(fields[main_count], meter) : read_required(fields[main_count], bits);
     if (!count) return tl::unexpected<Error>(count.error());
     reading.count = *count;
     Result<void> done = read_optional(fields[boot], read_boot, reading.boot);

@@ -16,7 +16,7 @@ enum class Order : std::uint8_t {
 };
 
 Order order_of(const Observation& from, const Observation& to, const CounterRules& rules) {
-    if (restart_told(from, to)) return Order::new_boot;
+    if (restart_told(from, to, rules)) return Order::new_boot;
     if (!from.seq || !to.seq) return Order::next;
     const std::int64_t ahead = rules.seq_distance(*from.seq, *to.seq);
     if (ahead == 1) return Order::next;
@@ -33,18 +33,20 @@ bool follows(const Observation& from, const Observation& to, const CounterRules&
     if (to.at < from.at) return false;
     const Order order = order_of(from, to, rules);
     const Duration span =
-        order == Order::gap ? to.latest() - begin_of(from, to, order, rules) : to.longest_since(from);
+        order == Order::gap ? to.latest() - begin_of(from, to, order, rules) : rules.longest(from, to);
     return rules.plausible(to.count, span);
 }
 
+/// `longest`: the longest time in which the pulses that are missing may have run.
 Entry gap_between(const Observation& from, Instant until, std::uint64_t first_seq, std::uint64_t last_seq,
-                  std::uint64_t boot) {
-    return {.span = {from.at, until},
-            .ticks = 0,
-            .kind = EntryKind::lost,
-            .time_estimated = false,
-            .begin_count = first_seq,
-            .end = {0, boot, last_seq}};
+                  std::uint64_t boot, Duration longest, const CounterRules& rules) {
+    return uncertain({.span = {from.at, until},
+                      .ticks = 0,
+                      .kind = EntryKind::lost,
+                      .time_estimated = false,
+                      .begin_count = first_seq,
+                      .end = {0, boot, last_seq}},
+                     longest, rules);
 }
 
 void book_message(CounterState& state, const Observation& observation, const CounterRules& rules,
@@ -53,9 +55,9 @@ void book_message(CounterState& state, const Observation& observation, const Cou
     const Order order = order_of(last, observation, rules);
     const Instant begin = begin_of(last, observation, order, rules);
     if (order == Order::gap) {
-        booking.add_entry(gap_between(last, begin, rules.seq_after(*last.seq),
-                                      rules.seq_before(*observation.seq),
-                                      observation.boot.value_or(last.boot.value_or(0))));
+        booking.add_entry(gap_between(
+            last, begin, rules.seq_after(*last.seq), rules.seq_before(*observation.seq),
+            observation.boot.value_or(last.boot.value_or(0)), rules.longest(last, observation), rules));
     }
     const bool seen_throughout = order == Order::next || order == Order::gap;
     Entry entry{.span = {begin, observation.at},
@@ -64,10 +66,10 @@ void book_message(CounterState& state, const Observation& observation, const Cou
                 .time_estimated = observation.time_estimated,
                 .begin_count = 0,
                 .end = {0, observation.boot.value_or(0), observation.seq.value_or(0)}};
-    if (!seen_throughout) entry = uncertain(entry, rules);
+    if (!seen_throughout) entry = uncertain(entry, rules.longest(last, observation), rules);
     const bool says_nothing = entry.ticks == 0 && entry.span.from == entry.span.to;
     if (!says_nothing) booking.add_entry(entry);
-    state.last = carried_on(last, observation);
+    state.last = carried_on(last, observation, rules);
     booking.accept(*state.last);
     booking.outcome = Outcome::booked;
 }
@@ -79,11 +81,12 @@ void refuse_held(CounterState& state, bool keeps_its_place, const CounterRules& 
     state.held.reset();
     if (!keeps_its_place) return;
     const Observation last = *state.last;
-    const bool numbered = suspect.seq && last.seq && !restart_told(last, suspect);
+    const bool numbered = suspect.seq && last.seq && !restart_told(last, suspect, rules);
     const std::uint64_t boot = suspect.boot.value_or(last.boot.value_or(0));
     const std::uint64_t first = numbered ? rules.seq_after(*last.seq) : suspect.seq.value_or(0);
-    booking.add_entry(gap_between(last, suspect.at, first, suspect.seq.value_or(0), boot));
-    state.last = carried_on(last, suspect);
+    booking.add_entry(gap_between(last, suspect.at, first, suspect.seq.value_or(0), boot,
+                                  rules.longest(last, suspect), rules));
+    state.last = carried_on(last, suspect, rules);
     booking.accept(*state.last);
 }
 

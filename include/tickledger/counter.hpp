@@ -16,13 +16,16 @@
 
 namespace tickledger {
 
+struct Observation;
+
 /// What booking needs of a meter's settings, worked out once.
 class CounterRules {
 public:
     explicit CounterRules(const MeterSettings& meter);
 
     bool pulses = false;
-    int counter_bits = 32;
+    /// The node, or the register itself, keeps every tick: a count that falls a little has run back.
+    bool keeps_every_tick = false;
     int seq_bits = 32;
     std::uint64_t checkpoint_ticks = 0;
     Duration cadence{};
@@ -32,7 +35,9 @@ public:
     /// The largest plausible gain of a span, in ticks.
     [[nodiscard]] std::uint64_t plausible_max(Duration span) const;
 
-    /// (to - from) mod W. With counter_bits 0, W is 2^64.
+    /// The count begins again at 0 somewhere: at W.
+    [[nodiscard]] bool wraps() const { return wraps_; }
+    /// (to - from) mod W. Where the count never wraps, W is 2^64.
     [[nodiscard]] std::uint64_t gain(std::uint64_t from, std::uint64_t to) const;
     /// a <= b in the serial arithmetic of RFC 1982, mod W.
     [[nodiscard]] bool count_not_after(std::uint64_t a, std::uint64_t b) const;
@@ -41,12 +46,17 @@ public:
     [[nodiscard]] std::int64_t seq_distance(std::uint64_t from, std::uint64_t to) const;
     [[nodiscard]] std::uint64_t seq_after(std::uint64_t seq) const;
     [[nodiscard]] std::uint64_t seq_before(std::uint64_t seq) const;
+    /// The longest time that may have passed between two observations: what a gain must be plausible over.
+    /// Where the node's clock was believed then and is not now, the time between the arrivals counts too;
+    /// where it runs on wrong, the time that passed on it.
+    [[nodiscard]] Duration longest(const Observation& from, const Observation& to) const;
 
 private:
     // gain - 2 <= rate_numerator * span / rate_denominator, all whole numbers.
     std::uint64_t rate_numerator_ = 0;
     std::uint64_t rate_denominator_ = 1;
-    std::uint64_t mask_ = 0;
+    bool wraps_ = false;
+    std::uint64_t last_count_ = 0;  ///< W - 1.
 };
 
 /// A reading that was accepted, or is held, at the moment it counts for.
@@ -61,21 +71,19 @@ struct Observation {
     /// early as `no_earlier`, the last moment before it that was not placed.
     bool time_estimated = false;
     Instant arrived_at{};
+    /// Where it was not placed: a message that comes sooner than half a cadence after it may have waited, and
+    /// what it tells may have run since this moment. Zero: since `at`.
     Instant no_earlier{};
+    /// Where it was not placed and `no_earlier` holds: when the first message came of those that came so
+    /// soon.
+    Instant hurry_from{};
     /// What the node's clock told, believed or not.
     std::optional<Instant> node_time{};
 
     [[nodiscard]] Instant earliest() const { return time_estimated ? no_earlier : at; }
     [[nodiscard]] Instant latest() const { return time_estimated ? std::max(at, arrived_at) : at; }
-    /// The longest time that may have passed since `from`: what a gain must be plausible over. Where the
-    /// node's clock was believed then and is not now, the time between the arrivals counts too; where it runs
-    /// on wrong, the time that passed on it.
-    [[nodiscard]] Duration longest_since(const Observation& from) const {
-        Duration longest = latest() - from.earliest();
-        if (node_time == at || !from.node_time) return longest;
-        longest = std::max(longest, arrived_at - from.arrived_at);
-        return node_time ? std::max(longest, *node_time - *from.node_time) : longest;
-    }
+    /// Its moment is one that the node told.
+    [[nodiscard]] bool tells_time() const { return node_time == at; }
 
     bool operator==(const Observation&) const = default;
 };
@@ -85,6 +93,8 @@ struct Held {
     Observation observation;
     /// A fall that looks like a restart nobody told: if confirmed, a restart from this count.
     std::optional<std::uint64_t> restart_from{};
+    /// A small fall of a count that keeps every tick: if confirmed, water ran back.
+    bool is_reverse = false;
 
     bool operator==(const Held&) const = default;
 };
@@ -127,7 +137,8 @@ struct Booking {
     Outcome outcome = Outcome::repeat;
     /// The node told a time that is not believed; the arrival counts instead.
     bool clock_disbelieved = false;
-    /// For `late`: when it says it was, where it says so believably.
+    /// For `late`: when it was: what it told believably or, where it told nothing and stands earlier in the
+    /// record than what was accepted, its arrival.
     std::optional<Instant> late_at;
     /// The suspect that this reading refuted: a stray.
     std::optional<Observation> stray;
@@ -151,6 +162,13 @@ private:
 /// Books one reading. Changes `state` where the outcome is first, booked or held.
 [[nodiscard]] Booking book(CounterState& state, const Reading& reading, const Circumstances& came,
                            const CounterRules& rules);
+
+/// The reading tells when it was, and is believed: else its arrival counts, and it may have waited.
+[[nodiscard]] bool tells_believed_time(const CounterState& state, const Reading& reading,
+                                       const Circumstances& came, const CounterRules& rules);
+
+/// The last observation in the node's order: what is held, else what was accepted; null: nothing yet.
+[[nodiscard]] const Observation* newest(const CounterState& state);
 
 /// What a late reading does to the entry that its time falls into.
 struct LateBooking {

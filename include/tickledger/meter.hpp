@@ -13,7 +13,7 @@
 
 namespace tickledger {
 
-enum class MessageForm : std::uint8_t { counter, pulses, senml };
+enum class MessageForm : std::uint8_t { counter, pulses, senml, volume };
 
 /// Where the fields of a JSON message are: JSON Pointers (RFC 6901). An empty optional: not read.
 /// The empty pointer "" is the whole document.
@@ -25,6 +25,7 @@ struct FieldPointers {
     std::optional<std::string> saved = "/saved";
     std::optional<std::string> uptime = "/uptime";
     std::optional<std::string> pulses = "/pulses";
+    std::optional<std::string> volume = "/volume";
 
     bool operator==(const FieldPointers&) const = default;
 };
@@ -85,7 +86,11 @@ struct MeterSettings {
     std::vector<DatedPulseValue> pulse_value_changes;
     /// The permanent flow Q3 of ISO 4064-1. Q4 = 1.25 Q3.
     Ratio q3_l_per_h{2500, 1};
-    /// Bits at which the node's counter wraps; 0: never. 1 to 63.
+    /// Of a cumulative volume: what its number 1 stands for.
+    Ratio volume_unit_l{1000, 1};
+    /// Where a cumulative volume begins again at 0, a whole number of pulse values; 0: never.
+    Ratio rolls_over_at_l{0, 1};
+    /// Bits at which the node's counter wraps; 0: never. 1 to 63. Not of a volume.
     int counter_bits = 32;
     int seq_bits = 32;
     /// The node saves its count every so many ticks and restarts from there; 0: it saves none.
@@ -104,5 +109,13 @@ struct MeterSettings {
 
     bool operator==(const MeterSettings&) const = default;
 };
+
+/// W of docs/ledger.md: the first number that is no count of this meter any more; nothing where the count
+/// never wraps. (Of pulses, which are no count: where the node's own counter wraps.)
+[[nodiscard]] std::optional<std::uint64_t> count_range(const MeterSettings& meter);
+
+/// How many pulse values a cumulative volume's range holds; nothing where that is no whole number below 2^63,
+/// or 0.
+[[nodiscard]] std::optional<std::uint64_t> whole_pulse_values(Ratio volume_l, Ratio pulse_value_l);
 
 }  // namespace tickledger

@@ -293,3 +293,20 @@ TEST_CASE("A name of more than a line, or with a place for a topic that there is
         of_meter(R"(name = "Flat {1}")") ==
         R"(t.toml:4:8: `name`: "{1}" stands for what it stands for in `id`, but the id "house" has none. Write the text out.)");
 }
+
+TEST_CASE("what does not fit a volume is a mistake") {
+    CHECK(
+        of_meter(
+            "message = \"volume\"\nunit = \"ft3\"\npulse_value = \"0.1 ft3\"\nrolls_over_at = \"100000 ft3\"")
+            .empty());
+    CHECK_THAT(of_meter("message = \"volume\"\ncounter_bits = 16"),
+               Catch::Contains(":5:") && Catch::Contains("no bits"));
+    CHECK_THAT(of_meter("message = \"volume\"\ncheckpoint_ticks = 100"),
+               Catch::Contains(":5:") && Catch::Contains("every tick"));
+    CHECK_THAT(of_meter("message = \"volume\"\npulse_value = \"3 L\"\nrolls_over_at = \"100 L\""),
+               Catch::Contains(":6:") && Catch::Contains("whole number of pulse values"));
+    CHECK_THAT(of_meter("unit = \"L\""), Catch::Contains(":4:") && Catch::Contains("message = \"volume\""));
+    CHECK_THAT(of_meter("rolls_over_at = \"100 m3\""),
+               Catch::Contains(":4:") && Catch::Contains("message = \"volume\""));
+    CHECK_THAT(of_meter("message = \"volume\"\nunit = \"litres\""), Catch::Contains("unit of volume"));
+}

@@ -209,7 +209,9 @@ standing_charge_per_day = {}
 id = "house"
 topic = "nodes/cellar/water"
 message = "counter"
-fields = { count = "/count", boot = false, seq = "/seq", time = "/time", saved = "/saved", uptime = "/uptime", pulses = "/pulses" }
+fields = { count = "/count", boot = false, seq = "/seq", time = "/time", saved = "/saved", uptime = "/uptime", pulses = "/pulses", volume = "/volume" }
+unit = "m3"
+rolls_over_at = "0 L"
 senml_name = ""
 pulse_value = "0.3785411784 L"
 q3 = "2500 L/h"

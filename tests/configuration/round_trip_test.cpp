@@ -74,15 +74,22 @@ MeterSettings any_meter(std::size_t number) {
     meter.id = one_or_more('a', 'z') + (pattern ? "{1}" : "") + fmt::format("-{}", number);
     meter.topic =
         pattern ? "nodes/+/" + one_or_more('a', 'z') : *element<std::string>("nodes/a/b", "n/#", "+/x/\"y\"");
-    meter.message = *element(MessageForm::counter, MessageForm::pulses, MessageForm::senml);
-    meter.fields = {any_pointer(false), any_pointer(true), any_pointer(true), any_pointer(true),
-                    any_pointer(true),  any_pointer(true), any_pointer(false)};
+    meter.message =
+        *element(MessageForm::counter, MessageForm::pulses, MessageForm::senml, MessageForm::volume);
+    meter.fields = {any_pointer(false), any_pointer(true), any_pointer(true),  any_pointer(true),
+                    any_pointer(true),  any_pointer(true), any_pointer(false), any_pointer(false)};
     meter.senml_name = any_text();
     meter.pulse_value_l = any_ratio(1);
     meter.q3_l_per_h = any_ratio(1);
     meter.counter_bits = *inRange(0, 64);
     meter.seq_bits = *inRange(1, 64);
     meter.checkpoint_ticks = *element<std::uint64_t>(0, 1, 100, 9'223'372'036'854'775'807U);
+    if (meter.message == MessageForm::volume) {
+        meter.volume_unit_l = *element(Ratio{1, 1}, Ratio{1000, 1}, Ratio{454'609, 100'000});
+        meter.rolls_over_at_l = *element(Ratio{0, 1}, meter.pulse_value_l);
+        meter.counter_bits = 0;
+        meter.checkpoint_ticks = 1;
+    }
     meter.cadence = any_duration(1);
     meter.interval = std::chrono::seconds{*element(1, 60, 300, 900, 3600, 5400, 86400)};
     meter.register_start_l = any_ratio(0);

@@ -257,7 +257,8 @@ TEST_CASE("a field that stands twice is ambiguous") {
 
 TEST_CASE("bytes that a JSON library refuses are refused in words, and those it reads hold the count") {
     rc::prop("bytes", [](const std::string& payload) {
-        for (const MessageForm form : {MessageForm::counter, MessageForm::pulses, MessageForm::senml}) {
+        for (const MessageForm form :
+             {MessageForm::counter, MessageForm::pulses, MessageForm::senml, MessageForm::volume}) {
             MeterSettings meter;
             meter.message = form;
             const auto readings = decode(payload, meter, arrival);

@@ -1,0 +1,140 @@
+// What once went wrong with counts from real nodes: each case is named after it.
+#include "booking_fixture.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using std::chrono::hours;
+using std::chrono::seconds;
+
+namespace {
+
+MeterSettings with_checkpoint(std::uint64_t ticks) {
+    MeterSettings meter = counter_meter();
+    meter.checkpoint_ticks = ticks;
+    return meter;
+}
+
+/// Feeds a recording of counts, three minutes apart, again: each arrival as it was recorded.
+void play(Booker& book, const std::vector<std::uint64_t>& counts) {
+    int at_min = 0;
+    for (const std::uint64_t count : counts)
+        (void)book(minutes(at_min += 3), count);
+}
+
+}  // namespace
+
+TEST_CASE("the gap to the wrap was booked as water where a 16-bit count was forgotten") {
+    MeterSettings meter = counter_meter();
+    meter.counter_bits = 16;
+    Booker book(meter);
+    (void)book(minutes(0), {.count = 39'990, .boot = 1, .seq = 1});
+    (void)book(minutes(3), {.count = 40'000, .boot = 1, .seq = 2});
+    (void)book(hours(12), {.count = 0, .boot = 2, .seq = 0});
+    CHECK(book.total() == 10);
+    CHECK(book.entries.back().kind == EntryKind::restart);
+    (void)book(hours(12) + minutes(3), {.count = 7, .boot = 2, .seq = 1});
+    CHECK(book.total() == 17);
+}
+
+TEST_CASE("an old message delivered again without a boot passed for a restart") {
+    Booker book(with_checkpoint(100));
+    const auto hear = [&](Duration at, std::uint64_t count, std::uint64_t seq, Duration uptime) {
+        return book(at, {.count = count, .seq = seq, .uptime = uptime});
+    };
+    (void)hear(minutes(0), 37'010, 4, hours(30));
+    (void)hear(minutes(3), 37'092, 5, hours(30) + minutes(3));
+    (void)hear(minutes(6), 37'092, 6, hours(30) + minutes(6));
+    CHECK(hear(minutes(7), 37'092, 5, hours(30) + minutes(3)).outcome == Outcome::repeat);
+    (void)hear(minutes(9), 37'098, 7, hours(30) + minutes(9));
+    CHECK(book.total() == 88);
+}
+
+TEST_CASE("a recording without times and boots counted twice when it was read again") {
+    Booker book(counter_meter());
+    play(book, {100, 110, 112, 114});
+    const auto once = book.entries;
+    const auto state = book.state;
+    for (int round = 0; round < 2; ++round) {
+        play(book, {100, 110, 112, 114});
+        CHECK(book.entries == once);
+        CHECK(book.state == state);
+    }
+}
+
+TEST_CASE("a late reading without a time is told by its place in the record") {
+    Booker book(counter_meter());
+    play(book, {100, 110});
+    const auto booking = book(minutes(4), 104);
+    CHECK(booking.outcome == Outcome::late);
+    CHECK(booking.late_at == after(minutes(4)));
+}
+
+TEST_CASE("an uptime that fell was a restart even where the node cannot have started since") {
+    Booker book(with_checkpoint(1000));
+    (void)book(minutes(0), {.count = 5040, .uptime = hours(50)});
+    (void)book(minutes(3), {.count = 5045, .uptime = hours(49)});
+    REQUIRE(book.entries.size() == 1);
+    CHECK(book.entries[0].kind == EntryKind::measured);
+    CHECK(book.entries[0].ticks == 5);
+}
+
+TEST_CASE("pulses without a number, read again at their place in the record, are no news") {
+    MeterSettings meter = counter_meter();
+    meter.message = MessageForm::pulses;
+    Booker book(meter);
+    play(book, {5, 5, 6});
+    CHECK(book.total() == 16);
+    CHECK(book(minutes(9), 6).outcome == Outcome::repeat);
+    CHECK(book(minutes(6), 5).outcome == Outcome::late);
+    CHECK(book.total() == 16);
+}
+
+TEST_CASE("a queue that a node sends right at its first words was taken for a preset") {
+    Booker book(counter_meter());
+    for (int n = 0; n < 14; ++n)
+        (void)book(seconds(n), {.count = 1000U + 43U * static_cast<unsigned>(n),
+                                .boot = 1,
+                                .seq = 70U + static_cast<unsigned>(n)});
+    CHECK(book.total() == 13 * 43);
+    for (const Entry& entry : book.entries)
+        CHECK(entry.kind == EntryKind::measured);
+}
+
+TEST_CASE("a node's own queue right after the broker's was taken for a preset") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), 1000);
+    (void)book.with({.arrived_at = after(minutes(60)), .waited = true}, {.count = 1040});
+    for (int n = 1; n <= 10; ++n)
+        (void)book(minutes(60) + seconds(n), 1040U + 43U * static_cast<unsigned>(n));
+    CHECK(book.total() == 470);
+}
+
+TEST_CASE(
+    "what may have run unseen before a message that waited is told over all the time it may have taken") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), {.count = 100, .boot = 1, .seq = 1});
+    // Placed an hour before its arrival, two minutes after the last one; it may have been sent until now.
+    (void)book.with({.arrived_at = after(minutes(62)), .waited = true, .behind = 20},
+                    {.count = 3, .boot = 2, .seq = 0});
+    REQUIRE(book.entries.size() == 1);
+    CHECK(book.entries[0].kind == EntryKind::restart);
+    CHECK(book.entries[0].unseen_max == book.rules.plausible_max(minutes(62)) - 3);
+}
+
+TEST_CASE("a hole in pulses tells how much may have run in it") {
+    MeterSettings meter = counter_meter();
+    meter.message = MessageForm::pulses;
+    Booker book(meter);
+    (void)book(minutes(0), {.count = 1, .boot = 1, .seq = 1});
+    (void)book(minutes(12), {.count = 2, .boot = 1, .seq = 5});
+    REQUIRE(book.entries.size() == 3);
+    CHECK(book.entries[1].kind == EntryKind::lost);
+    CHECK(book.entries[1].unseen_max == book.rules.plausible_max(minutes(12)));
+}
+
+TEST_CASE("a node that always speaks faster than its cadence is believed no more for that") {
+    Booker book(counter_meter());
+    for (int n = 0; n < 100; ++n)
+        (void)book(seconds(10 * n), 1000U + static_cast<unsigned>(n));
+    CHECK(book(seconds(1000), 3000).outcome == Outcome::held);
+}

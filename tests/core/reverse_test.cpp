@@ -1,0 +1,120 @@
+// Registers that run back, and the counts of nodes that keep every tick.
+#include "booking_fixture.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using std::chrono::hours;
+
+namespace {
+
+MeterSettings register_meter() {
+    MeterSettings meter = counter_meter();
+    meter.message = MessageForm::volume;
+    meter.counter_bits = 0;
+    meter.checkpoint_ticks = 1;
+    return meter;
+}
+
+}  // namespace
+
+TEST_CASE("a register that ran back has run back") {
+    Booker book(register_meter());
+    (void)book(minutes(0), 1000);
+    CHECK(book(minutes(60), 992).outcome == Outcome::held);
+    CHECK(book.entries.empty());
+    CHECK(book(minutes(120), 1003).outcome == Outcome::booked);
+    // It follows the reading before as well, so that one wins: the sum is the same.
+    CHECK(book.total() == 3);
+    (void)book(minutes(180), 1001);
+    CHECK(book(minutes(240), 1001).outcome == Outcome::booked);
+    REQUIRE(book.entries.size() == 3);
+    CHECK(book.entries[1].kind == EntryKind::reverse);
+    CHECK(book.entries[1].ticks == -2);
+    CHECK(book.entries[1].span == Span{after(minutes(120)), after(minutes(180))});
+    CHECK_FALSE(book.entries[1].unseen_max);
+    CHECK(book.entries[2].kind == EntryKind::measured);
+    CHECK(book.total() == 1);
+}
+
+TEST_CASE("a register that goes on running back is believed from the second fall on") {
+    Booker book(register_meter());
+    (void)book(minutes(0), 1000);
+    (void)book(minutes(60), 998);
+    const auto booking = book(minutes(120), 995);
+    CHECK(booking.outcome == Outcome::held);
+    CHECK_FALSE(booking.stray);
+    (void)book(minutes(180), 995);
+    REQUIRE(book.entries.size() == 3);
+    CHECK(book.entries[0].ticks == -2);
+    CHECK(book.entries[1].ticks == -3);
+    CHECK(book.total() == -5);
+}
+
+TEST_CASE("a fall that the next reading contradicts was a stray") {
+    Booker book(register_meter());
+    (void)book(minutes(0), 1000);
+    (void)book(minutes(60), 990);
+    const auto booking = book(minutes(120), 1004);
+    REQUIRE(booking.stray);
+    CHECK(booking.stray->count == 990);
+    CHECK(book.total() == 4);
+}
+
+TEST_CASE("a fall that is too large to have run back is a preset") {
+    Booker book(register_meter());
+    (void)book(minutes(0), 100'000);
+    (void)book(minutes(3), 90'000);
+    (void)book(minutes(6), 90'001);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::preset);
+    CHECK(book.total() == 1);
+}
+
+TEST_CASE("a wrong digit that water could explain is taken back when the next readings contradict it") {
+    Booker book(register_meter());
+    (void)book(minutes(0), 1000);
+    (void)book(minutes(60), 1100);
+    (void)book(minutes(120), 1002);
+    (void)book(minutes(180), 1003);
+    CHECK(book.total() == 3);
+    CHECK(book.entries[1].kind == EntryKind::reverse);
+    CHECK(book.entries[1].ticks == -98);
+}
+
+TEST_CASE("a register may run back over a restart of its reader") {
+    Booker book(register_meter());
+    (void)book(minutes(0), {.count = 1000, .boot = 1, .seq = 9});
+    CHECK(book(minutes(60), {.count = 997, .boot = 2, .seq = 0}).outcome == Outcome::held);
+    (void)book(minutes(120), {.count = 999, .boot = 2, .seq = 1});
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::reverse);
+    CHECK(book.entries[0].ticks == -3);
+    CHECK(book.entries[1].kind == EntryKind::measured);
+    CHECK(book.total() == -1);
+}
+
+TEST_CASE("a count that says what it restored has not run back") {
+    MeterSettings meter = counter_meter();
+    meter.checkpoint_ticks = 1;
+    Booker book(meter);
+    (void)book(minutes(0), {.count = 1000, .boot = 1, .seq = 9});
+    (void)book(minutes(60), {.count = 997, .boot = 2, .seq = 0, .saved = 990});
+    REQUIRE(book.entries.size() == 1);
+    CHECK(book.entries[0].kind == EntryKind::restart);
+    CHECK(book.entries[0].ticks == 7);
+}
+
+TEST_CASE("a display that begins again at 0 goes on") {
+    MeterSettings meter = register_meter();
+    meter.rolls_over_at_l = {100'000, 1};
+    Booker book(meter);
+    (void)book(minutes(0), 99'990);
+    (void)book(minutes(60), 15);
+    CHECK(book.total() == 25);
+    // Back over the edge.
+    (void)book(minutes(120), 99'998);
+    (void)book(minutes(180), 99'999);
+    CHECK(book.entries[1].kind == EntryKind::reverse);
+    CHECK(book.entries[1].ticks == -17);
+    CHECK(book.total() == 9);
+}
