@@ -180,12 +180,14 @@ void fields(Archive& archive, Observation& observation) {
     archive("seq", observation.seq), archive("saved", observation.saved),
         archive("uptime", observation.uptime);
     archive("placed", observation.time_estimated), archive("arrived_at", observation.arrived_at);
-    archive("no_earlier", observation.no_earlier), archive("node_time", observation.node_time);
+    archive("no_earlier", observation.no_earlier), archive("hurry_from", observation.hurry_from);
+    archive("node_time", observation.node_time);
 }
 
 template <typename Archive>
 void fields(Archive& archive, Held& held) {
     archive("sight", held.observation), archive("restart_from", held.restart_from);
+    archive("reverse", held.is_reverse);
 }
 
 template <typename Archive>
@@ -215,6 +217,23 @@ void fields(Archive& archive, HeldMessage& message) {
 }
 
 template <typename Archive>
+void fields(Archive& archive, Reading& reading) {
+    archive("count", reading.count), archive("time", reading.time), archive("boot", reading.boot);
+    archive("seq", reading.seq), archive("saved", reading.saved), archive("uptime", reading.uptime);
+}
+
+template <typename Archive>
+void fields(Archive& archive, KeptReading& kept) {
+    archive("reading", kept.reading), archive("message", kept.message);
+}
+
+template <typename Archive>
+void fields(Archive& archive, NodeBacklog& backlog) {
+    archive("readings", backlog.readings), archive("burst", backlog.is_burst);
+    archive("follows_burst", backlog.follows_burst);
+}
+
+template <typename Archive>
 void fields(Archive& archive, ToldAway& away) {
     archive("from", away.from), archive("to", away.to), archive("configured", away.configured);
 }
@@ -233,6 +252,7 @@ void fields(Archive& archive, AccountMemory& memory) {
     archive("slow_leak_period", memory.slow_leak_period), archive("recent_packs", memory.recent_packs);
     archive("set_aside", memory.set_aside);
     archive("clock_disbelieved", memory.clock_disbelieved), archive("held_message", memory.held_message);
+    archive("backlog", memory.backlog);
 }
 
 template <typename T>

@@ -39,6 +39,21 @@ struct HeldMessage {
     std::string payload;
 };
 
+/// A reading that is not booked yet: whether it had waited at the node, only what follows tells.
+struct KeptReading {
+    Reading reading;
+    HeldMessage message;
+};
+
+/// What a node sent after a silence, while it may be the backlog of that silence (book/node_backlog.hpp).
+struct NodeBacklog {
+    std::vector<KeptReading> readings;
+    /// They came so close together that they had waited.
+    bool is_burst = false;
+    /// The last thing that was booked was such a burst.
+    bool follows_burst = false;
+};
+
 /// A pulse value that a calibration applied, from a civil midnight on.
 struct AppliedPulseValue {
     Instant from{};
@@ -101,6 +116,7 @@ struct AccountMemory {
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;
     std::optional<HeldMessage> held_message;
+    std::optional<NodeBacklog> backlog;
 };
 
 /// Compact JSON, stable: equal memories give equal texts.

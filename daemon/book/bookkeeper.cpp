@@ -20,8 +20,8 @@ Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone,
       publications_(zone_, outbox_, rows_),
       follower_(zone_, ledger, rows_, publications_, facts_.fine_detail_from),
       posting_(ledger, rows_, publications_, follower_, desk_, watches_),
-      deadlines_(accounts_, desk_, watches_, posting_),
       messages_(zone_, ledger, posting_, watches_, facts_.counts),
+      deadlines_(accounts_, desk_, watches_, posting_, messages_),
       instructions_(accounts_, desk_, follower_) {}
 
 Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
@@ -95,6 +95,15 @@ Result<void> Bookkeeper::remove_fine_detail(Instant before) {
         if (!done) return done;
     }
     return {};
+}
+
+Result<void> Bookkeeper::end_recording() {
+    const auto done = in_transaction([&] {
+        accounts_.for_each([&](Account& account) { messages_.end_backlog(account); });
+        finish(value_or_throw(ledger_.log_position()));
+    });
+    is_loaded_ = done.has_value();
+    return done;
 }
 
 Result<void> Bookkeeper::publish_last_state() {

@@ -67,6 +67,9 @@ public:
     /// Removes fine detail that ended before this moment; hours, days and alarms stay.
     [[nodiscard]] Result<void> remove_fine_detail(Instant before);
 
+    /// Books what is kept for the next message to decide about, as nothing more will come.
+    [[nodiscard]] Result<void> end_recording();
+
     /// Queues what is still true at the end of a replay.
     [[nodiscard]] Result<void> publish_last_state();
 
@@ -102,8 +105,8 @@ private:
     Publications publications_;
     RegisterFollower follower_;
     Posting posting_;
-    Deadlines deadlines_;
     MessageDesk messages_;
+    Deadlines deadlines_;
     Instructions instructions_;
 };
 

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "book/node_backlog.hpp"
+
 namespace tickledger {
 
 namespace {
@@ -21,8 +23,9 @@ std::optional<Instant> closing_deadline(Account& account) {
 }  // namespace
 
 std::optional<Instant> Deadlines::next_of(Account& account) const {
-    return earlier(earlier(closing_deadline(account), AlarmDesk::deadline(account)),
-                   earlier(NightWatch::deadline(account), watches_.silence.deadline(account)));
+    const auto of_book = earlier(closing_deadline(account), node_backlog_deadline(account));
+    const auto of_watches = earlier(NightWatch::deadline(account), watches_.silence.deadline(account));
+    return earlier(earlier(of_book, of_watches), AlarmDesk::deadline(account));
 }
 
 void Deadlines::schedule(Account& account) {
@@ -52,6 +55,8 @@ void Deadlines::meet_until(Instant moment) {
 
 void Deadlines::meet(Account& account, Instant deadline) {
     account.is_changed = true;
+    // First what was heard until now.
+    if (node_backlog_deadline(account) == deadline) messages_.settle_backlog(account);
     if (closing_deadline(account) == deadline)
         posting_.close_until(account, account.rows.row_at(Step::interval, *account.memory.closed_until).to);
     if (NightWatch::deadline(account) == deadline) watches_.night.judge(account);

@@ -10,14 +10,15 @@
 #include <utility>
 
 #include "book/accounts.hpp"
+#include "book/message_desk.hpp"
 #include "book/posting.hpp"
 
 namespace tickledger {
 
 class Deadlines {
 public:
-    Deadlines(Accounts& accounts, AlarmDesk& desk, Watches& watches, Posting& posting)
-        : accounts_(accounts), desk_(desk), watches_(watches), posting_(posting) {}
+    Deadlines(Accounts& accounts, AlarmDesk& desk, Watches& watches, Posting& posting, MessageDesk& messages)
+        : accounts_(accounts), desk_(desk), watches_(watches), posting_(posting), messages_(messages) {}
 
     /// Takes note of the next deadline of an account, after it has changed.
     void schedule(Account& account);
@@ -41,6 +42,7 @@ private:
     AlarmDesk& desk_;
     Watches& watches_;
     Posting& posting_;
+    MessageDesk& messages_;
     std::set<std::pair<Instant, MeterKey>> schedule_;
 };
 

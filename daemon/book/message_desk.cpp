@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "book/node_backlog.hpp"
 #include "book/store_failure.hpp"
 
 namespace tickledger {
@@ -32,6 +33,23 @@ HeldMessage kept(const Message& message) {
     return {message.arrived_at, message.topic, message.payload.substr(0, payload_kept_bytes)};
 }
 
+/// The same message, delivered or read again.
+bool stands_in(const NodeBacklog& backlog, const Reading& reading, Instant arrived_at) {
+    return std::any_of(backlog.readings.begin(), backlog.readings.end(), [&](const KeptReading& each) {
+        const Reading& kept = each.reading;
+        if (kept.boot != reading.boot || kept.seq != reading.seq) return false;
+        if (reading.boot && reading.seq) return true;
+        return each.message.arrived_at == arrived_at && kept.count == reading.count &&
+               kept.time == reading.time;
+    });
+}
+
+bool is_older_of_boot(const Account& account, const Reading& reading) {
+    const auto& last = account.memory.counter.last;
+    return last && reading.boot && reading.boot == last->boot && reading.seq && last->seq &&
+           account.rules.seq_distance(*last->seq, *reading.seq) <= 0;
+}
+
 }  // namespace
 
 void MessageDesk::take(Account& account, const Message& message, const Delivery& delivery) {
@@ -45,7 +63,60 @@ void MessageDesk::take(Account& account, const Message& message, const Delivery&
     if (account.settings.message == MessageForm::senml && is_repeated_pack(account, message, delivery.waited))
         return;
     for (const Reading& reading : *readings)
+        offer(account, reading, message, delivery);
+}
+
+/// Books a reading, or keeps it where it may be the beginning of a node's backlog.
+void MessageDesk::offer(Account& account, const Reading& reading, const Message& message,
+                        const Delivery& delivery) {
+    auto& backlog = account.memory.backlog;
+    const bool has_kept = backlog && !backlog->readings.empty();
+    if (has_kept && stands_in(*backlog, reading, message.arrived_at)) return;
+    const Circumstances came = order_.circumstances(account, reading, delivery, message);
+    // What is older than what was booked decides about nothing that is kept.
+    if (came.already_accepted || came.boot_already_left || is_older_of_boot(account, reading)) {
         take_reading(account, reading, message, delivery);
+        return;
+    }
+    // Nor does a record that is read again.
+    const bool is_earlier = has_kept && message.arrived_at < backlog->readings.back().message.arrived_at;
+    const bool may_be_kept = !delivery.waited && !message.retained && !is_earlier &&
+                             !tells_believed_time(account.memory.counter, reading, came, account.rules);
+    if (may_be_kept && must_be_kept(account, message.arrived_at)) {
+        if (keep(account, reading, kept(message))) settle_backlog(account);
+        return;
+    }
+    if (has_kept) {
+        backlog->is_burst |= is_burst_with(*backlog, message.arrived_at, account.rules.cadence);
+        settle_backlog(account);
+    }
+    take_reading(account, reading, message, delivery);
+}
+
+void MessageDesk::settle_backlog(Account& account) {
+    NodeBacklog settled = std::move(*account.memory.backlog);
+    account.memory.backlog.reset();
+    account.is_changed = true;
+    Delivery delivery;
+    delivery.waited = settled.is_burst;
+    delivery.behind = static_cast<int>(settled.readings.size());
+    for (const KeptReading& each : settled.readings) {
+        --delivery.behind;
+        Message message;
+        message.arrived_at = each.message.arrived_at;
+        message.topic = each.message.topic;
+        message.payload = each.message.payload;
+        take_reading(account, each.reading, message, delivery);
+    }
+    const bool may_go_on = settled.is_burst && !speaks_faster(settled, account.rules.cadence);
+    if (may_go_on) account.memory.backlog = NodeBacklog{.readings = {}, .follows_burst = true};
+}
+
+void MessageDesk::end_backlog(Account& account) {
+    auto& backlog = account.memory.backlog;
+    if (!backlog || backlog->readings.empty()) return;
+    backlog->is_burst = true;
+    settle_backlog(account);
 }
 
 void MessageDesk::take_reading(Account& account, const Reading& reading, const Message& message,
@@ -54,11 +125,9 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
     const Circumstances came = order_.circumstances(account, reading, delivery, message);
     const Booking booking = book(account.memory.counter, reading, came, account.rules);
     if (booking.outcome == Outcome::late) return post_late(account, reading, booking, message);
-    if (booking.outcome == Outcome::repeat) {
-        order_.remember_waited(account, reading, came);
-    } else {
-        account.memory.clock_disbelieved = booking.clock_disbelieved;
-    }
+    if (booking.outcome != Outcome::repeat) account.memory.clock_disbelieved = booking.clock_disbelieved;
+    // The burst before is forgotten with the first reading that is not of it.
+    if (booking.outcome == Outcome::booked && !came.waited) account.memory.backlog.reset();
     follow_held(account, booking, message);
     if (booking.outcome != Outcome::repeat) post(account, booking, before);
 }
@@ -94,20 +163,17 @@ void MessageDesk::post(Account& account, const Booking& booking, const CounterSt
 
 void MessageDesk::post_late(Account& account, const Reading& reading, const Booking& booking,
                             const Message& message) {
+    // It tells neither when it was nor anything that later ones did not. A time that is not believed now
+    // might be when it comes again.
+    if (!account.rules.pulses && !booking.late_at && !booking.clock_disbelieved) return;
     const auto entry = entry_of_late(account, reading, booking);
     LateBooking late;
-    if (entry) {
-        late = book_late(account, *entry, reading, booking);
-    } else if (!account.rules.pulses && !booking.late_at) {
-        // It tells neither when it was nor anything that later ones did not. A time that is not believed now
-        // might be when it comes again.
-        if (!booking.clock_disbelieved) return;
-        late.fit = LateBooking::Fit::known;
-    }
+    if (entry) late = book_late(account, *entry, reading, booking);
     // Whatever becomes of it, it is not awaited any more, and nothing when it comes again.
     if (reading.boot && reading.seq) order_.note_passed(account, {*reading.boot, *reading.seq});
     if (late.fit == LateBooking::Fit::divides) posting_.replace(account, *entry, late.parts());
-    if (late.fit != LateBooking::Fit::contradicts) return;
+    if (late.fit != LateBooking::Fit::contradicts || is_nothing_new(account, reading, booking, message))
+        return;
     const std::string when =
         booking.late_at ? "at " + zone_.format(*booking.late_at) : "without a time of its own";
     const bool is_new =
@@ -116,12 +182,40 @@ void MessageDesk::post_late(Account& account, const Reading& reading, const Book
     if (is_new) ++counts_.late_refused;
 }
 
+/// A late message that fits nowhere, and yet says nothing that was not booked: a record that is read again.
+bool MessageDesk::is_nothing_new(const Account& account, const Reading& reading, const Booking& booking,
+                                 const Message& message) {
+    if (!booking.late_at) return !account.rules.pulses;
+    if (account.rules.pulses && reading.boot && reading.seq) return false;
+    // The first reading booked nothing, so that no entry ends with it.
+    if (booking.late_at == account.memory.meter_register.first_at && !account.rules.pulses) return true;
+    // A time that is believed now need not have been when it came first; then its arrival counted.
+    return is_known(account, reading, *booking.late_at) || is_known(account, reading, message.arrived_at);
+}
+
+/// An entry ends there with what the reading tells. What had waited stands elsewhere, and where exactly
+/// nothing tells any more: within such an entry everything without a time of its own is known.
+bool MessageDesk::is_known(const Account& account, const Reading& reading, Instant at) {
+    const auto entries = value_or_throw(ledger_.entries(account.key, {at - Duration{1}, at}));
+    return std::any_of(entries.begin(), entries.end(), [&](const Entry& entry) {
+        if (entry.kind == EntryKind::adjustment) return false;
+        if (!reading.time && entry.time_estimated) return true;
+        if (entry.span.to != at) return false;
+        return account.rules.pulses ? entry.ticks == static_cast<std::int64_t>(reading.count)
+                                    : entry.end.count == reading.count;
+    });
+}
+
 /// The entry that a late reading belongs into: by its number for pulses, by its time for counts.
 std::optional<Entry> MessageDesk::entry_of_late(const Account& account, const Reading& reading,
                                                 const Booking& booking) {
-    if (!account.rules.pulses)
-        return booking.late_at ? value_or_throw(ledger_.entry_at(account.key, *booking.late_at))
-                               : std::nullopt;
+    if (!account.rules.pulses) {
+        if (!booking.late_at) return std::nullopt;
+        auto entry = value_or_throw(ledger_.entry_at(account.key, *booking.late_at));
+        // Its place in the record is no time where the messages had waited.
+        if (entry && entry->time_estimated && !reading.time) return std::nullopt;
+        return entry;
+    }
     return reading.boot && reading.seq
                ? value_or_throw(ledger_.gap_of(account.key, *reading.boot, *reading.seq))
                : std::nullopt;

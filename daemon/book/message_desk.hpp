@@ -28,7 +28,15 @@ public:
     /// `message`: the event of `delivery`. Throws StoreFailure.
     void take(Account& account, const Message& message, const Delivery& delivery);
 
+    /// Books what was kept (book/node_backlog.hpp): half a cadence has passed without another message.
+    /// Throws StoreFailure.
+    void settle_backlog(Account& account);
+    /// The same where nothing else will come: what follows a silence counts as having waited. Throws
+    /// StoreFailure.
+    void end_backlog(Account& account);
+
 private:
+    void offer(Account& account, const Reading& reading, const Message& message, const Delivery& delivery);
     void take_reading(Account& account, const Reading& reading, const Message& message,
                       const Delivery& delivery);
     void follow_held(Account& account, const Booking& booking, const Message& message);
@@ -38,6 +46,9 @@ private:
                                                      const Booking& booking);
     [[nodiscard]] LateBooking book_late(const Account& account, const Entry& entry, const Reading& reading,
                                         const Booking& booking);
+    [[nodiscard]] bool is_nothing_new(const Account& account, const Reading& reading, const Booking& booking,
+                                      const Message& message);
+    [[nodiscard]] bool is_known(const Account& account, const Reading& reading, Instant at);
     /// Keeps a message apart. False: it is there already.
     bool refuse(Account& account, Refusal reason, const HeldMessage& message, const std::string& text);
 

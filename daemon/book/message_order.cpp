@@ -60,18 +60,6 @@ bool MessageOrder::was_accepted(const Account& account, const BootRecord& boot, 
     return within && !value_or_throw(ledger_.in_gap(account.key, *reading.boot, *reading.seq));
 }
 
-void MessageOrder::remember_waited(Account& account, const Reading& reading, const Circumstances& came) {
-    const auto& last = account.memory.counter.last;
-    const auto& held = account.memory.counter.held;
-    const bool has_number = reading.boot && reading.seq && last && last->boot == reading.boot && last->seq;
-    // A retained copy is another matter: the message itself may still be on its way.
-    if (!has_number || !came.waited || came.retained || came.already_accepted) return;
-    const bool is_held =
-        held && held->observation.boot == reading.boot && held->observation.seq == reading.seq;
-    const bool is_ahead = account.rules.seq_distance(*last->seq, *reading.seq) > 0;
-    if (is_ahead && !is_held) put_aside(account, {*reading.boot, *reading.seq});
-}
-
 void MessageOrder::advance(Account& account, const CounterState& before, const Booking& booking) {
     remember_accepted(account, before, booking);
     set_aside_dropped(account, before, booking);

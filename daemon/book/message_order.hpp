@@ -17,10 +17,6 @@ public:
     [[nodiscard]] Circumstances circumstances(const Account& account, const Reading& reading,
                                               const Delivery& delivery, const Message& message);
 
-    /// A message that had waited and told no more ticks booked nothing, and yet it did come: where its number
-    /// lies ahead, it must be known when it comes again.
-    void remember_waited(Account& account, const Reading& reading, const Circumstances& came);
-
     /// Takes up what was accepted, and what was held in `before` and is not any more.
     void advance(Account& account, const CounterState& before, const Booking& booking);
 

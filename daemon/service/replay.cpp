@@ -229,6 +229,10 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
         if (!trouble.empty())
             return failure(source.is_refused() ? exit_status::refused : exit_status::store_unusable, trouble);
     }
+    // Nothing more will come to decide about what is kept.
+    if (!request.until) {
+        if (const auto done = bookkeeper.end_recording(); !done) return unusable(done.error().text);
+    }
     if (const auto done = bookkeeper.publish_last_state(); !done) return unusable(done.error().text);
     std::fputs(source.outcome(*zone, bookkeeper.counts()).c_str(), stdout);
     return {};

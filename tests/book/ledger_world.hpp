@@ -53,6 +53,8 @@ public:
         message.topic = topic;
         message.payload = payload;
         take({{std::move(message)}});
+        // A reading after a silence is booked half a cadence later.
+        run_clock(at + meters.front().cadence / 2);
     }
     void hear_count(Instant at, std::uint64_t count) {
         hear(at, "{\"count\":" + std::to_string(count) + "}");

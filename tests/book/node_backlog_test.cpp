@@ -1,0 +1,303 @@
+// A node's own backlog, through the whole bookkeeper: every tick is booked, once, whatever becomes of the
+// daemon or the messages meanwhile.
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "ledger_world.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using std::chrono::milliseconds;
+using std::chrono::minutes;
+using std::chrono::seconds;
+
+namespace {
+
+struct Form {
+    bool boot = true;
+    bool seq = true;
+};
+
+/// A node with a cadence of three minutes whose link was away for 42 minutes, in which 600 litres ran.
+class Node {
+public:
+    Node(LedgerWorld& world, Form form) : world_(world), form_(form) {}
+
+    void speak(Instant at) { world_.hear(at, payload(count_, seq_++)); }
+    void run(std::uint64_t ticks) { count_ += ticks; }
+    void queue() { queue_.push_back(payload(count_, seq_++)); }
+    void send_queue(Instant at, std::size_t from = 0, std::size_t count = 1000) {
+        for (std::size_t n = from; n < std::min(queue_.size(), from + count); ++n)
+            send(at + milliseconds{100} * static_cast<int>(n - from), queue_[n]);
+    }
+    void send(Instant at, const std::string& text) {
+        Message message;
+        message.arrived_at = at;
+        message.topic = "nodes/house";
+        message.payload = text;
+        world_.take({{std::move(message)}});
+    }
+    [[nodiscard]] const std::vector<std::string>& queued() const { return queue_; }
+    void away() {
+        speak(at_min(600));
+        speak(at_min(603));
+        for (int n = 0; n < 14; ++n) {
+            run(n < 12 ? 43 : 42);
+            queue();
+        }
+    }
+
+private:
+    [[nodiscard]] std::string payload(std::uint64_t count, std::uint64_t seq) const {
+        std::string text = "{\"count\":" + std::to_string(count);
+        if (form_.boot) text += ",\"boot\":7";
+        if (form_.seq) text += ",\"seq\":" + std::to_string(seq);
+        return text + "}";
+    }
+
+    LedgerWorld& world_;
+    Form form_;
+    std::uint64_t count_ = 5000;
+    std::uint64_t seq_ = 70;
+    std::vector<std::string> queue_;
+};
+
+constexpr std::int64_t ran = 12 * 43 + 2 * 42;  // 600
+
+std::int64_t total(LedgerWorld& world) {
+    std::int64_t sum = 0;
+    for (const Entry& entry : world.entries()) {
+        CHECK(entry.kind == EntryKind::measured);
+        CHECK_FALSE(entry.unseen_max);
+        sum += entry.ticks;
+    }
+    return sum;
+}
+
+bool none_refused(LedgerWorld& world) {
+    return must(world.view()->refused(world.key("house"), {instant_of(0), at_min(10'000)})).empty();
+}
+
+const std::array forms{Form{true, true}, Form{true, false}, Form{false, true}, Form{false, false}};
+
+}  // namespace
+
+TEST_CASE("fourteen readings that waited at the node were booked as a preset") {
+    for (const Form form : forms) {
+        LedgerWorld world;
+        Node node(world, form);
+        node.away();
+        node.send_queue(at_min(645));
+        CHECK(total(world) == 0);
+        world.run_clock(at_min(650));
+        CHECK(total(world) == ran);
+        CHECK(none_refused(world));
+        const auto entries = world.entries();
+        REQUIRE(entries.size() == 15);
+        for (std::size_t n = 1; n < entries.size(); ++n) {
+            CHECK(entries[n].time_estimated);
+            CHECK(entries[n].ticks == (n < 13 ? 43 : 42));
+        }
+        // Placed by the cadence back from the arrival.
+        CHECK(entries.back().span.to - entries[1].span.to > minutes{38});
+    }
+}
+
+TEST_CASE("a reading after a silence is booked as it is where no other follows at once") {
+    LedgerWorld world;
+    Node node(world, {});
+    node.speak(at_min(600));
+    node.speak(at_min(603));
+    node.run(50);
+    node.send(at_min(640), R"({"count":5050,"boot":7,"seq":72})");
+    CHECK(world.entries().size() == 1);
+    world.run_clock(at_min(641));
+    CHECK(world.entries().size() == 1);
+    world.run_clock(at_min(642));
+    REQUIRE(world.entries().size() == 2);
+    CHECK(world.entries()[1].span == Span{at_min(603), at_min(640)});
+    CHECK_FALSE(world.entries()[1].time_estimated);
+}
+
+TEST_CASE("a daemon that was killed within a node's backlog books what one that ran on does") {
+    for (const Form form : forms) {
+        LedgerWorld whole;
+        LedgerWorld killed;
+        Node one(whole, form);
+        Node other(killed, form);
+        one.away();
+        other.away();
+        for (std::size_t n = 0; n < 14; ++n) {
+            const Instant at = at_min(645) + milliseconds{100} * static_cast<int>(n);
+            one.send(at, one.queued()[n]);
+            other.send(at, other.queued()[n]);
+            killed.open();
+        }
+        for (LedgerWorld* world : {&whole, &killed}) {
+            world->run_clock(at_min(646));
+            world->open();
+            world->run_clock(at_min(660));
+        }
+        CHECK(whole.entries() == killed.entries());
+        CHECK(total(killed) == ran);
+    }
+}
+
+TEST_CASE("a backlog in pieces, with pauses in between, holds the same ticks") {
+    for (const Form form : forms) {
+        for (const Duration pause : {Duration{seconds{30}}, Duration{minutes{2}}, Duration{minutes{4}}}) {
+            LedgerWorld world;
+            Node node(world, form);
+            node.away();
+            node.send_queue(at_min(645), 0, 5);
+            node.send_queue(at_min(645) + pause, 5, 5);
+            node.send_queue(at_min(645) + pause * 2, 10, 4);
+            world.run_clock(at_min(700));
+            CHECK(total(world) == ran);
+            CHECK(none_refused(world));
+            const auto entries = world.entries();
+            CHECK(std::count_if(entries.begin(), entries.end(),
+                                [](const Entry& entry) { return entry.time_estimated; }) == 14);
+        }
+    }
+}
+
+TEST_CASE("a backlog of which each message comes twice is booked once") {
+    for (const Form form : {Form{true, true}, Form{false, true}, Form{false, false}}) {
+        LedgerWorld world;
+        Node node(world, form);
+        node.away();
+        for (std::size_t n = 0; n < 14; ++n) {
+            for (const int again : {0, 1})
+                node.send(at_min(645) + milliseconds{100 * static_cast<int>(n) + again}, node.queued()[n]);
+        }
+        world.run_clock(at_min(650));
+        CHECK(total(world) == ran);
+        CHECK(none_refused(world));
+    }
+}
+
+TEST_CASE("live messages among a node's backlog and after it lose and invent nothing") {
+    for (const Form form : forms) {
+        LedgerWorld world;
+        Node node(world, form);
+        node.away();
+        node.send_queue(at_min(645));
+        for (int n = 1; n <= 5; ++n) {
+            node.run(20);
+            node.speak(at_min(645) + seconds{40} + minutes{3} * (n - 1));
+        }
+        world.run_clock(at_min(700));
+        CHECK(total(world) == ran + 100);
+        CHECK(none_refused(world));
+        CHECK_FALSE(world.entries().back().time_estimated);
+    }
+}
+
+TEST_CASE("a backlog in which nothing ran is no evidence that nothing ran") {
+    for (const Form form : forms) {
+        LedgerWorld world;
+        Node node(world, form);
+        node.speak(at_min(600));
+        for (int n = 0; n < 10; ++n)
+            node.queue();
+        node.send_queue(at_min(645));
+        world.run_clock(at_min(650));
+        CHECK(total(world) == 0);
+        for (const Entry& entry : world.entries())
+            CHECK((entry.time_estimated || entry.span.to == at_min(600)));
+    }
+}
+
+TEST_CASE("pulses that waited at the node were refused as strays") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    for (const Form form : forms) {
+        LedgerWorld world({meter});
+        const auto pulses = [&](int n, int ticks) {
+            std::string text = "{\"pulses\":" + std::to_string(ticks);
+            if (form.boot) text += ",\"boot\":7";
+            if (form.seq) text += ",\"seq\":" + std::to_string(n);
+            return text + "}";
+        };
+        Node node(world, form);
+        node.send(at_min(600), pulses(0, 1));
+        node.send(at_min(603), pulses(1, 2));
+        for (int n = 0; n < 14; ++n)
+            node.send(at_min(645) + milliseconds{100} * n, pulses(2 + n, 43));
+        world.run_clock(at_min(650));
+        CHECK(total(world) == 3 + 14 * 43);
+        CHECK(none_refused(world));
+    }
+}
+
+TEST_CASE("more readings than are kept at once are booked as several backlogs") {
+    LedgerWorld world;
+    Node node(world, {});
+    node.speak(at_min(600));
+    std::uint64_t sum = 0;
+    for (int n = 0; n < 1203; ++n) {
+        node.run(7);
+        sum += 7;
+        node.queue();
+    }
+    node.send_queue(at_min(600 + 1203 * 3), 0, 2000);
+    world.run_clock(at_min(600 + 1203 * 3 + 30));
+    CHECK(total(world) == static_cast<std::int64_t>(sum));
+    CHECK(none_refused(world));
+}
+
+TEST_CASE("a recording with a silence and a backlog in it, read again, changes nothing") {
+    for (const Form form : forms) {
+        LedgerWorld world;
+        Node node(world, form);
+        std::vector<std::pair<Instant, std::string>> recording;
+        const auto play = [&] {
+            for (const auto& [at, text] : recording)
+                node.send(at, text);
+            world.run_clock(at_min(700));
+        };
+        std::uint64_t seq = 0;
+        const auto line = [&](Instant at, int count) {
+            std::string text = "{\"count\":" + std::to_string(count);
+            if (form.boot) text += ",\"boot\":7";
+            if (form.seq) text += ",\"seq\":" + std::to_string(seq++);
+            recording.emplace_back(at, text + "}");
+        };
+        for (const int minute : {600, 603, 606, 609})
+            line(at_min(minute), minute);
+        for (int n = 0; n < 14; ++n)
+            line(at_min(650) + milliseconds{100} * n, 650 + 20 * n);
+        line(at_min(653), 930);
+        play();
+        const auto once = world.entries();
+        const std::int64_t sum = total(world);
+        CHECK(sum == 330);
+        for (int round = 0; round < 2; ++round) {
+            play();
+            CHECK(world.entries() == once);
+        }
+        std::reverse(recording.begin(), recording.end());
+        play();
+        CHECK(total(world) == sum);
+    }
+}
+
+TEST_CASE("a node that speaks faster than its cadence is not kept waiting after a silence for ever") {
+    LedgerWorld world;
+    Node node(world, {});
+    node.speak(at_min(600));
+    for (int n = 0; n < 30; ++n) {
+        node.run(5);
+        node.queue();
+    }
+    // Every 30 seconds, after a silence of 20 minutes.
+    for (std::size_t n = 0; n < 30; ++n)
+        node.send(at_min(620) + seconds{30} * static_cast<int>(n), node.queued()[n]);
+    // All but the last are booked, and the newest of them as they were seen.
+    const auto entries = world.entries();
+    CHECK(total(world) == 150);
+    CHECK_FALSE(entries.back().time_estimated);
+    CHECK(entries.back().span.to == at_min(634) + seconds{30});
+}
