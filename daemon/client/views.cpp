@@ -67,7 +67,12 @@ std::string ledger_table(const Json& document) {
     for (const Json& one : document.at("refused")) {
         refused.add({civil(one.at("at"), no_data), one.at("reason"), one.at("topic"), one.at("text")});
     }
-    return refused.is_empty() ? text : text + "\n" + refused.text();
+    if (!refused.is_empty()) text += "\n" + refused.text();
+    const auto left_out = document.at("refused_left_out").get<std::int64_t>();
+    if (left_out > 0)
+        text += fmt::format("{} that were refused in this range are not kept any more.\n",
+                            counted(left_out, "more message", "more messages"));
+    return text;
 }
 
 // Entries and refused messages in one list: a record has the fields of its sort, and the others are empty.

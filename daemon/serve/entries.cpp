@@ -56,7 +56,14 @@ public:
         chunk += "],\"refused\":[";
         is_first_ = true;
         if (auto added = add_refused(chunk); !added) return tl::unexpected(added.error());
-        chunk += "]}\n";
+        RefusedCount count;
+        if (meter_.record) {
+            const auto counted = view_->refused_count(meter_.record->key, span_);
+            if (!counted) return tl::unexpected(counted.error());
+            count = *counted;
+        }
+        chunk +=
+            fmt::format("],\"refused_left_out\":{},\"refused_in_all\":{}}}\n", count.left_out, count.in_all);
         return false;
     }
 

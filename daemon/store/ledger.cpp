@@ -165,7 +165,7 @@ private:
     BootTable boots_;
     RegisterTable register_;
     Statement set_fact_, add_meter_, set_state_, put_row_, revise_rows_;
-    Statement add_refused_, trim_refused_;
+    Statement add_refused_, count_left_out_, trim_refused_;
     Statement add_alarm_, change_alarm_, open_alarms_, last_alarm_;
     Statement add_undecided_;
     Statement queue_, outbox_, remove_outgoing_;
@@ -200,9 +200,13 @@ SqliteLedger::SqliteLedger(WriterLock lock, std::unique_ptr<Database> database)
       add_refused_(*database_,
                    "INSERT OR IGNORE INTO refused (meter, at_us, reason, topic, payload, text, fingerprint)"
                    " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
-      trim_refused_(*database_,
-                    "DELETE FROM refused WHERE id IN (SELECT id FROM refused WHERE meter = ?1"
-                    " ORDER BY at_us DESC, id DESC LIMIT -1 OFFSET 1000)"),
+#define TOO_MANY_REFUSED \
+    "(SELECT id FROM refused WHERE meter = ?1 ORDER BY at_us DESC, id DESC LIMIT -1 OFFSET 1000)"
+      count_left_out_(*database_,
+                      "INSERT INTO refused_left_out (meter, hour, messages)"
+                      " SELECT ?1, at_us / 3600000000, count(*) FROM refused WHERE id IN " TOO_MANY_REFUSED
+                      " GROUP BY 2 ON CONFLICT DO UPDATE SET messages = messages + excluded.messages"),
+      trim_refused_(*database_, "DELETE FROM refused WHERE id IN " TOO_MANY_REFUSED),
       add_alarm_(*database_,
                  "INSERT INTO alarm (meter, kind, state, raised_us, cleared_us, evidence, text,"
                  " acknowledged_us, shelved_until_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)"),
@@ -224,7 +228,8 @@ SqliteLedger::SqliteLedger(WriterLock lock, std::unique_ptr<Database> database)
       outbox_(*database_,
               "SELECT id, topic, payload, retained FROM outbox WHERE id > ?1 ORDER BY id LIMIT ?2"),
       remove_outgoing_(*database_, "DELETE FROM outbox WHERE id = ?1"),
-      remove_intervals_(*database_, "DELETE FROM usage_row WHERE step = 0 AND start_us < ?1") {}
+      remove_intervals_(*database_, "DELETE FROM usage_row WHERE step = 0 AND start_us < ?1") {
+}
 
 Result<void> SqliteLedger::prepare() {
     return database_->integer("SELECT max(id) FROM outbox").map([&](std::int64_t last) {
@@ -280,6 +285,8 @@ Result<bool> SqliteLedger::add_refused(const Refused& refused) {
                      .finish();
     if (!added) return tl::unexpected(added.error());
     if (database_->changed_rows() == 0) return false;
+    if (auto counted = count_left_out_.run(refused.meter).finish(); !counted)
+        return tl::unexpected(counted.error());
     return trim_refused_.run(refused.meter).finish().map([] { return true; });
 }
 

@@ -153,7 +153,7 @@ public:
     [[nodiscard]] virtual Result<void> remove_register_reading(MeterKey meter, Instant at) = 0;
 
     /// Keeps a refused message once: one that is already there (same meter, topic and payload) is not
-    /// added again; the oldest beyond 1000 a meter go. Returns whether it was new.
+    /// added again; the oldest beyond 1000 a meter go, and are only counted. Returns whether it was new.
     [[nodiscard]] virtual Result<bool> add_refused(const Refused& refused) = 0;
 
     /// Adds (id 0; returns the new id) or updates an alarm.

@@ -30,6 +30,7 @@ public:
         return register_.readings(meter);
     }
     Result<std::vector<Refused>> refused(MeterKey meter, Span span) override;
+    Result<RefusedCount> refused_count(MeterKey meter, Span span) override;
     Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
                                             std::optional<AlarmState> state) override;
     Result<std::optional<AlarmRecord>> alarm(std::int64_t id) override;
@@ -42,7 +43,7 @@ private:
     LedgerReads reads_;
     EntryReads entries_;
     RegisterTable register_;
-    Statement refused_, alarms_, alarm_, undecided_;
+    Statement refused_, refused_count_, alarms_, alarm_, undecided_;
 };
 
 SqliteLedgerView::SqliteLedgerView(std::unique_ptr<Database> database)
@@ -54,6 +55,11 @@ SqliteLedgerView::SqliteLedgerView(std::unique_ptr<Database> database)
       refused_(*database_,
                "SELECT meter, at_us, reason, topic, payload, text FROM refused"
                " WHERE meter = ?1 AND at_us > ?2 AND at_us <= ?3 ORDER BY at_us, id"),
+      refused_count_(
+          *database_,
+          "SELECT (SELECT count(*) FROM refused WHERE meter = ?1) + coalesce(sum(messages), 0),"
+          " coalesce(sum(messages) FILTER (WHERE hour * 3600000000 < ?3 AND (hour + 1) * 3600000000 > ?2), 0)"
+          " FROM refused_left_out WHERE meter = ?1"),
       alarms_(*database_, "SELECT " ALARM_COLUMNS
                           ", m.id FROM alarm AS a JOIN meter AS m ON m.key = a.meter"
                           " WHERE (?1 IS NULL OR m.id = ?1) AND (?2 IS NULL OR a.state = ?2)"
@@ -88,6 +94,13 @@ Result<std::vector<Refused>> SqliteLedgerView::refused(MeterKey meter, Span span
                          cursor.column<std::string>(3), cursor.column<std::string>(4),
                          cursor.column<std::string>(5)});
     }
+}
+
+Result<RefusedCount> SqliteLedgerView::refused_count(MeterKey meter, Span span) {
+    Cursor cursor = refused_count_.run(meter, span.from, span.to);
+    const auto more = cursor.next();
+    if (!more) return tl::unexpected(more.error());
+    return RefusedCount{cursor.column<std::int64_t>(0), cursor.column<std::int64_t>(1)};
 }
 
 Result<std::vector<AlarmRecord>> SqliteLedgerView::alarms(const std::optional<std::string>& meter,

@@ -24,6 +24,13 @@ struct Undecided {
     std::string text;
 };
 
+/// How many messages of a meter were refused.
+struct RefusedCount {
+    std::int64_t in_all = 0;
+    /// Of a span, those that are not kept any more. Counted by the hour: what touches the span is in it.
+    std::int64_t left_out = 0;
+};
+
 /// Not safe to share between threads: one view a thread. All methods fail with the store's words.
 class LedgerView {
 public:
@@ -47,6 +54,7 @@ public:
     /// Readings of the register by eye, in order of time.
     [[nodiscard]] virtual Result<std::vector<RegisterReading>> register_readings(MeterKey meter) = 0;
     [[nodiscard]] virtual Result<std::vector<Refused>> refused(MeterKey meter, Span span) = 0;
+    [[nodiscard]] virtual Result<RefusedCount> refused_count(MeterKey meter, Span span) = 0;
     /// Newest first. Empty arguments: all.
     [[nodiscard]] virtual Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
                                                                   std::optional<AlarmState> state) = 0;

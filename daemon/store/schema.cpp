@@ -187,7 +187,18 @@ ALTER TABLE entry_of_version_5 RENAME TO entry;
 CREATE INDEX entry_special ON entry (meter, kind, to_us, length_us DESC, n) WHERE kind <> 0;
 )sql";
 
-constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4, version_5};
+/// Of refused messages only the newest are kept; of the others how many there were.
+constexpr const char* version_6 = R"sql(
+CREATE TABLE refused_left_out (
+    meter INTEGER NOT NULL,
+    hour INTEGER NOT NULL,
+    messages INTEGER NOT NULL,
+    PRIMARY KEY (meter, hour)
+) STRICT, WITHOUT ROWID;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1, version_2, version_3,
+                                              version_4, version_5, version_6};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

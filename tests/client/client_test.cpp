@@ -194,7 +194,7 @@ TEST_CASE("the ledger shows what is not known and, below, what was refused") {
         R"({"from":"2026-03-01T08:00:00+01:00","to":"2026-03-01T08:03:00+01:00","ticks":3,"kind":"measured","unseen_max":null},)"
         R"({"from":"2026-03-01T08:03:00+01:00","to":"2026-03-01T08:06:00+01:00","ticks":12,"kind":"restart","unseen_max":150,"placed":true},)"
         R"({"from":"2026-03-01T08:06:00+01:00","to":"2026-03-01T08:09:00+01:00","ticks":null,"kind":"held","unseen_max":null}],)"
-        R"("refused":[{"at":"2026-03-01T08:01:00+01:00","reason":"unreadable","topic":"nodes/x","payload":"a,\"b\"","text":"It says \"a, b\"."}]})");
+        R"("refused":[{"at":"2026-03-01T08:01:00+01:00","reason":"unreadable","topic":"nodes/x","payload":"a,\"b\"","text":"It says \"a, b\"."}],"refused_left_out":0,"refused_in_all":1})");
     CHECK(daemon.run("ledger house").out ==
           "house\n"
           "From              To                  Ticks  Kind      Notes\n"

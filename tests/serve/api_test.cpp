@@ -272,6 +272,8 @@ TEST_CASE("the ledger shows entries and, apart, what was refused, and the held r
     CHECK(entries[3].at("kind") == "held");
     CHECK(entries[3].at("ticks").is_null());
     REQUIRE(ledger.at("refused").size() == 1);
+    CHECK(ledger.at("refused_left_out") == 0);
+    CHECK(ledger.at("refused_in_all") == 1);
     CHECK(ledger.at("refused")[0].at("reason") == "unreadable");
     CHECK(ledger.at("refused")[0].at("at") == "2026-03-01T08:01:00+00:00");
 

@@ -257,6 +257,7 @@ TEST_CASE("a refused message is kept once, cut to a kibibyte, and the oldest bey
     CHECK(value_of(file->integer("SELECT count(*) FROM refused")) == 1000);
     CHECK(value_of(file->integer("SELECT min(at_us) FROM refused")) == microseconds_of(start + 2h));
     CHECK(value_of(file->integer("SELECT max(length(payload)) FROM refused")) == 1024);
+    CHECK(value_of(file->integer("SELECT sum(messages) FROM refused_left_out")) == 2);
 }
 
 TEST_CASE("an alarm is added, changed and found while it is active or shelved") {
