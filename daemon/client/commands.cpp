@@ -1,16 +1,15 @@
 #include "client/commands.hpp"
 
-#include <fmt/format.h>
 #include <unistd.h>
 
 #include <csignal>
-#include <cstdio>
 #include <cstdlib>
-#include <nlohmann/json.hpp>
 
-#include "client/local_http.hpp"
+#include "client/asking.hpp"
+#include "client/glossary.hpp"
+#include "client/many_usage.hpp"
 #include "client/ranges.hpp"
-#include "client/views.hpp"
+#include "client/table.hpp"
 #include "client/watch.hpp"
 #include "core/percent.hpp"
 
@@ -18,80 +17,23 @@ namespace tickledger {
 
 namespace {
 
-// Ends the program with what the daemon says of a request that it refused.
-[[noreturn]] void refuse(const Answer& answer) {
-    const auto document = nlohmann::json::parse(answer.body, nullptr, false);
-    const bool has_detail =
-        document.is_object() && document.contains("detail") && document["detail"].is_string();
-    throw Stop{refused, has_detail ? document["detail"].get<std::string>()
-                                   : fmt::format("The daemon answered with status {}.", answer.status)};
-}
-
-std::string ask(const Options& options, const Asked& asked) {
-    auto answer = tickledger::ask(options.socket, asked);
-    if (!answer) throw Stop{not_reachable, answer.error().text};
-    if (answer->status == 200 || answer->status == 202) return std::move(answer->body);
-    refuse(*answer);
-}
-
-nlohmann::ordered_json read(const std::string& body) {
-    return nlohmann::ordered_json::parse(body);
-}
-
-void put(std::string_view text) {
-    std::fwrite(text.data(), 1, text.size(), stdout);
-}
-
-// Asks each question in turn and shows the answers one below the other.
-void show(const Options& options, const View& view, const std::vector<Asked>& questions) {
-    if (options.csv) put(view.csv_header);
-    bool is_first = true;
-    for (const Asked& asked : questions) {
-        const std::string body = ask(options, asked);
-        if (options.json) {
-            put(body + "\n");
-        } else if (options.csv) {
-            put(view.csv(read(body)));
-        } else {
-            put((is_first ? "" : "\n") + view.table(read(body)));
-        }
-        is_first = false;
-    }
-}
-
-std::string with_query(std::string target, const std::vector<std::pair<std::string, std::string>>& query) {
-    char separator = '?';
-    for (const auto& [name, value] : query) {
-        if (value.empty()) continue;
-        target += separator + name + "=" + percent_encode(value);
-        separator = '&';
-    }
-    return target;
-}
-
-// The one meter that was named, or all there are.
+// Of the one meter that was named, or of all there are.
 std::vector<Asked> targets_of(const Options& options, const std::string& what,
                               const std::vector<std::pair<std::string, std::string>>& query) {
-    std::vector<std::string> ids;
-    if (options.meter.empty()) {
-        const auto document = read(ask(options, {"/v1/meters"}));
-        for (const auto& meter : document.at("meters")) {
-            ids.push_back(meter.at("id"));
-        }
-    } else {
-        ids.push_back(options.meter);
-    }
     std::vector<Asked> targets;
-    for (const std::string& id : ids) {
+    for (const std::string& id : meter_ids(options))
         targets.push_back({with_query("/v1/meters/" + percent_encode(id) + "/" + what, query)});
-    }
     return targets;
 }
 
 AskedRange range_of(const Options& options) {
     // Today is the site's, so the daemon is asked what time it is there.
-    const auto now = [&] { return read(ask(options, {"/v1/health"})).at("time").get<std::string>(); };
-    Result<AskedRange> range = AskedRange{options.from, options.to, ""};
+    const auto now = [&] { return site_time(options); };
+    const auto from = point_in(options.from, now);
+    if (!from) throw Stop{wrong_call, from.error().text};
+    const auto to = point_in(options.to, now);
+    if (!to) throw Stop{wrong_call, to.error().text};
+    Result<AskedRange> range = AskedRange{*from, *to, ""};
     if (!options.day.empty()) {
         range = range_of_day(options.day, options.day.find_first_of("0123456789") == 0 ? "" : now());
     } else if (!options.month.empty()) {
@@ -103,24 +45,37 @@ AskedRange range_of(const Options& options) {
     return *range;
 }
 
-// The one meter that is meant where something is told: the named one, or the only one there is.
-std::string told_meter(const Options& options) {
-    if (!options.meter.empty()) return options.meter;
-    const auto document = read(ask(options, {"/v1/meters"}));
-    const auto& meters = document.at("meters");
-    if (meters.size() == 1) return meters.front().at("id");
-    throw Stop{wrong_call, "There are several meters. Name the one that is meant."};
+// Days for weeks, which the daemon does not know; without a beginning, the last four weeks.
+AskedRange range_of_weeks(const Options& options, AskedRange range) {
+    if (options.json)
+        throw Stop{wrong_call, "The daemon's answers have no weeks. Use --step day with --json."};
+    if (range.from.value_or("").empty()) {
+        const auto monday = monday_before(range.to.value_or("").empty() ? site_time(options) : *range.to, 3);
+        if (!monday) throw Stop{wrong_call, monday.error().text};
+        range.from = *monday;
+    }
+    return range;
 }
 
-void read_register(const Options& options) {
-    const std::string& reading = options.start.empty() ? options.reading : options.start;
-    nlohmann::ordered_json body;
-    if (!options.at.empty()) body["time"] = options.at;
-    // With a unit: "43613.2 ft3". Else cubic metres, with the digits as they were typed.
-    body[reading.find(' ') == std::string::npos ? "reading_m3" : "reading"] = reading;
-    if (!options.start.empty()) body["start"] = true;
-    const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/register";
-    show(options, reading_view, {{target, "POST", body.dump()}});
+void show_usage(const Options& options, const std::vector<Asked>& targets, bool is_weekly) {
+    std::vector<Json> documents;
+    for (const Asked& target : targets) {
+        Json document = read(ask(options, target));
+        documents.push_back(is_weekly ? weekly(std::move(document)) : std::move(document));
+    }
+    if (options.wide) return put(wide_csv(documents));
+    if (options.csv) {
+        put(usage_view.csv_header);
+        for (const Json& document : documents)
+            put(usage_view.csv(document));
+        return;
+    }
+    const Names names = names_from(options);
+    if (documents.size() > 1 && !options.cost) return put(usage_of_many(documents, names, output_width()));
+    const bool with_bars = options.bars || ::isatty(STDOUT_FILENO) == 1;
+    const View& view = with_bars ? usage_bars_view : usage_view;
+    for (const Json& document : documents)
+        put((&document == &documents.front() ? "" : "\n") + view.table(names.labelled(document)));
 }
 
 void change_alarm(const Options& options, const std::string& id, const std::string& what,
@@ -135,14 +90,19 @@ void meters(const Options& options) {
 }
 
 void usage(const Options& options) {
-    const AskedRange range = range_of(options);
-    const bool with_bars = options.bars || ::isatty(STDOUT_FILENO) == 1;
-    show(options, with_bars ? usage_bars_view : usage_view,
-         targets_of(options, "usage",
-                    {{"step", options.step.empty() ? range.step : options.step},
-                     {"from", range.from.value_or("")},
-                     {"to", range.to.value_or("")},
-                     {"cost", options.cost ? "true" : ""}}));
+    if (options.wide && !options.csv) throw Stop{wrong_call, "--wide is a form of CSV. Say --csv too."};
+    const bool is_weekly = options.step == "week";
+    AskedRange range = range_of(options);
+    if (is_weekly) range = range_of_weeks(options, std::move(range));
+    const std::string step = is_weekly ? "day" : options.step.empty() ? range.step : options.step;
+    const auto targets = targets_of(options, "usage",
+                                    {{"step", step},
+                                     {"from", range.from.value_or("")},
+                                     {"to", range.to.value_or("")},
+                                     {"cost", options.cost ? "true" : ""}});
+    if (options.json) return show(options, usage_view, targets);
+    if (targets.empty()) return put(options.csv ? usage_view.csv_header : "No meters.\n");
+    show_usage(options, targets, is_weekly);
 }
 
 void watch(const Options& options) {
@@ -150,9 +110,9 @@ void watch(const Options& options) {
         throw Stop{wrong_call, "`watch` does not support --csv. Use --json: one document a line."};
     // Ctrl-C is how this ends: nothing is left to be said.
     std::signal(SIGINT, [](int) { std::_Exit(EXIT_SUCCESS); });
-    const auto ended = tickledger::watch({options.socket, options.meter, options.json});
+    const auto ended = tickledger::watch({options.socket, meter_id(options), options.json});
     if (!ended) throw Stop{not_reachable, ended.error().text};
-    refuse(*ended);
+    refuse(options, *ended);
 }
 
 void draws(const Options& options) {
@@ -169,19 +129,8 @@ void ledger(const Options& options) {
          targets_of(options, "ledger", {{"from", range.from.value_or("")}, {"to", range.to.value_or("")}}));
 }
 
-void register_of(const Options& options) {
-    if (!options.reading.empty() || !options.start.empty()) {
-        read_register(options);
-    } else if (!options.take_back.empty()) {
-        const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/register";
-        show(options, register_view, {{with_query(target, {{"time", options.take_back}}), "DELETE"}});
-    } else {
-        show(options, register_view, targets_of(options, "register", {}));
-    }
-}
-
 void calibrate(const Options& options) {
-    nlohmann::ordered_json body = nlohmann::ordered_json::object();
+    Json body = Json::object();
     if (!options.apply_from.empty()) body["apply_from"] = options.apply_from;
     if (!options.pulse_value.empty()) body["pulse_value"] = options.pulse_value;
     const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/calibration";
@@ -196,27 +145,41 @@ void alarms(const Options& options) {
     } else if (!options.shelve.empty()) {
         const auto length = iso_length(options.length);
         if (!length) throw Stop{wrong_call, length.error().text};
-        change_alarm(options, options.shelve, "shelve", nlohmann::ordered_json{{"for", *length}}.dump());
+        change_alarm(options, options.shelve, "shelve", Json{{"for", *length}}.dump());
     } else {
         show(options, alarms_view,
-             {{with_query("/v1/alarms", {{"meter", options.meter}, {"state", options.state}})}});
+             {{with_query("/v1/alarms", {{"meter", meter_id(options)}, {"state", options.state}})}});
     }
 }
 
 void away(const Options& options) {
     const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/away";
-    if (options.home) return show(options, away_view, {{target, "DELETE"}});
     std::string until = options.until;
     if (!options.length.empty()) {
-        const auto end =
-            end_of(options.length, read(ask(options, {"/v1/health"})).at("time").get<std::string>());
+        const auto end = end_of(options.length, site_time(options));
         if (!end) throw Stop{wrong_call, end.error().text};
         until = *end;
     }
-    nlohmann::ordered_json body{{"away", true}};
+    Json body{{"away", true}};
     if (!options.from.empty()) body["from"] = options.from;
     if (!until.empty()) body["to"] = until;
     show(options, away_view, {{target, "POST", body.dump()}});
+}
+
+void back(const Options& options) {
+    show(options, away_view, {{"/v1/meters/" + percent_encode(told_meter(options)) + "/away", "DELETE"}});
+}
+
+bool explain_word(const Options& options) {
+    const Explained* found = explain(options.word);
+    if (!found && !options.word.empty()) return false;
+    Table table({{"Word"}, {"Meaning"}});
+    for (const Explained& one : glossary()) {
+        if (!found || found == &one) table.add({one.word, one.text});
+    }
+    const std::size_t width = output_width();
+    put(table.text(width == 0 ? 100 : width));
+    return true;
 }
 
 void health(const Options& options) {

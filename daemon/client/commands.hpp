@@ -35,7 +35,10 @@ struct Options {
     std::string unshelve;
     std::string length;
     std::string until;
-    bool home = false;
+    std::string group;
+    std::string word;
+    bool wide = false;
+    bool yes = false;
     std::string reading;
     std::string start;
     std::string at;
@@ -56,8 +59,12 @@ void ledger(const Options& options);
 /// The list, or what is done to one of them.
 void alarms(const Options& options);
 void away(const Options& options);
+/// Somebody is at home again.
+void back(const Options& options);
 /// Until it is interrupted.
 void watch(const Options& options);
 void health(const Options& options);
+/// What a word means. False: it is none of the glossary.
+[[nodiscard]] bool explain_word(const Options& options);
 
 }  // namespace tickledger

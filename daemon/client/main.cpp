@@ -2,28 +2,32 @@
 #include <fmt/format.h>
 
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <cstdio>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
 
 #include "client/commands.hpp"
+#include "client/glossary.hpp"
+#include "configuration/spelling.hpp"
 
 namespace {
 
 using namespace tickledger;
 
 void add_meter(CLI::App& command, Options& options) {
-    command.add_option("METER", options.meter, "The meter's id; all meters where it is left out");
+    command.add_option("METER", options.meter, "The meter's id or name; all meters where it is left out");
 }
 
 void add_range(CLI::App& command, Options& options) {
     auto* from = command.add_option("--from", options.from,
-                                    "A date of the site (2026-03-01) or a time (2026-03-01T08:00:00+01:00)");
+                                    "A date of the site (2026-03-01), a time (2026-03-01T08:00:00+01:00), "
+                                    "yesterday, or so long ago: 2w, 10d, 36h");
     auto* to = command.add_option("--to", options.to, "Likewise; what begins there is not shown any more");
     auto* day = command.add_option("--day", options.day, "today, yesterday or a date");
     auto* month = command.add_option("--month", options.month, "A month: 2026-03");
     auto* last = command.add_option("--last", options.last,
-                                    "So long up to now: 7d (today and the six days before), 24h, 90min");
+                                    "So long up to now: 7d (today and the six days before), 2w, 24h, 90min");
     for (auto* one : {day, month, last}) {
         one->excludes(from)->excludes(to);
         for (auto* other : {day, month, last}) {
@@ -44,7 +48,7 @@ void add_alarms(CLI::App& app, Options& options) {
         command->add_option("--shelve", options.shelve, "Keeps the alarm of this id quiet, --for so long");
     auto* unshelve = command->add_option("--unshelve", options.unshelve, "Ends that before its time");
     auto* length =
-        command->add_option("--for", options.length, "2d, 12h, 90min: 31 days at most")->needs(shelve);
+        command->add_option("--for", options.length, "1w, 2d, 12h, 90min: 31 days at most")->needs(shelve);
     shelve->needs(length);
     for (auto* one : {acknowledge, shelve, unshelve}) {
         one->excludes(state);
@@ -60,16 +64,20 @@ void add_alarms(CLI::App& app, Options& options) {
 
 void add_away(CLI::App& app, Options& options) {
     auto* command = app.add_subcommand(
-        "away", "Everybody leaves: any tick raises away-use until --home, or the time given");
-    command->add_option("METER", options.meter, "The meter's id; may be left out where there is only one");
+        "away", "Everybody leaves: any tick raises away-use until `tickledger back`, or the time given");
+    command->add_option("METER", options.meter,
+                        "The meter's id or name; may be left out where there is only one");
     auto* from = command->add_option("--from", options.from, "A date or a time; now where it is left out");
     auto* until = command->add_option("--until", options.until, "Likewise, when somebody is back");
-    auto* length =
-        command->add_option("--for", options.length, "So long from now: 14d, 12h")->excludes(until, from);
-    command->add_flag("--home", options.home, "Somebody is at home again")->excludes(from, until, length);
+    command->add_option("--for", options.length, "So long from now: 2w, 14d, 12h")->excludes(until, from);
     command->footer(
         "An alarm is a household hint, not a safety device: shut the main valve when you leave for long.");
     command->final_callback([&options] { away(options); });
+
+    auto* back_command = app.add_subcommand("back", "Somebody is at home again: ends `tickledger away`");
+    back_command->add_option("METER", options.meter,
+                             "The meter's id or name; may be left out where there is only one");
+    back_command->final_callback([&options] { back(options); });
 }
 
 void add_calibrate(CLI::App& app, Options& options) {
@@ -98,11 +106,72 @@ void add_register(CLI::App& app, Options& options) {
     auto* back = command->add_option("--take-back", options.take_back, "Takes the reading of this time back");
     command->add_option("--at", options.at, "When it was read (default: now): a date or a time")
         ->excludes(back);
+    command
+        ->add_flag("--yes", options.yes,
+                   "Book it without asking where it takes back counted water or adds what nobody counted")
+        ->needs(reading);
     reading->excludes(start)->excludes(back);
     start->excludes(back);
     command->footer(
         "Never open a meter or break its seal to read it. What is billed is the utility's reading.");
     command->final_callback([&options] { register_of(options); });
+}
+
+std::vector<std::string> commands_of(const CLI::App& app) {
+    std::vector<std::string> names;
+    for (const CLI::App* command : app.get_subcommands(nullptr))
+        names.push_back(command->get_name());
+    return names;
+}
+
+std::string did_you_mean(const std::string& word, const std::vector<std::string>& words) {
+    const auto meant = nearest(word, {words.begin(), words.end()});
+    return meant ? fmt::format("; did you mean \"{}\"?", *meant) : ".";
+}
+
+void help(const CLI::App& app, const Options& options) {
+    for (const CLI::App* command : app.get_subcommands(nullptr)) {
+        if (command->get_name() != options.word) continue;
+        fmt::print("{}", command->help("tickledger " + command->get_name()));
+        return;
+    }
+    if (explain_word(options)) return;
+    std::vector<std::string> known = commands_of(app);
+    for (const Explained& one : glossary())
+        known.push_back(one.word);
+    throw Stop{wrong_call,
+               fmt::format("\"{}\" is no word of the glossary and no command{} tickledger help lists the "
+                           "words.",
+                           options.word, did_you_mean(options.word, known))};
+}
+
+/// What is wrong with a command line, with the command or option that was probably meant.
+std::string explain_mistake(const CLI::App& app, const CLI::ParseError& error,
+                            const std::vector<std::string>& arguments) {
+    const auto commands = commands_of(app);
+    const CLI::App* command = nullptr;
+    for (std::size_t i = 0; i < arguments.size() && !command; ++i) {
+        const std::string& word = arguments[i];
+        if (word == "--socket") ++i;
+        if (word.starts_with('-')) continue;
+        for (const CLI::App* one : app.get_subcommands(nullptr))
+            if (one->get_name() == word) command = one;
+        if (!command) return fmt::format("There is no command \"{}\"{}", word, did_you_mean(word, commands));
+    }
+    std::vector<std::string> options;
+    for (const CLI::App* part : {&app, command}) {
+        if (!part) continue;
+        for (const CLI::Option* option : part->get_options()) {
+            for (const std::string& name : option->get_lnames())
+                options.push_back("--" + name);
+        }
+    }
+    for (const std::string& word : arguments) {
+        const std::string name = word.substr(0, word.find('='));
+        if (!word.starts_with("--") || std::ranges::find(options, name) != options.end()) continue;
+        return fmt::format("There is no option {}{}", name, did_you_mean(name, options));
+    }
+    return error.what();
 }
 
 void describe(CLI::App& app, Options& options) {
@@ -124,8 +193,10 @@ void describe(CLI::App& app, Options& options) {
 
     auto* usage_command = app.add_subcommand("usage", "How much water ran, by rows of civil time");
     add_meter(*usage_command, options);
-    usage_command->add_option("--step", options.step, "interval, hour, day, month or year");
+    usage_command->add_option("--step", options.step, "interval, hour, day, week, month or year");
     usage_command->add_flag("--cost", options.cost, "With the cost by the configured tariff");
+    usage_command->add_option("--group", options.group, "Only the meters of this group");
+    usage_command->add_flag("--wide", options.wide, "With --csv: a column a meter, litres only");
     usage_command->add_flag("--bars", options.bars, "A bar in each row, as on a terminal");
     add_range(*usage_command, options);
     usage_command->final_callback([&] { usage(options); });
@@ -156,6 +227,11 @@ void describe(CLI::App& app, Options& options) {
     watch_command->final_callback([&] { watch(options); });
 
     app.add_subcommand("health", "How the daemon is")->final_callback([&] { health(options); });
+
+    auto* help_command =
+        app.add_subcommand("help", "What a word means (held, spread, revision, ...), or what a command does");
+    help_command->add_option("WORD", options.word, "The word or command; all words where it is left out");
+    help_command->final_callback([&] { help(app, options); });
 }
 
 int stop(ExitStatus status, std::string_view text) {
@@ -175,7 +251,8 @@ int main(int argc, char** argv) {
     } catch (const CLI::Success& help) {
         return app.exit(help);
     } catch (const CLI::ParseError& error) {
-        return stop(wrong_call, fmt::format("{} See tickledger --help.", error.what()));
+        return stop(wrong_call, fmt::format("{} See tickledger --help.",
+                                            explain_mistake(app, error, {argv + 1, argv + argc})));
     } catch (const Stop& reason) {
         return stop(reason.status, reason.text);
     } catch (const nlohmann::json::exception& error) {

@@ -1,6 +1,7 @@
 // Times as people say them: a day, a month, the last week, for two days.
 #pragma once
 
+#include <functional>
 #include <optional>
 #include <string>
 
@@ -22,8 +23,15 @@ struct AskedRange {
 /// "2026-03".
 [[nodiscard]] Result<AskedRange> range_of_month(const std::string& month);
 
-/// "7d": today and the six days before it; "24h", "90min": so long up to now.
+/// "7d", "2w": today and the days before it, seven or fourteen in all; "24h", "90min": so long up to now.
 [[nodiscard]] Result<AskedRange> range_of_last(const std::string& length, const std::string& now);
+
+/// A point of a range: "today", "yesterday", "now", or so long ago ("2w", "10d": the date; "36h", "90min":
+/// the time). Any other text comes back as it is, for the daemon to judge.
+[[nodiscard]] Result<std::string> point_in(const std::string& text, const std::function<std::string()>& now);
+
+/// The Monday of the week (ISO 8601) of a date, and as many weeks before it.
+[[nodiscard]] Result<std::string> monday_before(const std::string& date, int weeks);
 
 /// A length as people say it ("2d", "90min"), as ISO 8601 writes it; what begins with P is left as it is.
 [[nodiscard]] Result<std::string> iso_length(const std::string& length);

@@ -15,6 +15,10 @@ struct Column {
     Align align = Align::left;
 };
 
+/// The width of the terminal that standard output is, or of COLUMNS where that is in the environment; 0: no
+/// terminal.
+[[nodiscard]] std::size_t output_width();
+
 /// Columns as wide as what stands in them, two spaces apart; readable without colour.
 class Table {
 public:
@@ -22,7 +26,9 @@ public:
     /// Precondition: one cell a column.
     void add(std::vector<std::string> cells) { rows_.push_back(std::move(cells)); }
     [[nodiscard]] bool is_empty() const { return rows_.empty(); }
-    [[nodiscard]] std::string text() const;
+    /// Where it would be wider than `width`, what stands in the last column goes on in further lines, between
+    /// words. 0: as wide as it is.
+    [[nodiscard]] std::string text(std::size_t width = output_width()) const;
 
 private:
     std::vector<Column> columns_;

@@ -17,12 +17,18 @@ namespace {
 std::string row_name(const std::string& from, const std::string& step, bool with_offset) {
     if (step == "year") return from.substr(0, 4);
     if (step == "month") return from.substr(0, 7);
-    if (step == "day") return from.substr(0, 10);
+    if (step == "day" || step == "week") return from.substr(0, 10);
     return civil(from) + (with_offset ? " " + offset_of(from) : "");
 }
 
-std::string hours_and_minutes(std::int64_t seconds) {
-    return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
+// In days and hours where the whole is long.
+std::string length_text(std::int64_t seconds, std::int64_t whole_s) {
+    constexpr std::int64_t day_s = 86'400;
+    if (whole_s < 2 * day_s) return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
+    const std::int64_t hours = seconds % day_s / 3600;
+    if (seconds < day_s) return fmt::format("{} h", hours);
+    return hours == 0 ? fmt::format("{} d", seconds / day_s)
+                      : fmt::format("{} d {} h", seconds / day_s, hours);
 }
 
 std::string notes_of_row(const Json& row) {
@@ -31,8 +37,8 @@ std::string notes_of_row(const Json& row) {
     const auto length = length_s(row);
     const auto covered = row.at("covered_s").get<std::int64_t>();
     if (covered < length) {
-        append(notes,
-               fmt::format("incomplete: {} of {}", hours_and_minutes(covered), hours_and_minutes(length)));
+        append(notes, fmt::format("incomplete: {} of {}", length_text(covered, length),
+                                  length_text(length, length)));
     }
     const auto spread = row.at("spread_ticks").get<std::int64_t>();
     if (spread != 0)

@@ -13,6 +13,12 @@ namespace tickledger {
 
 namespace {
 
+// After two cadences the last flow says nothing of now.
+std::string flow_of(const Json& meter) {
+    const Json& flow = meter.at("flow_l_per_h");
+    return !flow.is_null() && !meter.value("flow_known", true) ? "not known" : number(flow, 1);
+}
+
 std::string meters_table(const Json& document) {
     if (document.at("meters").empty()) return "No meters.\n";
     Table table({{"Meter"},
@@ -23,8 +29,7 @@ std::string meters_table(const Json& document) {
                  {"Smallest visible leak L/h", Align::right}});
     for (const Json& meter : document.at("meters")) {
         table.add({meter.at("id"), civil(meter.at("last_reading_at"), no_data),
-                   number(meter.at("register_m3"), 3), number(meter.at("flow_l_per_h"), 1),
-                   csv_field(meter.at("pulse_value_l")),
+                   number(meter.at("register_m3"), 3), flow_of(meter), csv_field(meter.at("pulse_value_l")),
                    meter.at("smallest_visible_leak_l_per_h").is_null()
                        ? "none"
                        : number(meter.at("smallest_visible_leak_l_per_h"), 1)});
@@ -258,7 +263,9 @@ std::string health_table(const Json& document) {
 
 std::string health_csv(const Json& document) {
     std::string text;
-    for (const auto& [name, value] : document.flatten().items()) {
+    // It must outlive the loop over it.
+    const Json flat = document.flatten();
+    for (const auto& [name, value] : flat.items()) {
         text += csv_record({name, csv_field(value)});
     }
     return text;

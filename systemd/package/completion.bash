@@ -27,19 +27,19 @@ _tickledger() {
 
     local words=
     case $previous in
-        --config | --into | --socket) compopt -o default; return ;;
-        --step) words="interval hour day month year" ;;
+        --config | --into | --socket | --password-file | --ca-file) compopt -o default; return ;;
+        --step) words="interval hour day week month year" ;;
         --label) words="flush shower tap washer bath hose leak unknown" ;;
         --state) words="unacknowledged acknowledged returned-unacknowledged normal shelved" ;;
         --day) words="today yesterday" ;;
         --from | --to | --at | --month | --last | --for | --until | --take-back | --apply-from) return ;;
-        --set | --start | --pulse-value | --acknowledge | --shelve | --unshelve) return ;;
+        --set | --start | --group | --broker | --topic | --meter | --username | --pulse-value | --acknowledge | --shelve | --unshelve) return ;;
         *)
             words=$(_tickledger_words options "$program" $command)
             if [[ -z $command ]]; then
                 words+=$'\n'$commands
-            elif [[ $command == replay ]]; then
-                [[ $current == -* ]] || { compopt -o default; return; }
+            elif [[ $command == replay || $command == listen ]]; then
+                [[ $current == -* || $command == listen ]] || { compopt -o default; return; }
             else
                 words+=$'\n'$(_tickledger_words options "$program")
                 [[ $current == -* ]] || words=$(_tickledger_meters "$program")

@@ -43,6 +43,11 @@ public:
         bodies_[target] = body;
     }
 
+    void refuse(const std::string& path, unsigned status, const std::string& detail) {
+        const std::lock_guard lock(mutex_);
+        refusals_[path] = problem(status, detail);
+    }
+
     [[nodiscard]] Run run(const std::string& arguments) const {
         const auto error_file = directory_ / "error";
         const std::string line = "TICKLEDGER_SOCKET='" + socket.string() + "' '" TICKLEDGER_CLIENT "' " +
@@ -80,6 +85,7 @@ private:
         const std::lock_guard lock(mutex_);
         asked_.push_back(target);
         asked_bodies_.push_back(request.body);
+        if (const auto refused = refusals_.find(request.path); refused != refusals_.end()) return refused->second;
         auto found = bodies_.find(target);
         if (found == bodies_.end()) found = bodies_.find(request.path);
         if (found == bodies_.end()) return problem(404, "There is nothing at " + target + ".");
@@ -98,6 +104,7 @@ private:
 
     TempDirectory directory_;
     std::map<std::string, std::string> bodies_;
+    std::map<std::string, Response> refusals_;
     std::mutex mutex_;
     std::vector<std::string> asked_;
     std::vector<std::string> asked_bodies_;

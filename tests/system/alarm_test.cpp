@@ -97,7 +97,7 @@ TEST_CASE("people leave and come home without a restart, and a kill does not cal
     const auto meter = [&] { return site.get("/v1/meters").at("meters")[0]; };
     CHECK(meter().at("away") == true);
     CHECK(meter().at("away_to").is_string());
-    REQUIRE(site.client({"away", "--home"}).status == 0);
+    REQUIRE(site.client({"back"}).status == 0);
     CHECK(meter().at("away") == false);
     CHECK(site.client({"away", "--until", "2026-03-05"}).status == 1);
     CHECK(site.stop() == 0);

@@ -1,0 +1,233 @@
+// What a person is told at the terminal: names, refusals, mistypings, words, and what is asked before it is
+// booked.
+#include <catch2/catch.hpp>
+
+#include "client/fake_daemon.hpp"
+#include "client/glossary.hpp"
+#include "client/ranges.hpp"
+#include "client/table.hpp"
+#include "client/told_number.hpp"
+
+namespace tickledger {
+namespace {
+
+using test::FakeDaemon;
+using test::Run;
+
+const std::string building = R"({"meters":[{"id":"house","name":"Main meter","group":null,"parent":null},)"
+                             R"({"id":"flat-1","name":"Küche, kalt","group":"staircase 1","parent":"house"},)"
+                             R"({"id":"flat-2","name":null,"group":"staircase 1","parent":"house"}]})";
+
+std::string days(const std::string& meter, const std::string& first_l, const std::string& second) {
+    return R"({"meter":")" + meter +
+           R"(","timezone":"Europe/Berlin","step":"day","rows":[)"
+           R"({"from":"2026-03-01T00:00:00+01:00","to":"2026-03-02T00:00:00+01:00","ticks":1,"volume_l":)" +
+           first_l +
+           R"(,"covered_s":86400,"spread_ticks":0,"revision":0},)"
+           R"({"from":"2026-03-02T00:00:00+01:00","to":"2026-03-03T00:00:00+01:00",)" +
+           second + R"(,"spread_ticks":0,"revision":0}]})";
+}
+
+void set_building(FakeDaemon& daemon) {
+    daemon.set("/v1/meters", building);
+    daemon.set("/v1/meters/house/usage",
+               days("house", "100.0", R"("ticks":1,"volume_l":90.0,"covered_s":86400)"));
+    daemon.set("/v1/meters/flat-1/usage",
+               days("flat-1", "40.0", R"("ticks":1,"volume_l":30.5,"covered_s":3600)"));
+    daemon.set("/v1/meters/flat-2/usage",
+               days("flat-2", "55.0", R"("ticks":null,"volume_l":null,"covered_s":0)"));
+}
+
+}  // namespace
+
+TEST_CASE(
+    "several meters are one table with the sums of groups, and what passed the main meter counts once") {
+    FakeDaemon daemon;
+    set_building(daemon);
+    CHECK(daemon.run("usage").out ==
+          "Litres by day, Europe/Berlin\n"
+          "Meter                                   03-01    03-02     Sum\n"
+          "house (Main meter)                      100.0     90.0   190.0\n"
+          "flat-1 (Küche, kalt)                     40.0    30.5*   70.5*\n"
+          "flat-2                                   55.0  no data   55.0*\n"
+          "Sum of staircase 1                       95.0    30.5*  125.5*\n"
+          "house (Main meter) less those below it    5.0    59.5*   64.5*\n"
+          "Sum                                     100.0     90.0   190.0\n"
+          "* Not all of it was seen.\n");
+}
+
+TEST_CASE("exports have a column a meter, empty where nothing is known") {
+    FakeDaemon daemon;
+    set_building(daemon);
+    CHECK(daemon.run("--csv usage --wide").out ==
+          "from,to,house_l,flat-1_l,flat-2_l\r\n"
+          "2026-03-01T00:00:00+01:00,2026-03-02T00:00:00+01:00,100,40,55\r\n"
+          "2026-03-02T00:00:00+01:00,2026-03-03T00:00:00+01:00,90,30.5,\r\n");
+    CHECK(daemon.run("--csv usage --wide --group 'staircase 1'")
+              .out.starts_with("from,to,flat-1_l,flat-2_l\r\n"));
+    CHECK(daemon.run("usage --wide").status == 2);
+    CHECK(daemon.run("usage --group 'staircase 9'").status == 2);
+}
+
+TEST_CASE("a meter is found by the name that people gave it") {
+    FakeDaemon daemon;
+    set_building(daemon);
+    const Run run = daemon.run("usage 'Küche, kalt'");
+    CHECK(run.status == 0);
+    CHECK_THAT(run.out, Catch::StartsWith("flat-1 (Küche, kalt), by day, Europe/Berlin\n"));
+    CHECK_THAT(daemon.run("usage 'Kuche, kalt'").error,
+               Catch::Contains("There is no meter \"Kuche, kalt\"; did you mean \"Küche, kalt\"?"));
+}
+
+TEST_CASE("a week is asked for as days and shown from its Monday") {
+    FakeDaemon daemon;
+    daemon.set("/v1/health", R"({"time":"2026-03-04T12:00:00+01:00"})");
+    set_building(daemon);
+    const Run run = daemon.run("usage house --step week");
+    CHECK(daemon.asked().at(1) == "/v1/meters/house/usage?step=day&from=2026-02-09");
+    // 1 March 2026 is a Sunday (ISO 8601: the week's last day).
+    CHECK(run.out ==
+          "house (Main meter), by week, Europe/Berlin\n"
+          "From        Ticks  Volume L  Notes\n"
+          "2026-03-01      1   100.000\n"
+          "2026-03-02      1    90.000\n"
+          "Total           2   190.000\n");
+    CHECK(daemon.run("--json usage house --step week").status == 2);
+}
+
+TEST_CASE("points of a range are said as people say them") {
+    const auto at = [](const std::string& text) {
+        return point_in(text, [] { return std::string("2028-03-01T00:30:00+01:00"); }).value();
+    };
+    CHECK(at("today") == "2028-03-01");
+    CHECK(at("yesterday") == "2028-02-29");
+    CHECK(at("2w") == "2028-02-16");
+    CHECK(at("10d") == "2028-02-20");
+    CHECK(at("90min") == "2028-02-29T22:00:00.000000Z");
+    for (const char* text : {"", "2026-03-01", "2026-03-01T08:00:00+01:00", "someday", "w", "2028"})
+        CHECK(at(text) == text);
+    CHECK(iso_length("1w").value() == "PT604800S");
+}
+
+TEST_CASE("a refusal spoke of HTTP where a person had typed a command") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters", building);
+    daemon.refuse("/v1/meters/huose/usage", 404, "There is no meter \"huose\". GET /v1/meters lists those there are.");
+    const Run run = daemon.run("usage huose");
+    CHECK(run.status == 1);
+    CHECK(run.error ==
+          "tickledger: There is no meter \"huose\"; did you mean \"house\"? There are: house (Main meter), flat-1 "
+          "(Küche, kalt), flat-2.\n");
+    daemon.refuse("/v1/meters/house/usage", 400,
+                  "The query parameter \"step\" is \"decade\". Give interval, hour, day, month or year.");
+    CHECK(daemon.run("usage house --step decade").error ==
+          "tickledger: --step is \"decade\". Give interval, hour, day, month or year.\n");
+    daemon.refuse("/v1/meters/flat-2/register", 409, "It is too much. See GET /v1/health.");
+    CHECK(daemon.run("register flat-2").error == "tickledger: It is too much. See `tickledger health`.\n");
+}
+
+TEST_CASE("a mistyped command or option is told with the one that was meant") {
+    FakeDaemon daemon;
+    CHECK(daemon.run("usgae").error ==
+          "tickledger: There is no command \"usgae\"; did you mean \"usage\"? See tickledger --help.\n");
+    CHECK(daemon.run("usage --form 2026-03-01").error ==
+          "tickledger: There is no option --form; did you mean \"--from\"? See tickledger --help.\n");
+    CHECK(daemon.run("usgae").status == 2);
+}
+
+TEST_CASE("words of the ledger are explained, and every kind of entry is one of them") {
+    FakeDaemon daemon;
+    CHECK_THAT(daemon.run("help held").out, Catch::Contains("waits for the next one"));
+    CHECK_THAT(daemon.run("help pulse-value").out, Catch::Contains("The volume that a tick stands for"));
+    CHECK_THAT(daemon.run("help usage").out, Catch::Contains("--step"));
+    CHECK(daemon.run("help").out.size() > daemon.run("help tick").out.size());
+    CHECK_THAT(daemon.run("help sprade").error, Catch::Contains("did you mean \"spread\"?"));
+    CHECK(daemon.run("help sprade").status == 2);
+    for (const char* kind : {"measured", "restart", "preset", "held", "lost", "late", "adjustment", "reverse",
+                             "stray", "unreadable", "spread", "revision"}) {
+        INFO(kind);
+        REQUIRE(explain(kind));
+        CHECK_FALSE(explain(kind)->text.empty());
+    }
+}
+
+TEST_CASE("alarms went beyond the terminal's width") {
+    Table table({{"Id", Align::right}, {"Meaning"}});
+    table.add({"7", "Water ran all night at house: at least 20 L an hour from 01:00 to 05:00."});
+    const std::string text = table.text(40);
+    CHECK(text ==
+          "Id  Meaning\n"
+          " 7  Water ran all night at house: at\n"
+          "    least 20 L an hour from 01:00 to\n"
+          "    05:00.\n");
+    // What is narrow enough stays as it is.
+    CHECK(table.text(0) == table.text(200));
+}
+
+TEST_CASE("a register was read as a thousand times too little where its comma was ambiguous") {
+    CHECK(plain_decimal("1234.567").value() == "1234.567");
+    CHECK(plain_decimal("1.234").value() == "1.234");
+    CHECK(plain_decimal("1,234.567").value() == "1234.567");
+    CHECK(plain_decimal("1.234,567").value() == "1234.567");
+    CHECK(plain_decimal("1 234,5").value() == "1234.5");
+    CHECK(plain_decimal("1'234.5").value() == "1234.5");
+    CHECK(plain_decimal("1,234,567").value() == "1234567");
+    CHECK(plain_decimal("1234,567").value() == "1234.567");
+    CHECK(plain_decimal("12,5").value() == "12.5");
+    CHECK(plain_decimal("43,613.2 ft3").value() == "43613.2 ft3");
+    CHECK(plain_decimal("1,234").error().text ==
+          "\"1,234\" can be 1234 or 1.234. Write a decimal point and no comma.");
+    for (const char* wrong : {"", "m3", "1.2.3", "1,23,4", "12-3", "1,2345.6", ".", "1 23"})
+        CHECK_FALSE(plain_decimal(wrong).has_value());
+}
+
+TEST_CASE("a reading that takes back counted water was booked without a question") {
+    FakeDaemon daemon;
+    const auto should_show = [](const std::string& start_told) {
+        return R"({"meter":"house","time":"2026-03-08T12:00:00+01:00","register_m3":2.949000,"low_m3":2.947000,)"
+               R"("high_m3":2.951000,"resolution_m3":0.001000,"start_told":)" +
+               start_told + R"(,"text":"At noon.","readings":[]})";
+    };
+    daemon.set("/v1/meters/house/register", should_show("true"));
+    const auto posted = [&] {
+        auto bodies = daemon.bodies();
+        std::erase(bodies, "");
+        return bodies;
+    };
+    const Run run = daemon.run("register house --set 2.9 </dev/null");
+    CHECK(run.status == 2);
+    CHECK(
+        run.error ==
+        "tickledger: The register of house should show 2.949 m³ (2.947 to 2.951). You say 2.900 m³: 49.0 L less. "
+        "Booked, it takes back water that was counted. The reading is told to 100 L only, so this may be no "
+        "difference at all: tell every digit that the register shows. Nothing was booked. To book it all the same, "
+        "say --yes.\n");
+    CHECK(posted().empty());
+    CHECK_THAT(daemon.run("register house --set 12.949 </dev/null").error,
+               Catch::Contains("10000.0 L more. Booked, it adds water that nobody has counted."));
+    CHECK(posted().empty());
+    // What the ledger expects, what was read earlier, and what is insisted on.
+    for (const char* arguments : {"--set 2.950", "--set 2.9 --at 2026-03-01", "--set 2,9 --yes"}) {
+        CAPTURE(arguments);
+        CHECK(daemon.run(std::string("register house </dev/null ") + arguments).status == 0);
+        CHECK(posted().size() == 1);
+    }
+    CHECK(daemon.run("register house --set 1,234").status == 2);
+    daemon.set("/v1/meters/house/register", should_show("false"));
+    // The daemon itself says what to do about a start that was never told.
+    CHECK(daemon.run("register house --set 1234.567 </dev/null").status == 0);
+    CHECK(posted().size() == 1);
+}
+
+TEST_CASE("an old flow was shown as the flow of now") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters",
+        R"({"meters":[{"id":"house","name":null,"pulse_value_l":1,"last_reading_at":"2026-03-08T11:47:00+01:00",)"
+        R"("register_m3":1.0,"flow_l_per_h":720.0,"flow_known":false,"flow_age_s":780,)"
+        R"("smallest_visible_leak_l_per_h":2.0}]})");
+    CHECK_THAT(daemon.run("meters").out, Catch::Contains("not known"));
+    CHECK_THAT(daemon.run("meters").out, !Catch::Contains("720"));
+}
+
+}  // namespace tickledger
