@@ -1,6 +1,8 @@
 #include "serve/access.hpp"
 
+#include <arpa/inet.h>
 #include <fmt/format.h>
+#include <netinet/in.h>
 #include <openssl/crypto.h>
 #include <openssl/evp.h>
 
@@ -21,12 +23,39 @@ constexpr std::size_t token_min_length = 16;
 constexpr std::string_view authentication_asked =
     R"(Basic realm="Tickledger", charset="UTF-8", Bearer realm="Tickledger")";
 
-/// A page in a browser can be made to speak to any address under a name of its own ("DNS rebinding"); the
-/// name then stands in Host. Only names that mean this machine are served over TCP.
-bool names_loopback(std::string_view host) {
-    const auto name =
-        host.starts_with('[') ? host.substr(0, host.find(']') + 1) : host.substr(0, host.find(':'));
-    return name == "localhost" || name == "[::1]" || name.starts_with("127.");
+std::string lower(std::string_view text) {
+    std::string small(text);
+    for (char& c : small)
+        if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+    return small;
+}
+
+bool is_name_character(char c) {
+    return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || (c >= '0' && c <= '9') || c == '-' ||
+           c == '.' || c == '_';
+}
+
+/// The host of a Host field, an IPv6 address in its brackets; nothing where the field is none.
+std::optional<std::string_view> host_of(std::string_view field) {
+    std::size_t end = 0;
+    if (field.starts_with('[')) {
+        end = field.find(']');
+        if (end == std::string_view::npos) return std::nullopt;
+        in6_addr address{};
+        if (::inet_pton(AF_INET6, std::string(field.substr(1, end - 1)).c_str(), &address) != 1)
+            return std::nullopt;
+        ++end;
+    } else {
+        while (end < field.size() && is_name_character(field[end]))
+            ++end;
+        if (end == 0) return std::nullopt;
+    }
+    std::string_view port = field.substr(end);
+    if (!port.empty() && port.front() != ':') return std::nullopt;
+    if (!port.empty()) port.remove_prefix(1);
+    const bool is_port = port.size() <= 5 &&
+                         std::all_of(port.begin(), port.end(), [](char c) { return c >= '0' && c <= '9'; });
+    return is_port ? std::optional(field.substr(0, end)) : std::nullopt;
 }
 
 /// What follows the scheme, whose letters may be large or small (RFC 9110, section 11.1).
@@ -58,6 +87,35 @@ std::optional<std::string> from_base64(std::string_view text) {
     return std::string(bytes.begin(), bytes.begin() + length - static_cast<std::ptrdiff_t>(padding));
 }
 
+/// No form of any site can send it without the browser asking the server first (Fetch standard,
+/// "CORS-safelisted request-header").
+bool is_json(std::string_view content_type) {
+    const auto end = std::min(content_type.find_first_of("; \t"), content_type.size());
+    return lower(content_type.substr(0, end)) == "application/json";
+}
+
+/// A page of another site, open in a browser of this machine, can send but must not change anything. The
+/// browser tells whose page it is (Fetch standard, section 3.2); where it does not, what is sent must be such
+/// as no form can send.
+std::optional<Response> refusal_of_change(const Caller& caller) {
+    if (caller.method == "GET" || caller.method == "HEAD") return std::nullopt;
+    if (caller.origins > 0) {
+        const std::string host = lower(caller.host);
+        const std::string origin = lower(caller.origin);
+        if (caller.origins == 1 && (origin == "http://" + host || origin == "https://" + host))
+            return std::nullopt;
+        return problem(403, "Pages of other sites may not change anything here.");
+    }
+    if (caller.method != "POST" || is_json(caller.content_type) ||
+        credentials(caller.authorization, "bearer")) {
+        return std::nullopt;
+    }
+    return problem(
+        403,
+        "Over TCP a POST needs \"Content-Type: application/json\", or the Origin of this page, or a "
+        "bearer token: a form of another site has none of them.");
+}
+
 }  // namespace
 
 Result<std::string> read_token(const std::string& file) {
@@ -79,27 +137,38 @@ bool shows_token(std::string_view authorization, std::string_view token) {
            is_same(std::string_view(*name_and_password).substr(colon + 1), token);
 }
 
+std::optional<bool> names_loopback(std::string_view host) {
+    const auto name = host_of(host);
+    if (!name) return std::nullopt;
+    if (lower(*name) == "localhost") return true;
+    if (name->starts_with('[')) {
+        in6_addr address{};
+        ::inet_pton(AF_INET6, std::string(name->substr(1, name->size() - 2)).c_str(), &address);
+        return IN6_IS_ADDR_LOOPBACK(&address);
+    }
+    in_addr address{};
+    return ::inet_pton(AF_INET, std::string(*name).c_str(), &address) == 1 &&
+           ntohl(address.s_addr) >> 24 == 127;
+}
+
 std::optional<Response> refusal_of(const Caller& caller, std::string_view token) {
-    // RFC 9112 section 3.2: a request of HTTP/1.1 without Host is answered 400.
+    // RFC 9112 section 3.2: a request of HTTP/1.1 without Host, or with two, is answered 400.
     if (caller.host.empty() && caller.must_name_host) return problem(400, "The request has no Host field.");
+    if (caller.hosts > 1) return problem(400, "The request has more than one Host field.");
     if (caller.is_local) return std::nullopt;
+    const auto is_loopback = names_loopback(caller.host);
+    if (!is_loopback && !caller.host.empty())
+        return problem(400, "The request's Host field is no host and port.");
     if (!token.empty() && !shows_token(caller.authorization, token)) {
         Response refusal =
             problem(401, "Show the token of [socket] token_file, as a bearer token or as a password.");
         refusal.fields.emplace_back("WWW-Authenticate", authentication_asked);
         return refusal;
     }
-    if (token.empty() && !names_loopback(caller.host)) {
+    if (token.empty() && !is_loopback.value_or(false)) {
         return problem(421, "Over TCP only requests to localhost, 127.0.0.1 or [::1] are answered.");
     }
-    // A page of another site, open in a browser of this machine, can send but must not change anything. The
-    // browser tells whose page it is (Fetch standard, section 3.2).
-    const std::string host(caller.host);
-    const bool is_own = caller.origin == "http://" + host || caller.origin == "https://" + host;
-    if (!caller.only_asks && !caller.origin.empty() && !is_own) {
-        return problem(403, "Pages of other sites may not change anything here.");
-    }
-    return std::nullopt;
+    return refusal_of_change(caller);
 }
 
 }  // namespace tickledger

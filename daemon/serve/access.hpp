@@ -22,14 +22,22 @@ namespace tickledger {
 struct Caller {
     bool is_local = false;       ///< Over the socket that has a file: its mode says who may.
     bool must_name_host = true;  ///< HTTP/1.1.
-    bool only_asks = true;       ///< GET or HEAD.
+    std::string_view method = "GET";
+    std::size_t hosts = 1;  ///< How many fields Host.
+    std::size_t origins = 0;
     std::string_view host;
     std::string_view origin;
     std::string_view authorization;
+    std::string_view content_type;
 };
 
+/// Whether a Host field (RFC 9112, section 3.2: a host and, maybe, a port) names this machine: localhost, an
+/// address of 127.0.0.0/8 or [::1]. No other site can be bound to these. Nothing where it is no such field.
+[[nodiscard]] std::optional<bool> names_loopback(std::string_view host);
+
 /// Why the caller is not answered, or nothing where it is. `token`: what callers over TCP must show; empty:
-/// nothing, but then only those are answered that call this machine by a loopback name.
+/// nothing, but then only those are answered that call this machine by a loopback name. docs/security.md says
+/// what each rule is for.
 [[nodiscard]] std::optional<Response> refusal_of(const Caller& caller, std::string_view token);
 
 }  // namespace tickledger

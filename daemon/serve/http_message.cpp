@@ -14,6 +14,10 @@ std::string_view phrase(unsigned status) {
     switch (status) {
         case 400:
             return "Bad Request";
+        case 401:
+            return "Unauthorized";
+        case 403:
+            return "Forbidden";
         case 404:
             return "Not Found";
         case 405:
@@ -28,6 +32,8 @@ std::string_view phrase(unsigned status) {
             return "Request Header Fields Too Large";
         case 500:
             return "Internal Server Error";
+        case 501:
+            return "Not Implemented";
         case 503:
             return "Service Unavailable";
         default:

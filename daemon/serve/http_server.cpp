@@ -2,6 +2,7 @@
 
 #include <sys/socket.h>
 
+#include <algorithm>
 #include <atomic>
 #include <boost/asio/basic_socket_acceptor.hpp>
 #include <boost/asio/io_context.hpp>
@@ -20,6 +21,10 @@ using boost::system::error_code;
 using Protocol = asio::generic::stream_protocol;
 using Acceptor = asio::basic_socket_acceptor<Protocol>;
 
+// What the daemon itself has open at the most: broker, message log, ledger, a backup under way, and the loop.
+constexpr std::size_t kept_descriptors = 40;
+// The connection, and of a long answer the ledger's file and its write-ahead log.
+constexpr std::size_t descriptors_a_connection = 3;
 constexpr auto pause_after_failed_accept = std::chrono::milliseconds{100};
 
 }  // namespace
@@ -93,6 +98,16 @@ HttpServer::~HttpServer() = default;
 
 void HttpServer::wake() {
     loop_->wake();
+}
+
+HttpLimits HttpLimits::within(std::size_t descriptors) {
+    const std::size_t left =
+        (std::max(descriptors, kept_descriptors) - kept_descriptors) / descriptors_a_connection;
+    HttpLimits limits;
+    limits.connections = std::clamp<std::size_t>(left * 2 / 5, 1, limits.connections);
+    limits.strangers = std::clamp<std::size_t>(left / 5, 1, limits.strangers);
+    limits.turned_away = std::clamp<std::size_t>(left / 5, 1, limits.turned_away);
+    return limits;
 }
 
 std::unique_ptr<HttpServer> HttpServer::start(std::vector<ListenSocket> sockets, HttpLimits limits,

@@ -21,8 +21,20 @@ struct HttpLimits {
     Duration receive = std::chrono::seconds{30};
     /// For taking one part of an answer.
     Duration send = std::chrono::seconds{30};
-    /// Connections at a time; one more is answered 503 and closed.
+    /// For a whole answer in parts: while it is sent, the ledger's write-ahead log can not be begun anew.
+    Duration answer = std::chrono::minutes{5};
+    /// Connections at a time, over the local socket and as many over TCP that have shown that they may ask;
+    /// one more is answered 503 and closed.
     std::size_t connections = 128;
+    /// Connections over TCP that have not shown it yet.
+    std::size_t strangers = 64;
+    /// Connections at a time that are only told that there is no place; more are closed without a word.
+    std::size_t turned_away = 16;
+
+    /// Such that a process that may open so many descriptors keeps enough of them for the broker, the message
+    /// log and the ledger.
+    [[nodiscard]] static HttpLimits within(std::size_t descriptors);
+
     /// How often an answer without an end is asked for more where nobody wakes it.
     Duration look_for_news = std::chrono::seconds{5};
 };

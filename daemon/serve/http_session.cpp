@@ -4,6 +4,8 @@
 #include <boost/asio/write.hpp>
 #include <boost/beast/core.hpp>
 #include <boost/beast/http.hpp>
+#include <chrono>
+#include <functional>
 #include <optional>
 #include <sstream>
 
@@ -19,13 +21,15 @@ namespace http = boost::beast::http;
 using boost::system::error_code;
 using Protocol = asio::generic::stream_protocol;
 
-// How long a client that was refused may take to read why.
+// How long a client that was refused may take to read why, and how much it may send meanwhile.
 constexpr auto farewell = std::chrono::seconds{2};
+constexpr std::size_t farewell_bytes_max = std::size_t{1024} * 1024;
 
 Response problem_of_unreadable(error_code error, const HttpLimits& limits) {
-    if (error == http::error::header_limit) {
-        return problem(
-            431, "The request's header is larger than " + std::to_string(limits.header_bytes) + " bytes.");
+    if (error == http::error::header_limit || error == http::error::buffer_overflow) {
+        return problem(431,
+                       "The request's header, or what its chunks bring beside the body, is larger than " +
+                           std::to_string(limits.header_bytes) + " bytes.");
     }
     if (error == http::error::body_limit) {
         return problem(413,
@@ -34,21 +38,47 @@ Response problem_of_unreadable(error_code error, const HttpLimits& limits) {
     return problem(400, "The request can not be read as HTTP/1.1: " + error.message() + ".");
 }
 
+/// Why it is not known where the request ends, or nothing where it is. Only "chunked" is understood, alone
+/// and in HTTP/1.1 (RFC 9112, section 6.1); anything else could hide a second request.
+std::optional<Response> refusal_of_framing(const http::request_header<>& header) {
+    const auto codings = header.count(http::field::transfer_encoding);
+    if (codings == 0) return std::nullopt;
+    if (header.version() < 11) return problem(400, "HTTP/1.0 has no Transfer-Encoding.");
+    if (codings == 1 && beast::iequals(header[http::field::transfer_encoding], "chunked"))
+        return std::nullopt;
+    return problem(501, "Of all transfer codings only \"chunked\" is understood here, and only alone.");
+}
+
+Caller caller_of(const http::request_header<>& header, bool is_local) {
+    return {.is_local = is_local,
+            .must_name_host = header.version() >= 11,
+            .method = header.method_string(),
+            .hosts = header.count(http::field::host),
+            .origins = header.count(http::field::origin),
+            .host = header[http::field::host],
+            .origin = header[http::field::origin],
+            .authorization = header[http::field::authorization],
+            .content_type = header[http::field::content_type]};
+}
+
 }  // namespace
 
 // One connection: reads a request, writes its answer, and so on in turn. Keeps itself alive through the
 // handlers that wait for it.
 class Session : public std::enable_shared_from_this<Session> {
 public:
-    Session(Protocol::socket socket, std::shared_ptr<Sessions> sessions, bool is_local)
-        : stream_(std::move(socket)), sessions_(std::move(sessions)), is_local_(is_local) {
-        ++sessions_->count;
+    Session(Protocol::socket socket, std::shared_ptr<Sessions> sessions, Sessions::Place place)
+        : stream_(std::move(socket)),
+          sessions_(std::move(sessions)),
+          place_(place),
+          buffer_(2 * sessions_->limits.header_bytes) {
+        ++sessions_->taken(place_);
     }
     Session(const Session&) = delete;
     Session& operator=(const Session&) = delete;
     ~Session() {
         sessions_->waiting.erase(this);
-        --sessions_->count;
+        --sessions_->taken(place_);
     }
 
     /// Waits for the next request.
@@ -56,9 +86,11 @@ public:
         parser_.emplace();
         parser_->header_limit(static_cast<std::uint32_t>(sessions_->limits.header_bytes));
         parser_->body_limit(sessions_->limits.body_bytes);
+        extension_bytes_ = 0;
+        parser_->on_chunk_header(count_extensions_);
         stream_.expires_after(sessions_->limits.receive);
-        http::async_read(stream_, buffer_, *parser_,
-                         beast::bind_front_handler(&Session::on_received, shared_from_this()));
+        http::async_read_header(stream_, buffer_, *parser_,
+                                beast::bind_front_handler(&Session::on_header, shared_from_this()));
     }
 
     // Says that there are too many connections, without waiting for a request.
@@ -78,8 +110,27 @@ private:
     // What of an answer is still to be sent once the write that runs is done.
     enum class Rest : std::uint8_t { nothing, held_part, parts, end, news };
 
-    void on_received(error_code error, std::size_t) {
-        if (!error) return answer(parser_->get());
+    // Whether the request may be made at all stands in its header; nothing more is read of one that may not.
+    void on_header(error_code error, std::size_t) {
+        if (error) return on_unreadable(error);
+        const auto& header = parser_->get().base();
+        is_head_ = header.method() == http::verb::head;
+        is_chunkable_ = header.version() >= 11;
+        close_after_ = !parser_->keep_alive();
+        if (auto refusal = refusal_of_header(header)) return refuse(*std::move(refusal));
+        if (!become_known()) return turn_away();
+        if (parser_->is_done()) return answer();
+        http::async_read(stream_, buffer_, *parser_,
+                         beast::bind_front_handler(&Session::on_body, shared_from_this()));
+    }
+
+    void on_body(error_code error, std::size_t) {
+        if (error) return on_unreadable(error);
+        request_.body = std::move(parser_->get().body());
+        answer();
+    }
+
+    void on_unreadable(error_code error) {
         // The client has gone, in good order or not, or took too long: nobody waits for an answer.
         const bool is_unreadable = error.category() == make_error_code(http::error::bad_method).category();
         if (!is_unreadable || error == http::error::end_of_stream || error == http::error::partial_message)
@@ -88,36 +139,48 @@ private:
         send(problem_of_unreadable(error, sessions_->limits));
     }
 
-    void answer(const http::request<http::string_body>& received) {
-        is_head_ = received.method() == http::verb::head;
-        is_chunkable_ = received.version() >= 11;
-        close_after_ = !received.keep_alive();
-        send(answer_to(received));
+    /// Takes what is needed of the header; trailers come into the same fields, and must not count.
+    std::optional<Response> refusal_of_header(const http::request_header<>& header) {
+        if (auto refusal = refusal_of_framing(header)) {
+            close_after_ = refused_ = true;
+            return refusal;
+        }
+        const bool is_local = place_ == Sessions::Place::local;
+        if (auto refusal = refusal_of(caller_of(header, is_local), sessions_->token)) return refusal;
+        auto request = read_target(header.target());
+        if (!request) return problem(400, request.error().text);
+        request_ = *std::move(request);
+        request_.method = header.method_string();
+        request_.content_type = header[http::field::content_type];
+        request_.if_none_match = header[http::field::if_none_match];
+        return std::nullopt;
     }
 
-    Response answer_to(const http::request<http::string_body>& received) const {
-        const bool only_asks = received.method() == http::verb::get || received.method() == http::verb::head;
-        if (auto refusal = refusal_of({.is_local = is_local_,
-                                       .must_name_host = received.version() >= 11,
-                                       .only_asks = only_asks,
-                                       .host = received[http::field::host],
-                                       .origin = received[http::field::origin],
-                                       .authorization = received[http::field::authorization]},
-                                      sessions_->token)) {
-            return *std::move(refusal);
-        }
-        auto request = read_target(received.target());
-        if (!request) return problem(400, request.error().text);
-        request->method = received.method_string();
-        request->content_type = received[http::field::content_type];
-        request->if_none_match = received[http::field::if_none_match];
-        request->body = received.body();
+    /// What follows a header whose body was not read is no request, so the connection ends there.
+    void refuse(Response refusal) {
+        if (!parser_->is_done()) close_after_ = refused_ = true;
+        send(std::move(refusal));
+    }
+
+    /// False: there is no place left among those who may ask.
+    bool become_known() {
+        if (place_ != Sessions::Place::stranger) return true;
+        if (!sessions_->has_room(Sessions::Place::known)) return false;
+        --sessions_->taken(place_);
+        place_ = Sessions::Place::known;
+        ++sessions_->taken(place_);
+        return true;
+    }
+
+    void answer() {
+        Response response;
         try {
-            return sessions_->handler(*request);
+            response = sessions_->handler(request_);
         } catch (const std::exception& failure) {
-            sessions_->tell("The request " + request->path + " failed: " + failure.what());
-            return problem(500, "The request failed inside the daemon; its journal says more.");
+            sessions_->tell("The request " + request_.path + " failed: " + failure.what());
+            response = problem(500, "The request failed inside the daemon; its journal says more.");
         }
+        send(std::move(response));
     }
 
     // Begins the answer: what fits one part goes with its length, anything longer in chunks.
@@ -160,6 +223,7 @@ private:
             watch_for_leaving();
         } else if (chunks_ && !is_head_) {
             rest_ = Rest::held_part;
+            answer_began_ = std::chrono::steady_clock::now();
             held_part_ = std::move(response.body);
         } else {
             chunks_ = nullptr;
@@ -201,6 +265,12 @@ private:
 
     void send_next_part() {
         part_.clear();
+        if (std::chrono::steady_clock::now() - answer_began_ > sessions_->limits.answer) {
+            sessions_->tell("The answer to " + request_.path +
+                            " was cut, because its reader was too slow. Ask for a shorter range.");
+            chunks_ = nullptr;
+            return leave();
+        }
         const auto more = next_part(part_);
         if (!more) {
             // Without its last chunk the client knows that the answer is not whole.
@@ -287,17 +357,28 @@ private:
     void discard() {
         buffer_.clear();
         stream_.async_read_some(buffer_.prepare(4096),
-                                [self = shared_from_this()](error_code error, std::size_t) {
-                                    if (!error) self->discard();
+                                [self = shared_from_this()](error_code error, std::size_t bytes) {
+                                    self->discarded_bytes_ += bytes;
+                                    if (!error && self->discarded_bytes_ < farewell_bytes_max)
+                                        self->discard();
                                 });
     }
 
     beast::basic_stream<Protocol> stream_;
     std::shared_ptr<Sessions> sessions_;
-    bool is_local_;
-    beast::flat_buffer buffer_;
+    Sessions::Place place_;
+    beast::flat_buffer buffer_;  ///< Bounded: a chunk's extensions and the trailers are kept in it whole.
     std::optional<http::request_parser<http::string_body>> parser_;
+    std::size_t extension_bytes_ = 0;
+    std::function<void(std::uint64_t, beast::string_view, error_code&)> count_extensions_ =
+        [this](std::uint64_t, beast::string_view extensions, error_code& error) {
+            extension_bytes_ += extensions.size();
+            if (extension_bytes_ > sessions_->limits.header_bytes) error = http::error::header_limit;
+        };
+    Request request_;
+    std::size_t discarded_bytes_ = 0;
     ChunkProducer chunks_;
+    std::chrono::steady_clock::time_point answer_began_;
     NewsProducer news_;
     std::optional<asio::steady_timer> news_timer_;
     std::string part_;
@@ -316,15 +397,25 @@ void Sessions::look_for_news() {
         session->look_for_news();
 }
 
+bool Sessions::has_room(Place place) {
+    switch (place) {
+        case Place::local:
+        case Place::known:
+            return taken(place) < limits.connections;
+        case Place::stranger:
+            return taken(place) < limits.strangers;
+        case Place::turned_away:
+            return taken(place) < limits.turned_away;
+    }
+    return false;
+}
+
 void welcome(Protocol::socket connection, const std::shared_ptr<Sessions>& sessions, bool is_local) {
-    const std::size_t others = sessions->count;
-    // Even those who only hear that it is full are so many at most.
-    if (others >= 2 * sessions->limits.connections) return;
-    const auto session = std::make_shared<Session>(std::move(connection), sessions, is_local);
-    if (others < sessions->limits.connections) {
-        session->receive();
-    } else {
-        session->turn_away();
+    const auto place = is_local ? Sessions::Place::local : Sessions::Place::stranger;
+    if (sessions->has_room(place)) {
+        std::make_shared<Session>(std::move(connection), sessions, place)->receive();
+    } else if (sessions->has_room(Sessions::Place::turned_away)) {
+        std::make_shared<Session>(std::move(connection), sessions, Sessions::Place::turned_away)->turn_away();
     }
 }
 

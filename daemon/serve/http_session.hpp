@@ -1,8 +1,10 @@
 // The connections of the server: what each reads, what it is answered, and when it is let go.
 #pragma once
 
+#include <array>
 #include <boost/asio/generic/stream_protocol.hpp>
 #include <cstddef>
+#include <cstdint>
 #include <functional>
 #include <memory>
 #include <set>
@@ -20,7 +22,16 @@ struct Sessions {
     Handler handler;
     std::function<void(const std::string&)> on_trouble;
     std::string token;
-    std::size_t count = 0;
+    /// Whose place a connection takes. They are counted apart, so that none can take those of others.
+    enum class Place : std::uint8_t {
+        local,        ///< It came over the socket that has a file, whose mode says who may use it.
+        stranger,     ///< Over TCP; has not shown yet that it may ask.
+        known,        ///< Over TCP; the header of a request has shown it.
+        turned_away,  ///< Is only told that there is no place.
+    };
+    std::array<std::size_t, 4> counts{};
+    [[nodiscard]] std::size_t& taken(Place place) { return counts.at(static_cast<std::size_t>(place)); }
+    [[nodiscard]] bool has_room(Place place);
     /// Those that wait for news, in no order.
     std::set<Session*> waiting;
 
