@@ -3,11 +3,17 @@
 #include <sys/timex.h>
 #include <time.h>
 
+#include <algorithm>
+
 namespace tickledger {
 
 namespace {
 
 constexpr Duration tolerance = std::chrono::minutes{2};
+// The release of the first version of this program: no server's clock that shows an earlier time is right.
+constexpr Instant earliest = std::chrono::sys_days{std::chrono::year{2025} / 1 / 1};
+// Whoever has thousands of nodes does not need all of them to tell the time.
+constexpr std::size_t nodes_remembered = 64;
 // A node's word is taken for the time only within this of what is known.
 constexpr Duration node_clock_reach = std::chrono::hours{24 * 365 * 10};
 
@@ -30,19 +36,69 @@ bool SystemClock::is_synchronised() const {
     return state >= 0 && state != TIME_ERROR && (query.status & STA_UNSYNC) == 0;
 }
 
-std::optional<Instant> TrustedClock::now() {
-    const std::lock_guard lock(mutex_);
-    const Instant wall = clock_.wall();
-    if (!is_set_) is_set_ = wall >= floor_ - tolerance || clock_.is_synchronised();
-    if (is_set_) return wall;
-    if (start_) return *start_ + clock_.since_boot();
-    return std::nullopt;
+bool TrustedClock::is_likely_at_start(Instant wall) const {
+    return wall >= floor_.at - tolerance && wall <= floor_.at + floor_.reach;
 }
 
-void TrustedClock::hear(Instant node_time) {
+std::optional<Instant> TrustedClock::look() {
+    const Instant wall = clock_.wall();
+    const Duration since_boot = clock_.since_boot();
+    ahead_ = Duration{0};
+    if (!known_ || is_lent_) {
+        if (is_likely_at_start(wall) || clock_.is_synchronised()) {
+            known_ = {wall, since_boot};
+            is_lent_ = false;
+            return wall;
+        }
+        if (!known_) return std::nullopt;
+    }
+    const Instant expected = known_->at + (since_boot - known_->since_boot);
+    if (is_lent_) return expected;
+    const Duration jump = wall - expected;
+    // Who sets a clock back does it because it was ahead; but no clock is right before the program was made.
+    const bool is_set_back = jump < Duration{0} && wall >= earliest;
+    if ((jump >= -tolerance && jump <= tolerance) || is_set_back || clock_.is_synchronised()) {
+        known_ = {wall, since_boot};
+        return wall;
+    }
+    ahead_ = std::max(jump, Duration{0});
+    return expected;
+}
+
+std::optional<Instant> TrustedClock::now() {
     const std::lock_guard lock(mutex_);
-    if (is_set_ || start_ || node_time < floor_ - tolerance || node_time > floor_ + node_clock_reach) return;
-    start_ = node_time - clock_.since_boot();
+    return look();
+}
+
+Duration TrustedClock::disbelieved_ahead() {
+    const std::lock_guard lock(mutex_);
+    (void)look();
+    return ahead_;
+}
+
+void TrustedClock::hear(std::string_view who, Instant node_time) {
+    const std::lock_guard lock(mutex_);
+    if (known_ || node_time < floor_.at - tolerance || node_time > floor_.at + node_clock_reach) return;
+    const Duration since_boot = clock_.since_boot();
+    const Instant start = node_time - since_boot;
+    const bool is_second = std::any_of(said_.begin(), said_.end(), [&](const auto& said) {
+        return said.first != who && start - said.second <= tolerance && said.second - start <= tolerance;
+    });
+    if (is_second) {
+        known_ = {node_time, since_boot};
+        is_lent_ = true;
+        return;
+    }
+    if (said_.size() < nodes_remembered || said_.contains(who))
+        said_.insert_or_assign(std::string(who), start);
+}
+
+Instant StampClock::stamp(Instant now, Duration since_boot) {
+    const std::lock_guard lock(mutex_);
+    const Duration passed = std::max(since_boot - since_boot_, Duration{0});
+    since_boot_ += passed;
+    last_ = last_ ? std::max(now, *last_ + passed - passed / 16) : now;
+    return *last_;
 }
 
 }  // namespace tickledger

@@ -1,8 +1,12 @@
 // The clock port. Only the service asks what time it is; everything inward is told.
 #pragma once
 
+#include <functional>
+#include <map>
 #include <mutex>
 #include <optional>
+#include <string>
+#include <string_view>
 
 #include "tickledger/time.hpp"
 
@@ -26,29 +30,65 @@ public:
     [[nodiscard]] bool is_synchronised() const override;
 };
 
-/// A civil clock that knows when it must not be believed: many small servers have no battery for it and
-/// start in 1970, or hours behind, until the network tells them the time. Thread-safe.
+/// A civil clock that knows when it must not be believed; docs/time.md gives the reasons. Thread-safe.
+///
+/// Once it is known what time it is, it goes on with the time since the machine's start. The server's clock
+/// is followed where it agrees with that, where the kernel says that a time service keeps it, and where it is
+/// set back. A jump ahead that no time service vouches for is not followed.
 class TrustedClock {
 public:
-    /// `floor`: it can not be earlier than this (the last stamp of the message log, the program's release).
-    TrustedClock(const Clock& clock, Instant floor) : clock_(clock), floor_(floor) {}
+    /// What is known of the time before anybody tells it.
+    struct Floor {
+        /// It can not be earlier than this.
+        Instant at{};
+        /// A clock without a time service is believed at the start up to so long after `at`.
+        Duration reach{};
+    };
+    TrustedClock(const Clock& clock, Floor floor) : clock_(clock), floor_(floor) {}
 
-    /// The time, or nothing while the clock is not set. Once it was set it stays believed, however it steps.
+    /// The time, or nothing while it is not known.
     [[nodiscard]] std::optional<Instant> now();
 
-    /// A node told the time while the server did not know it. Believed if it is neither before the floor nor
-    /// years after it; from then on the time since the machine's start goes on from there.
-    void hear(Instant node_time);
+    /// `who`, a node, told the time while the server did not know it. Where two agree, and what they say is
+    /// neither before the floor nor years after it, they are believed until the server knows better.
+    void hear(std::string_view who, Instant node_time);
 
-    [[nodiscard]] Instant floor() const { return floor_; }
+    [[nodiscard]] Instant floor() const { return floor_.at; }
+    /// By how much the server's clock is ahead of what is believed; zero: it is believed.
+    [[nodiscard]] Duration disbelieved_ahead();
 
 private:
+    struct Known {
+        Instant at{};
+        Duration since_boot{};
+    };
+    [[nodiscard]] std::optional<Instant> look();
+    [[nodiscard]] bool is_likely_at_start(Instant wall) const;
+
     const Clock& clock_;
-    const Instant floor_;
+    const Floor floor_;
     std::mutex mutex_;
-    bool is_set_ = false;
-    /// What the civil time was at the machine's start, as a node has it.
-    std::optional<Instant> start_;
+    std::optional<Known> known_;
+    bool is_lent_ = false;  ///< By nodes: the server itself does not know yet.
+    Duration ahead_{};
+    /// What each node says the time was at the machine's start.
+    std::map<std::string, Instant, std::less<>> said_;
+};
+
+/// The stamps of the message log, which never go back. Where the last one is ahead of the time, they go on
+/// from there with the time since the machine's start, a sixteenth slower, until the time has caught up: so
+/// that lengths of time stay true to a sixteenth, and less water is never too much for its time. Thread-safe.
+class StampClock {
+public:
+    /// `last`: the last stamp so far.
+    StampClock(std::optional<Instant> last, Duration since_boot) : last_(last), since_boot_(since_boot) {}
+
+    [[nodiscard]] Instant stamp(Instant now, Duration since_boot);
+
+private:
+    std::mutex mutex_;
+    std::optional<Instant> last_;
+    Duration since_boot_;
 };
 
 }  // namespace tickledger

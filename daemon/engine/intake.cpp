@@ -23,7 +23,7 @@ bool Intake::accept(Message&& message) {
     }
     bool kept = false;
     if (now) {
-        kept = keep(std::move(message), *now);
+        kept = keep(std::move(message), stamp_of_now(*now));
     } else {
         {
             const std::lock_guard lock(mutex_);
@@ -56,9 +56,10 @@ Result<void> Intake::accept_instruction(std::string document) {
     if (!now) {
         return fail(
             "The server's clock is not set, so nobody can tell when this was said. Set the clock, or wait "
-            "until the network or a node has told the time, and say it again.");
+            "until the network or two nodes have told the time, and say it again.");
     }
-    if (auto appended = parts_.log->append(Instruction{{}, std::move(document)}, *now); !appended) {
+    if (auto appended = parts_.log->append(Instruction{{}, std::move(document)}, stamp_of_now(*now));
+        !appended) {
         return tl::unexpected(std::move(appended.error()));
     }
     // People speak seldom, and expect that what was answered is never forgotten.
@@ -69,9 +70,14 @@ void Intake::watch_clock() {
     const std::lock_guard lock(mutex_);
     if (!has_undated_) return;
     const auto now = clock_.now();
-    if (!now || !keep(ClockSet{*now, parts_.clock->since_boot()}, *now)) return;
+    if (!now || !keep(ClockSet{*now, parts_.clock->since_boot()}, stamp_of_now(*now))) return;
     has_undated_ = false;
     parts_.tell(Level::notice, "The clock is set; what waited for it is booked now.");
+}
+
+Instant Intake::now() {
+    const auto now = clock_.now();
+    return now ? stamp_of_now(*now) : clock_.floor();
 }
 
 /// What waited tells a time of long ago.
@@ -100,7 +106,7 @@ void Intake::ask_node(const Message& message) {
         std::optional<Instant> newest;
         for (const Reading& reading : *readings)
             newest = std::max(newest, reading.time);
-        if (newest) clock_.hear(*newest);
+        if (newest) clock_.hear(message.topic, *newest);
     }
 }
 

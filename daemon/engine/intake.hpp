@@ -26,6 +26,8 @@ public:
         std::shared_ptr<const std::vector<MeterSettings>> meters;
         /// The civil time can not be earlier than this.
         Instant clock_floor{};
+        /// A clock that no time service keeps is believed at the start up to so long after that.
+        Duration clock_reach = std::chrono::hours{24 * 365 * 10};
         /// The log holds messages, not booked yet, that wait for the clock to be set.
         bool has_undated = false;
         /// After each append. False: it had to be on the disk by now and is not.
@@ -35,7 +37,8 @@ public:
 
     explicit Intake(Parts parts)
         : parts_(std::move(parts)),
-          clock_(*parts_.clock, parts_.clock_floor),
+          clock_(*parts_.clock, {parts_.clock_floor, parts_.clock_reach}),
+          stamps_(parts_.log->last_stamp(), parts_.clock->since_boot()),
           has_undated_(parts_.has_undated),
           meters_(parts_.meters) {}
 
@@ -52,21 +55,25 @@ public:
     /// Looks whether a clock that was not set is set by now, and logs that. To be called now and then.
     void watch_clock();
 
-    /// The time up to which the bookkeeper's clock may run. While the server's clock is not set, time stands
-    /// still.
-    [[nodiscard]] Instant now() { return clock_.now().value_or(clock_.floor()); }
-    /// The same where the clock is set.
+    /// The time up to which the bookkeeper's clock may run: that of a stamp given now. While the time is not
+    /// known, it stands still.
+    [[nodiscard]] Instant now();
+    /// The time where it is known. Stamps may be ahead of it.
     [[nodiscard]] std::optional<Instant> known_time() { return clock_.now(); }
+    /// By how much the server's clock is ahead of what is believed; zero: it is believed.
+    [[nodiscard]] Duration disbelieved_ahead() { return clock_.disbelieved_ahead(); }
     [[nodiscard]] std::uint64_t accepted() const { return accepted_; }
     void count_accepted(std::uint64_t messages) { accepted_ += messages; }
 
 private:
     [[nodiscard]] bool keep(Event event, Instant at);
+    [[nodiscard]] Instant stamp_of_now(Instant now) { return stamps_.stamp(now, parts_.clock->since_boot()); }
     void ask_node(const Message& message);
     [[nodiscard]] bool waited_at_broker(const Message& message);
 
     const Parts parts_;
     TrustedClock clock_;
+    StampClock stamps_;
     std::mutex mutex_;  ///< So that no message stands before the line that says the clock is set.
     bool has_undated_;
     std::shared_ptr<const std::vector<MeterSettings>> meters_;

@@ -36,6 +36,8 @@ struct OpenedStore {
     bool has_undated = false;
     /// The civil time can not be earlier than this.
     Instant clock_floor{};
+    /// A clock that no time service keeps is believed at the start up to so long after that.
+    Duration clock_reach{};
 };
 
 /// Opens ledger and log (made if missing) in `directory` and notes in the log that the link was down.

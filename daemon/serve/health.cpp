@@ -60,9 +60,10 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
     }
     add_store_troubles(troubles, facts, zone);
     if (facts.stamps_held_at) {
-        troubles.push_back(
-            fmt::format("The server's clock was set back; arrivals are stamped {} until it has caught up.",
-                        zone.format(*facts.stamps_held_at)));
+        troubles.push_back(fmt::format(
+            "The server's clock was set back; arrivals are stamped from {} on, a sixteenth slower, until "
+            "it has caught up.",
+            zone.format(*facts.stamps_held_at)));
     }
     if (facts.messages_undated > 0) {
         troubles.push_back(

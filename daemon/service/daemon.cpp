@@ -1,9 +1,11 @@
 #include "service/daemon.hpp"
 
 #include <fmt/format.h>
+#include <sys/resource.h>
 #include <systemd/sd-daemon.h>
 
 #include <algorithm>
+#include <atomic>
 #include <unordered_map>
 
 #include "engine/clock.hpp"
@@ -35,6 +37,11 @@ namespace {
 constexpr Duration goodbye_longest = std::chrono::milliseconds{700};
 // A larger ledger is checked while it is booked into already.
 constexpr Duration check_longest = std::chrono::milliseconds{100};
+
+std::size_t descriptors_allowed() {
+    rlimit allowed{};
+    return ::getrlimit(RLIMIT_NOFILE, &allowed) == 0 ? static_cast<std::size_t>(allowed.rlim_cur) : 0;
+}
 
 using Started = tl::expected<void, StartFailure>;
 
@@ -118,6 +125,7 @@ private:
     OpenedStore store_;
     bool is_unchecked_ = false;
     std::unique_ptr<LogSync> log_sync_;
+    std::atomic<bool> is_ready_ = false;
     std::unique_ptr<Syncer> syncer_;
     std::unique_ptr<Intake> intake_;
     std::unique_ptr<LogSource> source_;
@@ -179,6 +187,7 @@ Started Daemon::Parts::open_store() {
         .clock = &clock_,
         .meters = {configuration_, &configuration_->meters},
         .clock_floor = store_.clock_floor,
+        .clock_reach = store_.clock_reach,
         .has_undated = store_.has_undated,
         .on_appended = [this] { return syncer_->appended(); },
         .tell = tell,
@@ -228,7 +237,11 @@ Started Daemon::Parts::begin() {
         .intake = intake_.get(),
         .topic_root = configuration_->broker.topic_root,
         .commit_every = configuration_->store.commit_every,
-        .on_pass = [] { sd_notify(0, "WATCHDOG=1"); },
+        .on_pass =
+            [this] {
+                // While there is progress a start may take as long as it needs: each pass is some of it.
+                sd_notify(0, is_ready_ ? "WATCHDOG=1" : "WATCHDOG=1\nEXTEND_TIMEOUT_USEC=90000000");
+            },
         .on_standstill = [this] { housekeeper_->suspect(); },
     });
     engine_thread_->catch_up();
@@ -249,9 +262,11 @@ Started Daemon::Parts::begin() {
 
     answer_with(configuration_);
     server_ = HttpServer::start(
-        std::move(sockets_), {}, [this](const Request& request) { return answer(request); },
+        std::move(sockets_), HttpLimits::within(descriptors_allowed()),
+        [this](const Request& request) { return answer(request); },
         [](const std::string& line) { journal(Level::warning, line); }, token_);
     news_.wake_with([this] { server_->wake(); });
+    is_ready_ = true;
     sd_notify(0, "READY=1\nSTATUS=Booking.");
     return {};
 }
@@ -351,7 +366,8 @@ HealthFacts Daemon::Parts::health(Generation& generation) {
     facts.meters =
         meters_look_.look([&](const std::string& id) { return generation.settings_of(id); }, clock_.wall());
     const auto stamp = store_.log->last_stamp();
-    if (stamp && clock_.wall() + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;
+    const auto known = intake_->known_time();
+    if (stamp && known && *known + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;
     return facts;
 }
 

@@ -1,6 +1,7 @@
 // tickledgerd: reads the command line, starts the daemon or a replay, waits for the signal to stop.
 
 #include <malloc.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
@@ -115,6 +116,8 @@ int main(int argc, char** argv) {
         ->add_option("RECORDING", request.recordings,
                      "Files or directories of recorded messages; - is standard input")
         ->required();
+    // Water use tells when a house is empty: what is written here is for nobody else, however it was started.
+    ::umask(077);
     try {
         app.parse(argc, argv);
     } catch (const CLI::ParseError& error) {

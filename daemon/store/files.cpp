@@ -7,6 +7,8 @@
 
 #include <algorithm>
 #include <cerrno>
+#include <cstdio>
+#include <mutex>
 #include <system_error>
 #include <utility>
 
@@ -22,6 +24,7 @@ using std::filesystem::path;
                        std::generic_category().message(reason) + ".";
     if (reason == ENOSPC || reason == EDQUOT) text += " Free some space; it is tried again by itself.";
     if (reason == EACCES || reason == EPERM) text += " Check the owner and the mode of the directory.";
+    if (reason == ELOOP) text += " It is a link, which is not followed: put the file itself in its place.";
     if (reason == EROFS) text += " The file system is read-only: check the disk.";
     return fail(std::move(text));
 }
@@ -30,7 +33,10 @@ class Descriptor {
 public:
     explicit Descriptor(int number) : number_(number) {}
     Descriptor(Descriptor&& other) noexcept : number_(std::exchange(other.number_, -1)) {}
-    Descriptor& operator=(Descriptor&&) = delete;
+    Descriptor& operator=(Descriptor&& other) noexcept {
+        std::swap(number_, other.number_);
+        return *this;
+    }
     Descriptor(const Descriptor&) = delete;
     Descriptor& operator=(const Descriptor&) = delete;
     ~Descriptor() {
@@ -57,6 +63,17 @@ auto uninterrupted(Call call) {
     return Descriptor{uninterrupted([&] { return ::open(at.c_str(), flags | O_CLOEXEC, mode); })};
 }
 
+/// Follows no link and waits for no pipe: nothing but a plain file (or a device, as tests use one that is
+/// always full) is opened.
+[[nodiscard]] Result<Descriptor> open_plain(const path& file, int flags) {
+    Descriptor descriptor = open_descriptor(file, flags | O_NOFOLLOW | O_NONBLOCK);
+    if (!descriptor.open()) return failed("open", file, errno);
+    struct stat state {};
+    if (::fstat(descriptor.number(), &state) != 0) return failed("look at", file, errno);
+    if (S_ISREG(state.st_mode) || S_ISCHR(state.st_mode)) return descriptor;
+    return fail("Cannot use " + file.string() + ": it is no plain file. Put it away.");
+}
+
 /// A new name survives a power cut only once its directory has been forced to the disk.
 [[nodiscard]] Result<void> sync_directory(const path& directory) {
     const Descriptor opened =
@@ -70,21 +87,26 @@ auto uninterrupted(Call call) {
 
 class MachineAppendFile final : public AppendFile {
 public:
-    MachineAppendFile(Descriptor descriptor, path name)
-        : descriptor_(std::move(descriptor)), name_(std::move(name)) {}
+    MachineAppendFile(Descriptor descriptor, path name, std::uint64_t size_bytes)
+        : descriptor_(std::move(descriptor)), name_(std::move(name)), size_bytes_(size_bytes) {}
 
     Result<void> append(std::string_view bytes) override {
+        if (!is_in_place()) {
+            if (auto stayed = put_back(); !stayed) return stayed;
+        }
         while (!bytes.empty()) {
             const ssize_t written =
                 uninterrupted([&] { return ::write(descriptor_.number(), bytes.data(), bytes.size()); });
             if (written < 0) return failed("write to", name_, errno);
             if (written == 0) return failed("write to", name_, ENOSPC);
             bytes.remove_prefix(static_cast<std::size_t>(written));
+            size_bytes_ += static_cast<std::uint64_t>(written);
         }
         return {};
     }
 
     Result<void> sync() override {
+        const std::lock_guard lock(sync_mutex_);
         if (uninterrupted([&] { return ::fdatasync(descriptor_.number()); }) != 0) {
             return failed("force to the disk", name_, errno);
         }
@@ -96,28 +118,118 @@ public:
         if (uninterrupted([&] { return ::ftruncate(descriptor_.number(), size); }) != 0) {
             return failed("shorten", name_, errno);
         }
+        size_bytes_ = size_bytes;
         return {};
     }
 
 private:
+    /// Whether the name still leads to what is open, and nothing was cut off. A person or a program may have
+    /// removed, moved or cut the file, and what is written then would be gone with the process.
+    [[nodiscard]] bool is_in_place() const;
+    /// Writes what is open anew under the name, durably. Bytes that are gone become one blank line, so that
+    /// places in the file stay what they were. What lies under the name meanwhile is put aside beside it.
+    [[nodiscard]] Result<void> put_back();
+    [[nodiscard]] Result<void> copy_to(int descriptor) const;
+
     Descriptor descriptor_;
+    std::mutex sync_mutex_;  ///< The descriptor must not be exchanged while another thread syncs it.
     path name_;
+    std::uint64_t size_bytes_;  ///< What was written here or was there before.
 };
+
+bool MachineAppendFile::is_in_place() const {
+    struct stat ours {};
+    struct stat named {};
+    return ::fstat(descriptor_.number(), &ours) == 0 && ::lstat(name_.c_str(), &named) == 0 &&
+           ours.st_dev == named.st_dev && ours.st_ino == named.st_ino &&
+           static_cast<std::uint64_t>(ours.st_size) >= size_bytes_;
+}
+
+[[nodiscard]] Result<void> make_directory_durably(const path& directory) {
+    std::error_code reason;
+    if (std::filesystem::is_directory(directory, reason)) return {};
+    std::filesystem::create_directories(directory, reason);
+    if (reason) return failed("make the directory", directory, reason.value());
+    return sync_directory(directory.parent_path());
+}
+
+Result<void> MachineAppendFile::copy_to(int descriptor) const {
+    std::string bytes(std::size_t{256} * 1024, '\0');
+    std::uint64_t copied = 0;
+    while (copied < size_bytes_) {
+        const auto wanted =
+            static_cast<std::size_t>(std::min<std::uint64_t>(bytes.size(), size_bytes_ - copied));
+        const ssize_t got = uninterrupted(
+            [&] { return ::pread(descriptor_.number(), bytes.data(), wanted, static_cast<off_t>(copied)); });
+        if (got < 0) return failed("read", name_, errno);
+        if (got == 0) break;
+        for (ssize_t written = 0; written < got;) {
+            const ssize_t step = uninterrupted([&] {
+                return ::write(descriptor, bytes.data() + written, static_cast<std::size_t>(got - written));
+            });
+            if (step <= 0) return failed("write anew", name_, step < 0 ? errno : ENOSPC);
+            written += step;
+        }
+        copied += static_cast<std::uint64_t>(got);
+    }
+    if (copied < size_bytes_) {
+        // The hole takes no room.
+        const auto hole_end = static_cast<off_t>(size_bytes_ - 1);
+        if (::ftruncate(descriptor, hole_end) != 0 || ::pwrite(descriptor, "\n", 1, hole_end) != 1)
+            return failed("write anew", name_, errno);
+    }
+    if (uninterrupted([&] { return ::fdatasync(descriptor); }) != 0)
+        return failed("force to the disk", name_, errno);
+    return {};
+}
+
+Result<void> MachineAppendFile::put_back() {
+    if (auto made = make_directory_durably(name_.parent_path()); !made) return made;
+    const path anew = name_.string() + ".anew";
+    ::unlink(anew.c_str());
+    Descriptor descriptor = open_descriptor(anew, O_RDWR | O_APPEND | O_CREAT | O_EXCL | O_NOFOLLOW);
+    if (!descriptor.open()) return failed("write anew", name_, errno);
+    if (auto copied = copy_to(descriptor.number()); !copied) {
+        ::unlink(anew.c_str());
+        return copied;
+    }
+    const path aside = name_.string() + ".put-aside";
+    if (::rename(name_.c_str(), aside.c_str()) != 0 && errno != ENOENT)
+        return failed("put aside", name_, errno);
+    if (::rename(anew.c_str(), name_.c_str()) != 0) return failed("write anew", name_, errno);
+    if (auto synced = sync_directory(name_.parent_path()); !synced) return synced;
+    {
+        const std::lock_guard lock(sync_mutex_);
+        descriptor_ = std::move(descriptor);
+    }
+    // <3> is an error to systemd's journal, as the service writes it.
+    std::fprintf(
+        stderr,
+        "<3>The message log's file %s was removed, moved or cut while the daemon ran. It was written anew "
+        "from what was still open. Find out who did that.\n",
+        name_.c_str());
+    return {};
+}
 
 class MachineFiles final : public Files {
 public:
     Result<std::unique_ptr<AppendFile>> open_append(const path& file) override {
-        Descriptor descriptor = open_descriptor(file, O_WRONLY | O_APPEND | O_CREAT);
-        if (!descriptor.open()) return failed("open", file, errno);
+        // For reading too: what was removed can only be had from here.
+        auto descriptor = open_plain(file, O_RDWR | O_APPEND | O_CREAT);
+        if (!descriptor) return tl::unexpected<Error>(std::move(descriptor.error()));
         if (auto synced = sync_directory(file.parent_path()); !synced) {
             return tl::unexpected<Error>(std::move(synced.error()));
         }
-        return std::make_unique<MachineAppendFile>(std::move(descriptor), file);
+        struct stat state {};
+        if (::fstat(descriptor->number(), &state) != 0) return failed("look at", file, errno);
+        return std::make_unique<MachineAppendFile>(std::move(*descriptor), file,
+                                                   static_cast<std::uint64_t>(state.st_size));
     }
 
     Result<std::string> read(const path& file, std::uint64_t offset_bytes, std::size_t max_bytes) override {
-        const Descriptor descriptor = open_descriptor(file, O_RDONLY);
-        if (!descriptor.open()) return failed("open", file, errno);
+        const auto opened = open_plain(file, O_RDONLY);
+        if (!opened) return tl::unexpected<Error>(opened.error());
+        const Descriptor& descriptor = *opened;
         struct stat state {};
         if (::fstat(descriptor.number(), &state) != 0) return failed("look at", file, errno);
         const auto size = static_cast<std::uint64_t>(state.st_size);
@@ -152,7 +264,10 @@ public:
              entries.increment(reason)) {
             // A file that is removed while we look is no reason to fail: it is simply not listed.
             std::error_code gone;
-            if (entries->is_regular_file(gone)) names.push_back(entries->path().filename().string());
+            const auto kind = entries->symlink_status(gone).type();
+            // A link in the place of a file is listed, so that opening it fails with its name.
+            if (kind == std::filesystem::file_type::regular || kind == std::filesystem::file_type::symlink)
+                names.push_back(entries->path().filename().string());
         }
         if (reason) return failed("list", directory, reason.value());
         std::sort(names.begin(), names.end());
@@ -164,13 +279,7 @@ public:
         return {};
     }
 
-    Result<void> make_directory(const path& directory) override {
-        std::error_code reason;
-        if (std::filesystem::is_directory(directory, reason)) return {};
-        std::filesystem::create_directories(directory, reason);
-        if (reason) return failed("make the directory", directory, reason.value());
-        return sync_directory(directory.parent_path());
-    }
+    Result<void> make_directory(const path& directory) override { return make_directory_durably(directory); }
 };
 
 }  // namespace

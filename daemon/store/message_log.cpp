@@ -43,7 +43,9 @@ constexpr std::size_t chunk_bytes = 256 * 1024;
     auto text = files.read(file, begin_bytes, static_cast<std::size_t>(length_bytes));
     if (!text) return pass_on(text.error());
     const auto event = parse_line(*text);
-    return event ? std::optional(time_of(*event)) : std::nullopt;
+    // A stamp of another day than the file's is damage too; see MessageLogReader.
+    if (!event || log_file_name(time_of(*event)) != file.filename().string()) return std::nullopt;
+    return time_of(*event);
 }
 
 }  // namespace
@@ -185,7 +187,13 @@ Result<void> MessageLog::remove_before(Instant before, const LogPosition& needed
     const auto names = log_files(files_, directory_);
     if (!names) return tl::unexpected<Error>(names.error());
     const std::string keep_from = std::min(end().file, needed.file);
+    // A clock that jumps ahead must remove nothing: as many days as are to be kept must really have been seen
+    // after the one that goes.
+    const Duration kept = last_stamp().value_or(before) - before;
+    const auto days_seen = std::max<std::int64_t>(std::chrono::floor<std::chrono::days>(kept).count(), 0);
+    auto later = static_cast<std::int64_t>(names->size());
     for (const std::string& name : *names) {
+        if (--later < days_seen) break;
         const Instant day_end = *day_of_log_file(name) + std::chrono::hours{24};
         if (name >= keep_from || day_end > before) break;
         if (auto removed = files_.remove(directory_ / name); !removed) return removed;

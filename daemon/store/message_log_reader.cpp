@@ -12,6 +12,13 @@ namespace {
 /// Large enough that opening the file for each read is nothing beside the lines in it.
 constexpr std::size_t chunk_bytes = 256 * 1024;
 
+/// The log writes each line into the file of its stamp's day; one of another day would only set the clock
+/// wrong.
+bool is_of_file(const Event& event, const std::string& file) {
+    const auto day = day_of_log_file(file);
+    return day && std::chrono::floor<std::chrono::days>(time_of(event)) == *day;
+}
+
 }  // namespace
 
 MessageLogReader::MessageLogReader(Files& files, std::filesystem::path directory, LogPosition from)
@@ -82,7 +89,8 @@ Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& lim
     while (position_ < limit) {
         if (const auto line = buffered_line()) {
             if (!std::exchange(lacks_beginning_, false)) {
-                if (auto event = parse_line(*line)) return LoggedEvent{std::move(*event), position_};
+                if (auto event = parse_line(*line); event && is_of_file(*event, position_.file))
+                    return LoggedEvent{std::move(*event), position_};
             }
             ++damaged_lines_;
             continue;

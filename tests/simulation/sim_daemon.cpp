@@ -32,6 +32,7 @@ Result<std::unique_ptr<SimDaemon>> SimDaemon::start(Machine& machine, const Daem
         .clock = &clock,
         .meters = {std::shared_ptr<void>(), &settings.meters},
         .clock_floor = store.clock_floor,
+        .clock_reach = store.clock_reach,
         .has_undated = store.has_undated,
         .on_appended = [sync = daemon->sync_.get()] { return sync->appended(); },
         .tell = tell,

@@ -438,3 +438,84 @@ TEST_CASE("the log is the same after it was closed and opened on the machine's o
     CHECK(log->append(count(2), at("2026-03-01T07:00:01Z")));
     CHECK(read_all(*files, log->end(), {}, place.path() / "messages").events.size() == 2);
 }
+
+TEST_CASE("a log whose file is removed, moved or cut is written anew before the next event is accepted") {
+    const TempDirectory where;
+    const auto messages = where / "messages";
+    const auto files = machine_files();
+    auto log = opened(*files, messages);
+    REQUIRE(log->append(count(1), at("2026-03-01T10:00:00Z")));
+    REQUIRE(log->append(count(2), at("2026-03-01T10:00:01Z")));
+    const LogPosition before = log->end();
+    const auto file = messages / "2026-03-01.jsonl";
+    std::size_t lost = 0;
+    SECTION("removed") {
+        std::filesystem::remove(file);
+    }
+    SECTION("with its directory") {
+        std::filesystem::remove_all(messages);
+    }
+    SECTION("moved") {
+        std::filesystem::rename(file, where / "elsewhere");
+    }
+    SECTION("another file in its place is put aside") {
+        std::filesystem::remove(file);
+        std::filesystem::copy_file(where.write("other", "something of a person's\n"), file);
+    }
+    SECTION("a link in its place is not followed") {
+        std::filesystem::remove(file);
+        std::filesystem::create_symlink(where.write("precious", "precious"), file);
+    }
+    SECTION("emptied, what it held is lost and nothing else") {
+        std::filesystem::resize_file(file, 0);
+        lost = 2;
+    }
+    SECTION("cut within a line") {
+        std::filesystem::resize_file(file, before.offset_bytes - 3);
+        lost = 1;
+    }
+    REQUIRE(log->append(count(3), at("2026-03-01T10:00:02Z")));
+    const ReadBack all = read_all(*files, log->end(), {}, messages);
+    REQUIRE(all.events.size() == 3 - lost);
+    CHECK(all.events.back().find("\"count\":3") != std::string::npos);
+    CHECK(all.damaged == (lost > 0 ? 1 : 0));
+    // Places in the log stay what they were: the ledger remembers one.
+    CHECK(read_all(*files, log->end(), before, messages).events.size() == 1);
+    if (std::filesystem::exists(where / "precious"))
+        CHECK(std::filesystem::file_size(where / "precious") == 8);
+}
+
+TEST_CASE("a clock that jumps ahead removes no day of which too few later ones were seen") {
+    SimFiles files;
+    const auto log = opened(files);
+    const Instant start = at("2026-03-01T12:00:00Z");
+    LogPosition end;
+    for (int day = 0; day < 5; ++day)
+        end = log->append(count(1), start + day * 24h).value();
+    end = log->append(count(1), start + 24h * 365).value();
+    const auto names = [&] { return files.list(directory).value(); };
+    // As keep_messages = "7d" and "4d" would have it.
+    CHECK(log->remove_before(start + 24h * 358, end));
+    CHECK(names().size() == 6);
+    CHECK(log->remove_before(start + 24h * 361, end));
+    CHECK(names().front() == "2026-03-03.jsonl");
+    CHECK(names().size() == 4);
+}
+
+TEST_CASE("a line that is stamped another day than its file's is damage, and sets no clock") {
+    SimFiles files;
+    const auto file = directory / "2026-03-01.jsonl";
+    {
+        const auto log = opened(files);
+        REQUIRE(log->append(count(1), at("2026-03-01T10:00:00Z")));
+    }
+    Event false_stamp = count(2);
+    stamp_of(false_stamp) = at("2999-01-01T00:00:00Z");
+    files.put(file, files.content(file) + to_line(false_stamp) + "\n");
+    const auto log = opened(files);
+    CHECK(log->last_stamp() == at("2026-03-01T10:00:00Z"));
+    REQUIRE(log->append(count(3), at("2026-03-01T10:00:01Z")));
+    const ReadBack all = read_all(files, log->end());
+    CHECK(all.events.size() == 2);
+    CHECK(all.damaged == 1);
+}

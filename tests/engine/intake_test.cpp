@@ -1,0 +1,120 @@
+// What is accepted under a clock that is wrong: nothing is lost, and lengths of time stay true.
+#include "engine/intake.hpp"
+
+#include <catch2/catch.hpp>
+
+#include "support/sim_files.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using std::chrono::hours;
+using std::chrono::minutes;
+using std::chrono::seconds;
+
+namespace {
+
+const Instant noon = parse_rfc3339("2026-03-01T12:00:00Z").value();
+
+class HandClock final : public Clock {
+public:
+    [[nodiscard]] Instant wall() const override { return wall_time; }
+    [[nodiscard]] Duration since_boot() const override { return running; }
+    [[nodiscard]] bool is_synchronised() const override { return synchronised; }
+    void pass(Duration length) {
+        wall_time += length;
+        running += length;
+    }
+
+    Instant wall_time = noon;
+    Duration running = hours{1};
+    bool synchronised = false;
+};
+
+/// A log that was last written at noon, and what accepts into it.
+struct Door {
+    explicit Door(Instant last_stamp = noon) {
+        log = std::move(MessageLog::open(files, "/messages").value());
+        REQUIRE(log->append(said("{}"), last_stamp));
+    }
+    void start(Instant floor) {
+        auto meter = MeterSettings{};
+        meter.id = "house";
+        meter.topic = "nodes/+/water";
+        intake = std::make_unique<Intake>(Intake::Parts{
+            .log = log.get(),
+            .clock = &clock,
+            .meters = std::make_shared<const std::vector<MeterSettings>>(std::vector{meter}),
+            .clock_floor = floor,
+            .clock_reach = hours{24 * 7},
+            .on_appended = [] { return true; },
+            .tell = [](Level, const std::string&) {},
+        });
+    }
+    [[nodiscard]] static Message said(const std::string& payload, const std::string& who = "cellar") {
+        return Message{{}, "nodes/" + who + "/water", payload, 1, false, false};
+    }
+    /// The stamp of a message that comes now; nothing where it waits for the clock.
+    std::optional<Instant> stamp_of_next(const std::string& payload = "{}",
+                                         const std::string& who = "cellar") {
+        const LogPosition before = log->end();
+        REQUIRE(intake->accept(said(payload, who)));
+        MessageLogReader reader(files, "/messages", before);
+        std::optional<Instant> stamp;
+        while (const auto event = reader.next(log->end()).value()) {
+            if (std::holds_alternative<Message>(event->event)) stamp = time_of(event->event);
+        }
+        return stamp;
+    }
+
+    SimFiles files;
+    HandClock clock;
+    std::unique_ptr<MessageLog> log;
+    std::unique_ptr<Intake> intake;
+};
+
+}  // namespace
+
+TEST_CASE("a year's jump of the clock for some seconds reaches neither a stamp nor the booking's clock") {
+    Door door;
+    door.start(noon);
+    door.clock.pass(seconds{10});
+    CHECK(door.stamp_of_next() == noon + seconds{10});
+    door.clock.wall_time += hours{24 * 365};
+    door.clock.pass(seconds{3});
+    CHECK(door.stamp_of_next() == noon + seconds{13});
+    CHECK(door.intake->now() == noon + seconds{13});
+    door.clock.wall_time -= hours{24 * 365};
+    door.clock.pass(seconds{3});
+    CHECK(door.stamp_of_next() == noon + seconds{16});
+    // A start anew finds nothing that is ahead.
+    door.start(*door.log->last_stamp());
+    door.clock.pass(seconds{3});
+    CHECK(door.stamp_of_next() == noon + seconds{19});
+}
+
+TEST_CASE("where stamps are an hour ahead, time passes for the messages and for the booking's clock") {
+    Door door(noon + hours{1});
+    door.start(noon);  // As the file's own time tells.
+    const auto first = door.stamp_of_next();
+    REQUIRE(first);
+    door.clock.pass(seconds{160});
+    const auto second = door.stamp_of_next();
+    REQUIRE(second);
+    CHECK(*second - *first == seconds{150});
+    door.clock.pass(seconds{16});
+    // A backlog at the broker ends by it.
+    CHECK(door.intake->now() == *second + seconds{15});
+    CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
+}
+
+TEST_CASE("one node that says 2035 sets no clock; two that agree do") {
+    Door door;
+    door.start(noon);
+    door.clock.wall_time = Instant{};
+    CHECK_FALSE(door.stamp_of_next(R"({"count":1,"time":"2035-01-01T00:00:00Z"})"));
+    CHECK_FALSE(door.stamp_of_next(R"({"count":2,"time":"2035-01-01T00:00:00Z"})"));
+    CHECK_FALSE(door.stamp_of_next(R"({"count":1,"time":"2026-03-01T12:30:00Z"})", "garden"));
+    CHECK(door.stamp_of_next(R"({"count":1,"time":"2026-03-01T12:30:05Z"})", "attic") ==
+          noon + minutes{30} + seconds{5});
+    CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
+}

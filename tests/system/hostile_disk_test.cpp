@@ -1,0 +1,148 @@
+// What happens to the files under a running daemon: removed, moved, cut, replaced by links, read by others.
+#include <fmt/format.h>
+#include <sys/stat.h>
+
+#include <catch2/catch.hpp>
+#include <fstream>
+
+#include "support/mosquitto_process.hpp"
+#include "system/site.hpp"
+
+using namespace tickledger::test;
+using nlohmann::json;
+namespace fs = std::filesystem;
+
+namespace {
+
+constexpr const char* garden = R"(
+[[meter]]
+id = "garden"
+topic = "nodes/garden/water"
+message = "pulses"
+q3 = "1000000 m3/h"
+)";
+
+/// A daemon that is given pulses, one a message.
+struct Garden {
+    Garden() : site({.broker_url = broker.url(), .meters = garden}) {
+        site.start();
+        REQUIRE(site.becomes_subscribed());
+    }
+    void send(int messages) {
+        std::vector<std::string> payloads;
+        for (int i = 0; i < messages; ++i)
+            payloads.push_back(fmt::format(R"({{"pulses":1,"boot":1,"seq":{}}})", ++seq));
+        broker.publish_lines("nodes/garden/water", payloads);
+    }
+    /// Nothing while nobody answers.
+    [[nodiscard]] long register_l() const {
+        try {
+            const json shown = site.get("/v1/meters").at("meters").at(0).at("register_m3");
+            return shown.is_null() ? 0 : std::lround(shown.get<double>() * 1000);
+        } catch (const std::exception&) {
+            return -1;
+        }
+    }
+    [[nodiscard]] bool shows(long litres) const {
+        return wait_until([&] { return register_l() == litres; });
+    }
+    [[nodiscard]] fs::path messages() const { return site.store() / "messages"; }
+    [[nodiscard]] fs::path log() const {
+        for (const auto& entry : fs::directory_iterator(messages()))
+            if (entry.path().extension() == ".jsonl") return entry.path();
+        return {};
+    }
+    /// What a replay of the message log, as it lies on the disk, books.
+    [[nodiscard]] long replayed_l() const {
+        const auto into = site.directory() / "replayed.db";
+        const auto done = site.replay({"--into", into.string(), messages().string()});
+        const auto at = done.out.find("has looked at ");
+        return at == std::string::npos ? -1 : std::stol(done.out.substr(at + 14));
+    }
+
+    MosquittoProcess broker;
+    Site site;
+    int seq = 0;
+};
+
+}  // namespace
+
+TEST_CASE(
+    "a message log that is removed under the daemon is there again, and whole, before the next message is") {
+    Garden garden;
+    garden.send(50);
+    REQUIRE(garden.shows(50));
+    SECTION("its file") {
+        fs::remove(garden.log());
+    }
+    SECTION("its directory") {
+        fs::remove_all(garden.messages());
+    }
+    SECTION("its file, renamed") {
+        fs::rename(garden.log(), garden.site.directory() / "elsewhere");
+    }
+    SECTION("its directory, renamed") {
+        fs::rename(garden.messages(), garden.site.directory() / "elsewhere");
+    }
+    garden.send(50);
+    REQUIRE(garden.shows(100));
+    CHECK(garden.replayed_l() == 100);
+    CHECK_THAT(garden.site.journal(), Catch::Contains("message log") && Catch::Contains("written anew"));
+    garden.site.kill();
+    garden.site.start();
+    CHECK(garden.shows(100));
+}
+
+TEST_CASE("a message log that is emptied under the daemon loses what it held, and nothing after") {
+    Garden garden;
+    garden.send(50);
+    REQUIRE(garden.shows(50));
+    fs::resize_file(garden.log(), 0);
+    garden.send(50);
+    CHECK(garden.shows(100));
+    CHECK_THAT(garden.site.journal(), Catch::Contains("message log"));
+    garden.site.kill();
+    garden.site.start();
+    CHECK(garden.shows(100));
+}
+
+TEST_CASE("a link in the place of a day's log is not followed, and what it leads to stays as it is") {
+    Garden garden;
+    garden.send(10);
+    REQUIRE(garden.shows(10));
+    const auto log = garden.log();
+    garden.site.stop();
+    const auto precious = garden.site.directory().write("precious", "a line without an end");
+    fs::rename(log, garden.site.directory() / "kept.jsonl");
+    fs::create_symlink(precious, log);
+    garden.site.launch();
+    const auto status = garden.site.daemon().wait(std::chrono::seconds{10});
+    CHECK(status == 74);
+    CHECK_THAT(garden.site.journal(), Catch::Contains(log.string()) && Catch::Contains("link"));
+    CHECK(fs::file_size(precious) == 21);
+}
+
+TEST_CASE("what the daemon writes is nobody else's to read, whatever the umask was") {
+    const mode_t before = ::umask(022);
+    Garden garden;
+    ::umask(before);
+    garden.send(10);
+    REQUIRE(garden.shows(10));
+    REQUIRE(wait_until([&] {
+        std::error_code none;
+        return fs::exists(garden.site.store() / "backups", none) &&
+               !fs::is_empty(garden.site.store() / "backups", none);
+    }));
+    int looked_at = 0;
+    for (const auto& entry : fs::recursive_directory_iterator(garden.site.store())) {
+        struct stat status {};
+        if (::lstat(entry.path().c_str(), &status) != 0) continue;
+        INFO(entry.path() << fmt::format(" {:04o}", status.st_mode & 07777U));
+        CHECK((status.st_mode & 077U) == 0);
+        ++looked_at;
+    }
+    CHECK(looked_at >= 5);
+    struct stat status {};
+    REQUIRE(::lstat(garden.site.store().c_str(), &status) == 0);
+    CHECK((status.st_mode & 077U) == 0);
+}
