@@ -34,8 +34,10 @@ void AlarmDesk::clear(Account& account, AlarmKind kind, Instant at) {
 }
 
 void AlarmDesk::clear_switched_off(Account& account, Instant at) {
-    for (const AlarmKind kind : account.settings.alarms.off)
-        clear(account, kind, at);
+    const auto open = account.open_alarms;
+    for (const auto& [kind, alarm] : open) {
+        if (!account.settings.watches(kind)) clear(account, kind, at);
+    }
 }
 
 void AlarmDesk::leave_undecided(const Account& account, AlarmKind kind, Span window,

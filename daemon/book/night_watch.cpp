@@ -46,7 +46,7 @@ Span night_after(const CivilZone& zone, const AlarmSettings& alarms, Instant t) 
 }
 
 void NightWatch::begin(Account& account, Instant t) {
-    if (!account.settings.alarms.is_on(AlarmKind::night_flow)) return;
+    if (!account.settings.watches(AlarmKind::night_flow)) return;
     const AlarmSettings& alarms = account.settings.alarms;
     account.memory.night = Stillness(night_after(zone_, alarms, t), alarms.still_for);
 }

@@ -22,7 +22,7 @@ std::string in_words(Duration period) {
 void SlowWatch::follow(Account& account, const Entry& entry) {
     const AlarmSettings& alarms = account.settings.alarms;
     AccountMemory& memory = account.memory;
-    if (!alarms.is_on(AlarmKind::slow_leak)) {
+    if (!account.settings.watches(AlarmKind::slow_leak)) {
         memory.slow_leak.reset();
         return;
     }

@@ -12,14 +12,13 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
     summary.last_span = memory.last_span;
     summary.last_span_ticks = memory.last_span_ticks;
     summary.still_since = memory.still_since;
-    if (memory.last_span && memory.last_span->length() > Duration{0}) {
-        const double hours =
-            std::chrono::duration<double, std::ratio<3600>>(memory.last_span->length()).count();
-        summary.flow_l_per_h = static_cast<double>(memory.last_span_ticks) *
-                               pulse_values(settings, memory.meter_register, zone)
-                                   .at(memory.last_span->to - Duration{1})
-                                   .value() /
-                               hours;
+    if (memory.last_span) {
+        const double pulse_value_l = pulse_values(settings, memory.meter_register, zone)
+                                         .at(memory.last_span->to - Duration{1})
+                                         .value();
+        summary.flow_l_per_h =
+            possible_flow_l_per_h(static_cast<double>(memory.last_span_ticks) * pulse_value_l,
+                                  memory.last_span->length(), settings);
     }
     summary.held = held_entry(memory.counter);
     summary.closed_until = memory.closed_until;

@@ -11,7 +11,8 @@ struct MeterSummary {
     std::optional<Instant> last_reading_at;
     std::int64_t total_ticks = 0;
     RegisterMemory meter_register;
-    /// Over the last booked span; nothing where it covers nothing or has no length.
+    /// Over the last booked span; nothing where it covers nothing, has no length, or is so short that its
+    /// ticks would be a flow that the meter cannot have.
     std::optional<double> flow_l_per_h;
     /// That span, and its ticks.
     std::optional<Span> last_span;

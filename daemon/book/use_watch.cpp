@@ -30,7 +30,7 @@ void UseWatch::follow(Account& account, const Entry& entry) {
 
 void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
     const MeterSettings& meter = account.settings;
-    if (!meter.alarms.is_on(AlarmKind::high_flow)) return;
+    if (!meter.watches(AlarmKind::high_flow)) return;
     HighFlow& flow = account.memory.high_flow;
     if (flow.add(entry, meter) && !AlarmDesk::is_active(account, AlarmKind::high_flow)) {
         const Span run = flow.run();
@@ -51,7 +51,7 @@ void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
 
 void UseWatch::follow_long_draw(Account& account, const Entry& entry) {
     const MeterSettings& meter = account.settings;
-    if (!meter.alarms.is_on(AlarmKind::long_draw)) return;
+    if (!meter.watches(AlarmKind::long_draw)) return;
     LongDraw& draw = account.memory.long_draw;
     if (draw.add(entry, meter) && !AlarmDesk::is_active(account, AlarmKind::long_draw)) {
         const double litres = volume_l(draw.ticks(), meter);
@@ -69,7 +69,7 @@ void UseWatch::follow_long_draw(Account& account, const Entry& entry) {
 
 void UseWatch::follow_away(Account& account, const Entry& entry) {
     const MeterSettings& meter = account.settings;
-    if (!meter.alarms.is_on(AlarmKind::away_use)) return;
+    if (!meter.watches(AlarmKind::away_use)) return;
     const auto away = absence(account.memory.away, meter.alarms);
     const Span span = entry.span;
     const auto& still_since = account.memory.still_since;
@@ -124,7 +124,7 @@ void UseWatch::fault(Account& account, Instant at, bool at_once, const std::stri
     faults.push_back(faults.empty() ? at : std::max(at, faults.back()));
     while (faults.size() > faults_to_tell || faults.front() + fault_memory < at)
         faults.erase(faults.begin());
-    const bool is_on = account.settings.alarms.is_on(AlarmKind::counter_fault);
+    const bool is_on = account.settings.watches(AlarmKind::counter_fault);
     if (!is_on || (!at_once && faults.size() < faults_to_tell)) return;
     EvidenceBuilder evidence(zone_);
     evidence.at("at", at).whole("faults_within_a_day", static_cast<std::int64_t>(faults.size()));

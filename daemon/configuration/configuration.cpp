@@ -159,6 +159,24 @@ void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& m
     }
 }
 
+/// `silent_after` follows from `cadence` where it is left out.
+void settle_silent_after(const Value& table, MeterSettings& meter, Mistakes& mistakes) {
+    const Value* alarms = table.find("alarms");
+    const Value* given = alarms && alarms->kind == Kind::table ? alarms->find("silent_after") : nullptr;
+    if (!given) {
+        meter.alarms.silent_after = usual_silent_after(meter.cadence);
+        return;
+    }
+    if (meter.alarms.silent_after >= meter.cadence * 2) return;
+    mistakes.add(
+        given->place,
+        fmt::format("`silent_after` is {}, but the node speaks each {} (`cadence`), so that one message that "
+                    "is lost or late would pass for silence. Write at least {}, or leave `silent_after` out "
+                    "for {}.",
+                    format_duration(meter.alarms.silent_after), format_duration(meter.cadence),
+                    format_duration(meter.cadence * 2), format_duration(usual_silent_after(meter.cadence))));
+}
+
 /// A filter that also matches what the daemon publishes would make it read its own messages for ever.
 void check_own_topics(const PlacedMeter& meter, const std::string& root, Mistakes& mistakes) {
     constexpr std::array<std::string_view, 5> published = {"/status", "/meters/+/usage", "/meters/+/day",
@@ -272,6 +290,7 @@ void check_placeholders(const PlacedMeter& meter, Mistakes& mistakes) {
 void read_meter(const Value& table, Configuration& configuration, Mistakes& mistakes) {
     MeterSettings& meter = configuration.meters.emplace_back();
     MeterNames& names = configuration.names.emplace_back();
+    const std::size_t before = mistakes.count();
     Value of_names = table;
     Value of_settings = table;
     const auto is_name = [](const toml_file::Member& member) {
@@ -287,6 +306,8 @@ void read_meter(const Value& table, Configuration& configuration, Mistakes& mist
     check_meter(placed, mistakes);
     check_volume(placed, meter, mistakes);
     check_placeholders(placed, mistakes);
+    // Where something could not be read, what follows from it is told once it is mended.
+    if (mistakes.count() == before) settle_silent_after(table, meter, mistakes);
 }
 
 void read_meters(const Value& list, Configuration& configuration, Mistakes& mistakes) {
@@ -416,6 +437,25 @@ std::string smallest_visible_leak_line(const MeterSettings& meter) {
                        *leak_l_per_h * 24);
 }
 
+/// The kinds that are off though nobody switched them off, and why.
+std::string off_by_default_lines(const MeterSettings& meter) {
+    std::string lines;
+    for (int number = 0; number < alarm_kind_count; ++number) {
+        const auto kind = static_cast<AlarmKind>(number);
+        const auto why = why_off(meter, kind);
+        if (!why || meter.watches(kind) || !meter.alarms.is_on(kind)) continue;
+        lines +=
+            fmt::format("# {0} is off: {1}. on = [\"{0}\"] switches it on.\n", name_of(kind), words_of(*why));
+    }
+    if (meter.watches(AlarmKind::high_flow) && meter.cadence > meter.alarms.high_flow_for) {
+        lines += fmt::format(
+            "# high-flow sees the mean over {} between two messages: it misses a burst that is "
+            "over sooner.\n",
+            format_duration(meter.cadence));
+    }
+    return lines;
+}
+
 }  // namespace
 
 std::string Mistake::sentence() const {
@@ -458,6 +498,7 @@ std::string to_toml(const Configuration& configuration) {
         if (i < configuration.names.size()) write_keys(out, name_options(), configuration.names[i]);
         write_table(out, alarms_title, alarm_options(), meter.alarms);
         out += smallest_visible_leak_line(meter);
+        out += off_by_default_lines(meter);
     }
     return out;
 }

@@ -152,6 +152,12 @@ void read_alarms(const Value& value, MeterSettings& meter, Mistakes& mistakes) {
     AlarmSettings& alarms = meter.alarms;
     read_table(value, alarms_title, alarm_options(), alarms, mistakes);
     if (mistakes.count() != before) return;
+    for (const AlarmKind kind : alarms.on) {
+        if (alarms.is_on(kind)) continue;
+        const Value* on = value.find("on");
+        mistakes.add((on ? *on : value).place,
+                     fmt::format("`on` and `off` both name {}. Take it out of one of them.", name_of(kind)));
+    }
     const Duration day = std::chrono::hours{24};
     const Duration night = (alarms.night_to - alarms.night_from + day) % day;
     if (alarms.still_for > night) {
@@ -215,26 +221,29 @@ void read_away(const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
     alarms.away = value.truth;
 }
 
-void read_off(const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
-    if (value.kind != Kind::list) {
-        add_wrong_kind(value, "off", "a list of kinds of alarm", "[\"slow-leak\"]", mistakes);
-        return;
-    }
-    alarms.off.clear();
-    for (const Value& item : value.items) {
-        const auto kind = read_text(item, "off", "[\"slow-leak\"]", parse_alarm_kind, mistakes);
-        // Naming a kind twice switches it off no more than once.
-        if (!kind || std::find(alarms.off.begin(), alarms.off.end(), *kind) != alarms.off.end()) continue;
-        alarms.off.push_back(*kind);
-    }
-}
-
-std::string write_off(const AlarmSettings& alarms) {
-    std::string out;
-    for (const AlarmKind kind : alarms.off) {
-        out += fmt::format("{}{}", out.empty() ? "" : ", ", toml_text(name_of(kind)));
-    }
-    return fmt::format("[{}]", out);
+Option<AlarmSettings> kinds_option(std::string_view key, std::string_view example,
+                                   std::vector<AlarmKind> AlarmSettings::*member) {
+    return {key,
+            [=](const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
+                if (value.kind != Kind::list) {
+                    add_wrong_kind(value, key, "a list of kinds of alarm", example, mistakes);
+                    return;
+                }
+                auto& kinds = alarms.*member;
+                kinds.clear();
+                for (const Value& item : value.items) {
+                    const auto kind = read_text(item, key, example, parse_alarm_kind, mistakes);
+                    // Naming a kind twice switches it no more than once.
+                    if (!kind || std::find(kinds.begin(), kinds.end(), *kind) != kinds.end()) continue;
+                    kinds.push_back(*kind);
+                }
+            },
+            [=](const AlarmSettings& alarms) {
+                std::string out;
+                for (const AlarmKind kind : alarms.*member)
+                    out += fmt::format("{}{}", out.empty() ? "" : ", ", toml_text(name_of(kind)));
+                return fmt::format("[{}]", out);
+            }};
 }
 
 template <typename Settings>
@@ -382,7 +391,9 @@ const Options<AlarmSettings>& alarm_options() {
         text_option("long_draw_time", &S::long_draw_time, "2h", parse_positive_duration),
         text_option("silent_after", &S::silent_after, "15min", parse_positive_duration),
         {"away", read_away, [](const S& alarms) { return std::string{alarms.away ? "true" : "false"}; }},
-        {"off", read_off, write_off},
+        text_option("stagnant_for", &S::stagnant_for, "72h", parse_positive_duration),
+        kinds_option("off", "[\"slow-leak\"]", &S::off),
+        kinds_option("on", "[\"stagnation\"]", &S::on),
     };
     return options;
 }

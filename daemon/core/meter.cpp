@@ -1,15 +1,23 @@
 #include "tickledger/meter.hpp"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <array>
+#include <cmath>
+
+#include "tickledger/hours.hpp"
+#include "tickledger/running_water.hpp"
+#include "tickledger/slow_leak.hpp"
 
 namespace tickledger {
 
 namespace {
 
 constexpr std::array<AlarmKind, alarm_kind_count> alarm_kinds{
-    AlarmKind::night_flow, AlarmKind::slow_leak,   AlarmKind::high_flow,     AlarmKind::long_draw,
-    AlarmKind::away_use,   AlarmKind::node_silent, AlarmKind::counter_fault,
+    AlarmKind::night_flow,    AlarmKind::slow_leak, AlarmKind::high_flow,
+    AlarmKind::long_draw,     AlarmKind::away_use,  AlarmKind::node_silent,
+    AlarmKind::counter_fault, AlarmKind::backflow,  AlarmKind::stagnation,
 };
 
 }  // namespace
@@ -30,6 +38,10 @@ std::string_view name_of(AlarmKind kind) {
             return "node-silent";
         case AlarmKind::counter_fault:
             return "counter-fault";
+        case AlarmKind::backflow:
+            return "backflow";
+        case AlarmKind::stagnation:
+            return "stagnation";
     }
     return "unknown";
 }
@@ -62,6 +74,60 @@ std::optional<std::uint64_t> count_range(const MeterSettings& meter) {
 
 bool AlarmSettings::is_on(AlarmKind kind) const {
     return std::find(off.begin(), off.end(), kind) == off.end();
+}
+
+bool MeterSettings::watches(AlarmKind kind) const {
+    if (!alarms.is_on(kind)) return false;
+    if (!why_off(*this, kind)) return true;
+    return std::find(alarms.on.begin(), alarms.on.end(), kind) != alarms.on.end();
+}
+
+std::optional<WhyOff> why_off(const MeterSettings& meter, AlarmKind kind) {
+    switch (kind) {
+        case AlarmKind::slow_leak:
+            if (meter.pulse_value_l.value() > SlowLeak::largest_tick_l) return WhyOff::large_ticks;
+            if (meter.cadence > SlowLeak::alone) return WhyOff::no_lone_ticks;
+            return std::nullopt;
+        case AlarmKind::long_draw:
+            if (meter.cadence > LongDraw::longest_cadence) return WhyOff::no_single_use;
+            return std::nullopt;
+        case AlarmKind::stagnation:
+            return WhyOff::asked_for;
+        default:
+            return std::nullopt;
+    }
+}
+
+std::string words_of(WhyOff why) {
+    switch (why) {
+        case WhyOff::large_ticks:
+            return fmt::format(
+                "with ticks of more than {:g} L a single use looks like a leak's tick, so that it cries wolf",
+                SlowLeak::largest_tick_l);
+        case WhyOff::no_lone_ticks:
+            return fmt::format("messages further apart than {} cannot show that a tick came alone",
+                               format_duration(SlowLeak::alone));
+        case WhyOff::no_single_use:
+            return fmt::format("messages further apart than {} cannot tell one use of water from several",
+                               format_duration(LongDraw::longest_cadence));
+        case WhyOff::asked_for:
+            return "a house may stand empty for days; it is for those who must flush their pipes";
+    }
+    return "unknown";
+}
+
+std::optional<double> possible_flow_l_per_h(double litres, Duration in, const MeterSettings& meter) {
+    if (in <= Duration{0}) return std::nullopt;
+    constexpr double q4_of_q3 = 1.25;  // ISO 4064-1 / OIML R 49-1.
+    const double doubt_l_per_h = 2 * meter.pulse_value_l.value() / hours_of(std::max(in, meter.cadence));
+    const double flow_l_per_h = litres / hours_of(in);
+    if (std::abs(flow_l_per_h) > q4_of_q3 * meter.q3_l_per_h.value() + doubt_l_per_h) return std::nullopt;
+    return flow_l_per_h;
+}
+
+Duration usual_silent_after(Duration cadence) {
+    constexpr int cadences = 5;
+    return std::max<Duration>(std::chrono::minutes{15}, cadence * cadences);
 }
 
 }  // namespace tickledger

@@ -71,7 +71,9 @@ bool HighFlow::is_over(const MeterSettings& meter) const {
 
 bool LongDraw::add(const Entry& entry, const MeterSettings& meter) {
     if (entry.kind == EntryKind::adjustment) return false;
-    if (!is_seen(entry)) {
+    // At a coarser cadence people may want it all the same.
+    const Duration longest = std::max<Duration>(longest_span, meter.cadence * 2);
+    if (!is_seen(entry) || (entry.ticks != 0 && entry.span.length() > longest)) {
         *this = {};
         last_to_ = entry.span.to;
         return false;

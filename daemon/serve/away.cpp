@@ -63,7 +63,7 @@ std::string words_for(const std::string& meter, const MeterSettings& settings,
     if (!away) return fmt::format("Somebody is at home at {}: water that runs raises no away-use.", meter);
     const auto from = time_text(parts, away->from);
     const auto to = time_text(parts, away->to);
-    const bool is_watched = settings.alarms.is_on(AlarmKind::away_use);
+    const bool is_watched = settings.watches(AlarmKind::away_use);
     return fmt::format("Everybody is away at {}{}{}: {}. Shutting the main valve is safer than any alarm.",
                        meter, from ? " from " + *from : "", to ? " to " + *to : " until told otherwise",
                        is_watched

@@ -37,9 +37,11 @@ enum class AlarmKind : std::uint8_t {
     long_draw,
     away_use,
     node_silent,
-    counter_fault
+    counter_fault,
+    backflow,
+    stagnation
 };
-inline constexpr int alarm_kind_count = 7;
+inline constexpr int alarm_kind_count = 9;
 
 /// The word for a kind in topics, answers and configuration: "night-flow".
 [[nodiscard]] std::string_view name_of(AlarmKind kind);
@@ -58,8 +60,12 @@ struct AlarmSettings {
     Duration silent_after = std::chrono::minutes{15};
     bool away = false;
     std::vector<AlarmKind> off;
+    /// stagnation: no water drawn for so long.
+    Duration stagnant_for = std::chrono::hours{72};
+    /// Kinds that are off by default with these settings, and wanted all the same.
+    std::vector<AlarmKind> on;
 
-    /// Not switched off. (away-use is watched for only while people are away besides.)
+    /// Not switched off. Whether a kind is watched for: MeterSettings::watches.
     [[nodiscard]] bool is_on(AlarmKind kind) const;
     bool operator==(const AlarmSettings&) const = default;
 };
@@ -107,6 +113,10 @@ struct MeterSettings {
     Ratio register_resolution_l{1, 1};
     AlarmSettings alarms;
 
+    /// Switched on; or neither switched off nor off by default. (away-use is watched for only while people
+    /// are away besides.)
+    [[nodiscard]] bool watches(AlarmKind kind) const;
+
     bool operator==(const MeterSettings&) const = default;
 };
 
@@ -117,5 +127,27 @@ struct MeterSettings {
 /// How many pulse values a cumulative volume's range holds; nothing where that is no whole number below 2^63,
 /// or 0.
 [[nodiscard]] std::optional<std::uint64_t> whole_pulse_values(Ratio volume_l, Ratio pulse_value_l);
+
+/// Why a kind is off at a meter unless it is switched on.
+enum class WhyOff : std::uint8_t {
+    large_ticks,    ///< slow-leak: one use of people makes a tick that stands alone.
+    no_lone_ticks,  ///< slow-leak: the cadence shows no tick that stands alone.
+    no_single_use,  ///< long-draw: the cadence cannot tell one use from several.
+    asked_for,      ///< stagnation: only for those who ask for it.
+};
+
+/// Nothing: the kind is on by default.
+[[nodiscard]] std::optional<WhyOff> why_off(const MeterSettings& meter, AlarmKind kind);
+/// For people, as it follows "because".
+[[nodiscard]] std::string words_of(WhyOff why);
+
+/// The mean flow of so many litres in a time. Nothing where the time has no length, or where the meter cannot
+/// have that flow: beyond Q4 and two ticks in the time, or in a cadence where that is longer. (Ticks that
+/// come microseconds apart tell when they were seen, not how fast the water ran.)
+[[nodiscard]] std::optional<double> possible_flow_l_per_h(double litres, Duration in,
+                                                          const MeterSettings& meter);
+
+/// `silent_after` where it is not given: five cadences, at least 15 minutes.
+[[nodiscard]] Duration usual_silent_after(Duration cadence);
 
 }  // namespace tickledger

@@ -52,6 +52,10 @@ class LongDraw {
 public:
     /// An open tap runs at least at this flow; less is a leak, or two uses.
     static constexpr double open_l_per_h = 60;
+    /// A longer span with ticks cannot tell one use from several. (Common practice, no source.)
+    static constexpr Duration longest_span = std::chrono::minutes{10};
+    /// One message that is lost still leaves a span that can.
+    static constexpr Duration longest_cadence = longest_span / 2;
 
     /// True where the newest entry shows that the use at hand has reached the volume or the time.
     bool add(const Entry& entry, const MeterSettings& meter);

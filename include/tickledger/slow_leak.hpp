@@ -30,6 +30,8 @@ public:
     static constexpr double wander = 1.25;
     /// A tick stands alone if this much stillness lies on either side of it.
     static constexpr Duration alone = std::chrono::minutes{20};
+    /// With larger ticks a single use of people makes a lone tick: docs/alarms.md has the figures.
+    static constexpr double largest_tick_l = 2.5;
     /// People's lone ticks while they sleep, before the house has shown its own: so many in so many hours.
     static constexpr double lone_assumed = 3;
     static constexpr double lone_assumed_h = 110;

@@ -103,6 +103,26 @@ TEST_CASE("a tap left open is told when it reaches the volume or the time, not b
     CHECK_FALSE(alarm_of(ends, AlarmKind::long_draw));
 }
 
+TEST_CASE("an hour's reading was told as one use of water that had not ended") {
+    using namespace std::chrono_literals;
+    // Three uses of 200 L, with an hour between two messages.
+    const auto three_uses = [](Duration t) { return 200.0 * static_cast<double>((t + 20min) / 60min); };
+    MeterSettings hourly = house();
+    hourly.cadence = 1h;
+    LedgerWorld world({hourly});
+    live(world, 1h, 6h, three_uses);
+    CHECK(world.alarms().empty());
+    // The same where the node usually speaks each three minutes, and its messages went missing.
+    LedgerWorld gaps;
+    live(gaps, 1h, 6h, three_uses);
+    CHECK_FALSE(alarm_of(gaps, AlarmKind::long_draw));
+    // Who wants it all the same has it.
+    hourly.alarms.on = {AlarmKind::long_draw};
+    LedgerWorld wanted({hourly});
+    live(wanted, 1h, 6h, three_uses);
+    CHECK(alarm_of(wanted, AlarmKind::long_draw));
+}
+
 TEST_CASE("any tick while away is told with its message, and only then") {
     using namespace std::chrono_literals;
     MeterSettings meter = house();

@@ -243,7 +243,7 @@ t.toml:5:12: `interval`: "7min" does not divide a day of 24 hours into equal int
 t.toml:6:6: `q3` and `q4` are both given, but one follows from the other (q4 = 1.25 q3). Leave one of them out.
 t.toml:9:10: `night`: "x" is no time of day. Write hours and minutes from "00:00" to "23:59".
 t.toml:9:15: `night`: "y" is no time of day. Write hours and minutes from "00:00" to "23:59".
-t.toml:10:8: `off`: "a" is no kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent" or "counter-fault".
+t.toml:10:8: `off`: "a" is no kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent", "counter-fault", "backflow" or "stagnation".
 t.toml:12:12: `timezone`: "Mars" is not a time zone of this system: give an IANA name such as "Europe/Lisbon" (`timedatectl list-timezones` shows them all), and see that the package tzdata is installed.
 t.toml:14:17: `password_file` is given without a `username`. Write the name that the password belongs to, for example username = "ledger".)");
 }

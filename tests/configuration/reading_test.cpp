@@ -79,7 +79,9 @@ long_draw_volume = "1 m3"
 long_draw_time = "90min"
 silent_after = "1d"
 away = true
+stagnant_for = "7d"
 off = ["slow-leak", "high-flow", "slow-leak"]
+on = ["stagnation", "long-draw"]
 )");
     CHECK(read.timezone == "Europe/Lisbon");
     CHECK(read.max_meters == 12000);
@@ -105,8 +107,12 @@ off = ["slow-leak", "high-flow", "slow-leak"]
     flats.cadence = 1h;
     flats.interval = 1h;
     flats.register_start_l = {12345, 1};
-    flats.alarms = {23h + 30min, 4h,    1h,  {1800, 1}, 0s,
-                    {1000, 1},   90min, 24h, true,      {AlarmKind::slow_leak, AlarmKind::high_flow}};
+    flats.alarms = {23h + 30min, 4h,
+                    1h,          {1800, 1},
+                    0s,          {1000, 1},
+                    90min,       24h,
+                    true,        {AlarmKind::slow_leak, AlarmKind::high_flow},
+                    24h * 7,     {AlarmKind::stagnation, AlarmKind::long_draw}};
     REQUIRE(read.meters.size() == 1);
     CHECK(read.meters[0] == flats);
 }
@@ -237,10 +243,35 @@ long_draw_volume = "500 L"
 long_draw_time = "2h"
 silent_after = "15min"
 away = false
+stagnant_for = "3d"
 off = []
+on = []
 # smallest_visible_leak_l_per_h: 0.757 (18 L a day)
+# stagnation is off: a house may stand empty for days; it is for those who must flush their pipes. on = ["stagnation"] switches it on.
 )");
     CHECK_THAT(
         to_toml(right("[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\ncadence = \"1h\"\n")),
         Catch::Contains("# smallest_visible_leak_l_per_h: none, because"));
+}
+
+TEST_CASE("Silence that is not given follows from the cadence", "[configuration]") {
+    CHECK(meter_with(R"(cadence = "10s")").alarms.silent_after == 15min);
+    CHECK(meter_with(R"(cadence = "1h")").alarms.silent_after == 5h);
+    CHECK(meter_with("cadence = \"1h\"\n[meter.alarms]\nsilent_after = \"2h\"").alarms.silent_after == 2h);
+}
+
+TEST_CASE("What a meter cannot show is off, and the resolved configuration says why", "[configuration]") {
+    const std::string meter = "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n";
+    const std::string hourly = to_toml(right(meter + "cadence = \"1h\"\n"));
+    CHECK_THAT(hourly,
+               Catch::Contains("# long-draw is off: messages further apart than 5min cannot tell one use "
+                               "of water from several. on = [\"long-draw\"] switches it on."));
+    CHECK_THAT(hourly, Catch::Contains("# slow-leak is off: "));
+    CHECK_THAT(hourly, Catch::Contains("# high-flow sees the mean over 1h between two messages"));
+    const std::string coarse = to_toml(right(meter + "pulse_value = \"10 L\"\n"));
+    CHECK_THAT(coarse, Catch::Contains("# slow-leak is off: with ticks of more than"));
+    const std::string wanted = to_toml(
+        right(meter + "cadence = \"1h\"\n[meter.alarms]\non = [\"long-draw\"]\noff = [\"slow-leak\"]\n"));
+    CHECK_THAT(wanted, !Catch::Contains("long-draw is off"));
+    CHECK_THAT(wanted, !Catch::Contains("slow-leak is off"));
 }

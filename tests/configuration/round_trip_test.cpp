@@ -59,10 +59,11 @@ AlarmSettings any_alarms() {
     alarms.high_flow_for = any_duration(0);
     alarms.long_draw_volume_l = any_ratio(1);
     alarms.long_draw_time = any_duration(1);
-    alarms.silent_after = any_duration(1);
+    alarms.stagnant_for = any_duration(1);
     alarms.away = *rc::gen::arbitrary<bool>();
     for (int kind = 0; kind < alarm_kind_count; ++kind) {
-        if (*rc::gen::arbitrary<bool>()) alarms.off.push_back(static_cast<AlarmKind>(kind));
+        auto* const list = *element<std::vector<AlarmKind>*>(nullptr, &alarms.off, &alarms.on);
+        if (list) list->push_back(static_cast<AlarmKind>(kind));
     }
     return alarms;
 }
@@ -98,6 +99,7 @@ MeterSettings any_meter(std::size_t number) {
     for (int day = 20'000; *rc::gen::inRange(0, 3) != 0; ++day)
         meter.pulse_value_changes.push_back({date::sys_days{date::days{day}}, any_ratio(1)});
     meter.alarms = any_alarms();
+    meter.alarms.silent_after = std::max(any_duration(1), meter.cadence * 2);
     return meter;
 }
 

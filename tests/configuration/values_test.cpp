@@ -267,7 +267,7 @@ off = ["slow-leak", "slow-leek"])") ==
     CHECK(
         of_meter(R"([meter.alarms]
 off = ["earthquake"])") ==
-        R"(t.toml:5:8: `off`: "earthquake" is no kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent" or "counter-fault".)");
+        R"(t.toml:5:8: `off`: "earthquake" is no kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent", "counter-fault", "backflow" or "stagnation".)");
 }
 
 TEST_CASE("A night that is none is told", "[configuration]") {
@@ -301,4 +301,18 @@ TEST_CASE("A field that is no JSON Pointer is told", "[configuration]") {
     CHECK(of_meter(R"(fields = { count = "count", seq = "/a~2" })") ==
           R"(t.toml:4:20: `count`: "count" is no JSON Pointer. Begin it with a slash: "/count".
 t.toml:4:35: `seq`: "/a~2" is no JSON Pointer. Write ~0 for a tilde and ~1 for a slash within a name (RFC 6901).)");
+}
+
+TEST_CASE("A silence shorter than two cadences is told", "[configuration]") {
+    CHECK(
+        of_meter(R"(cadence = "1h"
+[meter.alarms]
+silent_after = "90min")") ==
+        R"(t.toml:6:16: `silent_after` is 90min, but the node speaks each 1h (`cadence`), so that one message that is lost or late would pass for silence. Write at least 2h, or leave `silent_after` out for 5h.)");
+}
+
+TEST_CASE("A kind that is switched on and off is told", "[configuration]") {
+    CHECK(of_meter(R"([meter.alarms]
+off = ["stagnation"]
+on = ["stagnation"])") == R"(t.toml:6:6: `on` and `off` both name stagnation. Take it out of one of them.)");
 }

@@ -91,7 +91,7 @@ TEST_CASE("states and kinds have their own words") {
         CHECK(alarm_kind_named(name_of(kind)) == kind);
     }
     CHECK(names == std::set<std::string_view>{"night-flow", "slow-leak", "high-flow", "long-draw", "away-use",
-                                              "node-silent", "counter-fault"});
+                                              "node-silent", "counter-fault", "backflow", "stagnation"});
     CHECK_FALSE(alarm_kind_named("flood"));
 }
 
@@ -103,4 +103,50 @@ TEST_CASE("a kind is on unless it is switched off") {
     CHECK_FALSE(settings.is_on(AlarmKind::slow_leak));
     CHECK_FALSE(settings.is_on(AlarmKind::away_use));
     CHECK(settings.is_on(AlarmKind::night_flow));
+}
+
+TEST_CASE("a kind that the meter cannot show is off by default, says why, and can be switched on") {
+    using namespace std::chrono_literals;
+    MeterSettings meter;
+    for (const AlarmKind kind : {AlarmKind::long_draw, AlarmKind::high_flow, AlarmKind::slow_leak,
+                                 AlarmKind::night_flow, AlarmKind::backflow})
+        CHECK(meter.watches(kind));
+    CHECK_FALSE(meter.watches(AlarmKind::stagnation));
+
+    MeterSettings hourly;
+    hourly.cadence = 1h;
+    CHECK_FALSE(hourly.watches(AlarmKind::long_draw));
+    CHECK_FALSE(hourly.watches(AlarmKind::slow_leak));
+    CHECK(hourly.watches(AlarmKind::high_flow));
+    CHECK(words_of(*why_off(hourly, AlarmKind::long_draw)).find("one use of water from several") !=
+          std::string::npos);
+    hourly.alarms.on = {AlarmKind::long_draw};
+    CHECK(hourly.watches(AlarmKind::long_draw));
+    hourly.alarms.off = {AlarmKind::long_draw};
+    CHECK_FALSE(hourly.watches(AlarmKind::long_draw));
+
+    MeterSettings coarse;
+    coarse.pulse_value_l = {10, 1};
+    CHECK_FALSE(coarse.watches(AlarmKind::slow_leak));
+    CHECK(coarse.watches(AlarmKind::long_draw));
+}
+
+TEST_CASE("silence is five cadences, at least a quarter of an hour") {
+    using namespace std::chrono_literals;
+    CHECK(usual_silent_after(10s) == Duration{15min});
+    CHECK(usual_silent_after(3min) == Duration{15min});
+    CHECK(usual_silent_after(1h) == Duration{5h});
+}
+
+TEST_CASE("a flow that the meter cannot have is no flow, however short the span of its ticks") {
+    using namespace std::chrono_literals;
+    const MeterSettings meter;  // Q4 is 3125 L/h, and two ticks in three minutes are 40 L/h.
+    CHECK_FALSE(possible_flow_l_per_h(1, Duration{17}, meter));  // 211 764 706 L/h.
+    CHECK_FALSE(possible_flow_l_per_h(3, 2s, meter));
+    CHECK_FALSE(possible_flow_l_per_h(159, 3min, meter));
+    CHECK_FALSE(possible_flow_l_per_h(1, Duration{0}, meter));
+    CHECK(*possible_flow_l_per_h(158, 3min, meter) == Approx(3160));
+    CHECK(*possible_flow_l_per_h(1, 5s, meter) == Approx(720));
+    CHECK_FALSE(possible_flow_l_per_h(3150, 1h, meter));
+    CHECK(*possible_flow_l_per_h(-3, 3min, meter) == Approx(-60));
 }
