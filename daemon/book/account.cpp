@@ -196,6 +196,11 @@ void fields(Archive& archive, MessageNumber& number) {
 }
 
 template <typename Archive>
+void fields(Archive& archive, RanBack& ran_back) {
+    archive("span", ran_back.span), archive("ticks", ran_back.ticks);
+}
+
+template <typename Archive>
 void fields(Archive& archive, RecentPack& pack) {
     archive("fingerprint", pack.fingerprint), archive("at", pack.arrived_at);
 }
@@ -246,7 +251,9 @@ void fields(Archive& archive, AccountMemory& memory) {
     archive("heard_at", memory.heard_at), archive("heard_since", memory.heard_since);
     archive("away", memory.away), archive("last_span", memory.last_span);
     archive("last_span_ticks", memory.last_span_ticks), archive("still_since", memory.still_since);
-    archive("night", memory.night), archive("slow_leak", memory.slow_leak);
+    archive("night", memory.night), archive("clock_night", memory.clock_night);
+    archive("ran_back", memory.ran_back), archive("undrawn_since", memory.undrawn_since);
+    archive("last_drawn", memory.last_drawn), archive("slow_leak", memory.slow_leak);
     archive("high_flow", memory.high_flow), archive("long_draw", memory.long_draw);
     archive("faults", memory.faults);
     archive("slow_leak_period", memory.slow_leak_period), archive("recent_packs", memory.recent_packs);

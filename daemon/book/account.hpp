@@ -82,6 +82,13 @@ struct ToldAway {
     bool configured = false;
 };
 
+/// An entry in which the register ran back.
+struct RanBack {
+    Span span;
+    std::int64_t ticks = 0;  ///< How many; positive.
+    bool operator==(const RanBack&) const = default;
+};
+
 /// The part that is kept in the ledger, in the same transaction as what the messages caused. Its lists are
 /// short and nearly always empty, and an empty vector takes no room beside itself.
 struct AccountMemory {
@@ -100,8 +107,11 @@ struct AccountMemory {
     std::int64_t last_span_ticks = 0;
     /// Begin of the tick-free stretch that lasts up to the newest entry.
     std::optional<Instant> still_since;
-    /// The night that is being watched; judged when its end is booked or `silent_after` has passed.
+    /// The night at hand: the first one that booked spans have not reached the end of.
     std::optional<Stillness> night;
+    /// The next night that the clock passes, where it has run ahead of the night at hand: those before it are
+    /// undecided for now.
+    std::optional<Span> clock_night;
     /// The evidence for a slow leak so far, and the period of the one that was told.
     std::optional<SlowLeak> slow_leak;
     std::optional<Duration> slow_leak_period;
@@ -109,6 +119,11 @@ struct AccountMemory {
     LongDraw long_draw;
     /// Strays, presets and gaps of the last day, at most as many as are worth telling.
     std::vector<Instant> faults;
+    /// What ran back within a day.
+    std::vector<RanBack> ran_back;
+    /// Watched for stagnation: no water was drawn since, and when it was last, where that is known.
+    std::optional<Instant> undrawn_since;
+    std::optional<Span> last_drawn;
     std::vector<RecentPack> recent_packs;
     /// Messages that came and booked nothing (held and dropped, or waited and no news), while their numbers
     /// lie ahead of the last one accepted.

@@ -60,6 +60,9 @@ public:
     /// True where running the clock to this moment would change something.
     [[nodiscard]] bool has_deadline_until(Instant moment) const { return deadlines_.has_any_until(moment); }
 
+    /// As Deadlines tells it.
+    [[nodiscard]] std::uint64_t deadlines_met() const { return deadlines_.met(); }
+
     /// Packs some of the oldest readings and hours, of a day that ended before this moment, in a transaction
     /// of its own. Returns whether there were any; no answer of the ledger changes.
     [[nodiscard]] Result<bool> pack_oldest_day(Instant before);

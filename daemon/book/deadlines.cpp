@@ -20,6 +20,16 @@ std::optional<Instant> closing_deadline(Account& account) {
            account.settings.alarms.silent_after;
 }
 
+/// No row begins with the open interval or later: booked spans, and adjustments to readings by eye, end
+/// before it.
+bool is_silent(const AccountMemory& memory) {
+    const auto ends_before = [&](const std::optional<Instant>& t) {
+        return !t || *t <= *memory.closed_until;
+    };
+    return memory.counter.last && ends_before(memory.counter.last->at) &&
+           ends_before(memory.meter_register.read_by_eye_at);
+}
+
 }  // namespace
 
 std::optional<Instant> Deadlines::next_of(Account& account) const {
@@ -48,21 +58,34 @@ void Deadlines::meet_until(Instant moment) {
         schedule_.erase(schedule_.begin());
         Account& account = *accounts_.find(key);
         account.scheduled_at.reset();
-        if (next_of(account) == deadline) meet(account, deadline);
+        if (next_of(account) == deadline) meet(account, deadline, moment);
         schedule(account);
     }
 }
 
-void Deadlines::meet(Account& account, Instant deadline) {
+void Deadlines::meet(Account& account, Instant deadline, Instant until) {
+    ++met_;
     account.is_changed = true;
     // First what was heard until now.
     if (node_backlog_deadline(account) == deadline) messages_.settle_backlog(account);
-    if (closing_deadline(account) == deadline)
-        posting_.close_until(account, account.rows.row_at(Step::interval, *account.memory.closed_until).to);
-    if (NightWatch::deadline(account) == deadline) watches_.night.judge(account);
+    // What else was heard is booked before the clock passes its moment.
+    if (const auto backlog = node_backlog_deadline(account))
+        until = std::max(deadline, std::min(until, *backlog - Duration{1}));
+    if (closing_deadline(account) == deadline) close_intervals(account, until);
+    if (NightWatch::deadline(account) == deadline) watches_.night.pass(account, until);
     if (watches_.silence.deadline(account) == deadline) watches_.silence.raise(account, deadline);
     // The last: what is raised at this very moment is told as what it has become.
     desk_.end_shelvings(account, deadline);
+}
+
+void Deadlines::close_intervals(Account& account, Instant until) {
+    if (is_silent(account.memory)) {
+        const Instant passed = until - account.settings.alarms.silent_after;
+        // Nothing was booked into any of them: only the last day is told.
+        posting_.close_until(account, account.rows.row_at(Step::interval, passed).from, false);
+    } else {
+        posting_.close_until(account, account.rows.row_at(Step::interval, *account.memory.closed_until).to);
+    }
 }
 
 }  // namespace tickledger

@@ -2,9 +2,11 @@
 // ends.
 //
 // Deadlines are met at their own moment, before any event that is later, so that it makes no difference when,
-// or how often, the clock was looked at.
+// or how often, the clock was looked at. Of a silence nothing happens at each interval's and each night's own
+// moment, so that they are met in one step, however many they are.
 #pragma once
 
+#include <cstdint>
 #include <optional>
 #include <set>
 #include <utility>
@@ -29,6 +31,8 @@ public:
 
     /// Meets every deadline up to this moment, in order of time. Throws StoreFailure.
     void meet_until(Instant moment);
+    /// How many were met since the start: a silence of any length meets few.
+    [[nodiscard]] std::uint64_t met() const { return met_; }
     /// Whether there may be any. (A deadline that has moved on since may turn out to be none.)
     [[nodiscard]] bool has_any_until(Instant moment) const {
         return !schedule_.empty() && schedule_.begin()->first <= moment;
@@ -36,7 +40,9 @@ public:
 
 private:
     [[nodiscard]] std::optional<Instant> next_of(Account& account) const;
-    void meet(Account& account, Instant deadline);
+    /// The clock runs to `until`, with no event before.
+    void meet(Account& account, Instant deadline, Instant until);
+    void close_intervals(Account& account, Instant until);
 
     Accounts& accounts_;
     AlarmDesk& desk_;
@@ -44,6 +50,7 @@ private:
     Posting& posting_;
     MessageDesk& messages_;
     std::set<std::pair<Instant, MeterKey>> schedule_;
+    std::uint64_t met_ = 0;
 };
 
 }  // namespace tickledger

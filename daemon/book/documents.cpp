@@ -13,9 +13,10 @@ namespace {
 constexpr Ratio nothing{0, 1};
 
 /// The mean over what is covered of a row.
-std::optional<double> mean_flow_l_per_h(const std::optional<Row>& row, std::span<const ValuedTicks> valued) {
-    if (!row || row->covered <= Duration{0}) return std::nullopt;
-    return volume_l(valued) / std::chrono::duration<double, std::ratio<3600>>(row->covered).count();
+std::optional<double> mean_flow_l_per_h(const std::optional<Row>& row, std::span<const ValuedTicks> valued,
+                                        const MeterSettings& settings) {
+    if (!row) return std::nullopt;
+    return possible_flow_l_per_h(volume_l(valued), row->covered, settings);
 }
 
 /// A row that nothing covers and no tick falls into tells nothing: an adjustment to it was taken back.
@@ -59,12 +60,13 @@ void add_row(JsonObject& object, std::string_view from, std::string_view to, con
     object.whole("revision", known.revision);
 }
 
-std::string row_publication(const std::string& meter, Span span, const std::optional<Row>& row,
-                            std::span<const ValuedTicks> valued, const CivilZone& zone) {
+std::string row_publication(const std::string& meter, const MeterSettings& settings, Span span,
+                            const std::optional<Row>& row, std::span<const ValuedTicks> valued,
+                            const CivilZone& zone) {
     JsonObject document;
     document.text("meter", meter);
     add_row(document, zone.format(span.from), zone.format(span.to), row, valued);
-    document.raw("mean_flow_l_per_h", flow_text(mean_flow_l_per_h(row, valued)));
+    document.raw("mean_flow_l_per_h", flow_text(mean_flow_l_per_h(row, valued, settings)));
     return std::move(document).finish();
 }
 

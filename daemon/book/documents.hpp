@@ -37,8 +37,9 @@ void add_row(JsonObject& object, std::string_view from, std::string_view to, con
              std::span<const ValuedTicks> valued);
 
 /// A closed row as it is published: the same with `meter` before it and `mean_flow_l_per_h` after.
-[[nodiscard]] std::string row_publication(const std::string& meter, Span span, const std::optional<Row>& row,
-                                          std::span<const ValuedTicks> valued, const CivilZone& zone);
+[[nodiscard]] std::string row_publication(const std::string& meter, const MeterSettings& settings, Span span,
+                                          const std::optional<Row>& row, std::span<const ValuedTicks> valued,
+                                          const CivilZone& zone);
 /// time, flow_l_per_h, register_m3, today_l.
 [[nodiscard]] std::string now_publication(const MeterSummary& summary, const std::string& register_m3,
                                           std::span<const ValuedTicks> today, const CivilZone& zone);

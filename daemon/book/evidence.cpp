@@ -20,6 +20,11 @@ EvidenceBuilder& EvidenceBuilder::span(Span span, std::string_view prefix) {
     return at(fmt::format("{}from", prefix), span.from).at(fmt::format("{}to", prefix), span.to);
 }
 
+EvidenceBuilder& EvidenceBuilder::flag(std::string_view name, bool value) {
+    members_.flag(name, value);
+    return *this;
+}
+
 EvidenceBuilder& EvidenceBuilder::whole(std::string_view name, std::int64_t value) {
     members_.whole(name, value);
     return *this;

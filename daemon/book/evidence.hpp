@@ -23,6 +23,7 @@ public:
     EvidenceBuilder& not_known(std::string_view name);
     /// `from` and `to`, with a word before them: "night_from".
     EvidenceBuilder& span(Span span, std::string_view prefix = {});
+    EvidenceBuilder& flag(std::string_view name, bool value);
     EvidenceBuilder& whole(std::string_view name, std::int64_t value);
     /// An estimate, to so many digits behind the point.
     EvidenceBuilder& estimate(std::string_view name, double value, int digits);

@@ -33,39 +33,54 @@ std::pair<Span, std::int64_t> quietest_stretch(const std::vector<Entry>& entries
     return quietest;
 }
 
-}  // namespace
-
-Span night_after(const CivilZone& zone, const AlarmSettings& alarms, Instant t) {
-    for (date::sys_days day{zone.date_of(t)};; day += date::days{1}) {
-        const date::year_month_day date_of_end{day};
-        const bool begins_evening_before = alarms.night_from > alarms.night_to;
-        const date::year_month_day date_of_begin{begins_evening_before ? day - date::days{1} : day};
-        const Span night{zone.at(date_of_begin, alarms.night_from), zone.at(date_of_end, alarms.night_to)};
-        if (night.to > t && night.length() > Duration{0}) return night;
-    }
+/// Only what was measured, and was not placed, shows that the water stood still.
+bool is_still(const Entry& entry) {
+    return entry.kind == EntryKind::measured && entry.ticks == 0 && !entry.time_estimated;
 }
 
+/// What was booked after the clock had passed it.
+bool is_passed(const AccountMemory& memory, Span night) {
+    return memory.clock_night && night.to <= memory.clock_night->from;
+}
+
+}  // namespace
+
 void NightWatch::begin(Account& account, Instant t) {
-    if (!account.settings.watches(AlarmKind::night_flow)) return;
+    AccountMemory& memory = account.memory;
+    if (!account.settings.watches(AlarmKind::night_flow)) {
+        memory.night.reset();
+        memory.clock_night.reset();
+        return;
+    }
     const AlarmSettings& alarms = account.settings.alarms;
-    account.memory.night = Stillness(night_after(zone_, alarms, t), alarms.still_for);
+    memory.night = Stillness(night_after(zone_, alarms, t), alarms.still_for);
+    if (memory.clock_night && memory.clock_night->from <= memory.night->window().from)
+        memory.clock_night.reset();
+    account.is_changed = true;
 }
 
 void NightWatch::follow(Account& account, const Entry& entry) {
     if (entry.kind == EntryKind::adjustment) return;
     auto& night = account.memory.night;
+    const bool is_watched = account.settings.watches(AlarmKind::night_flow);
+    if (night.has_value() != is_watched) begin(account, entry.span.from);
     while (night && night->window().to <= entry.span.to) {
         night->add(entry);
-        judge(account);
+        const Span window = night->window();
+        const Verdict verdict = night->verdict();
+        // Whole nights within one entry are alike.
+        const bool are_alike = entry.span.from <= window.from && verdict != Verdict::flow;
+        decide(account, verdict,
+               are_alike ? night_before(zone_, account.settings.alarms, entry.span.to).to : window.to);
     }
     if (night) night->add(entry);
+    decide_what_was_passed(account);
     follow_stillness(account, entry);
 }
 
 void NightWatch::follow_stillness(Account& account, const Entry& entry) {
     auto& still_since = account.memory.still_since;
-    const bool is_still = entry.kind == EntryKind::measured && entry.ticks == 0 && !entry.time_estimated;
-    if (!is_still) {
+    if (!is_still(entry)) {
         still_since.reset();
         return;
     }
@@ -75,52 +90,135 @@ void NightWatch::follow_stillness(Account& account, const Entry& entry) {
 }
 
 std::optional<Instant> NightWatch::deadline(const Account& account) {
-    if (!account.memory.night) return std::nullopt;
-    return account.memory.night->window().to + account.settings.alarms.silent_after;
+    const AccountMemory& memory = account.memory;
+    if (!memory.night || !account.settings.watches(AlarmKind::night_flow)) return std::nullopt;
+    const Instant next = memory.clock_night ? memory.clock_night->to : memory.night->window().to;
+    return next + account.settings.alarms.silent_after;
 }
 
-void NightWatch::judge(Account& account) {
-    const Stillness night = *account.memory.night;
-    const Span window = night.window();
-    begin(account, window.to);
-    account.is_changed = true;
-    switch (night.verdict()) {
-        case Verdict::still:
-            return;
-        case Verdict::flow:
-            if (AlarmDesk::is_active(account, AlarmKind::night_flow)) return;
-            desk_.raise(account, AlarmKind::night_flow, window.to, evidence(account, window));
-            return;
-        case Verdict::undecided:
-            desk_.leave_undecided(
-                account, AlarmKind::night_flow, window,
-                fmt::format(
-                    "Whether water ran all night at {} from {} to {} can not be told: there were gaps "
-                    "between the messages, or messages too far apart, in which it may have stood still "
-                    "for {}.",
-                    account.id, zone_.format(window.from), zone_.format(window.to),
-                    format_duration(account.settings.alarms.still_for)));
-            return;
+void NightWatch::pass(Account& account, Instant until) {
+    AccountMemory& memory = account.memory;
+    const AlarmSettings& alarms = account.settings.alarms;
+    const Span first = memory.clock_night.value_or(memory.night->window());
+    // What is still to come of the night at hand may be too little to change the verdict.
+    if (!memory.clock_night && memory.night->verdict() != Verdict::undecided) {
+        decide(account, memory.night->verdict(), first.to);
+        return;
     }
+    const Instant to = std::max(first.to, night_before(zone_, alarms, until - alarms.silent_after).to);
+    undecided_.mark(account, {first.from, to});
+    memory.clock_night = night_after(zone_, alarms, to);
+    account.is_changed = true;
+}
+
+void NightWatch::decide(Account& account, Verdict verdict, Instant to) {
+    const Span window = account.memory.night->window();
+    const Span nights{window.from, to};
+    const bool is_late = is_passed(account.memory, window);
+    begin(account, to);
+    if (verdict == Verdict::undecided) {
+        undecided_.mark(account, nights);
+        return;
+    }
+    undecided_.settle(account, nights);
+    if (verdict == Verdict::flow && !AlarmDesk::is_active(account, AlarmKind::night_flow))
+        desk_.raise(account, AlarmKind::night_flow, window.to, evidence(account, window, is_late));
+}
+
+void NightWatch::decide_what_was_passed(Account& account) {
+    const auto& night = account.memory.night;
+    if (!night || !is_passed(account.memory, night->window())) return;
+    const Verdict verdict = night->verdict();
+    if (verdict != Verdict::undecided) decide(account, verdict, night->window().to);
 }
 
 void NightWatch::look_again(Account& account, Span changed) {
     auto& night = account.memory.night;
-    if (!night || overlap(changed, night->window()).length() <= Duration{0}) return;
-    Stillness anew(night->window(), account.settings.alarms.still_for);
+    if (!night) return;
+    const AlarmSettings& alarms = account.settings.alarms;
+    const Instant end = night->window().from;
+    for (Span past = night_after(zone_, alarms, changed.from); past.from < changed.to && past.to <= end;) {
+        Span nights = past;
+        const Verdict verdict = verdict_of_past(account, nights);
+        decide_again(account, verdict, nights);
+        past = night_after(zone_, alarms, nights.to);
+    }
+    if (overlap(changed, night->window()).length() <= Duration{0}) return;
+    Stillness anew(night->window(), alarms.still_for);
     for (const Entry& entry : value_or_throw(ledger_.entries(account.key, night->window())))
         anew.add(entry);
     night = anew;
     account.is_changed = true;
+    decide_what_was_passed(account);
 }
 
-Evidence NightWatch::evidence(const Account& account, Span night) {
+/// Of one night, or of all that lie within one entry: `nights` then reaches to the last of them.
+Verdict NightWatch::verdict_of_past(const Account& account, Span& nights) {
+    const AlarmSettings& alarms = account.settings.alarms;
+    Stillness anew(nights, alarms.still_for);
+    const auto last = value_or_throw(ledger_.entry_at(account.key, nights.to));
+    if (!last || last->span.from > nights.from) {
+        for (const Entry& entry : value_or_throw(ledger_.entries(account.key, nights)))
+            anew.add(entry);
+        return anew.verdict();
+    }
+    anew.add(*last);
+    const Instant end = std::min(last->span.to, account.memory.night->window().from);
+    if (anew.verdict() != Verdict::flow) nights.to = night_before(zone_, alarms, end).to;
+    return anew.verdict();
+}
+
+void NightWatch::decide_again(Account& account, Verdict verdict, Span nights) {
+    constexpr AlarmKind kind = AlarmKind::night_flow;
+    // What was removed as too old leaves a night undecided that once was not.
+    if (verdict == Verdict::undecided) return;
+    undecided_.settle(account, nights);
+    if (verdict == Verdict::still) {
+        if (!AlarmDesk::is_active(account, kind)) return;
+        const Instant raised_at = account.open_alarms.at(kind).raised_at;
+        if (raised_at > nights.from && raised_at <= nights.to) desk_.clear(account, kind, raised_at);
+        return;
+    }
+    const bool is_told = AlarmDesk::is_active(account, kind) ||
+                         value_or_throw(ledger_.last_alarm(account.key, kind, nights.to)).has_value();
+    if (is_told) return;
+    desk_.raise(account, kind, nights.to, evidence(account, nights, true));
+    if (const auto still_at = stillness_after(account, nights.to)) desk_.clear(account, kind, *still_at);
+}
+
+std::optional<Instant> NightWatch::stillness_after(const Account& account, Instant t) {
+    constexpr Duration step = std::chrono::hours{24};
+    if (!account.memory.counter.last) return std::nullopt;
+    const Duration still_for = account.settings.alarms.still_for;
+    const Instant booked_to = account.memory.counter.last->at;
+    Instant moved_at = Instant::min();  // Nothing has been seen to run since then.
+    // A stretch that is long enough only after `t` may have begun before it.
+    for (Instant from = t - still_for; from < booked_to;) {
+        Instant seen_to = from + step;
+        for (const Entry& entry : value_or_throw(ledger_.entries(account.key, {from, seen_to}))) {
+            if (entry.kind == EntryKind::adjustment) continue;
+            seen_to = std::max(seen_to, entry.span.to);
+            if (!is_still(entry)) {
+                moved_at = entry.span.to;
+                continue;
+            }
+            if (moved_at == Instant::min()) moved_at = entry.span.from;
+            const Instant long_enough = moved_at + still_for;
+            if (long_enough > t && entry.span.to >= long_enough) return long_enough;
+        }
+        from = seen_to;
+    }
+    return std::nullopt;
+}
+
+Evidence NightWatch::evidence(const Account& account, Span night, bool is_late) {
     const AlarmSettings& alarms = account.settings.alarms;
     const auto entries = value_or_throw(ledger_.entries(account.key, night));
     const Duration stretch_length = std::max<Duration>(alarms.still_for, std::chrono::hours{1});
     const auto [stretch, ticks] = quietest_stretch(entries, night, stretch_length);
     EvidenceBuilder evidence(zone_);
     evidence.span(night, "night_").estimate("still_for_min", hours_of(alarms.still_for) * 60, 1);
+    if (is_late) evidence.flag("told_late", true);
     std::string how_much;
     if (ticks > 0) {
         // A steady flow of n ticks in T lies between n-1 and n+1 pulse values over T; the middle is told.
@@ -132,11 +230,11 @@ Evidence NightWatch::evidence(const Account& account, Span night) {
             "{:.0f} litres.",
             flow_l_per_h, flow_l_per_h * 24);
     }
-    return std::move(evidence).saying(
-        fmt::format("Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look "
-                    "for a toilet that runs on, a dripping valve or an open tap.",
-                    account.id, zone_.format(night.from), zone_.format(night.to),
-                    format_duration(alarms.still_for), how_much));
+    return std::move(evidence).saying(fmt::format(
+        "Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look "
+        "for a toilet that runs on, a dripping valve or an open tap.{}",
+        account.id, zone_.format(night.from), zone_.format(night.to), format_duration(alarms.still_for),
+        how_much, is_late ? " This is told late: the readings of that night came long after its end." : ""));
 }
 
 }  // namespace tickledger

@@ -54,7 +54,8 @@ void Publications::tell_now(Account& account) {
 }
 
 std::string Publications::document_of(const Account& account, Span span, const std::optional<Row>& row) {
-    return row_publication(account.id, span, row, value_row(account, span, row ? row->ticks : 0), zone_);
+    return row_publication(account.id, account.settings, span, row,
+                           value_row(account, span, row ? row->ticks : 0), zone_);
 }
 
 std::vector<ValuedTicks> Publications::value_row(const Account& account, Span row, std::int64_t ticks) {

@@ -4,7 +4,7 @@
 
 #include <algorithm>
 
-#include "book/night_watch.hpp"
+#include "book/night_times.hpp"
 #include "tickledger/hours.hpp"
 
 namespace tickledger {

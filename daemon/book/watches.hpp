@@ -1,6 +1,7 @@
 // All that looks for alarms in the entries of an account.
 #pragma once
 
+#include "book/hygiene_watch.hpp"
 #include "book/night_watch.hpp"
 #include "book/silence_watch.hpp"
 #include "book/slow_watch.hpp"
@@ -10,7 +11,7 @@ namespace tickledger {
 
 struct Watches {
     Watches(const CivilZone& zone, Ledger& ledger, AlarmDesk& desk, const LinkFact& link)
-        : night(zone, ledger, desk), slow(zone, desk), use(zone, desk), silence(zone, desk, link) {}
+        : night(zone, ledger, desk), slow(zone, desk), use(zone, desk), hygiene(zone, desk), silence(zone, desk, link) {}
 
     /// A new entry. The night comes first: it follows the stillness that the others read. Throws
     /// StoreFailure.
@@ -18,11 +19,13 @@ struct Watches {
         night.follow(account, entry);
         slow.follow(account, entry);
         use.follow(account, entry);
+        hygiene.follow(account, entry);
     }
 
     NightWatch night;
     SlowWatch slow;
     UseWatch use;
+    HygieneWatch hygiene;
     SilenceWatch silence;
 };
 

@@ -26,7 +26,9 @@ void Stillness::add(const Entry& entry) {
     if (!entry.covers()) return;
     const Span part = overlap(entry.span, {seen_to_, window_.to});
     const Duration length = entry.span.length();
-    const bool ticked = entry.ticks != 0;
+    // A placed span proves neither stillness nor flow, and one in which the register ran back neither.
+    const bool ticked = entry.ticks > 0 && !entry.time_estimated;
+    const bool is_certain = entry.ticks == 0 && entry.kind == EntryKind::measured && !entry.time_estimated;
     // Ticks of no length at the window's very beginning belong to the span that ends there.
     const bool lies_within =
         part.length() > Duration{0} ||
@@ -42,8 +44,7 @@ void Stillness::add(const Entry& entry) {
         return;
     }
     longest_maybe_ = std::max(longest_maybe_, seen_to_ - maybe_from_);
-    const bool certain = !ticked && entry.kind == EntryKind::measured && !entry.time_estimated;
-    if (!certain) {
+    if (!is_certain) {
         still_from_ = seen_to_;
     } else if (seen_to_ - still_from_ > longest_still_.length()) {
         longest_still_ = {still_from_, seen_to_};

@@ -2,7 +2,7 @@
 #include <fmt/format.h>
 
 #include "book/documents.hpp"
-#include "book/night_watch.hpp"
+#include "book/night_times.hpp"
 #include "serve/call.hpp"
 
 namespace tickledger {
@@ -23,8 +23,9 @@ constexpr std::string_view name_of(Stretch stretch) {
 /// As Stillness reads an entry: what proves that the water stood still, and what that it did not.
 Stretch read(const Entry& entry, Duration still_for) {
     if (!entry.covers()) return Stretch::unclear;
+    if (entry.time_estimated || entry.kind == EntryKind::reverse) return Stretch::unclear;
     if (entry.ticks != 0) return entry.span.length() <= still_for ? Stretch::flow : Stretch::unclear;
-    return entry.kind == EntryKind::measured && !entry.time_estimated ? Stretch::still : Stretch::unclear;
+    return entry.kind == EntryKind::measured ? Stretch::still : Stretch::unclear;
 }
 
 /// Cuts a window into stretches of one kind, as long as each lasts.

@@ -140,6 +140,10 @@ public:
                                const std::string& text) override {
         return add_undecided_.run(meter, kind, window.from, window.to, text).finish();
     }
+    Result<std::vector<Span>> undecided(MeterKey meter, AlarmKind kind, Span span) override;
+    Result<void> remove_undecided(MeterKey meter, AlarmKind kind, Instant from) override {
+        return remove_undecided_.run(meter, kind, from).finish();
+    }
 
     Result<void> queue(const Outgoing& outgoing) override;
     Result<std::vector<Outgoing>> outbox(std::int64_t after_id, int limit) override;
@@ -167,7 +171,7 @@ private:
     Statement set_fact_, add_meter_, set_state_, put_row_, revise_rows_;
     Statement add_refused_, count_left_out_, trim_refused_;
     Statement add_alarm_, change_alarm_, open_alarms_, last_alarm_;
-    Statement add_undecided_;
+    Statement add_undecided_, undecided_, remove_undecided_;
     Statement queue_, outbox_, remove_outgoing_;
     Statement remove_intervals_;
     /// Never given out twice in the life of the process, not even after a row was replaced or rolled back: a
@@ -223,6 +227,10 @@ SqliteLedger::SqliteLedger(WriterLock lock, std::unique_ptr<Database> database)
       add_undecided_(*database_,
                      "INSERT OR REPLACE INTO undecided (meter, kind, from_us, to_us, text)"
                      " VALUES (?1, ?2, ?3, ?4, ?5)"),
+      undecided_(*database_,
+                 "SELECT from_us, to_us FROM undecided WHERE meter = ?1 AND kind = ?2 AND from_us <= ?4"
+                 " AND to_us >= ?3 ORDER BY from_us"),
+      remove_undecided_(*database_, "DELETE FROM undecided WHERE meter = ?1 AND kind = ?2 AND from_us = ?3"),
       queue_(*database_,
              "INSERT OR REPLACE INTO outbox (id, topic, payload, retained) VALUES (?1, ?2, ?3, ?4)"),
       outbox_(*database_,
@@ -329,6 +337,17 @@ Result<std::optional<Alarm>> SqliteLedger::last_alarm(MeterKey meter, AlarmKind 
     if (!found) return tl::unexpected(found.error());
     if (!*found) return std::nullopt;
     return alarm_of(cursor).map([](Alarm alarm) { return std::optional(std::move(alarm)); });
+}
+
+Result<std::vector<Span>> SqliteLedger::undecided(MeterKey meter, AlarmKind kind, Span span) {
+    std::vector<Span> found;
+    Cursor cursor = undecided_.run(meter, kind, span.from, span.to);
+    for (;;) {
+        const auto more = cursor.next();
+        if (!more) return tl::unexpected(more.error());
+        if (!*more) return found;
+        found.push_back({cursor.column<Instant>(0), cursor.column<Instant>(1)});
+    }
 }
 
 Result<void> SqliteLedger::queue(const Outgoing& outgoing) {

@@ -163,9 +163,12 @@ public:
     /// The newest alarm of a kind, or that which was raised at a moment: for what people do to it.
     [[nodiscard]] virtual Result<std::optional<Alarm>> last_alarm(
         MeterKey meter, AlarmKind kind, std::optional<Instant> raised_at = std::nullopt) = 0;
-    /// A night on which nothing could be decided, for people to see.
+    /// A time of which nothing could be decided, for people to see. One a beginning: it replaces an earlier.
     [[nodiscard]] virtual Result<void> add_undecided(MeterKey meter, AlarmKind kind, Span window,
                                                      const std::string& text) = 0;
+    /// Those that touch a span, also at its very ends, in order of time.
+    [[nodiscard]] virtual Result<std::vector<Span>> undecided(MeterKey meter, AlarmKind kind, Span span) = 0;
+    [[nodiscard]] virtual Result<void> remove_undecided(MeterKey meter, AlarmKind kind, Instant from) = 0;
 
     /// Queues a publication. A retained one replaces an unsent one of the same topic.
     [[nodiscard]] virtual Result<void> queue(const Outgoing& outgoing) = 0;

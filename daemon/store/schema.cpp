@@ -197,8 +197,29 @@ CREATE TABLE refused_left_out (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-constexpr std::array steps_of_this_program = {version_1, version_2, version_3,
-                                              version_4, version_5, version_6};
+/// Undecided nights that follow one another become one row. (Nights begin 23 to 25 hours after each other;
+/// two nights apart, at least 47.)
+constexpr const char* version_7 = R"sql(
+CREATE TABLE undecided_joined AS
+SELECT meter, min(from_us) AS from_us, max(to_us) AS to_us, count(*) AS nights, max(text) AS text FROM (
+    SELECT meter, from_us, to_us, text, sum(is_first) OVER (PARTITION BY meter ORDER BY from_us) AS part FROM (
+        SELECT meter, from_us, to_us, text,
+            coalesce(from_us - lag(from_us) OVER (PARTITION BY meter ORDER BY from_us) > 36 * 3600000000, 1)
+                AS is_first
+        FROM undecided WHERE kind = 0))
+GROUP BY meter, part;
+DELETE FROM undecided WHERE kind = 0;
+INSERT INTO undecided (meter, kind, from_us, to_us, text)
+SELECT j.meter, 0, j.from_us, j.to_us,
+    CASE WHEN j.nights = 1 THEN j.text ELSE 'Whether water ran all night at ' || m.id || ' cannot be told for ' ||
+        j.nights || ' nights one after the other: there were gaps between the messages, or messages too far apart.'
+    END
+FROM undecided_joined AS j JOIN meter AS m ON m.key = j.meter;
+DROP TABLE undecided_joined;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4,
+                                              version_5, version_6, version_7};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

@@ -16,9 +16,10 @@ enum class Verdict : std::uint8_t {
 };
 
 /// Follows the entries of one meter in order of time within a window and keeps the longest stretch that
-/// was still for certain and the longest that may have been. Only measured spans without a tick are
-/// certain. What no span covers, a restart, and a span with ticks that is longer than `still_for` may
-/// have been still; a shorter span with ticks was not.
+/// was still for certain and the longest that may have been. Only measured spans without a tick, whose time
+/// was not placed, are certain. What no span covers, a restart without ticks, a placed span, one in which the
+/// register ran back, and a span with ticks that is longer than `still_for` may have been still; a shorter
+/// span with ticks was not.
 class Stillness {
 public:
     Stillness() = default;

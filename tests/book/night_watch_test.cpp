@@ -118,3 +118,188 @@ TEST_CASE("the night is judged the same whether the daemon was restarted in it o
     REQUIRE(world.alarms().size() == 1);
     CHECK(world.alarms()[0].alarm.raised_at == at_min(300));
 }
+
+namespace {
+
+/// What the node sends when it speaks again: its readings with their own times.
+void tell_with_time(LedgerWorld& world, Instant arrived_at, Instant time, std::uint64_t count) {
+    world.hear(arrived_at, "{\"count\":" + std::to_string(count) +
+                               ",\"time\":" + std::to_string(microseconds_of(time) / 1'000'000) + "}");
+}
+
+/// The recording of eleven lines: one message at midnight, the others at 05:30, one for each half hour.
+void eleven_lines(LedgerWorld& world) {
+    tell_with_time(world, at_min(0), at_min(0), 100);
+    for (int i = 1; i <= 10; ++i)
+        tell_with_time(world, at_min(330) + std::chrono::seconds{i}, at_min(30 * i),
+                       100 + static_cast<std::uint64_t>(2 * i));
+}
+
+}  // namespace
+
+TEST_CASE("a night whose readings came after the clock had passed it stayed undecided for ever") {
+    LedgerWorld world;
+    eleven_lines(world);
+    const auto alarms = night_alarms(world);
+    REQUIRE(alarms.size() == 1);
+    CHECK(alarms[0].raised_at == at_min(300));
+    CHECK(alarms[0].is_active());
+    CHECK(nlohmann::json::parse(alarms[0].evidence)["told_late"] == true);
+    CHECK_THAT(alarms[0].text, Catch::Contains("told late"));
+    CHECK(world.undecided().empty());
+}
+
+TEST_CASE("until the readings of a night come it is undecided, and the daemon's restarts change nothing") {
+    LedgerWorld world;
+    tell_with_time(world, at_min(0), at_min(0), 100);
+    world.run_clock(at_min(314));
+    CHECK(world.undecided().empty());
+    world.run_clock(at_min(315));
+    REQUIRE(world.undecided().size() == 1);
+    CHECK(world.undecided()[0].window == Span{at_min(60), at_min(300)});
+    for (int i = 1; i <= 10; ++i) {
+        world.open();
+        tell_with_time(world, at_min(330) + std::chrono::seconds{i}, at_min(30 * i),
+                       100 + static_cast<std::uint64_t>(2 * i));
+    }
+    REQUIRE(night_alarms(world).size() == 1);
+    CHECK(world.undecided().empty());
+    LedgerWorld uninterrupted;
+    eleven_lines(uninterrupted);
+    CHECK(night_alarms(world)[0].text == night_alarms(uninterrupted)[0].text);
+    CHECK(night_alarms(world)[0].evidence == night_alarms(uninterrupted)[0].evidence);
+}
+
+TEST_CASE("a night told late as still is decided so, and raises nothing") {
+    LedgerWorld world;
+    tell_with_time(world, at_min(0), at_min(0), 100);
+    world.run_clock(at_min(320));
+    REQUIRE(world.undecided().size() == 1);
+    // One still half hour settles it, before its end is told.
+    tell_with_time(world, at_min(330), at_min(90), 101);
+    CHECK(world.undecided().size() == 1);
+    tell_with_time(world, at_min(331), at_min(120), 101);
+    CHECK(world.undecided().empty());
+    for (int i = 5; i <= 12; ++i)
+        tell_with_time(world, at_min(370) + std::chrono::seconds{i}, at_min(30 * i),
+                       100 + static_cast<std::uint64_t>(2 * i));
+    CHECK(night_alarms(world).empty());
+    CHECK(world.undecided().empty());
+}
+
+TEST_CASE("a leak told late is cleared at once where the water has stood still since") {
+    LedgerWorld world;
+    tell_with_time(world, at_min(0), at_min(0), 100);
+    // An outage over the night's end: one reading, seven hours later, and it cannot tell.
+    tell_with_time(world, at_min(420), at_min(420), 120);
+    for (int minute = 423; minute <= 480; minute += 3)
+        tell_with_time(world, at_min(minute), at_min(minute), minute < 480 ? 120 : 121);
+    REQUIRE(world.undecided().size() == 1);
+    CHECK(night_alarms(world).empty());
+    // The node sends what it had kept, oldest first: spans are divided, the night is decided anew.
+    for (int i = 1; i <= 10; ++i)
+        tell_with_time(world, at_min(481) + std::chrono::seconds{i}, at_min(30 * i),
+                       100 + static_cast<std::uint64_t>(2 * i));
+    const auto alarms = night_alarms(world);
+    REQUIRE(alarms.size() == 1);
+    CHECK(alarms[0].raised_at == at_min(300));
+    // Since the last of them nothing had run.
+    CHECK(alarms[0].cleared_at == at_min(330));
+    CHECK(alarms[0].state == AlarmState::returned_unacknowledged);
+    CHECK(nlohmann::json::parse(alarms[0].evidence)["told_late"] == true);
+    CHECK(world.undecided().empty());
+}
+
+TEST_CASE("a night that a late reading shows to have been still takes its alarm back") {
+    LedgerWorld world;
+    std::uint64_t count = 100;
+    // Ticks each 27 minutes, seen by messages each 24 to 30 minutes: no stretch of half an hour was seen
+    // still.
+    const auto told = [&](int minute, std::uint64_t ticks) {
+        count += ticks;
+        tell_with_time(world, at_min(minute), at_min(minute), count);
+    };
+    for (int minute = 0; minute <= 120; minute += 24)
+        told(minute, 1);
+    told(140, 0);
+    told(160, 1);
+    for (int minute = 184; minute <= 304; minute += 24)
+        told(minute, 1);
+    REQUIRE(night_alarms(world).size() == 1);
+    CHECK(night_alarms(world)[0].is_active());
+    // The tick of the twenty minutes to 02:40 ran in their last five: 35 minutes were still.
+    tell_with_time(world, at_min(310), at_min(155), count - 6 - 1);
+    REQUIRE(night_alarms(world).size() == 1);
+    CHECK_FALSE(night_alarms(world)[0].is_active());
+}
+
+TEST_CASE("the nights of a silence of ten years are one row, and the clock passes them in one step") {
+    constexpr int years_min = 10 * 365 * 24 * 60;
+    LedgerWorld world;
+    std::uint64_t count = 100;
+    live(world, 0, 150, count, leak);
+    const auto before = world.keeper->deadlines_met();
+    world.run_clock(at_min(2 * 24 * 60));
+    const auto of_two_days = world.keeper->deadlines_met() - before;
+    REQUIRE(world.undecided().size() == 1);
+    CHECK(world.undecided()[0].window == Span{at_min(60), at_min(24 * 60 + 300)});
+
+    const auto since = world.keeper->deadlines_met();
+    world.run_clock(at_min(years_min));
+    CHECK(world.keeper->deadlines_met() - since <= of_two_days);
+    REQUIRE(world.undecided().size() == 1);
+    CHECK(world.undecided()[0].window == Span{at_min(60), at_min(years_min - 24 * 60 + 300)});
+    CHECK_THAT(world.undecided()[0].text, Catch::Contains("on the nights from"));
+    for (const Step step : {Step::interval, Step::hour, Step::day})
+        CHECK_FALSE(world.row(step, at_min(10 * 24 * 60)));
+
+    // The same, looked at every hour for a while.
+    LedgerWorld hourly;
+    count = 100;
+    live(hourly, 0, 150, count, leak);
+    for (int minute = 150; minute <= 10 * 24 * 60; minute += 60)
+        hourly.run_clock(at_min(minute));
+    LedgerWorld at_once;
+    count = 100;
+    live(at_once, 0, 150, count, leak);
+    at_once.run_clock(at_min(10 * 24 * 60 - 30));
+    REQUIRE(hourly.undecided().size() == 1);
+    CHECK(hourly.undecided()[0].window == at_once.undecided()[0].window);
+    CHECK(hourly.undecided()[0].text == at_once.undecided()[0].text);
+    CHECK(must(hourly.ledger->meters())[0].state == must(at_once.ledger->meters())[0].state);
+}
+
+TEST_CASE("a night decided within a silence cuts its row in two, and the others stay undecided") {
+    LedgerWorld world;
+    tell_with_time(world, at_min(0), at_min(0), 100);
+    world.run_clock(at_min(4 * 24 * 60 + 330));
+    REQUIRE(world.undecided().size() == 1);
+    const Instant arrived_at = at_min(4 * 24 * 60 + 331);
+    // The second night was told by the half hour, the others by one long span with ticks.
+    const int second = 24 * 60;
+    tell_with_time(world, arrived_at, at_min(second), 130);
+    for (int i = 1; i <= 10; ++i)
+        tell_with_time(world, arrived_at, at_min(second + 30 * i), 130 + static_cast<std::uint64_t>(2 * i));
+    tell_with_time(world, arrived_at, at_min(4 * 24 * 60 + 331), 300);
+    const auto rows = world.undecided();  // The newest first.
+    REQUIRE(rows.size() == 2);
+    CHECK(rows[0].window == Span{at_min(2 * 24 * 60 + 60), at_min(4 * 24 * 60 + 300)});
+    CHECK(rows[1].window == Span{at_min(60), at_min(300)});
+    REQUIRE(night_alarms(world).size() == 1);
+    CHECK(night_alarms(world)[0].raised_at == at_min(second + 300));
+}
+
+TEST_CASE("a meter whose night-flow was switched off while a night was watched went on judging it for ever") {
+    LedgerWorld world;
+    std::uint64_t count = 0;
+    live(world, 0, 150, count, leak);
+    world.meters[0].alarms.off = {AlarmKind::night_flow};
+    world.open();
+    live(world, 153, 2 * 24 * 60, count, leak);
+    CHECK(night_alarms(world).empty());
+    // Switched on again, it begins with the night that is next.
+    world.meters[0].alarms.off = {};
+    world.open();
+    live(world, 2 * 24 * 60 + 3, 2 * 24 * 60 + 303, count, leak);
+    CHECK(night_alarms(world).size() == 1);
+}

@@ -109,6 +109,7 @@ TEST_CASE("an hour's reading was told as one use of water that had not ended") {
     const auto three_uses = [](Duration t) { return 200.0 * static_cast<double>((t + 20min) / 60min); };
     MeterSettings hourly = house();
     hourly.cadence = 1h;
+    hourly.alarms.silent_after = usual_silent_after(hourly.cadence);
     LedgerWorld world({hourly});
     live(world, 1h, 6h, three_uses);
     CHECK(world.alarms().empty());

@@ -84,6 +84,7 @@ Minutes picture_of(const std::vector<Entry>& entries) {
     Minutes minutes;
     for (const Entry& entry : entries) {
         if (entry.kind != EntryKind::measured && entry.kind != EntryKind::restart) continue;
+        if (entry.time_estimated) continue;
         const int from = static_cast<int>((entry.span.from - one_o_clock) / 1min);
         const int to = static_cast<int>((entry.span.to - one_o_clock) / 1min);
         if (from == to && entry.ticks > 0 && to > 0 && to <= 240)
@@ -92,7 +93,7 @@ Minutes picture_of(const std::vector<Entry>& entries) {
             auto& says = minutes.within[static_cast<std::size_t>(minute)];
             if (entry.ticks > 0)
                 says = to - from <= 30 ? Minutes::Says::flow : Minutes::Says::maybe;
-            else if (entry.kind == EntryKind::measured && !entry.time_estimated)
+            else if (entry.kind == EntryKind::measured)
                 says = Minutes::Says::still;
         }
     }
@@ -256,6 +257,16 @@ TEST_CASE("a restart and a placed span prove no stillness") {
     CHECK(verdict_with(60, 90,
                        {entry_of(60, 80, 0), entry_of(80, 81, 3, EntryKind::restart), entry_of(81, 90, 0)}) ==
           Verdict::flow);
+}
+
+TEST_CASE("a placed span proves no flow, and one in which the register ran back neither") {
+    CHECK(verdict_with(60, 90, {entry_of(60, 70, 3), entry_of(70, 90, 2, EntryKind::measured, true)}) ==
+          Verdict::flow);
+    CHECK(verdict_with(60, 90,
+                       {entry_of(60, 75, 3, EntryKind::measured, true),
+                        entry_of(75, 90, 2, EntryKind::measured, true)}) == Verdict::undecided);
+    CHECK(verdict_with(60, 90, {entry_of(60, 75, 0), entry_of(75, 90, -2, EntryKind::reverse)}) ==
+          Verdict::undecided);
 }
 
 TEST_CASE("ticks of no length break a stillness, adjustments do not") {

@@ -74,6 +74,46 @@ TEST_CASE("the alarms of a ledger of version 2 stand as they stood, unseen and n
     CHECK((*ledger)->last_alarm(1, AlarmKind::node_silent).value()->text == "is over");
 }
 
+TEST_CASE("the undecided nights of a ledger of version 5 become one row for nights in a row") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    constexpr std::int64_t hour_us = 3'600'000'000;
+    {
+        auto database = writable(file);
+        REQUIRE(bring_up_to_date(*database, schema_steps().first(5)));
+        REQUIRE(database->execute("INSERT INTO meter (key, id) VALUES (1, 'house'), (2, 'garden')"));
+        const auto night = [&](int meter, int kind, std::int64_t from_h) {
+            const std::string values =
+                std::to_string(meter) + "," + std::to_string(kind) + "," + std::to_string(from_h * hour_us) +
+                "," + std::to_string((from_h + 4) * hour_us) + ",'night " + std::to_string(from_h) + "')";
+            REQUIRE(database->execute(
+                ("INSERT INTO undecided (meter, kind, from_us, to_us, text) VALUES (" + values).c_str()));
+        };
+        // Ten nights, the clocks going back and forth among them; one day is missing; one night by itself.
+        for (const std::int64_t from_h : {1, 25, 49, 74, 98, 121, 145, 169, 193, 217})
+            night(1, 0, from_h);
+        night(1, 0, 265);
+        night(2, 0, 25);
+        // Another kind, a day after the other, stays as it is.
+        night(1, 4, 25), night(1, 4, 49);
+    }
+    auto ledger = Ledger::open(file);
+    REQUIRE(ledger);
+    const auto rows = LedgerView::open(file).value()->undecided(std::nullopt).value();
+    const auto window = [&](std::int64_t from_h, std::int64_t to_h) {
+        return Span{instant_of(from_h * hour_us), instant_of(to_h * hour_us)};
+    };
+    REQUIRE(rows.size() == 5);  // The newest first.
+    CHECK(rows[0].window == window(265, 269));
+    CHECK(rows[0].text == "night 265");
+    CHECK(rows[1].window == window(49, 53));
+    CHECK(rows[2].text == "night 25");
+    CHECK(rows[3].text == "night 25");
+    CHECK(rows[4].meter == "house");
+    CHECK(rows[4].window == window(1, 221));
+    CHECK_THAT(rows[4].text, Catch::Contains("house") && Catch::Contains("10 nights"));
+}
+
 TEST_CASE("the readings of a ledger of version 3 can be packed, and read as before") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";

@@ -98,6 +98,8 @@ export const alarm_words = {
   'away-use': 'Water runs while everybody is away',
   'node-silent': 'The node is silent',
   'counter-fault': 'The counter needs a look',
+  backflow: 'Water ran backwards',
+  stagnation: 'No water was drawn for long',
 };
 
 export const label_words = {

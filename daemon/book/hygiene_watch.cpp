@@ -1,0 +1,116 @@
+#include "book/hygiene_watch.hpp"
+
+#include <fmt/format.h>
+
+#include "book/documents.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// More entries than these are many enough, whatever they held: the oldest two become one.
+constexpr std::size_t remembered_max = 16;
+
+}  // namespace
+
+void HygieneWatch::follow(Account& account, const Entry& entry) {
+    if (entry.kind == EntryKind::adjustment) return;
+    follow_backflow(account, entry);
+    follow_stagnation(account, entry);
+}
+
+void HygieneWatch::follow_backflow(Account& account, const Entry& entry) {
+    auto& ran_back = account.memory.ran_back;
+    const Instant at = entry.span.to;
+    if (!account.settings.watches(AlarmKind::backflow)) {
+        ran_back.clear();
+        return;
+    }
+    if (entry.kind != EntryKind::reverse) {
+        const bool is_over = entry.kind == EntryKind::measured && !ran_back.empty() &&
+                             at - ran_back.back().span.to >= ran_back_within;
+        if (!is_over) return;
+        ran_back.clear();
+        desk_.clear(account, AlarmKind::backflow, at);
+        return;
+    }
+    std::erase_if(ran_back, [&](const RanBack& one) { return one.span.to + ran_back_within < at; });
+    ran_back.push_back({entry.span, -entry.ticks});
+    if (ran_back.size() > remembered_max) {
+        ran_back[1] = {{ran_back[0].span.from, ran_back[1].span.to}, ran_back[0].ticks + ran_back[1].ticks};
+        ran_back.erase(ran_back.begin());
+    }
+    std::int64_t ticks = 0;
+    for (const RanBack& one : ran_back)
+        ticks += one.ticks;
+    if (ticks > ran_back_allowed && !AlarmDesk::is_active(account, AlarmKind::backflow))
+        desk_.raise(account, AlarmKind::backflow, at, evidence_of_backflow(account, ticks));
+}
+
+Evidence HygieneWatch::evidence_of_backflow(const Account& account, std::int64_t ticks) const {
+    const Span span{account.memory.ran_back.front().span.from, account.memory.ran_back.back().span.to};
+    const double litres = volume_l(ticks, account.settings);
+    EvidenceBuilder evidence(zone_);
+    evidence.span(span).whole("ticks_back", ticks).estimate("volume_back_l", litres, 3);
+    return std::move(evidence).saying(fmt::format(
+        "Water ran backwards at {}: between {} and {} the register went back by {:g} litres. A check valve may "
+        "fail to close while the pressure in the main drops; water from the house can then get into the drinking "
+        "water, so the drinking water may be at risk. It may also be the meter or its sensor that trembles. Do "
+        "not open a sealed meter. Call a licensed plumber, who checks the protection against backflow (EN 1717); "
+        "where local rules ask for it, tell the water supplier.",
+        account.id, zone_.format(span.from), zone_.format(span.to), litres));
+}
+
+void HygieneWatch::follow_stagnation(Account& account, const Entry& entry) {
+    AccountMemory& memory = account.memory;
+    const Instant at = entry.span.to;
+    if (!account.settings.watches(AlarmKind::stagnation)) {
+        memory.undrawn_since.reset();
+        memory.last_drawn.reset();
+        return;
+    }
+    if (entry.covers() && entry.ticks > 0) {
+        memory.undrawn_since = at;
+        memory.last_drawn = entry.span;
+        desk_.clear(account, AlarmKind::stagnation, at);
+        return;
+    }
+    if (entry.kind != EntryKind::measured) {
+        // Water may have been drawn unseen: nothing is told, and nothing is over.
+        memory.undrawn_since = at;
+        memory.last_drawn.reset();
+        return;
+    }
+    if (!memory.undrawn_since) memory.undrawn_since = entry.span.from;
+    const Instant too_long = *memory.undrawn_since + account.settings.alarms.stagnant_for;
+    if (at >= too_long && !AlarmDesk::is_active(account, AlarmKind::stagnation))
+        desk_.raise(account, AlarmKind::stagnation, too_long, evidence_of_stagnation(account));
+}
+
+Evidence HygieneWatch::evidence_of_stagnation(const Account& account) const {
+    const AccountMemory& memory = account.memory;
+    const Duration stagnant_for = account.settings.alarms.stagnant_for;
+    EvidenceBuilder evidence(zone_);
+    if (memory.last_drawn) {
+        evidence.span(*memory.last_drawn, "last_drawn_");
+    } else {
+        evidence.not_known("last_drawn_from").not_known("last_drawn_to");
+    }
+    evidence.at("undrawn_since", *memory.undrawn_since)
+        .whole("stagnant_for_s", std::chrono::floor<std::chrono::seconds>(stagnant_for).count());
+    const std::string last_flush =
+        memory.last_drawn
+            ? fmt::format("It was last drawn between {} and {}.", zone_.format(memory.last_drawn->from),
+                          zone_.format(memory.last_drawn->to))
+            : fmt::format("When it was last drawn is not known; it was before {}.",
+                          zone_.format(*memory.undrawn_since));
+    return std::move(evidence).saying(fmt::format(
+        "No water has been drawn at {} for {}. {} This is per meter, not per tap: a tap that nobody opens may "
+        "hold older water. In water that stands and grows warm, legionella and other germs can grow. Before it "
+        "is used again let every tap run, cold and hot, until the temperature no longer changes, and do not "
+        "breathe the spray. VDI/DVGW 6023 names 72 hours, EN 806-5 seven days; local rules and your plumber "
+        "come first.",
+        account.id, format_duration(stagnant_for), last_flush));
+}
+
+}  // namespace tickledger
