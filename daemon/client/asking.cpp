@@ -8,7 +8,7 @@
 #include <optional>
 #include <regex>
 
-#include "configuration/spelling.hpp"
+#include "core/spelling.hpp"
 #include "core/percent.hpp"
 
 namespace tickledger {

@@ -9,7 +9,7 @@
 
 #include "client/commands.hpp"
 #include "client/glossary.hpp"
-#include "configuration/spelling.hpp"
+#include "core/spelling.hpp"
 
 namespace {
 

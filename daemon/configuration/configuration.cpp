@@ -13,7 +13,7 @@
 #include "configuration/mistakes.hpp"
 #include "configuration/options.hpp"
 #include "configuration/parsers.hpp"
-#include "configuration/spelling.hpp"
+#include "core/spelling.hpp"
 #include "configuration/system_timezone.hpp"
 #include "tickledger/stillness.hpp"
 

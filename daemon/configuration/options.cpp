@@ -7,7 +7,7 @@
 
 #include "configuration/option_kinds.hpp"
 #include "configuration/parsers.hpp"
-#include "configuration/spelling.hpp"
+#include "core/spelling.hpp"
 
 namespace tickledger {
 

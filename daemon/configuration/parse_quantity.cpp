@@ -3,7 +3,7 @@
 #include <numeric>
 
 #include "configuration/parsers.hpp"
-#include "configuration/spelling.hpp"
+#include "core/spelling.hpp"
 #include "tickledger/civil.hpp"
 
 namespace tickledger {

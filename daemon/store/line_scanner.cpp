@@ -1,125 +1,77 @@
 #include "store/line_scanner.hpp"
 
-#include <charconv>
-#include <utility>
+#include <simdjson.h>
 
-#include "core/json_text.hpp"
+#include <utility>
 
 namespace tickledger {
 
 namespace {
 
-/// Walks over a line once. Every step answers whether the line goes on as expected.
-class Scanner {
-public:
-    explicit Scanner(std::string_view line) : rest_(line) {}
+// Longer lines take the general way, so that the parser's memory stays small.
+constexpr std::size_t line_max_bytes = 256 * 1024;
 
-    [[nodiscard]] bool literal(std::string_view expected) {
-        if (!rest_.starts_with(expected)) return false;
-        rest_.remove_prefix(expected.size());
-        return true;
-    }
-
-    [[nodiscard]] bool digit(int most, int& value) {
-        if (rest_.empty() || rest_.front() < '0' || rest_.front() > '0' + most) return false;
-        value = rest_.front() - '0';
-        rest_.remove_prefix(1);
-        return true;
-    }
-
-    /// A time of the length that format_utc writes.
-    [[nodiscard]] bool stamp(Instant& at) {
-        constexpr std::size_t length = std::string_view("2026-03-01T07:00:00.123456Z").size();
-        if (rest_.size() < length) return false;
-        const auto read = parse_rfc3339(rest_.substr(0, length));
-        if (!read) return false;
-        at = *read;
-        rest_.remove_prefix(length);
-        return true;
-    }
-
-    /// A string up to and with its closing quote; the opening one has been read.
-    [[nodiscard]] bool string(std::string& text) {
-        bool ascii = true;
-        std::size_t plain_from = 0;
-        for (std::size_t i = 0; i < rest_.size(); ++i) {
-            const auto byte = static_cast<unsigned char>(rest_[i]);
-            if (byte >= 0x80) ascii = false;
-            if (byte >= 0x20 && byte != '"' && byte != '\\') continue;
-            text.append(rest_, plain_from, i - plain_from);
-            if (byte == '"') {
-                rest_.remove_prefix(i + 1);
-                return ascii || is_utf8(text);
-            }
-            if (byte != '\\' || !escape(i, text)) return false;
-            plain_from = i + 1;
-        }
-        return false;
-    }
-
-    [[nodiscard]] bool ended() const { return rest_.empty(); }
-
-private:
-    /// The escapes that to_line() writes; `i` stands on the backslash and is moved to the last character.
-    [[nodiscard]] bool escape(std::size_t& i, std::string& text) const {
-        if (i + 1 >= rest_.size()) return false;
-        const char what = rest_[i + 1];
-        if (what == '"' || what == '\\') {
-            text += what;
-            i += 1;
-            return true;
-        }
-        if (!rest_.substr(i).starts_with("\\u00") || rest_.size() < i + 6) return false;
-        unsigned code = 0;
-        const char* const digits = rest_.data() + i + 4;
-        const auto [end, error] = std::from_chars(digits, digits + 2, code, 16);
-        if (error != std::errc{} || end != digits + 2 || code > 0x1FU) return false;
-        text += static_cast<char>(code);
-        i += 5;
-        return true;
-    }
-
-    std::string_view rest_;
+/// The members that plain lines have; nothing where a line lacks one.
+struct Members {
+    std::optional<std::string_view> tst, topic, payload, link;
+    std::optional<std::uint64_t> qos, retain, dup;
+    std::optional<bool> session_present;
 };
 
-[[nodiscard]] bool scan_message(Scanner& line, Message& message) {
-    if (!line.string(message.topic) || !line.literal(",\"qos\":") || !line.digit(2, message.qos) ||
-        !line.literal(",\"retain\":")) {
-        return false;
-    }
-    int retain = 0;
-    if (!line.digit(1, retain)) return false;
-    message.retained = retain == 1;
-    message.redelivered = line.literal(",\"dup\":1");
-    return line.literal(",\"payload\":\"") && line.string(message.payload);
+template <typename T>
+[[nodiscard]] bool take(simdjson::dom::element value, std::optional<T>& member) {
+    T taken{};
+    // The general way says which of two members counts.
+    if (member || value.get(taken) != simdjson::SUCCESS) return false;
+    member = taken;
+    return true;
 }
 
-[[nodiscard]] bool scan_link(Scanner& line, LinkChange& change) {
-    change.up = line.literal("up");
-    if (!change.up && !line.literal("down")) return false;
-    if (!line.literal("\",\"session_present\":")) return false;
-    change.session_present = line.literal("true");
-    return change.session_present || line.literal("false");
+[[nodiscard]] bool take_member(std::string_view name, simdjson::dom::element value, Members& members) {
+    if (name == "tst") return take(value, members.tst);
+    if (name == "topic") return take(value, members.topic);
+    if (name == "payload") return take(value, members.payload);
+    if (name == "qos") return take(value, members.qos);
+    if (name == "retain") return take(value, members.retain);
+    if (name == "dup") return take(value, members.dup);
+    if (name == "link") return take(value, members.link);
+    if (name == "session_present") return take(value, members.session_present);
+    return false;
+}
+
+[[nodiscard]] std::optional<Event> message_of(const Members& line, Instant at) {
+    const auto flag = [](std::optional<std::uint64_t> member) { return member.value_or(0) <= 1; };
+    if (!line.topic || !line.payload || line.link || line.session_present) return std::nullopt;
+    if (line.qos.value_or(0) > 2 || !flag(line.retain) || !flag(line.dup)) return std::nullopt;
+    return Message{.arrived_at = at,
+                   .topic = std::string(*line.topic),
+                   .payload = std::string(*line.payload),
+                   .qos = static_cast<int>(line.qos.value_or(0)),
+                   .retained = line.retain == 1U,
+                   .redelivered = line.dup == 1U};
+}
+
+[[nodiscard]] std::optional<Event> link_change_of(const Members& line, Instant at) {
+    if (line.topic || line.payload || (line.link != "up" && line.link != "down")) return std::nullopt;
+    return LinkChange{at, line.link == "up", line.session_present.value_or(false)};
 }
 
 }  // namespace
 
 std::optional<Event> scan_line(std::string_view text) {
-    Scanner line(text);
-    Instant at;
-    if (!line.literal("{\"tst\":\"") || !line.stamp(at)) return std::nullopt;
-    if (line.literal("\",\"topic\":\"")) {
-        Message message;
-        message.arrived_at = at;
-        if (!scan_message(line, message) || !line.literal("}") || !line.ended()) return std::nullopt;
-        return message;
+    if (text.size() > line_max_bytes) return std::nullopt;
+    // It keeps its memory from line to line. Booking and the start read on threads of their own.
+    thread_local simdjson::dom::parser parser;
+    simdjson::dom::object object;
+    if (parser.parse(text.data(), text.size()).get(object) != simdjson::SUCCESS) return std::nullopt;
+    Members members;
+    for (const auto [name, value] : object) {
+        if (!take_member(name, value, members)) return std::nullopt;
     }
-    if (line.literal("\",\"link\":\"")) {
-        LinkChange change{at, false, false};
-        if (!scan_link(line, change) || !line.literal("}") || !line.ended()) return std::nullopt;
-        return change;
-    }
-    return std::nullopt;
+    if (!members.tst) return std::nullopt;
+    const auto at = parse_rfc3339(*members.tst);
+    if (!at) return std::nullopt;
+    return members.link ? link_change_of(members, *at) : message_of(members, *at);
 }
 
 }  // namespace tickledger

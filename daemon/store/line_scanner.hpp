@@ -1,4 +1,6 @@
-// The fast way through our own log: reads exactly the lines that to_line() writes.
+// The fast way through our own log.
+//
+// Measured over whole replays of one meter, in instructions a message: see docs/performance.md.
 #pragma once
 
 #include <optional>
@@ -8,9 +10,9 @@
 
 namespace tickledger {
 
-/// The event of a line in the very form of to_line(), or nothing where the line differs from it in any way
-/// (other order of keys, other spacing, other escapes, base64): parse_line() then reads it as general JSON.
-/// Where it gives an event, the general way gives the same.
+/// The event of a plain line: a message or a change of the link whose members are texts, whole numbers and
+/// flags, none twice. Nothing where the line is anything else; parse_line() then reads it as general JSON and
+/// says what is wrong with it. Where this gives an event, the general way gives the same.
 [[nodiscard]] std::optional<Event> scan_line(std::string_view line);
 
 }  // namespace tickledger

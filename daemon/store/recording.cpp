@@ -191,7 +191,9 @@ using nlohmann::json;
     return message;
 }
 
-[[nodiscard]] Result<Event> parse_any_line(std::string_view line) {
+}  // namespace
+
+Result<Event> parse_general_line(std::string_view line) {
     auto object = parse_json(line);
     if (!object) return fail("The line is not JSON: " + object.error().text);
     if (!object->is_object()) return fail("The line is no JSON object.");
@@ -207,8 +209,6 @@ using nlohmann::json;
     if (object->contains("instruction")) return instruction(*object, *at);
     return message(*object, *at);
 }
-
-}  // namespace
 
 Instant& stamp_of(Event& event) {
     if (auto* message = std::get_if<Message>(&event)) return message->arrived_at;
@@ -237,7 +237,7 @@ std::string to_line(const Event& event) {
 
 Result<Event> parse_line(std::string_view line) {
     if (auto event = scan_line(line)) return std::move(*event);
-    return parse_any_line(line);
+    return parse_general_line(line);
 }
 
 }  // namespace tickledger

@@ -55,4 +55,7 @@ using Event = std::variant<Message, LinkChange, Unclocked, ClockSet, Instruction
 /// Fails with what is missing or wrong.
 [[nodiscard]] Result<Event> parse_line(std::string_view line);
 
+/// The same without the fast way of plain lines (store/line_scanner.hpp), which must agree with it.
+[[nodiscard]] Result<Event> parse_general_line(std::string_view line);
+
 }  // namespace tickledger

@@ -6,7 +6,7 @@
 #include <string>
 
 #include "configuration/parsers.hpp"
-#include "configuration/spelling.hpp"
+#include "core/spelling.hpp"
 #include "tickledger/message.hpp"
 
 using namespace tickledger;

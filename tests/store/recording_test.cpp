@@ -125,11 +125,9 @@ TEST_CASE("any event comes back from its line exactly, by the fast way and by th
         const auto read = parse_line(line);
         RC_ASSERT(read.has_value());
         RC_ASSERT(shown(*read) == shown(event));
-        // A space at the end is no difference in JSON, but sends the line the general way.
-        const auto read_generally = parse_line(line + ' ');
+        const auto read_generally = parse_general_line(line);
         RC_ASSERT(read_generally.has_value());
         RC_ASSERT(shown(*read_generally) == shown(event));
-        RC_ASSERT_FALSE(scan_line(line + ' ').has_value());
     });
 }
 
@@ -140,7 +138,7 @@ TEST_CASE("a damaged line is never read in two ways") {
         line[place] = static_cast<char>(static_cast<unsigned char>(*rc::gen::inRange(0, 256)));
         const auto fast = scan_line(line);
         if (!fast) return;
-        const auto general = parse_line(line + ' ');
+        const auto general = parse_general_line(line);
         RC_ASSERT(general.has_value());
         RC_ASSERT(shown(*general) == shown(*fast));
     });

@@ -1,4 +1,4 @@
-#include "configuration/spelling.hpp"
+#include "core/spelling.hpp"
 
 #include <algorithm>
 
