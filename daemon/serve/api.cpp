@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <array>
 
+#include "serve/building.hpp"
 #include "serve/call.hpp"
 #include "serve/page.hpp"
 
@@ -15,6 +16,7 @@ namespace {
 
 // One line a call; /v1/openapi.json describes each.
 const std::array all_routes{
+    Route{"GET", "/v1/building", {}, get_building},
     Route{"GET", "/v1/meters", {}, get_meters},
     Route{"GET", "/v1/meters/{id}/today", {}, get_today},
     Route{"GET", "/v1/meters/{id}/nights", {"from", "to"}, get_nights},
@@ -91,6 +93,7 @@ struct Api::Inside {
     explicit Inside(ApiParts parts_to_use) : parts(std::move(parts_to_use)), snapshots(parts) {}
     ApiParts parts;
     Snapshots snapshots;
+    UsualDays usuals;
 };
 
 Api::Api(ApiParts parts) : inside_(std::make_unique<Inside>(std::move(parts))) {}
@@ -110,7 +113,8 @@ Response Api::handle(const Request& request) const {
             continue;
         }
         if (auto refused = refuse_query(route, request)) return *std::move(refused);
-        return route.answer(Call{inside_->parts, inside_->snapshots, request, *std::move(id)});
+        return route.answer(
+            BuildingCall{{inside_->parts, inside_->snapshots, request, *std::move(id)}, inside_->usuals});
     }
     if (!methods.empty()) return wrong_method(request, methods);
     return problem(

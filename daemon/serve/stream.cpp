@@ -14,8 +14,8 @@ namespace {
 using Clock = std::chrono::steady_clock;
 using std::chrono::seconds;
 
-/// A comment is sent when nothing else was for so long, so that both ends know that the other is there.
-constexpr auto heartbeat = seconds{15};
+/// An event says so often that the daemon is there: a page that hears nothing for longer says so, too.
+constexpr auto heartbeat_every = seconds{10};
 constexpr auto health_every = seconds{2};
 /// With very many meters health takes a while; then it is looked at so many times its own length apart.
 constexpr int health_rest = 20;
@@ -30,28 +30,36 @@ public:
         watcher_->take(text, meter_);
         look_at_health(text);
         const auto now = Clock::now();
-        if (text.empty() && now - sent_at_ >= heartbeat) text = ":\n\n";
-        if (!text.empty()) sent_at_ = now;
+        if (now - heartbeat_at_ < heartbeat_every) return {};
+        heartbeat_at_ = now;
+        text += event_text("heartbeat", time_document());
         return {};
     }
 
 private:
     [[nodiscard]] std::string greeting() const {
+        return "retry: 3000\n\n" + event_text("hello", time_document());
+    }
+
+    [[nodiscard]] std::string time_document() const {
         JsonObject document;
         document.text("time", parts_.zone.format(parts_.now()));
-        return "retry: 3000\n\n" + event_text("hello", std::move(document).finish());
+        return std::move(document).finish();
     }
 
     void look_at_health(std::string& text) {
         const auto began_at = Clock::now();
         if (began_at < next_health_at_) return;
         JsonArray sentences;
-        const auto troubles = troubles_of(parts_.health(), parts_.zone);
+        const HealthFacts facts = parts_.health();
+        const auto troubles = troubles_of(facts, parts_.zone);
         for (const std::string& trouble : troubles)
             sentences.add(json_string(trouble));
         JsonObject document;
         document.text("state", troubles.empty() ? "up" : "degraded");
         document.raw("troubles", std::move(sentences).finish());
+        document.raw("unreadable", std::to_string(facts.messages_unreadable));
+        document.raw("stray", std::to_string(facts.messages_stray));
         std::string health = std::move(document).finish();
         if (health != health_) text += event_text("health", health);
         health_ = std::move(health);
@@ -64,7 +72,7 @@ private:
     std::string meter_;
     std::string health_;
     bool has_begun_ = false;
-    Clock::time_point sent_at_ = Clock::now();
+    Clock::time_point heartbeat_at_ = Clock::now();
     Clock::time_point next_health_at_{};
 };
 
