@@ -6,6 +6,7 @@ export const zone = utc_hour >= 4 && utc_hour < 20 ? 'Africa/Johannesburg' : 'Am
 export const days = 10;
 const cadence_s = 180;
 const minute = 60;
+const flat_days = 4;
 
 /** Seconds from UTC that the zone's clock shows at a moment. */
 function offset_s(time_s) {
@@ -39,11 +40,23 @@ function house_ticks(first, today, now_s, leak_from_s) {
   return ticks.filter((t) => t < now_s).sort((a, b) => a - b);
 }
 
+/** Hourly counts of many flats over the last days: ten litres an hour, but of flat-7 120 today. */
+function flat_lines(flats, today, end_s) {
+  const lines = [];
+  for (let t = civil(date_after(today, -flat_days), 0), seq = 1; t <= end_s; t += 3600, ++seq) {
+    const hours = seq - 1;
+    const hours_today = Math.max(0, (t - civil(today, 0)) / 3600);
+    for (let flat = 1; flat <= flats; ++flat)
+      lines.push([t, `flats/${flat}`, { count: 10 * hours + (flat === 7 ? 110 * hours_today : 0), boot: 1, seq }]);
+  }
+  return lines;
+}
+
 const line = (time_s, topic, payload) => JSON.stringify({
   tst: new Date(time_s * 1000).toISOString(), topic, qos: 1, retain: 0, payload: JSON.stringify(payload) });
 
 /** `now_s`: whole seconds; the recording ends at the last whole cadence before. */
-export function make_history(now_s) {
+export function make_history(now_s, flats = 0) {
   const end_s = Math.floor(now_s / cadence_s) * cadence_s;
   const today = date_of(end_s);
   const first = date_after(today, -days);
@@ -64,6 +77,11 @@ export function make_history(now_s) {
     lines.push(line(t, 'nodes/house', { count, boot: 1, seq }));
     if (t > hole[0] && t <= hole[1]) continue;
     lines.push(line(t, 'nodes/garden', { pulses: 0, boot: 1, seq }));
+  }
+  if (flats) {
+    const all = [...lines.map((text) => [Date.parse(JSON.parse(text).tst) / 1000, text]),
+      ...flat_lines(flats, today, end_s).map((one) => [one[0], line(...one)])];
+    lines.splice(0, lines.length, ...all.sort((a, b) => a[0] - b[0]).map(([, text]) => text));
   }
   const per_date = new Map();
   const per_hour = new Map();

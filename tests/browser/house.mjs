@@ -45,7 +45,7 @@ class Program {
   }
 }
 
-const configuration = (directory, broker_port, page_port, token) => `
+const configuration = (directory, broker_port, page_port, token, flats) => `
 [site]
 timezone = "${zone}"
 [broker]
@@ -74,20 +74,33 @@ q3 = "2.5 m3/h"
 [meter.alarms]
 off = ["counter-fault"]
 silent_after = "1h"
-`;
+[tariff]
+currency = "EUR"
+price_per_m3 = { "2020-01-01" = "2" }
+${flats ? `[[meter]]
+id = "flat-{1}"
+topic = "flats/+"
+pulse_value = "1 L"
+cadence = "1h"
+[meter.alarms]
+silent_after = "5h"
+` : ''}`;
 
 export class House {
-  /** With a token, whoever asks over TCP must know it. */
-  static async open({ token = '' } = {}) {
+  /**
+   * With a token, whoever asks over TCP must know it. `flats`: so many more meters, of which flat-7 uses twelve times
+   * what is usual today. `ended_ago_s`: the last message is so old.
+   */
+  static async open({ token = '', flats = 0, ended_ago_s = 0 } = {}) {
     const house = new House();
     house.token = token;
     house.directory = await mkdtemp(join(tmpdir(), 'tickledger-page-'));
-    house.truth = make_history(Math.floor(Date.now() / 1000));
+    house.truth = make_history(Math.floor(Date.now() / 1000) - ended_ago_s, flats);
     house.broker_port = await free_port();
     house.page_port = await free_port();
     house.origin = `http://127.0.0.1:${house.page_port}`;
     if (token) await writeFile(join(house.directory, 'token'), token, { mode: 0o400 });
-    await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port, token));
+    await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port, token, flats));
     await writeFile(join(house.directory, 'history.jsonl'), house.truth.recording);
     await run('mkdir', [join(house.directory, 'store')]);
     await run(daemon_file, ['replay', '--config', house.config(), join(house.directory, 'history.jsonl')]);
@@ -125,6 +138,13 @@ export class House {
     return response.json();
   }
 
+  async ask(method, target, body) {
+    const response = await fetch(this.origin + target, { method, headers: { 'Content-Type': 'application/json' }, body: body && JSON.stringify(body) });
+    if (!response.ok) throw new Error(`${method} ${target}: ${await response.text()}`);
+  }
+  post(target, body) { return this.ask('POST', target, body); }
+  take_back(time) { return this.ask('DELETE', `/v1/meters/house/register?time=${encodeURIComponent(time)}`); }
+
   /** The house's node tells that so many more ticks were counted. */
   async tell(ticks) {
     this.truth.count += ticks;
@@ -133,7 +153,13 @@ export class House {
     await run('mosquitto_pub', ['-p', String(this.broker_port), '-q', '1', '-t', 'nodes/house', '-m', payload]);
   }
 
+  /** Anything on the house's topic. */
+  async publish(payload) {
+    await run('mosquitto_pub', ['-p', String(this.broker_port), '-q', '1', '-t', 'nodes/house', '-m', payload]);
+  }
+
   async close() {
+    this.daemon?.child.kill('SIGCONT');
     for (const program of [this.daemon, this.broker]) if (program?.runs()) await program.stop();
     await rm(this.directory, { recursive: true, force: true });
   }

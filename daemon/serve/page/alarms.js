@@ -2,7 +2,7 @@
 
 import { post } from './ask.js';
 import { find, h, replace, table } from './dom.js';
-import { alarm_words, date_and_clock, sentence } from './words.js';
+import { alarm_word, date_and_clock, name_of, number, sentence } from './words.js';
 
 const earlier_shown = 20;
 const cards_shown = 12;
@@ -22,16 +22,16 @@ async function act(acts, alarm, what, body, done) {
   const said = find('#alarms .said');
   try {
     const answer = await post(`/v1/alarms/${alarm.id}/${what}`, body);
-    said.textContent = answer.id ? `${done}: ${alarm_words[alarm.kind] ?? alarm.kind}, ${alarm.meter}.` : answer.text;
+    said.textContent = answer.id ? `${done}: ${alarm_word(alarm.kind)}, ${name_of(alarm.meter)}.` : answer.text;
   } catch (error) {
     said.textContent = acts.words_for(error);
   }
-  acts.changed('alarms');
+  acts.changed('alarms', 'building');
 }
 
 function buttons(alarm, acts) {
   const key = (what) => `${what}-${alarm.id}`;
-  const name = `${alarm_words[alarm.kind] ?? alarm.kind}, ${alarm.meter}`;
+  const name = `${alarm_word(alarm.kind)}, ${name_of(alarm.meter)}`;
   const button = (text, what, body, done) => h('button', {
     type: 'button', 'data-key': key(what), 'aria-label': `${text}: ${name}`,
     on: { click: () => act(acts, alarm, what, typeof body === 'function' ? body() : body, done) },
@@ -48,41 +48,65 @@ function buttons(alarm, acts) {
 }
 
 const card = (alarm, acts) => h('article', { class: `alarm ${alarm.state}`, 'data-alarm': alarm.id },
-  h('h3', {}, alarm_words[alarm.kind] ?? alarm.kind, h('span', { class: 'where' }, alarm.meter)),
+  h('h3', {}, alarm_word(alarm.kind), h('span', { class: 'where' }, name_of(alarm.meter))),
   h('p', { class: 'state' }, `since ${date_and_clock(alarm.raised_at)}; ${state_words(alarm)}`),
   h('p', {}, sentence(alarm.text)),
   h('p', { class: 'acts' }, buttons(alarm, acts)));
 
+/** Says of all of them that they were seen, one after the other. */
+async function acknowledge_all(list, acts) {
+  const said = find('#alarms .said');
+  let count = 0;
+  try {
+    for (const alarm of list) {
+      await post(`/v1/alarms/${alarm.id}/acknowledge`);
+      count += 1;
+      said.textContent = `Acknowledged: ${number(count)} of ${number(list.length)}.`;
+    }
+  } catch (error) {
+    said.textContent = `Acknowledged: ${number(count)} of ${number(list.length)}. ${acts.words_for(error)}`;
+  }
+  acts.changed('alarms', 'building');
+}
+
 /** What is over needs no card, only a look. */
 const past = (list, acts) => h('details', { 'data-key': 'past' },
-  h('summary', {}, `Over, not acknowledged yet (${list.length})`),
+  h('summary', {}, `Over, not acknowledged yet (${number(list.length)})`),
+  list.length > 1 ? h('p', { class: 'acts' }, h('button', { type: 'button', 'data-key': 'all-seen', on: { click: () => acknowledge_all(list, acts) } }, `I have seen all ${number(list.length)}`)) : null,
   h('ul', { class: 'past' }, list.slice(0, cards_shown).map((alarm) => h('li', { 'data-alarm': alarm.id },
-    h('span', {}, h('strong', {}, alarm_words[alarm.kind] ?? alarm.kind), ` ${alarm.meter}, ${date_and_clock(alarm.raised_at)} to ${date_and_clock(alarm.cleared_at)} `),
-    buttons(alarm, acts)))));
+    h('span', {}, h('strong', {}, alarm_word(alarm.kind)), ` ${name_of(alarm.meter)}, ${date_and_clock(alarm.raised_at)} to ${date_and_clock(alarm.cleared_at)} `),
+    buttons(alarm, acts)))),
+  list.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${number(list.length)} are shown.`) : null);
 
-const earlier = (list) => h('details', { 'data-key': 'earlier' }, h('summary', {}, `Earlier ones (${list.length})`),
+const earlier = (list) => h('details', { 'data-key': 'earlier' }, h('summary', {}, `Earlier ones (${number(list.length)})`),
   table('Earlier alarms', ['Since', 'Over', 'What', 'Meter'], list.slice(0, earlier_shown).map((alarm) => [
     date_and_clock(alarm.raised_at), alarm.cleared_at ? date_and_clock(alarm.cleared_at) : '',
-    alarm_words[alarm.kind] ?? alarm.kind, alarm.meter])));
+    alarm_word(alarm.kind), name_of(alarm.meter)])));
 
 const undecided = (list) => h('details', { 'data-key': 'undecided' },
-  h('summary', {}, `Nights that can not be told (${list.length})`),
+  h('summary', {}, `Nights that cannot be told (${number(list.length)})`),
   h('ul', {}, list.slice(0, earlier_shown).map((one) => h('li', {}, sentence(one.text)))));
 
 export function show_alarms(state, acts) {
-  const { alarms, undecided: open_questions } = state.data.alarms;
+  const of_shown = (one) => state.meter === null || one.meter === state.meter;
+  const all = state.data.alarms.alarms;
+  const alarms = all.filter(of_shown);
+  const open_questions = state.data.alarms.undecided.filter(of_shown);
+  const elsewhere = all.filter((alarm) => !of_shown(alarm) && alarm.cleared_at === null && alarm.state !== 'shelved').length;
   const current = alarms.filter((alarm) => alarm.state !== 'normal');
   const over = alarms.filter((alarm) => alarm.state === 'normal');
-  // Those of the chosen meter first, the unseen before the seen; the newest first as they come.
-  const rank = (alarm) => (alarm.state.includes('unack') ? 0 : 2) + (alarm.meter === state.meter ? 0 : 1);
+  // The unseen before the seen; the newest first as they come.
+  const rank = (alarm) => (alarm.state.includes('unack') ? 0 : 1);
   current.sort((a, b) => rank(a) - rank(b));
   const lasting = current.filter((alarm) => alarm.cleared_at === null || alarm.state === 'shelved');
   const ended = current.filter((alarm) => !lasting.includes(alarm));
-  find('#alarms-title').textContent = current.length ? `Alarms (${current.length})` : 'Alarms';
+  find('#alarms').hidden = alarms.length + open_questions.length + elsewhere === 0;
+  find('#alarms-title').textContent = lasting.length ? `Alarms (${number(lasting.length)})` : 'Alarms';
   replace(find('#alarms .body'),
     lasting.length === 0 ? h('p', {}, current.length ? 'No alarm lasts.' : 'There is no alarm.')
       : h('div', { class: 'cards' }, lasting.slice(0, cards_shown).map((alarm) => card(alarm, acts))),
-    lasting.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${lasting.length} are shown; each meter’s own stand first where it is chosen.`) : null,
+    lasting.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${number(lasting.length)} are shown; each meter’s own stand where it is chosen.`) : null,
+    elsewhere ? h('p', { class: 'key' }, elsewhere === 1 ? 'One alarm lasts at another meter.' : `${number(elsewhere)} alarms last at other meters.`) : null,
     ended.length ? past(ended, acts) : null,
     over.length ? earlier(over) : null, open_questions.length ? undecided(open_questions) : null);
 }

@@ -1,58 +1,70 @@
 // The page's course of things: what is shown, when it is read anew, and what happens when nobody answers.
 //
-// Everything shown is read from the API. The stream only says that something has changed.
+// Everything shown is read from the API. The stream only says that something has changed, and that the daemon is there.
 
 import { NotThere, Refused, get, of_meter } from './ask.js';
 import { find, h, replace } from './dom.js';
-import { clock_to_the_second, date_after, number, sentence, set_unit, set_zone } from './words.js';
+import { ago, clock_to_the_second, date_after, name_of, set_names, set_unit, set_zone } from './words.js';
 import { show_alarms } from './alarms.js';
+import { show_away } from './away.js';
+import { show_building } from './building.js';
 import { show_days } from './days.js';
 import { show_draws } from './draws.js';
+import { is_empty, show_empty } from './empty.js';
 import { show_flow } from './flow.js';
 import { show_glance } from './glance.js';
 import { show_health } from './health.js';
-import { show_meters } from './meters.js';
 import { show_nights } from './nights.js';
+import { notice, troubles_of } from './notices.js';
 import { prepare_reading } from './reading.js';
 import { show_register } from './register.js';
+import { show_years } from './years.js';
 
 const days_shown = 14;
 const gather_ms = 700;         // What changes together is read together.
 const health_rest_ms = 5_000;
 const look_again_ms = 30_000;  // Where nothing happens, time still passes.
-const troubles_shown = 8;
-const many_meters = 200;       // More are not read again with each change, but now and then.
-const many_rest_ms = 300_000;
 const try_again_ms = 3_000;
 const draws_rest_ms = 60_000;  // Draws are the daemon's longest work.
+const silence_ms = 25_000;     // The daemon says every ten to fifteen seconds that it is there.
+const usual_rest_ms = 500;               // The usual days of a large building come over a few calls.
+const building_rest_ms = 2_000;          // The building is read no more often than this,
+const building_rest_ms_a_meter = 40;     // and a large one less often.
 
+/** `meter` null: the whole building is shown. */
 const state = { data: {}, time: null, meter: null, day: null, told_at: null };
 
 /** Where each part of what is shown comes from. */
 const sources = {
   health: () => '/v1/health',
-  meters: () => '/v1/meters',
+  building: () => '/v1/building',
   alarms: () => '/v1/alarms',
   today: () => of_meter(state.meter, 'today'),
   register: () => of_meter(state.meter, 'register'),
   nights: () => of_meter(state.meter, `nights?from=${date_after(today(), 1 - days_shown)}`),
   days: () => of_meter(state.meter, `usage?step=day&from=${date_after(today(), 1 - days_shown)}`),
+  months: () => of_meter(state.meter, `usage?step=month&from=${Number(today().slice(0, 4)) - 1}-01-01${with_cost()}`),
+  years: () => of_meter(state.meter, `usage?step=year${with_cost()}`),
   flow: () => of_meter(state.meter, `usage?step=interval&from=${day()}&to=${date_after(day(), 1)}`),
   draws: () => of_meter(state.meter, `draws?from=${day()}&to=${date_after(day(), 1)}`),
 };
-const of_one_meter = ['today', 'register', 'nights', 'days', 'flow', 'draws'];
+const of_one_meter = ['today', 'register', 'nights', 'days', 'months', 'years', 'flow', 'draws'];
+const with_cost = () => (state.data.building.currency ? '&cost=true' : '');
 
 /** What each panel is made of. */
 const panels = [
-  [['today', 'health', 'alarms', 'nights', 'meters'], show_glance],
-  [['alarms'], show_alarms],
+  [['building', 'health'], show_empty],
+  [['building'], show_building],
+  [['today', 'alarms', 'nights', 'building'], show_glance],
+  [['alarms', 'building'], show_alarms],
   [['days', 'today'], show_days],
-  [['nights', 'meters'], show_nights],
+  [['nights', 'building'], show_nights],
   [['flow', 'draws'], show_flow],
   [['draws', 'alarms'], show_draws],
-  [['register', 'meters'], show_register],
-  [['health'], show_health],
-  [['meters', 'alarms', 'health'], show_meters],
+  [['months', 'years', 'building'], show_years],
+  [['register', 'building'], show_register],
+  [['building'], show_away],
+  [['health', 'building'], show_health],
 ];
 
 const today = () => state.time.slice(0, 10);
@@ -62,7 +74,8 @@ let wanted = new Set();
 let reads = Promise.resolve();
 let gathering = null;
 let draws_read_at = 0;
-let meters_read_at = 0;
+let building_read_at = 0;
+let building_again = null;
 let health_again = null;
 
 /** Reads these parts, with what else is asked for meanwhile, and shows what they change. */
@@ -77,12 +90,12 @@ function want_now(...names) {
   read_wanted();
 }
 
-/** The list of all meters, unless it is long and was read lately. */
-function meters_if_due() {
-  const is_short = (state.data.meters?.meters.length ?? 0) <= many_meters;
-  if (!is_short && Date.now() - meters_read_at < many_rest_ms) return [];
-  meters_read_at = Date.now();
-  return ['meters'];
+/** The building, as soon as it may be read again. */
+function want_building() {
+  const rest_ms = Math.max(building_rest_ms, building_rest_ms_a_meter * (state.data.building?.meters.length ?? 0));
+  const wait_ms = building_read_at + rest_ms - Date.now();
+  if (wait_ms <= 0) return want('building');
+  building_again ??= setTimeout(() => { building_again = null; want('building'); }, wait_ms);
 }
 
 function read_wanted() {
@@ -95,20 +108,19 @@ async function read() {
   const names = wanted;
   wanted = new Set();
   if (names.size === 0) return;
-  // What day it is comes before what is asked about it.
+  // What day it is, and which meters there are, comes before what is asked about them.
   if (names.delete('health') || !state.data.health) await read_health();
-  if (names.delete('meters') || !state.data.meters) await read_one('meters');
-  choose_meter();
+  if (names.delete('building') || !state.data.building) await read_building();
+  choose_shown();
   const meter = state.meter;
   const shown_day = day();
-  const rest = [...names].filter((name) => meter || !of_one_meter.includes(name));
+  const rest = [...names].filter((name) => meter !== null || !of_one_meter.includes(name));
   await Promise.all(rest.map(read_one));
   if (meter !== state.meter) return;  // Another choice was made; its answers follow.
   if (shown_day !== day()) return want('days', 'nights', 'flow', 'draws', ...rest);  // Likewise; or it was midnight.
   set_zone(state.data.health.timezone);
   found();
-  if (!meter) replace(find('#glance .body'), h('p', {}, 'No meter is here yet: none is configured, or none of a pattern has been heard.'));
-  show(['health', 'meters', ...rest]);
+  show(['health', 'building', ...rest]);
 }
 
 /** The stream tells of what it sees change; a trouble that came and went between two of its looks is over unsaid. */
@@ -116,6 +128,13 @@ async function read_health() {
   await read_one('health');
   clearTimeout(health_again);
   if (state.data.health.troubles.length > 0) health_again = setTimeout(() => want('health'), health_rest_ms);
+}
+
+/** The usual days of a large building are worked out over a few calls. */
+async function read_building() {
+  building_read_at = Date.now();
+  await read_one('building');
+  if (state.data.building.usual_pending > 0) setTimeout(() => want('building'), usual_rest_ms);
 }
 
 async function read_one(name) {
@@ -126,20 +145,26 @@ async function read_one(name) {
 }
 
 function show(names) {
+  const is_of_meter = state.meter !== null;
+  const shown = is_empty(state) ? [] : is_of_meter ? ['glance', 'day', 'days', 'nights', 'years', 'register', 'away'] : [];
+  for (const id of ['glance', 'day', 'days', 'nights', 'years', 'register', 'away']) find(`#${id}`).hidden = !shown.includes(id) || !state.data.today;
+  find('#health').hidden = false;
   for (const [needs, show_panel] of panels) {
     if (needs.every((name) => state.data[name]) && needs.some((name) => names.includes(name))) show_panel(state, acts);
   }
 }
 
-function choose_meter() {
-  const ids = state.data.meters.meters.map((meter) => meter.id);
-  if (!ids.includes(state.meter)) {
-    const asked = new URLSearchParams(location.hash.slice(1)).get('meter');
-    set_meter(ids.includes(asked) ? asked : ids[0] ?? null);
-  }
+/** One meter is shown at once; of several, the building first. */
+function choose_shown() {
+  const { meters } = state.data.building;
+  set_names(meters);
+  const ids = meters.map((meter) => meter.id);
+  const asked = state.meter ?? new URLSearchParams(location.hash.slice(1)).get('meter');
+  set_meter(ids.includes(asked) ? asked : ids.length === 1 ? ids[0] : null);
   const choice = find('#meter');
-  if (choice.options.length !== ids.length || ids.some((id, i) => choice.options[i].value !== id)) {
-    choice.replaceChildren(...ids.map((id) => h('option', { value: id }, id)));
+  const options = [['', 'all meters'], ...ids.map((id) => [id, name_of(id)])];
+  if (choice.options.length !== options.length || options.some(([id, name], i) => choice.options[i].value !== id || choice.options[i].text !== name)) {
+    choice.replaceChildren(...options.map(([id, name]) => h('option', { value: id }, name)));
   }
   choice.value = state.meter ?? '';
   find('#meter-choice').hidden = ids.length < 2;
@@ -147,23 +172,20 @@ function choose_meter() {
 
 function set_meter(meter) {
   if (meter === state.meter) return;
-  const is_first = state.meter === null;
   state.meter = meter;
   state.day = null;
   for (const name of of_one_meter) delete state.data[name];
-  document.title = meter ? `Water: ${meter}` : 'Water';
-  if (!is_first) {
-    history.replaceState(null, '', `#meter=${encodeURIComponent(meter)}`);
-    listen();
-  }
+  find('#reading-said').textContent = '';
+  if (meter) document.title = `Water: ${name_of(meter)}`;
 }
 
 /** What people do on the page. */
 const acts = {
+  /** Null: all of them. */
   choose_meter(meter) {
-    set_meter(meter);
-    find('#meter').value = meter;
-    want_now(...of_one_meter);
+    if (meter === state.meter) return;
+    history.pushState(null, '', meter ? `#meter=${encodeURIComponent(meter)}` : location.pathname);
+    show_meter(meter);
   },
   choose_day(date) {
     state.day = date === today() ? null : date;
@@ -182,31 +204,59 @@ const acts = {
   },
 };
 
+function show_meter(meter) {
+  set_meter(meter);
+  find('#meter').value = meter ?? '';
+  scrollTo({ top: 0, behavior: 'instant' });
+  if (state.data.building && state.data.health) show(['building', 'alarms', 'health']);
+  (meter ? find('#glance') : find('#building-title')).focus({ preventScroll: true });
+  want_now('alarms', ...of_one_meter);
+  listen();
+}
+
 // Live, and what if not.
 
 let stream = null;
 let trying = null;
+let heard_at = 0;
 
 function listen() {
   stream?.close();
   clearTimeout(trying);
   trying = null;
+  heard_at = Date.now();
   stream = new EventSource(state.meter ? `/v1/stream?meter=${encodeURIComponent(state.meter)}` : '/v1/stream');
-  const on = (event, act) => stream.addEventListener(event, act);
+  const on = (event, act) => stream.addEventListener(event, (told) => { heard_at = Date.now(); act(told); });
   on('hello', () => want_now(...Object.keys(sources)));
+  on('heartbeat', () => {});
   on('missed', () => want(...Object.keys(sources)));
-  const on_shown = (event, act) => on(event, ({ data }) => { if (JSON.parse(data).meter === state.meter) act(); });
+  const on_shown = (event, act) => on(event, ({ data }) => {
+    if (state.meter === null) return want_building();
+    if (JSON.parse(data).meter === state.meter) act();
+  });
   on_shown('reading', () => want('today', 'days', 'register', ...(state.day ? [] : ['flow'])));
   on_shown('interval', () => {
-    want('days', 'nights', ...meters_if_due());
+    want('days', 'nights');
+    want_building();
     if (state.day || Date.now() - draws_read_at < draws_rest_ms) return;
     draws_read_at = Date.now();
     want('draws');
   });
-  on_shown('day', () => want('days', 'today', 'nights'));
-  on('alarm', () => want('alarms', 'nights', ...meters_if_due()));
-  on('health', () => want('health'));
+  on_shown('day', () => want('days', 'today', 'nights', 'months', 'years'));
+  on('alarm', () => { want('alarms', 'nights'); want_building(); });
+  on('health', () => { want('health'); want_building(); });
   stream.onerror = () => lose(new NotThere('the stream ended'));
+}
+
+/** A daemon that hangs, or a network that is gone, ends no stream: it only says nothing. */
+function look_for_life() {
+  if (stream && Date.now() - heard_at > silence_ms) lose(new NotThere('the stream is silent'));
+  if (document.body.dataset.state === 'old') tell_age();
+}
+
+function tell_age() {
+  const said = state.told_at ? `Not live. Read at ${clock_to_the_second(state.told_at)}, ${ago(state.told_at, new Date())}` : 'Not live';
+  if (find('#live').textContent !== said) find('#live').textContent = said;
 }
 
 /** The daemon is not heard: say so, mark what is shown as old, and try again. */
@@ -216,23 +266,19 @@ function lose(error) {
   stream = null;
   document.body.dataset.state = 'old';
   const since = state.told_at ? ` What you see is from ${clock_to_the_second(state.told_at)} and may be wrong by now.` : '';
-  const why = error instanceof Refused ? `The daemon refuses: ${error.message}` : 'The daemon does not answer.';
+  const why = error instanceof Refused ? `The daemon refuses: ${error.message}`
+    : navigator.onLine ? 'The daemon does not answer.' : 'This device has no network, so the daemon cannot be heard.';
   const said = `${why}${since} Trying again every few seconds.`;
-  if (find('#trouble').textContent !== said) {
-    replace(find('#trouble'), h('p', { class: 'notice bad' }, said));
-    find('#live').textContent = state.told_at ? `Not live since ${clock_to_the_second(state.told_at)}` : 'Not live';
-  }
+  if (find('#trouble').textContent !== said) replace(find('#trouble'), h('p', { class: 'notice bad' }, said));
+  tell_age();
   trying ??= setTimeout(listen, try_again_ms);
 }
 
 function found() {
   state.told_at = new Date();
-  const troubles = state.data.health.troubles;
   document.body.dataset.state = 'live';
-  const said = troubles.length === 0 ? [] : [h('div', { class: 'notice' },
-    h('p', {}, 'Something needs a look; until then numbers may be late or incomplete:'),
-    h('ul', {}, troubles.slice(0, troubles_shown).map((trouble) => h('li', {}, sentence(trouble))),
-      troubles.length > troubles_shown ? h('li', {}, `and ${number(troubles.length - troubles_shown)} more`) : null))];
+  const items = troubles_of(state);
+  const said = items.length ? [notice(items)] : [];
   if (find('#trouble').textContent !== said.map((one) => one.textContent).join('')) replace(find('#trouble'), said);
   find('#live').textContent = `Live. Read at ${clock_to_the_second(state.told_at)}`;
 }
@@ -243,11 +289,18 @@ function start() {
   const choose_unit = () => {
     set_unit(unit.value);
     localStorage.setItem('unit', unit.value);
-    if (state.data.health) show(Object.keys(sources));
+    if (state.data.health && state.data.building) show(Object.keys(sources));
   };
   choose_unit();
   unit.addEventListener('change', choose_unit);
-  find('#meter').addEventListener('change', (event) => acts.choose_meter(event.target.value));
+  find('#meter').addEventListener('change', (event) => acts.choose_meter(event.target.value || null));
+  addEventListener('popstate', () => {
+    const asked = new URLSearchParams(location.hash.slice(1)).get('meter');
+    if (asked !== state.meter) show_meter(asked);
+  });
+  // Whether the daemon is still heard without the network, as on its own machine, is asked at once.
+  addEventListener('offline', () => want_now('health'));
+  addEventListener('online', listen);
   prepare_reading(state, acts);
   // A hidden page needs no place among those who listen.
   document.addEventListener('visibilitychange', () => {
@@ -255,11 +308,14 @@ function start() {
     stream?.close();
     stream = null;
   });
+  setInterval(look_for_life, 1000);
   setInterval(() => {
-    if (stream && document.body.dataset.state === 'live') want('today', ...meters_if_due());
+    if (!stream || document.body.dataset.state !== 'live') return;
+    want('today');
+    want_building();
   }, look_again_ms);
   // Which meter is shown comes before what is heard of it.
-  reads = reads.then(() => read_one('health')).then(() => read_one('meters')).then(choose_meter).catch(lose).then(() => stream ?? trying ?? listen());
+  reads = reads.then(read_health).then(read_building).then(choose_shown).catch(lose).then(() => stream ?? trying ?? listen());
 }
 
 start();

@@ -6,7 +6,7 @@ export class Refused extends Error {}
 /** Nobody answered. */
 export class NotThere extends Error {}
 
-const patience_ms = 30_000;
+const patience_ms = 20_000;
 
 async function ask(target, options) {
   let response;

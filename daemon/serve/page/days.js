@@ -1,6 +1,7 @@
 // The last days as bars; an incomplete one is marked, one without data is no zero.
 
-import { find, h, percent, replace, svg, table } from './dom.js';
+import { bar, legend } from './chart.js';
+import { find, h, replace, table } from './dom.js';
 import { day_word, length, seconds_of, volume } from './words.js';
 
 const patience_s = 60;  // The last reading of a day ends shortly after it.
@@ -15,14 +16,6 @@ function notes_of(row, is_today) {
   return notes.join('; ');
 }
 
-function bar(row, most, usual, is_part) {
-  return svg('svg', { class: 'bar', 'aria-hidden': 'true', focusable: 'false' },
-    row.volume_l === null ? svg('rect', { class: 'none', width: '100%', height: '100%', fill: 'url(#unclear)' })
-      : svg('rect', { class: is_part ? 'part' : 'whole', width: percent(row.volume_l / most), height: '100%',
-        fill: is_part ? 'url(#part)' : null }),
-    usual ? svg('line', { class: 'usual', x1: percent(usual / most), x2: percent(usual / most), y1: '0', y2: '100%' }) : null);
-}
-
 export function show_days(state, acts) {
   const { rows } = state.data.days;
   const usual = state.data.today.usual?.volume_l ?? null;
@@ -35,13 +28,13 @@ export function show_days(state, acts) {
       h('button', { type: 'button', class: 'link', 'data-key': `day-${date}`, 'data-date': date, 'aria-pressed': date === acts.day() ? 'true' : 'false',
         on: { click: () => { acts.choose_day(date); show_days(state, acts); find('#day').scrollIntoView({ block: 'nearest' }); } } },
       h('span', { class: 'heard' }, 'Show '), is_today ? 'today' : day_word(row.from)),
-      bar(row, most, usual, notes !== ''),
+      bar(row.volume_l, most, { usual, is_part: notes !== '' }),
       volume(row.volume_l),
       notes,
     ];
   });
   replace(find('#days .body'),
     table('Volume of each day', ['Day', 'Bar', { text: 'Volume', number: true }, 'Notes'], cells, { class: 'bars' }),
-    h('p', { class: 'key' }, usual === null ? null : ['The dashed line is a usual day: ', volume(usual), '. '],
-      'Hatched: incomplete. Choose a day to see it below.'));
+    legend(usual === null ? null : ['usual', `a usual day: ${volume(usual)}`], ['part', 'incomplete, or so far'], ['unclear', 'no data']),
+    h('p', { class: 'key' }, 'Choose a day to see its flow and uses.'));
 }

@@ -1,30 +1,61 @@
 // What the water of a day was probably used for.
 
 import { find, h, percent, replace, svg, table } from './dom.js';
-import { clock_to_the_second, flow, label_words, length, number, seconds_of, volume } from './words.js';
+import { clock, clock_to_the_second, flow, instant, label_word, length, number, seconds_of, volume } from './words.js';
+
+const longest_shown = 3;
+const surely = 0.85;
+const perhaps = 0.5;
 
 const is_blurred = (draw) => draw.blur_s * 3 > seconds_of(draw);
+
+/** The guess with its doubt. */
+function guess(draw) {
+  if (draw.label === 'unknown') return 'not known';
+  const word = label_word(draw.label);
+  const share = `${number(draw.confidence * 100)} %`;
+  return draw.confidence >= surely ? `${word}, ${share} sure` : draw.confidence >= perhaps ? `probably ${word}, ${share} sure` : `perhaps ${word}, ${share} sure`;
+}
+
+const length_words = (draw) => `${is_blurred(draw) ? 'at most ' : ''}${length(seconds_of(draw))}`;
 
 function sums(draws) {
   const by_label = new Map();
   for (const draw of draws) {
-    const sum = by_label.get(draw.label) ?? { label: draw.label, count: 0, litres: 0 };
+    const sum = by_label.get(draw.label) ?? { label: draw.label, count: 0, litres: 0, draws: [] };
     sum.count += 1;
     sum.litres += draw.volume_l;
+    sum.draws.push(draw);
     by_label.set(draw.label, sum);
   }
   return [...by_label.values()].sort((a, b) => b.litres - a.litres);
 }
 
-const share = (sum, most) => svg('svg', { class: 'bar', 'aria-hidden': 'true', focusable: 'false' },
-  svg('rect', { class: `draw ${sum.label}`, width: percent(sum.litres / most), height: '100%' }));
+/** A lane for each purpose, below the day's flow and on its axis: the place tells them apart, not the colour. */
+export function lanes(draws, from, to) {
+  if (draws.length === 0) return null;
+  const at = (time) => (instant(time) - from) / (to - from);
+  return table('Uses of water by purpose', ['Probably', 'When', { text: 'Times', number: true }, { text: 'Volume', number: true }], sums(draws).map((sum) => [
+    label_word(sum.label),
+    svg('svg', { class: 'lane', 'aria-hidden': 'true', focusable: 'false' },
+      svg('line', { class: 'grid', x1: '0', x2: '100%', y1: '50%', y2: '50%' }),
+      sum.draws.map((draw) => svg('rect', { class: sum.label === 'leak' ? 'draw much' : 'draw', x: percent(at(draw.from)),
+        width: percent(Math.max(at(draw.to) - at(draw.from), 0.003)), height: '100%' },
+      svg('title', {}, `${label_word(draw.label)}, ${clock(draw.from)}: ${volume(draw.volume_l)}`)))),
+    `${number(sum.count)} ×`, volume(sum.litres)]), { class: 'lanes' });
+}
 
-const all = (draws) => h('details', { 'data-key': 'draws' }, h('summary', {}, `Each of the ${draws.length} draws`),
-  table('Each draw', ['From', 'Length', { text: 'Volume', number: true }, 'Mean flow', 'Probably', { text: 'Sure', number: true }],
-    draws.map((draw) => [clock_to_the_second(draw.from),
-      `${is_blurred(draw) ? 'at most ' : ''}${length(seconds_of(draw))}`, volume(draw.volume_l),
-      draw.mean_flow_l_per_h === null ? '' : flow(draw.mean_flow_l_per_h), label_words[draw.label],
-      `${number(draw.confidence * 100)} %`]), { class: 'draws' }));
+const flow_words = (draw) => (draw.mean_flow_l_per_h === null ? '' : flow(draw.mean_flow_l_per_h));
+
+const longest = (draws) => {
+  const list = [...draws].sort((a, b) => seconds_of(b) - seconds_of(a)).slice(0, longest_shown);
+  return table('The longest uses', ['Longest', 'Length', { text: 'Volume', number: true }, 'Mean flow', 'What it was'],
+    list.map((draw) => [`${clock(draw.from)} to ${clock(draw.to)}`, length_words(draw), volume(draw.volume_l), flow_words(draw), guess(draw)]), { class: 'longest' });
+};
+
+const all = (draws) => h('details', { 'data-key': 'draws' }, h('summary', {}, `Each of the ${number(draws.length)} uses`),
+  table('Each use', ['From', 'Length', { text: 'Volume', number: true }, 'Mean flow', 'What it was'],
+    draws.map((draw) => [clock_to_the_second(draw.from), length_words(draw), volume(draw.volume_l), flow_words(draw), guess(draw)]), { class: 'draws' }));
 
 /** A leak on this day: its ticks, far apart, are taken for taps and toilets. */
 const leaks_on = (day, meter, alarms) => alarms.some((alarm) => alarm.meter === meter && alarm.kind === 'night-flow' &&
@@ -33,14 +64,10 @@ const leaks_on = (day, meter, alarms) => alarms.some((alarm) => alarm.meter === 
 export function show_draws(state, acts) {
   const { draws } = state.data.draws;
   if (draws.length === 0) return replace(find('#draws'), h('p', {}, 'No use of water was found on this day.'));
-  const list = sums(draws);
-  const most = list[0].litres || 1;
   replace(find('#draws'),
-    h('h3', {}, 'What it was probably used for'),
-    table('Draws by purpose', ['Probably', 'Bar', 'Times', { text: 'Volume', number: true }],
-      list.map((sum) => [label_words[sum.label], share(sum, most), `${number(sum.count)} ×`, volume(sum.litres)]), { class: 'bars uses' }),
     leaks_on(acts.day(), state.meter, state.data.alarms.alarms)
       ? h('p', { class: 'notice' }, 'Water ran all night. The ticks of a leak, far apart, are taken for taps and toilets here: do not believe this list until it is mended.') : null,
-    h('p', { class: 'key' }, 'A guess from length and flow; two that run at once are hard to tell apart.'),
+    longest(draws),
+    h('p', { class: 'key' }, 'What it was is a guess from length and flow; two that run at once are hard to tell apart.'),
     all(draws));
 }

@@ -1,13 +1,9 @@
-// One day's flow, interval by interval, with the draws that were found in it.
+// One day's flow, interval by interval, above the uses of water that were found in it.
 
+import { legend, round_up } from './chart.js';
 import { find, h, percent, replace, svg, table } from './dom.js';
-import { clock, date_after, flow, full_date, in_unit, instant, label_words, length, number, seconds_of, unit_word, volume } from './words.js';
-
-/** A round number at or above. */
-function round_up(value) {
-  const power = 10 ** Math.floor(Math.log10(value));
-  return [1, 1.5, 2, 3, 4, 5, 6, 8, 10].map((step) => step * power).find((step) => step >= value);
-}
+import { axis_number, clock, date_after, flow, full_date, in_unit, instant, length, seconds_of, unit_word, volume } from './words.js';
+import { lanes } from './draws.js';
 
 const per_minute = (row) => (row.volume_l / seconds_of(row)) * 60;
 
@@ -16,44 +12,44 @@ function hour_marks(rows, at) {
     .map((row) => {
       const hour = Number(row.from.slice(11, 13));
       return [
-        svg('line', { class: 'grid', x1: percent(at(row.from)), x2: percent(at(row.from)), y1: '0', y2: '78%' }),
-        svg('text', { class: hour % 6 ? 'odd' : null, x: percent(at(row.from)), y: '97%', dx: hour ? null : '1',
+        svg('line', { class: 'grid', x1: percent(at(row.from)), x2: percent(at(row.from)), y1: '0', y2: '86%' }),
+        svg('text', { class: hour % 6 ? 'odd' : null, x: percent(at(row.from)), y: '98%',
           'text-anchor': hour ? 'middle' : 'start' }, clock(row.from)),
       ];
     });
 }
 
-function chart(rows, draws) {
+const top_percent = 6;
+const high_percent = 80;
+
+function chart(rows) {
   const from = instant(rows[0].from);
   const whole = instant(rows.at(-1).to) - from;
   const at = (time) => (instant(time) - from) / whole;
   const known = rows.filter((row) => row.ticks !== null);
   const most = round_up(Math.max(...known.map(per_minute).map(in_unit), 0.1));
-  const top = 72;  // In percent: the flow above, draws and hours below.
   const bars = rows.map((row) => {
     const place = { x: percent(at(row.from)), width: percent(at(row.to) - at(row.from)) };
     // What is still to come is blank, and not unknown.
     if (row.ticks === null) {
       return known.some((one) => one.from > row.from)
-        ? svg('rect', { class: 'none', ...place, y: '6%', height: `${top}%`, fill: 'url(#unclear)' }) : null;
+        ? svg('rect', { class: 'none', ...place, y: `${top_percent}%`, height: `${high_percent}%`, fill: 'url(#unclear)' }) : null;
     }
-    const height = (in_unit(per_minute(row)) / most) * top;
-    return height <= 0 ? null : svg('rect', { class: 'flow', ...place, y: `${6 + top - height}%`, height: `${height}%` },
+    const height = (in_unit(per_minute(row)) / most) * high_percent;
+    return height <= 0 ? null : svg('rect', { class: 'flow', ...place, y: `${top_percent + high_percent - height}%`, height: `${height}%` },
       svg('title', {}, `${clock(row.from)} to ${clock(row.to)}: ${volume(row.volume_l)}`));
   });
-  const marks = draws.map((draw) => svg('rect', { class: `draw ${draw.label}`, x: percent(at(draw.from)),
-    width: percent(Math.max(at(draw.to) - at(draw.from), 0.003)), y: '80%', height: '6%' },
-  svg('title', {}, `${label_words[draw.label]}, ${clock(draw.from)}: ${volume(draw.volume_l)}`)));
-  const levels = [0.5, 1].map((part) => [
-    svg('line', { class: 'grid', x1: '0', x2: '100%', y1: `${6 + top * (1 - part)}%`, y2: `${6 + top * (1 - part)}%` }),
-    svg('text', { class: 'level', x: '100%', dx: '-2', y: `${6 + top * (1 - part)}%`, dy: '-3', 'text-anchor': 'end' },
-      `${number(most * part, most * part < 1 ? 2 : most < 10 ? 1 : 0)} ${unit_word()}/min`)]);
+  const levels = [0, 0.5, 1].map((part) => {
+    const y = `${top_percent + high_percent * (1 - part)}%`;
+    return [svg('line', { class: part ? 'grid' : 'ground', x1: '0', x2: '100%', y1: y, y2: y }),
+      svg('text', { class: 'level', x: '0', dx: '-6', y, dy: '4', 'text-anchor': 'end' },
+        part === 1 ? `${axis_number(most)} ${unit_word()}/min` : axis_number(most * part))];
+  });
   const peak = known.reduce((a, b) => (a && a.volume_l >= b.volume_l ? a : b), null);
   const told = `Flow of the day: ${volume(known.reduce((sum, row) => sum + row.volume_l, 0))} in all, ` +
     (peak && peak.ticks > 0 ? `most at ${clock(peak.from)} with ${flow(per_minute(peak) * 60)}.` : 'no tick.') +
-    ' The draws and hours below tell the same in words.';
-  return svg('svg', { class: 'day', role: 'img', 'aria-label': told },
-    hour_marks(rows, at), levels, bars, svg('line', { class: 'ground', x1: '0', x2: '100%', y1: '78%', y2: '78%' }), marks);
+    ' The uses and hours below tell the same in words.';
+  return h('div', { class: 'plot' }, svg('svg', { class: 'day', role: 'img', 'aria-label': told }, hour_marks(rows, at), levels, bars));
 }
 
 function by_hour(rows) {
@@ -77,10 +73,10 @@ export function show_flow(state, acts) {
   find('#day-title').textContent = rows.length ? full_date(rows[0].from) : 'One day';
   const known = rows.filter((row) => row.ticks !== null);
   replace(find('#flow'),
-    h('p', { class: 'steps' }, step(-1, 'Day before', 'day-before'), step(1, 'Day after', 'day-after'),
+    h('p', { class: 'acts' }, step(-1, 'Day before', 'day-before'), step(1, 'Day after', 'day-after'),
       date === acts.today() ? null : h('button', { type: 'button', 'data-key': 'today', on: { click: () => acts.choose_day(acts.today()) } }, 'Today')),
     known.length === 0 ? h('p', {}, 'Nothing is known of this day.')
-      : [chart(rows, state.data.draws.draws),
-        h('p', { class: 'key' }, `Each bar is the mean of ${length(seconds_of(rows[0]))}; the strip below it shows each use of water.`),
+      : [chart(rows), lanes(state.data.draws.draws, instant(rows[0].from), instant(rows.at(-1).to)),
+        legend(['flow', `flow, the mean of each ${length(seconds_of(rows[0]))}`], ['unclear', 'not known']),
         by_hour(rows)]);
 }

@@ -1,7 +1,9 @@
 // The five questions people come with: today, yesterday, now, a leak, and how sure that is.
 
 import { find, h, replace } from './dom.js';
-import { ago, clock, clock_to_the_second, day_word, flow, instant, length, number, seconds_of, step as tick, volume } from './words.js';
+import { ago, clock, clock_to_the_second, day_word, flow, instant, length, name_of, number, seconds_of, step as tick, volume } from './words.js';
+
+const cadences_believed = 2;
 
 const answer = (question, said, mood, ...more) => h('div', { class: `answer ${mood}` },
   h('dt', {}, question),
@@ -28,12 +30,22 @@ function yesterday({ yesterday: day, usual }) {
     is_part ? `incomplete: ${length(seconds_of(day) - day.covered_s)} of it were not seen` : null);
 }
 
-function running({ last_span: last }, health, leaks, now) {
+/** What was seen holds until the next message may be late: two cadences. Then it is not known. */
+function is_late({ last_span: last, cadence_s }, now) {
+  return (now - instant(last.to)) / 1000 > cadences_believed * cadence_s;
+}
+
+function running(today, silent_since, leaks, now) {
+  const last = today.last_span;
   if (!last) return answer('Is anything running now?', 'Not known', 'unknown', 'This meter has not been heard yet.');
-  const silent_since = health?.silent_since;
   if (silent_since) {
     return answer('Is anything running now?', 'Not known', 'unknown',
       `Its node has been silent since ${clock(silent_since)}, ${ago(silent_since, now)}.`);
+  }
+  if (is_late(today, now)) {
+    return answer('Is anything running now?', 'Not known', 'unknown',
+      `Its last message told of the time up to ${clock(last.to)}, ${ago(last.to, now)}; one is expected every ${length(today.cadence_s)}.`,
+      last.ticks > 0 ? `Then it was ${flow(last.flow_l_per_h)}.` : 'Then nothing ran.');
   }
   const when = `${clock_to_the_second(last.from)} to ${clock_to_the_second(last.to)}, ${ago(last.to, now)}`;
   if (last.ticks > 0) {
@@ -73,7 +85,7 @@ function leak({ nights, still_for_s }, alarm, meter) {
   const hidden = meter.smallest_visible_leak_l_per_h;
   const limit = hidden === null ? 'Its readings are too far apart to see a leak.' : `A leak below ${flow(hidden)} can hide.`;
   if (!last || last.verdict === 'undecided') {
-    return answer('Is there a leak?', 'Not known', 'unknown', last ? 'Last night can not be told: something is missing.' : 'No night has been seen yet.', limit);
+    return answer('Is there a leak?', 'Not known', 'unknown', last ? 'Last night cannot be told: something is missing.' : 'No night has been seen yet.', limit);
   }
   if (last.verdict === 'flow') {
     return answer('Is there a leak?', 'Perhaps', 'bad', `In ${night_of(last)} the water never stood still for ${length(still_for_s)}.`);
@@ -101,15 +113,15 @@ function sure({ today, last_span: last }, meter, now) {
 }
 
 export function show_glance(state) {
-  const { today, health, alarms, nights, meters } = state.data;
-  const meter = meters.meters.find((one) => one.id === state.meter);
+  const { today, alarms, nights, building } = state.data;
+  const meter = building.meters.find((one) => one.id === state.meter);
   if (!meter) return;
   const now = instant(today.time);
   const alarm = leak_alarm(alarms.alarms.filter((one) => one.meter === state.meter));
-  find('#glance-title').textContent = meters.meters.length > 1 ? `${state.meter} at a glance` : 'At a glance';
+  find('#glance-title').textContent = building.meters.length > 1 ? `${name_of(state.meter)} at a glance` : 'At a glance';
   replace(find('#glance .body'), h('dl', { class: 'answers' },
     today_so_far(today), yesterday(today),
-    running(today, health.meters.find((one) => one.id === state.meter), alarm, now),
+    running(today, meter.silent_since, alarm, now),
     leak(nights, alarm, meter), sure(today, meter, now)),
   meter.away ? h('p', { class: 'notice' }, 'Everybody is away: any tick raises an alarm.') : null);
 }

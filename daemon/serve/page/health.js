@@ -1,9 +1,11 @@
-// Whether the nodes are heard, and how the daemon is.
+// How the daemon is, and what became of the messages.
 
 import { find, h, replace, table } from './dom.js';
-import { ago, date_and_clock, instant, number } from './words.js';
+import { ago, date_and_clock, instant, name_of, number } from './words.js';
+import { troubles_of } from './notices.js';
 
 const shown_most = 50;
+const nodes_open = 3;  // More are folded.
 
 function node_words(node) {
   if (node.silent_since) return h('span', { class: 'bad' }, `silent since ${date_and_clock(node.silent_since)}`);
@@ -11,21 +13,26 @@ function node_words(node) {
   return node.last_message_at ? 'heard' : 'never heard';
 }
 
+const node_table = (nodes, now) => table('Nodes', ['Meter', 'Last message', 'Node'], nodes.map((node) => [name_of(node.id),
+  node.last_message_at ? `${date_and_clock(node.last_message_at)}, ${ago(node.last_message_at, now)}` : 'never', node_words(node)]));
+
 export function show_health(state) {
   const { health } = state.data;
   const now = instant(health.time);
   const { accepted, booked, unreadable, stray } = health.messages;
   // Those that are not well first.
-  const nodes = [...health.meters].sort((a, b) => Number(!a.silent_since) - Number(!b.silent_since)).slice(0, shown_most);
+  const nodes = health.meters.filter((node) => state.meter === null || node.id === state.meter)
+    .sort((a, b) => Number(!a.silent_since) - Number(!b.silent_since));
+  const is_well = troubles_of(state).length === 0;
   replace(find('#health .body'),
-    h('p', {}, h('strong', { class: health.state === 'up' ? 'good' : 'bad' }, health.state === 'up' ? 'All is well.' : 'Something needs a look; see the top of this page.')),
+    h('p', {}, h('strong', { class: is_well ? 'good' : 'bad' }, is_well ? 'All is well.' : 'Something needs a look; see the top of this page.')),
     nodes.length === 0 ? h('p', {}, 'No node has been heard yet.')
-      : table('Nodes', ['Meter', 'Last message', 'Node'], nodes.map((node) => [node.id,
-        node.last_message_at ? `${date_and_clock(node.last_message_at)}, ${ago(node.last_message_at, now)}` : 'never', node_words(node)])),
-    health.meters.length > shown_most ? h('p', { class: 'key' }, `${shown_most} of ${number(health.meters.length)} are shown.`) : null,
+      : nodes.length <= nodes_open ? node_table(nodes, now)
+        : h('details', { 'data-key': 'nodes' }, h('summary', {}, `${number(nodes.length)} nodes`), node_table(nodes.slice(0, shown_most), now),
+          nodes.length > shown_most ? h('p', { class: 'key' }, `${shown_most} of ${number(nodes.length)} are shown, the silent ones first.`) : null),
     h('ul', { class: 'small' },
       h('li', {}, health.broker.connected ? 'The broker is connected.' : 'The broker is not connected.'),
       h('li', {}, health.store.error ? `Booking stands still: ${health.store.error}` : 'The ledger can be written.'),
-      h('li', {}, `${number(accepted)} messages accepted, ${number(booked)} booked, ${number(unreadable)} unreadable, ${number(stray)} stray.`),
-      h('li', {}, `tickledgerd ${health.version}, ${health.timezone}.`)));
+      h('li', {}, `Since the ledger began ${number(accepted)} messages came; ${number(booked)} are booked, ${number(unreadable)} could not be read, ${number(stray)} told a count that cannot be.`),
+      h('li', {}, `tickledgerd ${health.version}, times of ${health.timezone}.`)));
 }

@@ -1,19 +1,15 @@
-// The nights as bands: where the water stood still, a leak can not have run.
+// The nights as bands: where the water stood still, a leak cannot have run.
 
-import { find, h, percent, replace, svg, table } from './dom.js';
-import { clock, day_word, instant, length, seconds_of, volume, flow } from './words.js';
+import { band, legend } from './chart.js';
+import { find, h, replace, table } from './dom.js';
+import { clock, day_word, flow, instant, length, number, seconds_of, volume } from './words.js';
 
-const fills = { unclear: 'url(#unclear)' };
+const nights_shown = 2;
+const state_words = { still: 'stood still', flow: 'ran', unclear: 'not known' };
 
-function band(night) {
-  const from = instant(night.from);
-  const whole = instant(night.to) - from;
-  const at = (time) => (instant(time) - from) / whole;
-  return svg('svg', { class: 'band', 'aria-hidden': 'true', focusable: 'false' },
-    night.stretches.map((one) => svg('rect', { class: one.state, x: percent(at(one.from)), height: '100%',
-      width: percent(at(one.to) - at(one.from)), fill: fills[one.state] ?? null },
-    svg('title', {}, `${clock(one.from)} to ${clock(one.to)}: ${one.state}`))));
-}
+const drawn = (night) => band(instant(night.from), instant(night.to),
+  night.stretches.map((one) => ({ ...one, begins: one.from, ends: one.to, from: instant(one.from), to: instant(one.to) })),
+  (one) => `${clock(one.begins)} to ${clock(one.ends)}: ${state_words[one.state]}`);
 
 function verdict(night, still_for_s) {
   const longest = night.longest_still ? length(seconds_of(night.longest_still)) : null;
@@ -21,26 +17,30 @@ function verdict(night, still_for_s) {
     case 'still': return `stood still for ${longest}`;
     case 'flow': return `never stood still for ${length(still_for_s)}; ${volume(night.volume_l)} ran`;
     case 'open': return longest ? `lasts; still for ${longest} so far` : 'lasts';
-    default: return 'can not be told: something is missing';
+    default: return 'cannot be told: something is missing';
   }
 }
 
 export function show_nights(state) {
   const { nights, still_for_s } = state.data.nights;
-  const meter = state.data.meters.meters.find((one) => one.id === state.meter);
+  const meter = state.data.building.meters.find((one) => one.id === state.meter);
   if (nights.length === 0 || !meter) return replace(find('#nights .body'), h('p', {}, 'No night has been seen yet.'));
-  const last = nights.at(-1);
-  const rows = [...nights].reverse().map((night) => [
-    day_word(night.to), band(night),
-    h('span', { class: `verdict ${night.verdict}` }, verdict(night, still_for_s))]);
+  const newest_first = [...nights].reverse();
+  const last = newest_first[0];
+  const bands = (list, caption) => table(caption, ['Night before', `${clock(last.from)} to ${clock(last.to)}`, 'What it tells'],
+    list.map((night) => [day_word(night.to), drawn(night), h('span', { class: `verdict ${night.verdict}` }, verdict(night, still_for_s))]), { class: 'bands' });
+  const first = newest_first.slice(0, nights_shown);
+  const loud = newest_first.slice(nights_shown).filter((night) => night.verdict === 'flow');
+  const folded = newest_first.slice(nights_shown).filter((night) => night.verdict !== 'flow');
+  const quiet = folded.filter((night) => night.verdict === 'still').length;
   const hidden = meter.smallest_visible_leak_l_per_h;
   replace(find('#nights .body'),
-    h('p', { class: 'key' }, 'Each band is a night, from ', clock(last.from), ' to ', clock(last.to), '. ',
-      h('span', { class: 'swatch still' }), ' the water stood still ', h('span', { class: 'swatch flow' }), ' it ran ',
-      h('span', { class: 'swatch unclear' }), ' not known'),
-    table('Nights, with the longest stretch in which the water stood still',
-      ['Night before', `${clock(last.from)} to ${clock(last.to)}`, 'What it tells'], rows, { class: 'bands' }),
-    h('p', { class: 'key' }, `A band without a quiet stretch of ${length(still_for_s)} is water that never stops. `,
+    bands([...first, ...loud], 'Nights, with the longest stretch in which the water stood still'),
+    legend(['flow', 'it ran'], ['still', 'it stood still'], ['unclear', 'not known']),
+    h('p', { class: 'key' }, `A night without a still stretch of ${length(still_for_s)} is water that never stops. `,
       hidden === null ? 'The readings of this meter are too far apart to see a leak.'
-        : `What is smaller than ${flow(hidden)} can hide between two ticks.`));
+        : `What is smaller than ${flow(hidden)} can hide between two ticks.`),
+    folded.length === 0 ? null : h('details', { 'data-key': 'nights' },
+      h('summary', {}, quiet === folded.length ? `${number(quiet)} quiet nights before` : `${number(folded.length)} nights before: ${number(quiet)} quiet, ${number(folded.length - quiet)} that cannot be told`),
+      bands(folded, 'Earlier nights')));
 }

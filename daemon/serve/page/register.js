@@ -2,7 +2,7 @@
 
 import { of_meter, remove } from './ask.js';
 import { find, h, replace } from './dom.js';
-import { cubic_metres, date_and_clock, sentence } from './words.js';
+import { cubic_metres, date_and_clock, name_of, number, sentence } from './words.js';
 
 async function take_back(state, acts, reading) {
   const said = find('#reading-said');
@@ -12,11 +12,11 @@ async function take_back(state, acts, reading) {
   } catch (error) {
     said.textContent = acts.words_for(error);
   }
-  acts.changed('register', 'meters', 'today', 'days');
+  acts.changed('register', 'building', 'today', 'days');
 }
 
 const readings = (state, acts, list) => h('details', { 'data-key': 'readings' },
-  h('summary', {}, `Readings so far (${list.length})`),
+  h('summary', {}, `Readings so far (${number(list.length)})`),
   h('ul', { class: 'readings' }, [...list].reverse().map((reading) => h('li', {},
     h('strong', {}, cubic_metres(reading.reading_m3)), ` ${date_and_clock(reading.time)}. `, sentence(reading.text), ' ',
     h('button', { type: 'button', 'data-key': `back-${reading.time}`, 'aria-label': `Take the reading of ${date_and_clock(reading.time)} back`,
@@ -24,8 +24,8 @@ const readings = (state, acts, list) => h('details', { 'data-key': 'readings' },
 
 export function show_register(state, acts) {
   const register = state.data.register;
-  const several = state.data.meters.meters.length > 1;
-  find('#register-title').textContent = several ? `The face of ${state.meter}` : 'The meter’s face';
+  const several = state.data.building.meters.length > 1;
+  find('#register-title').textContent = several ? `The face of ${name_of(state.meter)}` : 'The meter’s face';
   replace(find('#register .body'),
     h('p', {}, 'It should show ', h('strong', { class: 'face' }, cubic_metres(register.register_m3)),
       register.register_m3 === null ? null

@@ -5,12 +5,13 @@ const unit_words = { l: 'L', gal_us: 'US gal', gal_imp: 'imp gal' };
 
 let unit = 'l';
 let zone = 'UTC';
+let names = new Map();
 
 export function set_unit(name) {
   unit = name in litres_in ? name : 'l';
 }
 
-/** A zone that this browser does not know leaves the times in UTC, and says so behind each. */
+/** A zone that this browser does not know leaves the times in UTC. */
 export function set_zone(name) {
   try {
     new Intl.DateTimeFormat(undefined, { timeZone: name });
@@ -20,11 +21,20 @@ export function set_zone(name) {
   }
 }
 
+/** What people call their meters: of each `id` and, where it has one, `name`. */
+export function set_names(meters) {
+  names = new Map(meters.map((meter) => [meter.id, meter.name || meter.id]));
+}
+export const name_of = (id) => names.get(id) ?? id;
+
 export const in_unit = (litres) => litres / litres_in[unit];
 export const unit_word = () => unit_words[unit];
 
 export const number = (value, digits = 0) =>
   new Intl.NumberFormat(undefined, { minimumFractionDigits: digits, maximumFractionDigits: digits }).format(value);
+
+/** A number of an axis: all the digits that it has, for half of 15 is 7.5. */
+export const axis_number = (value) => new Intl.NumberFormat(undefined, { maximumSignificantDigits: 4 }).format(value);
 
 /** As exact as one reads it: whole above a hundred, else one digit. */
 export function volume(litres) {
@@ -44,8 +54,27 @@ export function flow(l_per_h) {
     : `${number(amount, 1)} ${unit_word()} an hour`;
 }
 
-/** Cubic metres, to the litre; with the last three digits where they tell anything. */
+/** Cubic metres, to the litre. */
 export const cubic_metres = (m3) => (m3 === null ? 'no data' : `${number(m3, 3)} m³`);
+
+export function cost(amount, currency) {
+  if (amount === null || amount === undefined) return '';
+  try {
+    return new Intl.NumberFormat(undefined, { style: 'currency', currency }).format(amount);
+  } catch {
+    return `${number(amount, 2)} ${currency}`;  // A currency's word that is no code of ISO 4217.
+  }
+}
+
+/** "12 × usual", or words for what is near it. */
+export function times_usual(litres, usual) {
+  if (litres === null || usual === null) return '';
+  if (usual < 1) return litres < 1 ? 'as usual' : 'usually nothing';
+  const times = litres / usual;
+  if (times >= 1.75) return `${number(times, times < 10 ? 1 : 0)} × usual`;
+  if (times > 1.25) return 'more than usual';
+  return times < 0.6 ? 'less than usual' : 'as usual';
+}
 
 export const instant = (text) => new Date(text);
 export const seconds_of = (span) => (instant(span.to) - instant(span.from)) / 1000;
@@ -57,10 +86,16 @@ export const clock = (time) => written(time, { hour: '2-digit', minute: '2-digit
 export const clock_to_the_second = (time) =>
   written(time, { hour: '2-digit', minute: '2-digit', second: '2-digit' });
 export const day_word = (time) => written(time, { weekday: 'short', day: 'numeric', month: 'short' });
+export const month_word = (time) => written(time, { month: 'short' });
+export const year_word = (time) => written(time, { year: 'numeric' });
 export const date_and_clock = (time) =>
   written(time, { day: 'numeric', month: 'short', hour: '2-digit', minute: '2-digit' });
 export const full_date = (time) =>
   written(time, { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric' });
+
+/** A date of the calendar, of no zone. */
+const calendar_day = (date) => new Intl.DateTimeFormat(undefined, { timeZone: 'UTC', day: 'numeric', month: 'short', year: 'numeric' })
+  .format(new Date(`${date}T00:00:00Z`));
 
 /** "2026-03-01" so many days on. Dates of the calendar, not of a zone. */
 export function date_after(date, days) {
@@ -83,12 +118,24 @@ export function length(seconds) {
 
 export function ago(time, now) {
   const seconds = (now - instant(time)) / 1000;
-  return seconds < 10 ? 'just now' : `${length(seconds < 120 ? seconds : Math.round(seconds / 60) * 60)} ago`;
+  return seconds < 10 ? 'just now' : `${length(seconds < 120 ? Math.round(seconds / 10) * 10 : Math.round(seconds / 60) * 60)} ago`;
 }
 
-/** The daemon's sentences, with its times as this reader writes them. */
-export const sentence = (text) =>
-  text.replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?([+-]\d\d:\d\d|Z)/g, (time) => date_and_clock(time));
+const span_units = { s: 's', min: 'min', h: 'h', d: 'days', w: 'weeks' };
+
+/**
+ * The daemon's sentences for a reader of the page: times and dates as this reader writes them, "30min" as "30 min",
+ * meters by their names; what is for the terminal is left out.
+ */
+export function sentence(text) {
+  return text
+    .replace(/[^.!?;:]*`tickledger [^`]*`[^.!?]*[.!?]\s*/g, ' ').replaceAll('`', '')
+    .replace(/\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?([+-]\d\d:\d\d|Z)/g, (time) => date_and_clock(time))
+    .replace(/(\d{4}-\d\d-\d\d) (\d\d:\d\d)/g, (_, date, time) => `${calendar_day(date)}, ${time}`)
+    .replace(/\d{4}-\d\d-\d\d/g, calendar_day)
+    .replace(/(?<=^|[\s(]|\d[hdw])(\d+)(min|s|h|d|w)(?![a-z])/g, (_, count, word) => `${count} ${span_units[word]} `)
+    .replace(/ (?=[.,;:)])/g, '').replace(/[;:]\s*$/, '.').replace(/\s{2,}/g, ' ').trim();
+}
 
 export const alarm_words = {
   'night-flow': 'Water ran all night',
@@ -101,8 +148,10 @@ export const alarm_words = {
   backflow: 'Water ran backwards',
   stagnation: 'No water was drawn for long',
 };
+export const alarm_word = (kind) => alarm_words[kind] ?? kind.replaceAll('-', ' ');
 
-export const label_words = {
+const label_words = {
   flush: 'toilet', shower: 'shower', tap: 'tap', washer: 'washing machine', bath: 'bath', hose: 'hose', leak: 'leak',
   unknown: 'not known',
 };
+export const label_word = (label) => label_words[label] ?? label.replaceAll('-', ' ');

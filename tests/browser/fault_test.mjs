@@ -1,0 +1,73 @@
+// What the page says when something is wrong: a daemon that hangs, a network that is gone, messages that cannot be read.
+import assert from 'node:assert/strict';
+import { after, before, test } from 'node:test';
+
+import { open_browser } from './chromium.mjs';
+import { House, until } from './house.mjs';
+
+let house;
+let browser;
+let page;
+
+const state = () => page.evaluate(() => document.body.dataset.state);
+const text = (selector) => page.locator(selector).first().innerText();
+
+before(async () => {
+  // The last message is thirteen minutes old, where one is expected every three.
+  house = await House.open({ ended_ago_s: 780 });
+  browser = await open_browser();
+  page = browser.context.pages()[0];
+  await page.goto(`${house.origin}/#meter=house`);
+  await until('the page is live', async () => await state() === 'live' && await page.locator('#glance .answer').count() === 5);
+});
+
+after(async () => {
+  await browser?.close();
+  await house?.close();
+});
+
+test('whether anything runs is not known when the last message is thirteen minutes old at a cadence of three', async () => {
+  const now = (await page.locator('#glance .answer').allInnerTexts())[2];
+  assert.match(now, /Is anything running now\?\s+Not known/);
+  assert.match(now, /1\d min ago; one is expected every 3 min/);
+  const line = (await house.get('/v1/building')).meters.find((one) => one.id === 'house');
+  assert.equal(line.flow_l_per_h, null);
+});
+
+test('a daemon that hangs is not called live: the numbers are marked with their age, and live again after', async () => {
+  house.daemon.child.kill('SIGSTOP');
+  await until('the page tells of it', async () => await state() === 'old');
+  assert.match(await text('#trouble'), /The daemon does not answer.*may be wrong by now/);
+  assert.match(await text('#live'), /^Not live\. Read at [\d:]+, .+ ago$/);
+  assert.match(await page.locator('#glance .answer strong').first().evaluate((one) => getComputedStyle(one, '::after').content), /old/);
+  house.daemon.child.kill('SIGCONT');
+  await until('the page is live again', async () => await state() === 'live');
+  assert.equal(await text('#trouble'), '');
+});
+
+test('a network that is gone is told at once', async () => {
+  await browser.context.setOffline(true);
+  await until('the page tells of it', async () => await state() === 'old');
+  assert.match(await text('#trouble'), /no network/);
+  await browser.context.setOffline(false);
+  await until('the page is live again', async () => await state() === 'live');
+});
+
+test('messages that cannot be read stand at the top with their topic and what to do, and all is not well', async () => {
+  assert.match(await text('#health .body'), /All is well/);
+  await house.publish(JSON.stringify({ total: 12 }));
+  await until('the page tells of it', async () => (await text('#trouble')).includes('nodes/house'));
+  const said = await text('#trouble');
+  assert.match(said, /1 message could not be read/);
+  assert.match(said, /\/count/);
+  assert.match(said, /Compare what the node sends/);
+  assert.doesNotMatch(await text('#health .body'), /All is well/);
+});
+
+test('a count that cannot be stands there too', async () => {
+  await house.tell(1_000_000);
+  house.truth.count -= 1_000_000;
+  await house.tell(1);
+  await house.tell(1);
+  await until('the page tells of it', async () => /1 message told a count that cannot be/.test(await text('#trouble')));
+});
