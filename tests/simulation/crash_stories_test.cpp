@@ -270,7 +270,7 @@ TEST_CASE(
     REQUIRE(stage.hear(151, 4, 1, time(Duration{0})));
     // Nor does one node's live word: what came waits until the server knows the time.
     stage.book();
-    CHECK(stage.daemon->booker().undated_count() == 3);
+    CHECK(stage.daemon->engine().undated_count() == 3);
     stage.clock.is_set = true;
     stage.book();
     CHECK(stage.total() == 51);
