@@ -44,7 +44,7 @@ void set_all(FakeDaemon& daemon) {
     daemon.set(
         "/v1/meters/house/ledger",
         R"({"meter":"house","entries":[{"from":"2026-03-01T08:00:00+01:00","to":"2026-03-01T08:03:00+01:00",)"
-        R"("ticks":3,"kind":"measured","unseen_max":null}],"refused":[]})");
+        R"("ticks":3,"kind":"measured","unseen_max":null}],"refused":[],"refused_left_out":0,"refused_in_all":0})");
     daemon.set(
         "/v1/meters/house/register",
         R"({"meter":"house","time":"2026-03-08T12:00:00+01:00","register_m3":1.0,"low_m3":0.9,"high_m3":1.1,)"

@@ -52,7 +52,7 @@ TEST_CASE("a clock that a time service keeps is believed even before the last st
     CHECK(clock.now() == last_stamp - hours{3});
 }
 
-TEST_CASE("nodes that agree lend the time until the server knows better; one alone does not") {
+TEST_CASE("nodes that agree lend the time until the server knows better, and one alone does not") {
     HandClock server;
     server.running = seconds{40};
     TrustedClock clock(server, {last_stamp, hours{24 * 7}});

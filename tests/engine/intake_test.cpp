@@ -107,7 +107,7 @@ TEST_CASE("where stamps are an hour ahead, time passes for the messages and for 
     CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
 }
 
-TEST_CASE("one node that says 2035 sets no clock; two that agree do") {
+TEST_CASE("one node that says 2035 sets no clock, and two that agree do") {
     Door door;
     door.start(noon);
     door.clock.wall_time = Instant{};
