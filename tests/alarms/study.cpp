@@ -13,6 +13,7 @@
 #include <string>
 #include <vector>
 
+#include "alarms/study_uses.hpp"
 #include "alarms/trial.hpp"
 #include "tickledger/stillness.hpp"
 
@@ -122,7 +123,7 @@ int main(int argc, char** argv) {
         if (option == "--plot") plot_file = argv[i + 1];
     }
     std::vector<Case> cases;
-    for (const double pulse_value_l : {0.1, 1.0, 10.0}) {
+    for (const double pulse_value_l : {0.1, 1.0, 2.5, 10.0}) {
         for (const int cadence_min : {1, 3, 15}) {
             const bool is_default = pulse_value_l == 1.0 && cadence_min == 3;
             cases.push_back({pulse_value_l, cadence_min, is_default ? months : months / 5});
@@ -161,6 +162,7 @@ int main(int argc, char** argv) {
              "nights "
              "undecided | slow-leak, ever in the month | within 7 days | within 14 days | median, days |\n"
           << "|---|---|---|---|---|---|---|---|---|---|\n"
-          << detection;
+          << detection << "\n"
+          << uses_tables(months / 5);
     return 0;
 }

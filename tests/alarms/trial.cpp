@@ -1,9 +1,11 @@
 #include "alarms/trial.hpp"
 
 #include <cmath>
+#include <utility>
 
 #include "simulation/chance.hpp"
 #include "tickledger/counter.hpp"
+#include "tickledger/running_water.hpp"
 #include "tickledger/slow_leak.hpp"
 #include "tickledger/stillness.hpp"
 
@@ -91,6 +93,21 @@ void watch_slowly(const Month& month, Outcome& outcome) {
 
 }  // namespace
 
+void watch_uses(const std::vector<Entry>& entries, const MeterSettings& meter, Outcome& outcome) {
+    HighFlow flow;
+    LongDraw draw;
+    bool flow_stands = false;
+    bool draw_stands = false;
+    for (const Entry& entry : entries) {
+        if (flow.add(entry, meter) && !std::exchange(flow_stands, true))
+            outcome.high_flow_raised.push_back(entry.span.to);
+        if (flow.is_over(meter)) flow_stands = false;
+        if (draw.add(entry, meter) && !std::exchange(draw_stands, true))
+            outcome.long_draw_raised.push_back(entry.span.to);
+        if (draw.is_shut()) draw_stands = false;
+    }
+}
+
 std::vector<Entry> entries_of(const std::vector<NodeReading>& readings, const MeterSettings& meter) {
     const CounterRules rules(meter);
     CounterState state;
@@ -121,6 +138,7 @@ Outcome watch(const Month& month) {
     Outcome outcome;
     watch_nights(month, outcome);
     watch_slowly(month, outcome);
+    watch_uses(month.entries, month.meter, outcome);
     return outcome;
 }
 

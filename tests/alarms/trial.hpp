@@ -46,9 +46,14 @@ struct Outcome {
     /// The first whole night of the leak: nothing where it was undecided.
     std::optional<bool> first_night_found;
     std::vector<Instant> slow_raised;
+    std::vector<Instant> high_flow_raised;
+    std::vector<Instant> long_draw_raised;
 };
 
-/// Lets the detectors follow the entries, as `book/` does.
+/// Lets high-flow and long-draw follow the entries, whether the meter would watch for them or not.
+void watch_uses(const std::vector<Entry>& entries, const MeterSettings& meter, Outcome& outcome);
+
+/// Lets the detectors follow the entries, as `book/` does, but all of them.
 [[nodiscard]] Outcome watch(const Month& month);
 
 }  // namespace tickledger::alarms
