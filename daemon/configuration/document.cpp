@@ -55,6 +55,43 @@ Value convert(const toml::node& node) {
     return value;
 }
 
+/// The line of a text, counted from 1; empty where it has none.
+std::string_view line_of(std::string_view text, unsigned number) {
+    for (; number > 1; --number) {
+        const auto end = text.find('\n');
+        if (end == std::string_view::npos) return {};
+        text.remove_prefix(end + 1);
+    }
+    return text.substr(0, text.find('\n'));
+}
+
+std::string_view trimmed(std::string_view text) {
+    const auto begin = text.find_first_not_of(" \t\r");
+    if (begin == std::string_view::npos) return {};
+    return text.substr(begin, text.find_last_not_of(" \t\r") + 1 - begin);
+}
+
+/// The sentence for `topic = nodes/house`, the mistake that most people make first; empty where it is another
+/// one.
+std::string about_missing_quotes(std::string_view line) {
+    const auto sign = line.find('=');
+    if (sign == std::string_view::npos) return {};
+    const std::string_view key = trimmed(line.substr(0, sign));
+    std::string_view value = trimmed(line.substr(sign + 1));
+    value = trimmed(value.substr(0, value.find(" #")));
+    const auto is_word = [](char c) {
+        return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || c == '/' || c == '+';
+    };
+    if (key.empty() || value.empty() || !is_word(value.front()) || value.find('"') != std::string_view::npos)
+        return {};
+    for (const std::string_view plain : {"true", "false", "inf", "nan", "+inf", "+nan"})
+        if (value == plain) return {};
+    return fmt::format(
+        "`{0}` is a text, and a text stands in quotes. Write {0} = \"{1}\" and check again; what stands "
+        "below it was not read.",
+        key, value);
+}
+
 }  // namespace
 
 const Value* Value::find(std::string_view key) const {
@@ -87,7 +124,12 @@ Value parse_document(std::string_view text, Mistakes& mistakes) {
     try {
         return convert(toml::parse(text));
     } catch (const toml::parse_error& error) {
-        mistakes.add(place_of(error.source()),
+        const Place place = place_of(error.source());
+        if (std::string quotes = about_missing_quotes(line_of(text, place.line)); !quotes.empty()) {
+            mistakes.add(place, std::move(quotes));
+            return {};
+        }
+        mistakes.add(place,
                      fmt::format("this is not TOML: {}. Correct it and check again; what stands below it was "
                                  "not read.",
                                  error.description()));

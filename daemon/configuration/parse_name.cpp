@@ -119,7 +119,10 @@ bool ids_overlap(std::string_view a, std::string_view b) {
 
 Result<std::string> parse_json_pointer(std::string_view text) {
     if (!text.empty() && text.front() != '/') {
-        return fail(fmt::format("\"{}\" is no JSON Pointer. Begin it with a slash: \"/{}\".", text, text));
+        // "WATER.Total" is how many languages write what a JSON Pointer writes with slashes.
+        std::string pointer = fmt::format("/{}", text);
+        std::ranges::replace(pointer, '.', '/');
+        return fail(fmt::format("\"{}\" is no JSON Pointer. Begin it with a slash: \"{}\".", text, pointer));
     }
     for (std::size_t i = 0; i < text.size(); ++i) {
         if (text[i] == '~' && (i + 1 == text.size() || (text[i + 1] != '0' && text[i + 1] != '1'))) {

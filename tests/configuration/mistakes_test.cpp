@@ -310,3 +310,21 @@ TEST_CASE("what does not fit a volume is a mistake") {
                Catch::Contains(":4:") && Catch::Contains("message = \"volume\""));
     CHECK_THAT(of_meter("message = \"volume\"\nunit = \"litres\""), Catch::Contains("unit of volume"));
 }
+
+TEST_CASE("a field named with points was told to begin with a slash before its points", "[configuration]") {
+    CHECK(
+        of_meter(R"(fields = { count = "WATER.Total" })") ==
+        R"(t.toml:4:20: `count`: "WATER.Total" is no JSON Pointer. Begin it with a slash: "/WATER/Total".)");
+}
+
+TEST_CASE("a text without quotes was told as \"expected 'nan', saw 'no'\"", "[configuration]") {
+    const auto sentence = [](std::string_view line) { return of_file(fmt::format("[broker]\n{}", line)); };
+    CHECK_THAT(sentence("topic_root = nodes/house  # ours"),
+               Catch::StartsWith("t.toml:2:") &&
+                   Catch::EndsWith("`topic_root` is a text, and a text stands in quotes. Write topic_root = "
+                                   "\"nodes/house\" and check again; what stands below it was not read."));
+    CHECK_THAT(sentence("url = mqtt://broker"), Catch::Contains("Write url = \"mqtt://broker\""));
+    // Other mistakes keep their own words.
+    CHECK_THAT(sentence("url = \"mqtt://broker"), Catch::Contains("this is not TOML"));
+    CHECK_THAT(sentence("url = [1, 2"), Catch::Contains("this is not TOML"));
+}
