@@ -10,6 +10,7 @@
 #include <cstdio>
 
 #include "configuration/configuration.hpp"
+#include "listen/listen.hpp"
 #include "service/daemon.hpp"
 #include "service/journal.hpp"
 #include "service/replay.hpp"
@@ -21,6 +22,7 @@ namespace {
 using namespace tickledger;
 
 constexpr int exit_usage = 64;  // EX_USAGE
+constexpr const char* installed_configuration = "/etc/tickledger/tickledger.toml";
 
 /// Each lost link ends in a burst, taken by a new thread of the client library. Where every thread may have a
 /// heap of its own, the C library keeps the room of one burst in each of them, and memory rises for an hour;
@@ -81,6 +83,49 @@ int run_daemon(Configuration configuration, const std::string& file) {
     return status;
 }
 
+/// `tickledgerd listen`: what does a board say, before anything is configured?
+class ListenCommand {
+public:
+    ListenCommand(CLI::App& app, std::string& file) : file_(file) {
+        command_ = app.add_subcommand(
+            "listen", "Hear what a broker has, find what counts, and write a [[meter]] table; books nothing");
+        command_->add_option("--broker", order_.broker.url, "mqtt://HOST[:PORT] or mqtts://HOST[:PORT]")
+            ->capture_default_str();
+        command_->add_option("--topic", order_.filter, "The MQTT topic filter to listen to")
+            ->capture_default_str();
+        command_->add_option("--for", length_, "How long: 1min, 90s, 1h")->capture_default_str();
+        command_->add_option("--meter", order_.topic, "Write only the [[meter]] table of this topic");
+        command_->add_option("--username", order_.broker.username, "The name that the broker wants");
+        command_->add_option("--password-file", order_.broker.password_file,
+                             "A file that holds only the password");
+        command_->add_option("--ca-file", order_.broker.ca_file, "With mqtts: a PEM file of certificates");
+        command_->add_option("--config", file_, "Take [broker] of this configuration instead");
+    }
+
+    [[nodiscard]] bool is_asked_for() const { return command_->parsed(); }
+
+    [[nodiscard]] int run() {
+        const auto length = parse_duration(length_);
+        if (!length || *length <= Duration{0} || *length > std::chrono::hours{24})
+            return complain(
+                {exit_usage, "--for is \"" + length_ + "\". Give a length of a day at most, as in 1min."});
+        order_.length = *length;
+        if (!file_.empty()) {
+            const auto configuration = read_or_complain(file_);
+            if (!configuration) return exit_status::configuration;
+            order_.broker = configuration->broker;
+        }
+        order_.shows_progress = isatty(STDERR_FILENO) != 0;
+        return run_listen(order_);
+    }
+
+private:
+    std::string& file_;
+    CLI::App* command_ = nullptr;
+    ListenOrder order_;
+    std::string length_ = "1min";
+};
+
 int run_replay(const Configuration& configuration, ReplayRequest request, const std::string& until) {
     if (!until.empty()) {
         const auto zone = CivilZone::find(configuration.timezone);
@@ -101,8 +146,9 @@ int main(int argc, char** argv) {
     std::string file;
     bool checks_only = false;
     app.add_option("--config", file, "The configuration file (TOML)");
-    app.add_flag("--check-config", checks_only,
-                 "Print the resolved configuration, or every mistake, and exit");
+    app.add_flag(
+        "--check-config", checks_only,
+        "Print the resolved configuration, or every mistake, and exit; without --config that of the service");
 
     CLI::App* replay_command = app.add_subcommand("replay", "Book recorded messages without a broker");
     ReplayRequest request;
@@ -118,11 +164,15 @@ int main(int argc, char** argv) {
         ->required();
     // Water use tells when a house is empty: what is written here is for nobody else, however it was started.
     ::umask(077);
+    ListenCommand listening(app, file);
     try {
         app.parse(argc, argv);
     } catch (const CLI::ParseError& error) {
         return app.exit(error) == 0 ? 0 : exit_usage;
     }
+    if (listening.is_asked_for()) return listening.run();
+    // What the service uses; to check it nobody needs to know where it lies.
+    if (file.empty() && checks_only) file = installed_configuration;
     if (file.empty())
         return complain({exit_usage, "Say which configuration to use: tickledgerd --config FILE"});
     auto configuration = read_or_complain(file);

@@ -1,0 +1,174 @@
+// The findings in words, and as a [[meter]] table.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "configuration/document.hpp"
+#include "listen/findings.hpp"
+
+namespace tickledger {
+
+namespace {
+
+using toml_file::toml_text;
+
+std::string counted(std::int64_t number, std::string_view one) {
+    return fmt::format("{} {}{}", number, one, number == 1 ? "" : "s");
+}
+
+/// Without what a terminal obeys: C0, DEL, and C1 as UTF-8 has it (C2 80 to C2 9F).
+std::string shown(std::string_view text) {
+    std::string out(text);
+    bool is_after_c2 = false;
+    for (char& c : out) {
+        const auto byte = static_cast<unsigned char>(c);
+        if (byte < 0x20 || byte == 0x7F || (is_after_c2 && byte < 0xA0)) c = '?';
+        is_after_c2 = byte == 0xC2;
+    }
+    return out;
+}
+
+/// To the second, and above a minute to the minute: a node's own clock is no better.
+Duration rounded_cadence(Duration cadence) {
+    using namespace std::chrono;
+    if (cadence < seconds{1}) return seconds{1};
+    if (cadence < minutes{1}) return round<seconds>(cadence);
+    return duration_cast<Duration>(round<seconds>(cadence).count() % 60 < 5 || cadence > minutes{10}
+                                       ? Duration{round<minutes>(cadence)}
+                                       : Duration{round<seconds>(cadence)});
+}
+
+std::string what_it_does(const FieldFinding& field) {
+    std::string text;
+    switch (field.use) {
+        case FieldUse::count:
+            text =
+                field.rises > 0 ? "counts up" : "a count, by its name; it did not move: let some water run";
+            break;
+        case FieldUse::volume:
+            text = "a volume that rises, not a count of ticks";
+            break;
+        case FieldUse::pulses:
+            text = "ticks since the message before";
+            break;
+        case FieldUse::boot:
+            text = "tells restarts";
+            break;
+        case FieldUse::seq:
+            text = "numbers the messages";
+            break;
+        case FieldUse::time:
+            text = "the node's clock";
+            break;
+        case FieldUse::saved:
+            text = "the count restored at a start";
+            break;
+        case FieldUse::uptime:
+            text = "seconds since a start";
+            break;
+        case FieldUse::unknown:
+            break;
+    }
+    if (field.smallest_rise && field.use != FieldUse::time)
+        text += fmt::format("{}by {:g} at least", text.empty() ? "rose " : ", ", *field.smallest_rise);
+    if (field.falls > 0)
+        text += fmt::format("{}fell {}", text.empty() ? "" : ", ", counted(field.falls, "time"));
+    return text;
+}
+
+/// The last part of the topic that tells the meter apart, as an id.
+std::string id_of(std::string_view topic) {
+    std::string id;
+    for (char c : topic) {
+        if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+        const bool fits = (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9');
+        if (fits) id += c;
+        if (!fits && !id.empty() && id.back() != '-') id += '-';
+    }
+    while (id.size() > 64 || (!id.empty() && (id.front() == '-')))
+        id.erase(0, 1);
+    while (!id.empty() && id.back() == '-')
+        id.pop_back();
+    return id.empty() ? "house" : id;
+}
+
+/// The fields that are not where the daemon looks by itself; `false` where it would take something else for
+/// one.
+std::string fields_line(const TopicFinding& topic) {
+    std::string out;
+    const auto add = [&](std::string_view key, const std::string& value) {
+        out += fmt::format("{}{} = {}", out.empty() ? "" : ", ", key, value);
+    };
+    for (const FieldUse use : {FieldUse::count, FieldUse::pulses, FieldUse::boot, FieldUse::seq,
+                               FieldUse::time, FieldUse::saved, FieldUse::uptime}) {
+        const std::string usual = fmt::format("/{}", name_of(use));
+        const FieldFinding* field = topic.field(use);
+        if (field && field->pointer != usual) add(name_of(use), toml_text(field->pointer));
+        const bool may_be_off = use != FieldUse::count && use != FieldUse::pulses;
+        const bool is_taken = std::ranges::any_of(topic.fields, [&](const FieldFinding& other) {
+            return other.pointer == usual && other.use != use;
+        });
+        if (!field && may_be_off && is_taken) add(name_of(use), "false");
+    }
+    return out;
+}
+
+}  // namespace
+
+std::string describe(const std::vector<TopicFinding>& topics) {
+    std::string text;
+    int number = 0;
+    for (const TopicFinding& topic : topics) {
+        text += fmt::format("{} {}\n", topic.can_be_a_meter() ? fmt::format("{}.", ++number) : "-",
+                            shown(topic.topic));
+        text += fmt::format("   {}", counted(topic.messages, "message"));
+        if (topic.retained > 0) text += fmt::format(", {} of them retained (sent before)", topic.retained);
+        if (topic.cadence)
+            text += fmt::format(", one every {}", format_duration(rounded_cadence(*topic.cadence)));
+        text += '\n';
+        if (topic.unreadable > 0)
+            text +=
+                fmt::format("   {} no JSON\n", topic.unreadable == topic.messages ? "All are" : "Some are");
+        if (topic.is_senml) text += "   SenML (RFC 8428): message = \"senml\"\n";
+        for (const FieldFinding& field : topic.fields) {
+            text +=
+                fmt::format("   {:<6} {} = {}", name_of(field.use),
+                            field.pointer.empty() ? "the whole message" : shown(field.pointer), field.first);
+            if (field.last != field.first) text += fmt::format(" ... {}", field.last);
+            const std::string does = what_it_does(field);
+            text += (does.empty() ? "" : "   (" + does + ")") + "\n";
+        }
+        text += '\n';
+    }
+    return text;
+}
+
+std::string meter_table(const TopicFinding& topic) {
+    const bool is_pulses = !topic.is_senml && !topic.field(FieldUse::count);
+    std::string text = "[[meter]]\n";
+    text += fmt::format("id = {}   # rename it as you like, now: another id later is another meter\n",
+                        toml_text(id_of(topic.topic)));
+    text += "name = \"\"   # what you call it\n";
+    text += fmt::format("topic = {}\n", toml_text(topic.topic));
+    text += fmt::format("message = \"{}\"\n", topic.is_senml ? "senml" : is_pulses ? "pulses" : "counter");
+    if (const std::string fields = fields_line(topic); !fields.empty())
+        text += "fields = { " + fields + " }\n";
+    if (!topic.is_senml && !topic.field(FieldUse::boot) && !topic.field(FieldUse::uptime))
+        text +=
+            "# Nothing tells restarts of the node: one is believed only once the next message confirms it.\n";
+    if (is_pulses && !topic.field(FieldUse::seq))
+        text += "# Nothing numbers the messages: one that is lost, or comes twice, is not noticed.\n";
+    text += fmt::format(
+        "cadence = \"{}\"   # {}\n",
+        format_duration(topic.cadence ? rounded_cadence(*topic.cadence) : Duration{std::chrono::minutes{3}}),
+        topic.cadence ? "as it was heard" : "not heard: how often does the node speak?");
+    text += "# On the meter's face, only to be read there (never open a meter or break its seal):\n";
+    text += "pulse_value = \"1 L\"   # ? what one tick stands for (\"1 imp = 10 L\")\n";
+    text += "q3 = \"2.5 m3/h\"   # ? the permanent flow Q3 (ISO 4064-1)\n";
+    text +=
+        "# And the number it shows, once the first message is booked: tickledger register --start READING\n";
+    return text;
+}
+
+}  // namespace tickledger

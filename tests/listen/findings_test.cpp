@@ -1,0 +1,169 @@
+// What listening finds out: each proposal is a configuration that is valid and reads what was heard.
+#include "listen/findings.hpp"
+
+#include <fmt/format.h>
+
+#include <catch2/catch.hpp>
+
+#include "configuration/configuration.hpp"
+#include "tickledger/message.hpp"
+
+namespace tickledger {
+namespace {
+
+using std::chrono::minutes;
+using std::chrono::seconds;
+
+Instant at(int seconds_later) {
+    return parse_rfc3339("2026-03-01T07:00:00Z").value() + seconds{seconds_later};
+}
+
+/// One topic's messages, a minute apart.
+TopicFinding heard(const std::vector<std::string>& payloads,
+                   const std::string& topic = "nodes/Cellar/water") {
+    Findings findings;
+    int number = 0;
+    for (const std::string& payload : payloads)
+        findings.take({at(60 * number++), topic, payload, false});
+    return findings.found().at(0);
+}
+
+/// The counts that the proposed meter reads out of the payloads.
+std::vector<std::uint64_t> counts_read(const TopicFinding& topic, const std::vector<std::string>& payloads) {
+    const auto reading = read_configuration_text(meter_table(topic), "proposal.toml");
+    INFO(meter_table(topic));
+    for (const Mistake& mistake : reading.mistakes)
+        FAIL(mistake.sentence());
+    const MeterSettings& meter = reading.configuration.meters.at(0);
+    CHECK(meter.topic == topic.topic);
+    std::vector<std::uint64_t> counts;
+    for (const std::string& payload : payloads) {
+        const auto read = decode(payload, meter, at(0));
+        if (!read) FAIL(read.error().text);
+        for (const Reading& one : *read)
+            counts.push_back(one.count);
+    }
+    return counts;
+}
+
+}  // namespace
+
+TEST_CASE("a node that sends what the daemon looks for needs no fields") {
+    const std::vector<std::string> payloads{
+        R"({"count":100,"boot":7,"seq":1,"time":"2026-03-01T07:00:00Z","uptime":100})",
+        R"({"count":103,"boot":7,"seq":2,"time":"2026-03-01T07:01:00Z","uptime":160})",
+        R"({"count":104,"boot":7,"seq":3,"time":"2026-03-01T07:02:00Z","uptime":220})"};
+    const TopicFinding topic = heard(payloads);
+    CHECK(topic.cadence == Duration{minutes{1}});
+    for (const auto& [use, pointer] :
+         {std::pair{FieldUse::count, "/count"}, std::pair{FieldUse::boot, "/boot"},
+          std::pair{FieldUse::seq, "/seq"}, std::pair{FieldUse::time, "/time"},
+          std::pair{FieldUse::uptime, "/uptime"}}) {
+        INFO(name_of(use));
+        REQUIRE(topic.field(use));
+        CHECK(topic.field(use)->pointer == pointer);
+    }
+    CHECK(topic.field(FieldUse::count)->smallest_rise == 1);
+    const std::string table = meter_table(topic);
+    CHECK_THAT(table, !Catch::Contains("fields"));
+    CHECK_THAT(table,
+               Catch::Contains("id = \"nodes-cellar-water\"") && Catch::Contains("cadence = \"1min\""));
+    CHECK(counts_read(topic, payloads) == std::vector<std::uint64_t>{100, 103, 104});
+}
+
+TEST_CASE("an unknown board's nested fields are found by what they do, however they are called") {
+    const std::vector<std::string> payloads{
+        R"({"WATER":{"Total":4711,"a/b~c":17},"Wifi":{"RSSI":-61},"t":1772348400})",
+        R"({"WATER":{"Total":4719,"a/b~c":18},"Wifi":{"RSSI":-64},"t":1772348460})",
+        R"({"WATER":{"Total":4720,"a/b~c":19},"Wifi":{"RSSI":-60},"t":1772348520})"};
+    const TopicFinding topic = heard(payloads);
+    REQUIRE(topic.field(FieldUse::count));
+    CHECK(topic.field(FieldUse::count)->pointer == "/WATER/Total");
+    REQUIRE(topic.field(FieldUse::seq));
+    CHECK(topic.field(FieldUse::seq)->pointer == "/WATER/a~1b~0c");
+    REQUIRE(topic.field(FieldUse::time));
+    CHECK(topic.field(FieldUse::time)->pointer == "/t");
+    CHECK(counts_read(topic, payloads) == std::vector<std::uint64_t>{4711, 4719, 4720});
+}
+
+TEST_CASE("a bare number is the whole message") {
+    const TopicFinding topic = heard({"5", "7", "12"});
+    CHECK_THAT(meter_table(topic), Catch::Contains("count = \"\""));
+    CHECK(counts_read(topic, {"5", "7", "12"}) == std::vector<std::uint64_t>{5, 7, 12});
+}
+
+TEST_CASE("a field that is called like one of ours and is something else is not read") {
+    const std::vector<std::string> payloads{R"({"count":5,"time":"07:00","boot":true})",
+                                            R"({"count":6,"time":"07:01","boot":true})"};
+    const TopicFinding topic = heard(payloads);
+    CHECK_THAT(meter_table(topic), Catch::Contains("time = false"));
+    CHECK(counts_read(topic, payloads) == std::vector<std::uint64_t>{5, 6});
+}
+
+TEST_CASE("a restart is seen, and pulses that go up and down are no count") {
+    const TopicFinding restarted =
+        heard({R"({"total":100})", R"({"total":105})", R"({"total":2})", R"({"total":4})"});
+    REQUIRE(restarted.field(FieldUse::count));
+    CHECK(restarted.field(FieldUse::count)->falls == 1);
+    CHECK_THAT(describe({restarted}), Catch::Contains("fell 1 time"));
+    const std::vector<std::string> pulses{R"({"pulses":4})", R"({"pulses":0})", R"({"pulses":2})",
+                                          R"({"pulses":1})"};
+    const TopicFinding of_pulses = heard(pulses);
+    CHECK_THAT(meter_table(of_pulses), Catch::Contains("message = \"pulses\""));
+    CHECK(counts_read(of_pulses, pulses) == std::vector<std::uint64_t>{4, 0, 2, 1});
+}
+
+// The form of the records: RFC 8428, section 5.1.1 has such a pack; the values are made up.
+TEST_CASE("SenML is known by its records") {
+    const std::vector<std::string> packs{R"([{"n":"urn:dev:ow:10e2073a01080063","u":"count","v":12}])"};
+    const TopicFinding topic = heard(packs);
+    CHECK(topic.is_senml);
+    CHECK(counts_read(topic, packs) == std::vector<std::uint64_t>{12});
+}
+
+TEST_CASE("what counts nothing is told so and proposes no meter") {
+    const TopicFinding topic = heard({R"({"temperature":20.5})", R"({"temperature":21.0})", "oops"});
+    CHECK_FALSE(topic.can_be_a_meter());
+    CHECK(topic.unreadable == 1);
+    CHECK_THAT(describe({topic}), Catch::StartsWith("- nodes/Cellar/water\n   3 messages") &&
+                                      Catch::Contains("Some are no JSON"));
+}
+
+TEST_CASE("retained copies tell no cadence, and a flood of topics takes no more room than it may") {
+    Findings findings;
+    findings.take({at(0), "a", "1", true});
+    findings.take({at(1), "a", "2", false});
+    findings.take({at(181), "a", "3", false});
+    CHECK(findings.found().at(0).cadence == Duration{minutes{3}});
+    CHECK(findings.found().at(0).retained == 1);
+    for (std::size_t i = 0; i < Findings::topics_max + 5; ++i)
+        findings.take({at(200), fmt::format("t{}", i), "1", false});
+    CHECK(findings.found().size() == Findings::topics_max);
+    CHECK(findings.left_out() == 6);
+    for (int i = 0; i < 1000; ++i)
+        findings.take({at(200 + i), "a", std::to_string(3 + i), false});
+    const auto found = findings.found();
+    CHECK(found.at(0).messages == 1003);
+    CHECK(found.at(0).field(FieldUse::count)->first == "1");
+    CHECK(found.at(0).field(FieldUse::count)->last == "1002");
+}
+
+TEST_CASE("five hundred topics of large messages kept gigabytes") {
+    Findings findings;
+    const std::string payload(64 * 1024, '1');
+    for (int i = 0; i < 1500; ++i)
+        findings.take({at(i), fmt::format("t{}", i % 10), payload, false});
+    CHECK(findings.bytes_kept() <= Findings::bytes_max);
+    CHECK(findings.bytes_kept() > Findings::bytes_max / 2);
+    CHECK(findings.left_out() == 0);
+}
+
+TEST_CASE("a topic's name moved the cursor of who listened") {
+    const TopicFinding topic = heard({R"({"co\u001b[2Junt":5})", R"({"co\u001b[2Junt":6})"},
+                                     "nodes/\x1b]0;title\x07/\xC2\x9B/Küche");
+    const std::string text = describe({topic});
+    CHECK_THAT(text, Catch::Contains("nodes/?]0;title?/\xC2?/Küche") && !Catch::Contains("\x1b"));
+    CHECK_THAT(text, Catch::Contains("/co?[2Junt"));
+}
+
+}  // namespace tickledger

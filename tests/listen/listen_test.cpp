@@ -1,0 +1,45 @@
+// Listening to a real broker.
+#include "listen/listen.hpp"
+
+#include <atomic>
+#include <catch2/catch.hpp>
+#include <thread>
+
+#include "support/mosquitto_process.hpp"
+
+namespace tickledger {
+
+TEST_CASE("a broker is listened to without a configuration, and nothing stays there") {
+    test::MosquittoProcess broker;
+    broker.start();
+    // A node that goes on until it was heard, so that no moment has to be hit.
+    std::atomic<bool> is_done = false;
+    std::thread node([&] {
+        for (int count = 100; !is_done; count += 2)
+            broker.publish("nodes/cellar/water", R"({"count":)" + std::to_string(count) + "}");
+    });
+    ListenOrder order;
+    order.broker.url = broker.url();
+    order.filter = "nodes/#";
+    order.length = std::chrono::seconds{3};
+    const auto findings = listen(order);
+    is_done = true;
+    node.join();
+    REQUIRE(findings.has_value());
+    const auto topics = findings->found();
+    REQUIRE(topics.size() == 1);
+    CHECK(topics[0].topic == "nodes/cellar/water");
+    REQUIRE(topics[0].field(FieldUse::count));
+    CHECK(topics[0].field(FieldUse::count)->pointer == "/count");
+    broker.stop();
+}
+
+TEST_CASE("a broker that is not there is told with its address") {
+    ListenOrder order;
+    order.broker.url = "mqtt://127.0.0.1:1";
+    const auto findings = listen(order);
+    REQUIRE_FALSE(findings.has_value());
+    CHECK_THAT(findings.error().text, Catch::Contains("mqtt://127.0.0.1:1"));
+}
+
+}  // namespace tickledger
