@@ -176,6 +176,7 @@ void BrokerLink::Worker::subscribe_to(std::vector<std::string> topic_filters) {
     std::erase_if(unwanted_, [&](const auto& filter) { return std::ranges::binary_search(wanted, filter); });
     if (state_.connected && !fresh.empty()) {
         state_.subscribed = false;
+        state_.subscribed_since.reset();
         std::erase_if(present_.to_subscribe,
                       [&](const auto& filter) { return !std::ranges::binary_search(wanted, filter); });
         present_.to_subscribe.insert(present_.to_subscribe.end(), fresh.begin(), fresh.end());
@@ -404,11 +405,13 @@ void BrokerLink::Worker::end() {
     present_.unacknowledged.clear();
     state_.connected = false;
     state_.subscribed = false;
+    state_.subscribed_since.reset();
     changed_.notify_all();
 }
 
 void BrokerLink::Worker::become_subscribed() {
     state_.subscribed = true;
+    state_.subscribed_since = std::chrono::steady_clock::now();
     state_.trouble.clear();
     const Publication up{status_up_id, settings_.will_topic, payload_up, true};
     present_.to_send.insert(present_.to_send.begin(), up);

@@ -1,6 +1,7 @@
 // The link to the broker: messages in, each made safe before it is acknowledged; publications out.
 #pragma once
 
+#include <chrono>
 #include <cstdint>
 #include <functional>
 #include <memory>
@@ -26,6 +27,8 @@ struct LinkState {
     bool connected = false;
     /// Every subscription is granted.
     bool subscribed = false;
+    /// Since when, while it is.
+    std::optional<std::chrono::steady_clock::time_point> subscribed_since;
     /// Why it is not connected, or which subscription is not granted, in a sentence; empty if all is well.
     std::string trouble;
     std::uint64_t received = 0;  ///< Messages that on_message kept.

@@ -3,6 +3,8 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+
 #include "core/json_writer.hpp"
 #include "serve/call.hpp"
 
@@ -43,6 +45,33 @@ void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& f
     }
 }
 
+/// A wrong topic and wrong fields look like a house without water: they are told first.
+void add_message_troubles(std::vector<std::string>& troubles, const MeterHealth& meter,
+                          const CivilZone& zone) {
+    if (meter.unheard_for) {
+        Duration passed = std::chrono::floor<std::chrono::seconds>(*meter.unheard_for);
+        if (passed >= std::chrono::minutes{1}) passed = std::chrono::floor<std::chrono::minutes>(passed);
+        troubles.push_back(fmt::format(
+            "Nothing has come for {} on {} in the {} since the daemon subscribed. Is the topic right, and is the node on? "
+            "`tickledgerd listen` shows what the broker has.",
+            meter.id, meter.topic, format_duration(passed)));
+    }
+    if (meter.refused_count == 0 || !meter.refused_at) return;
+    const std::string number =
+        meter.refused_count == 1 ? "A message" : fmt::format("{} messages", meter.refused_count);
+    if (meter.is_refused_unreadable) {
+        troubles.push_back(fmt::format(
+            "{} of {} in the last hour could not be read, the newest on {} at {}: {} Mend `fields` or `message` of this "
+            "[[meter]], or the node.",
+            number, meter.id, meter.refused_topic, zone.format(*meter.refused_at), meter.refused_text));
+    } else {
+        troubles.push_back(fmt::format(
+            "{} of {} in the last hour did not fit the others, the newest on {} at {}: {} Do "
+            "two nodes send to one topic?",
+            number, meter.id, meter.refused_topic, zone.format(*meter.refused_at), meter.refused_text));
+    }
+}
+
 }  // namespace
 
 std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& zone) {
@@ -71,6 +100,7 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
                         facts.messages_undated));
     }
     for (const MeterHealth& meter : facts.meters) {
+        add_message_troubles(troubles, meter, zone);
         if (meter.silent_since) {
             troubles.push_back(fmt::format("The node of {} has been silent since {}.", meter.id,
                                            zone.format(*meter.silent_since)));
@@ -161,7 +191,9 @@ Response get_health(const Call& call) {
     document.text("time", zone.format(call.parts.now()));
     document.text("timezone", zone.name());
     document.raw("troubles", std::move(sentences).finish());
-    document.raw("broker", broker(facts, waiting(call)));
+    auto waits = waiting(call);
+    if (waits) *waits = std::max<std::int64_t>(0, *waits - facts.publications_arrived);
+    document.raw("broker", broker(facts, waits));
     document.raw("store", store(facts, zone));
     document.raw("messages", messages(facts));
     document.raw("meters", meters(facts, zone));

@@ -19,6 +19,16 @@ struct MeterHealth {
     std::optional<Instant> silent_since;
     /// The last time that the node told a time which was not believed.
     std::optional<Instant> clock_disbelieved_at;
+    /// Messages of the last hour that were refused as unreadable or as strays; of the newest, its time, its
+    /// topic and why.
+    std::int64_t refused_count = 0;
+    std::optional<Instant> refused_at = std::nullopt;
+    std::string refused_topic = {};
+    std::string refused_text = {};
+    bool is_refused_unreadable = false;
+    /// Nothing has ever come, though so long was listened to its topic: longer than two cadences.
+    std::optional<Duration> unheard_for = std::nullopt;
+    std::string topic = {};
 };
 
 /// The store's files.
@@ -63,6 +73,10 @@ struct HealthFacts {
     std::uint64_t messages_booked = 0;
     std::uint64_t messages_unreadable = 0;
     std::uint64_t messages_stray = 0;
+
+    /// Publications that the broker has, but that the ledger still lists as waiting: it forgets them with the
+    /// next booking.
+    std::int64_t publications_arrived = 0;
 
     /// The server's clock was set back; stamps stand still until it has caught up with this.
     std::optional<Instant> stamps_held_at;

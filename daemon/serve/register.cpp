@@ -143,10 +143,12 @@ OrProblem<SaidReading> said_in(const Call& call) {
     said.given_to_ul = volume->given_to_ul;
     const auto at = instant_in(fields[0], call.parts.zone);
     if (!at) return tl::unexpected(at.error());
-    said.at = at->value_or(std::chrono::floor<std::chrono::seconds>(call.parts.now()));
     const auto start = flag_in(fields[3]);
     if (!start) return tl::unexpected(start.error());
     said.starts = start->value_or(false);
+    // People read whole seconds, but a start may be told within the second of the first booked reading.
+    const Instant now = call.parts.now();
+    said.at = at->value_or(said.starts ? now : std::chrono::floor<std::chrono::seconds>(now));
     return said;
 }
 

@@ -58,6 +58,17 @@ std::vector<std::string> topic_filters(const Configuration& configuration) {
     return filters;
 }
 
+/// The one line that a start leaves in the journal: what runs, and where to look.
+std::string start_line(const Configuration& configuration) {
+    std::string line =
+        fmt::format("tickledgerd {} has started: {} [[meter]] table{}, broker {}, socket {}", version,
+                    configuration.meters.size(), configuration.meters.size() == 1 ? "" : "s",
+                    configuration.broker.url, configuration.socket.path.string());
+    if (!configuration.socket.http.empty())
+        line += fmt::format(", page at http://{}/", configuration.socket.http);
+    return line + ".";
+}
+
 /// What one reading of the configuration answers with; an answer under way keeps its own until it is sent.
 struct Generation {
     std::shared_ptr<const Configuration> configuration;
@@ -268,6 +279,7 @@ Started Daemon::Parts::begin() {
     news_.wake_with([this] { server_->wake(); });
     is_ready_ = true;
     sd_notify(0, "READY=1\nSTATUS=Booking.");
+    journal_answer(Level::notice, start_line(*configuration_));
     return {};
 }
 
@@ -363,8 +375,12 @@ HealthFacts Daemon::Parts::health(Generation& generation) {
     facts.messages_unreadable = booking.counts.unreadable;
     facts.messages_stray = booking.counts.stray;
     facts.messages_undated = booking.undated;
-    facts.meters =
-        meters_look_.look([&](const std::string& id) { return generation.settings_of(id); }, clock_.wall());
+    Duration listened{0};
+    if (link.subscribed_since)
+        listened = std::chrono::floor<Duration>(std::chrono::steady_clock::now() - *link.subscribed_since);
+    facts.meters = meters_look_.look([&](const std::string& id) { return generation.settings_of(id); },
+                                     clock_.wall(), listened);
+    facts.publications_arrived = static_cast<std::int64_t>(engine_->publisher().acknowledged_so_far().size());
     const auto stamp = store_.log->last_stamp();
     const auto known = intake_->known_time();
     if (stamp && known && *known + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;

@@ -36,7 +36,8 @@ StoreHealth look_at_store(const StoreSettings& settings, const HouseState& house
 }
 
 std::vector<MeterHealth> MetersLook::look(
-    const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now) {
+    const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now,
+    Duration listened) {
     if (!view_) {
         auto view = LedgerView::open(ledger_);
         if (!view) return {};
@@ -51,10 +52,27 @@ std::vector<MeterHealth> MetersLook::look(
         const MeterHealth* heard = heard_of(record, *settings);
         if (!heard) continue;
         MeterHealth& meter = meters.emplace_back(*heard);
+        add_refused(meter, record.key, now);
         const auto& heard_at = meter.last_message_at;
+        meter.topic = settings->topic;
+        if (!heard_at && listened > 2 * settings->cadence) meter.unheard_for = listened;
         if (!heard_at || now - *heard_at > settings->alarms.silent_after) meter.silent_since = heard_at;
     }
     return meters;
+}
+
+void MetersLook::add_refused(MeterHealth& meter, MeterKey key, Instant now) {
+    const auto refused = view_->refused(key, {now - std::chrono::hours{1}, now});
+    if (!refused) return;
+    for (const Refused& one : *refused) {
+        if (one.reason != Refusal::unreadable && one.reason != Refusal::stray) continue;
+        ++meter.refused_count;
+        if (meter.refused_at && *meter.refused_at > one.at) continue;
+        meter.refused_at = one.at;
+        meter.refused_topic = one.topic;
+        meter.refused_text = one.text;
+        meter.is_refused_unreadable = one.reason == Refusal::unreadable;
+    }
 }
 
 const MeterHealth* MetersLook::heard_of(const MeterRecord& record, const MeterSettings& settings) {

@@ -27,10 +27,14 @@ public:
         : ledger_(std::move(ledger)), zone_(std::move(zone)) {}
 
     /// Those of the ledger that `settings_of` knows. Empty where the ledger can not be read.
+    /// `listened`: how long every subscription has been granted; 0 where one is not.
     [[nodiscard]] std::vector<MeterHealth> look(
-        const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now);
+        const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now,
+        Duration listened);
 
 private:
+    /// What of the last hour was refused.
+    void add_refused(MeterHealth& meter, MeterKey key, Instant now);
     /// But for its silence, which time alone brings. Null: its record is damaged.
     [[nodiscard]] const MeterHealth* heard_of(const MeterRecord& record, const MeterSettings& settings);
 

@@ -62,7 +62,8 @@ test('with more than one meter the building comes first: the worst first, a sum,
 test('today and yesterday are those of the recording, beside a usual day', async () => {
   const { per_date, today, first } = house.truth;
   const whole_days = Array.from({ length: 10 }, (_, i) => per_date.get(date_after(first, i)) ?? 0);
-  await becomes('today is shown', async () => (await answers()).length === 5);
+  // The answers' lines stand apart only once the style is there.
+  await becomes('today is shown', async () => { const all = await answers(); return all.length === 5 && all[0].includes(' | '); });
   const [of_today, of_yesterday] = await answers();
   assert.ok(of_today.startsWith(`How much today? | ${litres(per_date.get(today) ?? 0)} | `), of_today);
   assert.ok(of_today.endsWith(`in a whole day: ${litres(median(whole_days))}`), of_today);

@@ -383,6 +383,43 @@ TEST_CASE("health counts what waits for the broker") {
     CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 2);
 }
 
+TEST_CASE("four publications were told to wait for a minute after all four were at the broker") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    for (int i = 0; i < 4; ++i)
+        sure(fixture.ledger->queue({.topic = "meters/house/usage", .payload = "{}"}));
+    sure(fixture.ledger->commit());
+    CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 4);
+    fixture.health.publications_arrived = 4;
+    CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 0);
+    // The ledger may have forgotten them between two looks.
+    fixture.health.publications_arrived = 5;
+    CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 0);
+}
+
+TEST_CASE("health was up while every message was unreadable, and while nothing came on a wrong topic") {
+    ApiFixture fixture;
+    MeterHealth house{.id = "house", .last_message_at = {}, .silent_since = {}, .clock_disbelieved_at = {}};
+    house.refused_count = 7;
+    house.refused_at = at("2026-03-08T11:59:00Z");
+    house.refused_topic = "nodes/cellar/water";
+    house.refused_text = "There is no /count.";
+    house.is_refused_unreadable = true;
+    MeterHealth garden{.id = "garden", .last_message_at = {}, .silent_since = {}, .clock_disbelieved_at = {}};
+    garden.unheard_for = std::chrono::seconds{7 * 60 + 5};
+    garden.topic = "nodes/gardne/water";
+    fixture.health.meters = {house, garden};
+    const Json health = fixture.document("/v1/health");
+    CHECK(health.at("state") == "degraded");
+    CHECK(
+        health.at("troubles") ==
+        Json{
+            "7 messages of house in the last hour could not be read, the newest on nodes/cellar/water at "
+            "2026-03-08T11:59:00+00:00: There is no /count. Mend `fields` or `message` of this [[meter]], or the node.",
+            "Nothing has come for garden on nodes/gardne/water in the 7min since the daemon subscribed. Is the topic "
+            "right, and is the node on? `tickledgerd listen` shows what the broker has."});
+}
+
 TEST_CASE("health says what is wrong in sentences, and does not wait for booking") {
     ApiFixture fixture;
     Json health = fixture.document("/v1/health");

@@ -34,6 +34,7 @@ function silent_words(meters) {
 }
 
 const says_silence = (trouble) => /^The node of \S.* has been silent since/.test(trouble);
+const says_refused = (trouble) => /^(A message|\d+ messages) of \S+ in the last hour (could not be read|did not fit)/.test(trouble);
 
 /** What needs a look, as list items; empty: nothing. */
 export function troubles_of(state) {
@@ -41,7 +42,8 @@ export function troubles_of(state) {
   const meters = building?.meters ?? [];
   const now = instant(health.time);
   const no_meter = meters.length === 0;
-  const told = health.troubles.filter((trouble) => !says_silence(trouble) && !(no_meter && trouble.startsWith('No meter is configured')));
+  // Refused messages are told below from the building, for a day and with the meter's name.
+  const told = health.troubles.filter((trouble) => !says_silence(trouble) && !(building && says_refused(trouble)) && !(no_meter && trouble.startsWith('No meter is configured')));
   const refused = meters.filter((meter) => meter.refused && (!state.meter || meter.id === state.meter));
   const rest = told.length + refused.length - shown_most;
   return [
