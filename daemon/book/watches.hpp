@@ -11,7 +11,11 @@ namespace tickledger {
 
 struct Watches {
     Watches(const CivilZone& zone, Ledger& ledger, AlarmDesk& desk, const LinkFact& link)
-        : night(zone, ledger, desk), slow(zone, desk), use(zone, desk), hygiene(zone, desk), silence(zone, desk, link) {}
+        : night(zone, ledger, desk),
+          slow(zone, desk),
+          use(zone, desk),
+          hygiene(zone, desk),
+          silence(zone, desk, link) {}
 
     /// A new entry. The night comes first: it follows the stillness that the others read. Throws
     /// StoreFailure.

@@ -8,8 +8,8 @@
 #include <optional>
 #include <regex>
 
-#include "core/spelling.hpp"
 #include "core/percent.hpp"
+#include "core/spelling.hpp"
 
 namespace tickledger {
 

@@ -13,8 +13,8 @@
 #include "configuration/mistakes.hpp"
 #include "configuration/options.hpp"
 #include "configuration/parsers.hpp"
-#include "core/spelling.hpp"
 #include "configuration/system_timezone.hpp"
+#include "core/spelling.hpp"
 #include "tickledger/stillness.hpp"
 
 namespace tickledger {

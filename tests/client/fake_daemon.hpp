@@ -85,7 +85,8 @@ private:
         const std::lock_guard lock(mutex_);
         asked_.push_back(target);
         asked_bodies_.push_back(request.body);
-        if (const auto refused = refusals_.find(request.path); refused != refusals_.end()) return refused->second;
+        if (const auto refused = refusals_.find(request.path); refused != refusals_.end())
+            return refused->second;
         auto found = bodies_.find(target);
         if (found == bodies_.end()) found = bodies_.find(request.path);
         if (found == bodies_.end()) return problem(404, "There is nothing at " + target + ".");

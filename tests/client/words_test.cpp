@@ -112,12 +112,14 @@ TEST_CASE("points of a range are said as people say them") {
 TEST_CASE("a refusal spoke of HTTP where a person had typed a command") {
     FakeDaemon daemon;
     daemon.set("/v1/meters", building);
-    daemon.refuse("/v1/meters/huose/usage", 404, "There is no meter \"huose\". GET /v1/meters lists those there are.");
+    daemon.refuse("/v1/meters/huose/usage", 404,
+                  "There is no meter \"huose\". GET /v1/meters lists those there are.");
     const Run run = daemon.run("usage huose");
     CHECK(run.status == 1);
-    CHECK(run.error ==
-          "tickledger: There is no meter \"huose\"; did you mean \"house\"? There are: house (Main meter), flat-1 "
-          "(Küche, kalt), flat-2.\n");
+    CHECK(
+        run.error ==
+        "tickledger: There is no meter \"huose\"; did you mean \"house\"? There are: house (Main meter), flat-1 "
+        "(Küche, kalt), flat-2.\n");
     daemon.refuse("/v1/meters/house/usage", 400,
                   "The query parameter \"step\" is \"decade\". Give interval, hour, day, month or year.");
     CHECK(daemon.run("usage house --step decade").error ==

@@ -16,7 +16,8 @@ namespace tickledger::test {
                (change->session_present ? " session" : "");
     }
     if (const auto* instruction = std::get_if<Instruction>(&event)) {
-        return "instruction " + std::to_string(microseconds_of(instruction->at)) + " " + instruction->document;
+        return "instruction " + std::to_string(microseconds_of(instruction->at)) + " " +
+               instruction->document;
     }
     const auto& message = std::get<Message>(event);
     return "message " + std::to_string(microseconds_of(message.arrived_at)) + " [" + message.topic + "] [" +
