@@ -207,7 +207,7 @@ TEST_CASE("A syntax error is told, and nothing that follows from it", "[configur
     CHECK(
         sentences_of(R"([[meter]]
 id = house)") ==
-        R"(t.toml:2:6: this is not TOML: Error while parsing value: could not determine value type. Correct it and check again; what stands below it was not read.)");
+        R"(t.toml:2:6: `id` is a text, and a text stands in quotes. Write id = "house" and check again; what stands below it was not read.)");
     CHECK(
         sentences_of(R"([[meter]]
 id = "house"

@@ -19,6 +19,7 @@ TEST_CASE("crash story: power cut after the broker was thanked and before the sy
     stage.start();
     // The broker was thanked for number 3 and does not send it again; the count of number 4 heals it.
     REQUIRE(stage.hear_next(111, 4));
+    stage.let_silence_end();
     CHECK(stage.total() == 11);
 }
 
@@ -33,6 +34,7 @@ TEST_CASE(
     stage.cut_power();
     stage.start();
     REQUIRE(stage.hear_next(3, 3));
+    stage.let_silence_end();
     CHECK(stage.total() == 5);
     CHECK(stage.books().meters().at(0).entries.at(1).kind == EntryKind::lost);
     stage.start();
@@ -178,6 +180,7 @@ TEST_CASE("crash story: the clock was set back an hour across a restart") {
     stage.book();
     stage.wait(hours{1});
     REQUIRE(stage.hear_next(120, 5));
+    stage.let_silence_end();
     CHECK(stage.total() == 20);
     const Books books = stage.books();
     INFO(words(books));

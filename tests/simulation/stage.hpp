@@ -85,6 +85,8 @@ public:
         wait(std::chrono::minutes{3});
         return hear(number, seq, boot, more);
     }
+    /// What follows a silence is booked half a cadence later, if nothing comes before that.
+    void let_silence_end() { wait(std::chrono::minutes{2}); }
     void book() { REQUIRE(daemon->book_all() == Engine::Step::done); }
     void sync() { REQUIRE(daemon->sync()); }
 
