@@ -1,8 +1,8 @@
 #include "engine/clock.hpp"
 
 #include <sys/timex.h>
-#include <unistd.h>
 #include <time.h>
+#include <unistd.h>
 
 #include <algorithm>
 
