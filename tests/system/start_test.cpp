@@ -188,6 +188,6 @@ TEST_CASE("the client tells a daemon that is not there from one that refuses") {
     site.start();
     CHECK(site.client({"meters"}).status == 0);
     CHECK(site.client({"usage", "nobody"}).status == 1);
-    CHECK(site.client({"usage", "house", "--step", "week"}).status == 1);
+    CHECK(site.client({"register", "nobody"}).status == 1);
     CHECK(site.client({"no-such-command"}).status == 2);
 }
