@@ -103,6 +103,8 @@ LateBooking divide_still(const Entry& entry, const Reading& late, Instant at, co
 
 LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, Instant at,
                    const CounterRules& rules) {
+    TICKLEDGER_CHECK(at <= entry.span.to && (entry.span.from < at || at == entry.span.to),
+                     "a late reading lies within the entry that it divides");
     const bool agrees_with_end = late.count == entry.end.count && tells(late, entry.end.boot);
     if (at == entry.span.to) {
         return fit_only(agrees_with_end ? LateBooking::Fit::known : LateBooking::Fit::contradicts);
@@ -137,6 +139,7 @@ LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, 
 }
 
 LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rules) {
+    TICKLEDGER_CHECK(late.seq.has_value(), "a message that fills a gap has a number");
     const std::int64_t index = rules.seq_distance(lost.begin_count, *late.seq);
     const std::int64_t missing = rules.seq_distance(lost.begin_count, lost.end.seq) + 1;
     // Each part of the gap may hide all that it hid, but for what is found now.

@@ -11,6 +11,7 @@
 #include <string_view>
 #include <type_traits>
 
+#include "tickledger/check.hpp"
 #include "tickledger/result.hpp"
 #include "tickledger/time.hpp"
 
@@ -129,6 +130,8 @@ public:
     template <typename... Values>
     [[nodiscard]] Cursor run(const Values&... values) {
         int code = prepare();
+        TICKLEDGER_CHECK(code != SQLITE_OK || sqlite3_stmt_busy(statement_) == 0,
+                         "a statement has one cursor at a time");
         int index = 0;
         ((code = code == SQLITE_OK ? bind(++index, values) : code), ...);
         return {database_, statement_, code};

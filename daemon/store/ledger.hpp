@@ -98,92 +98,96 @@ public:
     /// file and no shared memory: the ledger is then closed to every other connection.
     [[nodiscard]] static tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> open(
         const std::filesystem::path& file, const std::string& vfs = {});
-    virtual ~Ledger() = default;
+    ~Ledger();
 
-    [[nodiscard]] virtual Result<void> begin() = 0;
-    [[nodiscard]] virtual Result<void> commit() = 0;
-    virtual void roll_back() = 0;
+    [[nodiscard]] Result<void> begin();
+    [[nodiscard]] Result<void> commit();
+    void roll_back();
 
-    [[nodiscard]] virtual Result<LogPosition> log_position() = 0;
-    [[nodiscard]] virtual Result<void> set_log_position(const LogPosition& position) = 0;
+    [[nodiscard]] Result<LogPosition> log_position();
+    [[nodiscard]] Result<void> set_log_position(const LogPosition& position);
     /// Small facts by name (counts of messages, the link's state), as text.
-    [[nodiscard]] virtual Result<std::optional<std::string>> fact(const std::string& name) = 0;
-    [[nodiscard]] virtual Result<void> set_fact(const std::string& name, const std::string& value) = 0;
+    [[nodiscard]] Result<std::optional<std::string>> fact(const std::string& name);
+    [[nodiscard]] Result<void> set_fact(const std::string& name, const std::string& value);
 
-    [[nodiscard]] virtual Result<std::vector<MeterRecord>> meters() = 0;
+    [[nodiscard]] Result<std::vector<MeterRecord>> meters();
     /// Finds the meter of this id or adds it.
-    [[nodiscard]] virtual Result<MeterKey> meter_key(const std::string& id) = 0;
-    [[nodiscard]] virtual Result<void> set_state(MeterKey meter, const std::string& state) = 0;
+    [[nodiscard]] Result<MeterKey> meter_key(const std::string& id);
+    [[nodiscard]] Result<void> set_state(MeterKey meter, const std::string& state);
 
-    [[nodiscard]] virtual Result<void> add_entry(MeterKey meter, const Entry& entry) = 0;
+    [[nodiscard]] Result<void> add_entry(MeterKey meter, const Entry& entry);
     /// Removes the entry that ends at `entry.span.to` and begins at `entry.span.from`, an adjustment or
     /// another as `entry.kind` says. An adjustment that is gone (removed as too old) is no failure.
-    [[nodiscard]] virtual Result<void> remove_entry(MeterKey meter, const Entry& entry) = 0;
+    [[nodiscard]] Result<void> remove_entry(MeterKey meter, const Entry& entry);
     /// The entry (no adjustment) whose span (from, to] holds the instant; where spans of no length end there
     /// too, the first one that holds it.
-    [[nodiscard]] virtual Result<std::optional<Entry>> entry_at(MeterKey meter, Instant t) = 0;
+    [[nodiscard]] Result<std::optional<Entry>> entry_at(MeterKey meter, Instant t);
     /// The last entry (no adjustment) that ends at or before the instant.
-    [[nodiscard]] virtual Result<std::optional<Entry>> entry_before(MeterKey meter, Instant t) = 0;
+    [[nodiscard]] Result<std::optional<Entry>> entry_before(MeterKey meter, Instant t);
     /// The lost entry that misses this message, if any.
-    [[nodiscard]] virtual Result<std::optional<Entry>> gap_of(MeterKey meter, std::uint64_t boot,
-                                                              std::uint64_t seq) = 0;
+    [[nodiscard]] Result<std::optional<Entry>> gap_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
     /// Entries that touch the span, in order of time (adjustments among them).
-    [[nodiscard]] virtual Result<std::vector<Entry>> entries(MeterKey meter, Span span) = 0;
+    [[nodiscard]] Result<std::vector<Entry>> entries(MeterKey meter, Span span);
 
     /// Boots that were seen, for ever: a boot that was left never counts as new again.
-    [[nodiscard]] virtual Result<std::optional<BootRecord>> boot(MeterKey meter, std::uint64_t boot) = 0;
-    [[nodiscard]] virtual Result<void> put_boot(MeterKey meter, const BootRecord& boot) = 0;
+    [[nodiscard]] Result<std::optional<BootRecord>> boot(MeterKey meter, std::uint64_t boot);
+    [[nodiscard]] Result<void> put_boot(MeterKey meter, const BootRecord& boot);
     /// Messages of a boot that never came, first to last, both inclusive (the number may wrap in between).
-    [[nodiscard]] virtual Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
-                                               std::uint64_t last_seq) = 0;
-    [[nodiscard]] virtual Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
+    [[nodiscard]] Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                       std::uint64_t last_seq);
+    [[nodiscard]] Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
     /// One of them came after all; nothing to do where it lies in no gap.
-    [[nodiscard]] virtual Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) = 0;
+    [[nodiscard]] Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
 
-    [[nodiscard]] virtual Result<std::optional<Row>> row(const RowKey& key) = 0;
-    [[nodiscard]] virtual Result<void> put_row(const RowKey& key, const Row& row) = 0;
+    [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
+    [[nodiscard]] Result<void> put_row(const RowKey& key, const Row& row);
 
     /// Raises the revision of every row of the step that begins in [from, to).
-    [[nodiscard]] virtual Result<void> revise_rows(MeterKey meter, Step step, Instant from, Instant to) = 0;
+    [[nodiscard]] Result<void> revise_rows(MeterKey meter, Step step, Instant from, Instant to);
 
     /// Readings of the register by eye, in order of time; at most one a moment.
-    [[nodiscard]] virtual Result<std::vector<RegisterReading>> register_readings(MeterKey meter) = 0;
-    [[nodiscard]] virtual Result<void> put_register_reading(MeterKey meter,
-                                                            const RegisterReading& reading) = 0;
-    [[nodiscard]] virtual Result<void> remove_register_reading(MeterKey meter, Instant at) = 0;
+    [[nodiscard]] Result<std::vector<RegisterReading>> register_readings(MeterKey meter);
+    [[nodiscard]] Result<void> put_register_reading(MeterKey meter, const RegisterReading& reading);
+    [[nodiscard]] Result<void> remove_register_reading(MeterKey meter, Instant at);
 
     /// Keeps a refused message once: one that is already there (same meter, topic and payload) is not
     /// added again; the oldest beyond 1000 a meter go, and are only counted. Returns whether it was new.
-    [[nodiscard]] virtual Result<bool> add_refused(const Refused& refused) = 0;
+    [[nodiscard]] Result<bool> add_refused(const Refused& refused);
 
     /// Adds (id 0; returns the new id) or updates an alarm.
-    [[nodiscard]] virtual Result<std::int64_t> put_alarm(MeterKey meter, const Alarm& alarm) = 0;
+    [[nodiscard]] Result<std::int64_t> put_alarm(MeterKey meter, const Alarm& alarm);
     /// Alarms whose condition holds, or that are shelved, by their ids.
-    [[nodiscard]] virtual Result<std::vector<Alarm>> open_alarms(MeterKey meter) = 0;
+    [[nodiscard]] Result<std::vector<Alarm>> open_alarms(MeterKey meter);
     /// The newest alarm of a kind, or that which was raised at a moment: for what people do to it.
-    [[nodiscard]] virtual Result<std::optional<Alarm>> last_alarm(
-        MeterKey meter, AlarmKind kind, std::optional<Instant> raised_at = std::nullopt) = 0;
+    [[nodiscard]] Result<std::optional<Alarm>> last_alarm(MeterKey meter, AlarmKind kind,
+                                                          std::optional<Instant> raised_at = std::nullopt);
     /// A time of which nothing could be decided, for people to see. One a beginning: it replaces an earlier.
-    [[nodiscard]] virtual Result<void> add_undecided(MeterKey meter, AlarmKind kind, Span window,
-                                                     const std::string& text) = 0;
+    [[nodiscard]] Result<void> add_undecided(MeterKey meter, AlarmKind kind, Span window,
+                                             const std::string& text);
     /// Those that touch a span, also at its very ends, in order of time.
-    [[nodiscard]] virtual Result<std::vector<Span>> undecided(MeterKey meter, AlarmKind kind, Span span) = 0;
-    [[nodiscard]] virtual Result<void> remove_undecided(MeterKey meter, AlarmKind kind, Instant from) = 0;
+    [[nodiscard]] Result<std::vector<Span>> undecided(MeterKey meter, AlarmKind kind, Span span);
+    [[nodiscard]] Result<void> remove_undecided(MeterKey meter, AlarmKind kind, Instant from);
 
     /// Queues a publication. A retained one replaces an unsent one of the same topic.
-    [[nodiscard]] virtual Result<void> queue(const Outgoing& outgoing) = 0;
-    [[nodiscard]] virtual Result<std::vector<Outgoing>> outbox(std::int64_t after_id, int limit) = 0;
-    [[nodiscard]] virtual Result<void> remove_outgoing(std::int64_t id) = 0;
+    [[nodiscard]] Result<void> queue(const Outgoing& outgoing);
+    [[nodiscard]] Result<std::vector<Outgoing>> outbox(std::int64_t after_id, int limit);
+    [[nodiscard]] Result<void> remove_outgoing(std::int64_t id);
 
     /// Packs the oldest UTC day that has readings or hours to pack, if it ended at or before `before`:
     /// nothing that is asked of the ledger changes, but it takes a tenth of the room. Of very many meters it
     /// packs some and the next call the others. Returns whether there was such a day.
-    [[nodiscard]] virtual Result<bool> pack_oldest_day(Instant before) = 0;
+    [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
 
     /// Removes the fine detail (entries and rows of intervals) of the oldest UTC day, if that day ended at or
     /// before `before`; coarser rows stay. Returns whether there was one. One day a call, so that a
     /// transaction stays short.
-    [[nodiscard]] virtual Result<bool> remove_oldest_day(Instant before) = 0;
+    [[nodiscard]] Result<bool> remove_oldest_day(Instant before);
+
+private:
+    struct Tables;
+    explicit Ledger(std::unique_ptr<Tables> tables);
+
+    std::unique_ptr<Tables> tables_;
 };
 
 }  // namespace tickledger

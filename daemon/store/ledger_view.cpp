@@ -9,81 +9,96 @@
 #include "store/schema.hpp"
 
 namespace tickledger {
-namespace {
 
-class SqliteLedgerView final : public LedgerView {
-public:
-    explicit SqliteLedgerView(std::unique_ptr<Database> database);
+/// As Ledger::Tables.
+struct LedgerView::Tables {
+    explicit Tables(std::unique_ptr<Database> opened);
 
-    Result<void> begin() override { return database_->begin_read(); }
-    void end() override { database_->roll_back(); }
-
-    Result<std::vector<MeterRecord>> meters() override { return reads_.meters(); }
-    Result<std::optional<MeterRecord>> meter(const std::string& id) override { return reads_.meter(id); }
-    Result<std::optional<std::string>> fact(const std::string& name) override { return reads_.fact(name); }
-    Result<std::optional<Row>> row(const RowKey& key) override { return reads_.row(key); }
-    Result<void> entries(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) override;
-    Result<std::vector<Entry>> unseen(MeterKey meter, Span span) override {
-        return entries_.unseen(meter, span);
-    }
-    Result<std::vector<RegisterReading>> register_readings(MeterKey meter) override {
-        return register_.readings(meter);
-    }
-    Result<std::vector<Refused>> refused(MeterKey meter, Span span) override;
-    Result<RefusedCount> refused_count(MeterKey meter, Span span) override;
-    Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
-                                            std::optional<AlarmState> state) override;
-    Result<std::optional<AlarmRecord>> alarm(std::int64_t id) override;
-    Result<std::vector<Undecided>> undecided(const std::optional<std::string>& meter) override;
-    Result<std::int64_t> outbox_size() override { return database_->integer("SELECT count(*) FROM outbox"); }
-
-private:
-    std::unique_ptr<Database> database_;
-    PackedReads packed_;
-    LedgerReads reads_;
-    EntryReads entries_;
-    RegisterTable register_;
-    Statement refused_, refused_count_, alarms_, alarm_, undecided_;
+    std::unique_ptr<Database> database;
+    PackedReads packed;
+    LedgerReads reads;
+    EntryReads entries;
+    RegisterTable register_table;
+    Statement refused, refused_count, alarms, alarm, undecided;
 };
 
-SqliteLedgerView::SqliteLedgerView(std::unique_ptr<Database> database)
-    : database_(std::move(database)),
-      packed_(*database_),
-      reads_(*database_, packed_),
-      entries_(*database_, packed_),
-      register_(*database_),
-      refused_(*database_,
-               "SELECT meter, at_us, reason, topic, payload, text FROM refused"
-               " WHERE meter = ?1 AND at_us > ?2 AND at_us <= ?3 ORDER BY at_us, id"),
-      refused_count_(
-          *database_,
+LedgerView::Tables::Tables(std::unique_ptr<Database> opened)
+    : database(std::move(opened)),
+      packed(*database),
+      reads(*database, packed),
+      entries(*database, packed),
+      register_table(*database),
+      refused(*database,
+              "SELECT meter, at_us, reason, topic, payload, text FROM refused"
+              " WHERE meter = ?1 AND at_us > ?2 AND at_us <= ?3 ORDER BY at_us, id"),
+      refused_count(
+          *database,
           "SELECT (SELECT count(*) FROM refused WHERE meter = ?1) + coalesce(sum(messages), 0),"
           " coalesce(sum(messages) FILTER (WHERE hour * 3600000000 < ?3 AND (hour + 1) * 3600000000 > ?2), 0)"
           " FROM refused_left_out WHERE meter = ?1"),
-      alarms_(*database_, "SELECT " ALARM_COLUMNS
-                          ", m.id FROM alarm AS a JOIN meter AS m ON m.key = a.meter"
-                          " WHERE (?1 IS NULL OR m.id = ?1) AND (?2 IS NULL OR a.state = ?2)"
-                          " ORDER BY a.raised_us DESC, a.id DESC"),
-      alarm_(*database_, "SELECT " ALARM_COLUMNS
-                         ", m.id FROM alarm AS a JOIN meter AS m ON m.key = a.meter WHERE a.id = ?1"),
-      undecided_(*database_,
-                 "SELECT m.id, u.kind, u.from_us, u.to_us, u.text FROM undecided AS u"
-                 " JOIN meter AS m ON m.key = u.meter WHERE ?1 IS NULL OR m.id = ?1"
-                 " ORDER BY u.from_us DESC, m.id, u.kind") {}
+      alarms(*database, "SELECT " ALARM_COLUMNS
+                        ", m.id FROM alarm AS a JOIN meter AS m ON m.key = a.meter"
+                        " WHERE (?1 IS NULL OR m.id = ?1) AND (?2 IS NULL OR a.state = ?2)"
+                        " ORDER BY a.raised_us DESC, a.id DESC"),
+      alarm(*database, "SELECT " ALARM_COLUMNS
+                       ", m.id FROM alarm AS a JOIN meter AS m ON m.key = a.meter WHERE a.id = ?1"),
+      undecided(*database,
+                "SELECT m.id, u.kind, u.from_us, u.to_us, u.text FROM undecided AS u"
+                " JOIN meter AS m ON m.key = u.meter WHERE ?1 IS NULL OR m.id = ?1"
+                " ORDER BY u.from_us DESC, m.id, u.kind") {}
 
-Result<void> SqliteLedgerView::entries(MeterKey meter, Span span,
-                                       const std::function<bool(const Entry&)>& each) {
-    if (database_->in_transaction()) return entries_.touching(meter, span, each);
+LedgerView::LedgerView(std::unique_ptr<Tables> tables) : tables_(std::move(tables)) {}
+
+LedgerView::~LedgerView() = default;
+
+Result<void> LedgerView::begin() {
+    return tables_->database->begin_read();
+}
+
+void LedgerView::end() {
+    tables_->database->roll_back();
+}
+
+Result<std::vector<MeterRecord>> LedgerView::meters() {
+    return tables_->reads.meters();
+}
+
+Result<std::optional<MeterRecord>> LedgerView::meter(const std::string& id) {
+    return tables_->reads.meter(id);
+}
+
+Result<std::optional<std::string>> LedgerView::fact(const std::string& name) {
+    return tables_->reads.fact(name);
+}
+
+Result<std::optional<Row>> LedgerView::row(const RowKey& key) {
+    return tables_->reads.row(key);
+}
+
+Result<std::vector<Entry>> LedgerView::unseen(MeterKey meter, Span span) {
+    return tables_->entries.unseen(meter, span);
+}
+
+Result<std::vector<RegisterReading>> LedgerView::register_readings(MeterKey meter) {
+    return tables_->register_table.readings(meter);
+}
+
+Result<std::int64_t> LedgerView::outbox_size() {
+    return tables_->database->integer("SELECT count(*) FROM outbox");
+}
+
+Result<void> LedgerView::entries(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) {
+    if (tables_->database->in_transaction()) return tables_->entries.touching(meter, span, each);
     // Several statements answer this: they must see one moment.
-    if (auto begun = database_->begin_read(); !begun) return begun;
-    auto read = entries_.touching(meter, span, each);
-    database_->roll_back();
+    if (auto begun = tables_->database->begin_read(); !begun) return begun;
+    auto read = tables_->entries.touching(meter, span, each);
+    tables_->database->roll_back();
     return read;
 }
 
-Result<std::vector<Refused>> SqliteLedgerView::refused(MeterKey meter, Span span) {
+Result<std::vector<Refused>> LedgerView::refused(MeterKey meter, Span span) {
     std::vector<Refused> found;
-    Cursor cursor = refused_.run(meter, span.from, span.to);
+    Cursor cursor = tables_->refused.run(meter, span.from, span.to);
     for (;;) {
         const auto more = cursor.next();
         if (!more) return tl::unexpected(more.error());
@@ -96,17 +111,17 @@ Result<std::vector<Refused>> SqliteLedgerView::refused(MeterKey meter, Span span
     }
 }
 
-Result<RefusedCount> SqliteLedgerView::refused_count(MeterKey meter, Span span) {
-    Cursor cursor = refused_count_.run(meter, span.from, span.to);
+Result<RefusedCount> LedgerView::refused_count(MeterKey meter, Span span) {
+    Cursor cursor = tables_->refused_count.run(meter, span.from, span.to);
     const auto more = cursor.next();
     if (!more) return tl::unexpected(more.error());
     return RefusedCount{cursor.column<std::int64_t>(0), cursor.column<std::int64_t>(1)};
 }
 
-Result<std::vector<AlarmRecord>> SqliteLedgerView::alarms(const std::optional<std::string>& meter,
-                                                          std::optional<AlarmState> state) {
+Result<std::vector<AlarmRecord>> LedgerView::alarms(const std::optional<std::string>& meter,
+                                                    std::optional<AlarmState> state) {
     std::vector<AlarmRecord> found;
-    Cursor cursor = alarms_.run(meter, state);
+    Cursor cursor = tables_->alarms.run(meter, state);
     for (;;) {
         const auto more = cursor.next();
         if (!more) return tl::unexpected(more.error());
@@ -117,8 +132,8 @@ Result<std::vector<AlarmRecord>> SqliteLedgerView::alarms(const std::optional<st
     }
 }
 
-Result<std::optional<AlarmRecord>> SqliteLedgerView::alarm(std::int64_t id) {
-    Cursor cursor = alarm_.run(id);
+Result<std::optional<AlarmRecord>> LedgerView::alarm(std::int64_t id) {
+    Cursor cursor = tables_->alarm.run(id);
     const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
     if (!*found) return std::nullopt;
@@ -127,9 +142,9 @@ Result<std::optional<AlarmRecord>> SqliteLedgerView::alarm(std::int64_t id) {
     });
 }
 
-Result<std::vector<Undecided>> SqliteLedgerView::undecided(const std::optional<std::string>& meter) {
+Result<std::vector<Undecided>> LedgerView::undecided(const std::optional<std::string>& meter) {
     std::vector<Undecided> found;
-    Cursor cursor = undecided_.run(meter);
+    Cursor cursor = tables_->undecided.run(meter);
     for (;;) {
         const auto more = cursor.next();
         if (!more) return tl::unexpected(more.error());
@@ -143,8 +158,6 @@ Result<std::vector<Undecided>> SqliteLedgerView::undecided(const std::optional<s
     }
 }
 
-}  // namespace
-
 Result<std::unique_ptr<LedgerView>> LedgerView::open(const std::filesystem::path& file) {
     auto database = Database::open(file, Database::Access::read);
     if (!database) return tl::unexpected(database.error());
@@ -152,7 +165,7 @@ Result<std::unique_ptr<LedgerView>> LedgerView::open(const std::filesystem::path
         return expect_up_to_date(**database);
     });
     if (!ready) return tl::unexpected(ready.error());
-    return std::make_unique<SqliteLedgerView>(std::move(*database));
+    return std::unique_ptr<LedgerView>(new LedgerView(std::make_unique<Tables>(std::move(*database))));
 }
 
 }  // namespace tickledger

@@ -35,33 +35,38 @@ struct RefusedCount {
 class LedgerView {
 public:
     [[nodiscard]] static Result<std::unique_ptr<LedgerView>> open(const std::filesystem::path& file);
-    virtual ~LedgerView() = default;
+    ~LedgerView();
 
     /// Until the matching end(), all answers come from one moment of the ledger.
-    [[nodiscard]] virtual Result<void> begin() = 0;
-    virtual void end() = 0;
+    [[nodiscard]] Result<void> begin();
+    void end();
 
-    [[nodiscard]] virtual Result<std::vector<MeterRecord>> meters() = 0;
-    [[nodiscard]] virtual Result<std::optional<MeterRecord>> meter(const std::string& id) = 0;
-    [[nodiscard]] virtual Result<std::optional<std::string>> fact(const std::string& name) = 0;
-    [[nodiscard]] virtual Result<std::optional<Row>> row(const RowKey& key) = 0;
+    [[nodiscard]] Result<std::vector<MeterRecord>> meters();
+    [[nodiscard]] Result<std::optional<MeterRecord>> meter(const std::string& id);
+    [[nodiscard]] Result<std::optional<std::string>> fact(const std::string& name);
+    [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
     /// Calls `each` for every entry that touches the span, in order of time; false ends it. All come from one
     /// moment. `each` may ask the view anything but for entries.
-    [[nodiscard]] virtual Result<void> entries(MeterKey meter, Span span,
-                                               const std::function<bool(const Entry&)>& each) = 0;
+    [[nodiscard]] Result<void> entries(MeterKey meter, Span span,
+                                       const std::function<bool(const Entry&)>& each);
     /// The same of entries in which ticks may have run unseen: restart, preset and lost ones.
-    [[nodiscard]] virtual Result<std::vector<Entry>> unseen(MeterKey meter, Span span) = 0;
+    [[nodiscard]] Result<std::vector<Entry>> unseen(MeterKey meter, Span span);
     /// Readings of the register by eye, in order of time.
-    [[nodiscard]] virtual Result<std::vector<RegisterReading>> register_readings(MeterKey meter) = 0;
-    [[nodiscard]] virtual Result<std::vector<Refused>> refused(MeterKey meter, Span span) = 0;
-    [[nodiscard]] virtual Result<RefusedCount> refused_count(MeterKey meter, Span span) = 0;
+    [[nodiscard]] Result<std::vector<RegisterReading>> register_readings(MeterKey meter);
+    [[nodiscard]] Result<std::vector<Refused>> refused(MeterKey meter, Span span);
+    [[nodiscard]] Result<RefusedCount> refused_count(MeterKey meter, Span span);
     /// Newest first. Empty arguments: all.
-    [[nodiscard]] virtual Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
-                                                                  std::optional<AlarmState> state) = 0;
-    [[nodiscard]] virtual Result<std::optional<AlarmRecord>> alarm(std::int64_t id) = 0;
-    [[nodiscard]] virtual Result<std::vector<Undecided>> undecided(
-        const std::optional<std::string>& meter) = 0;
-    [[nodiscard]] virtual Result<std::int64_t> outbox_size() = 0;
+    [[nodiscard]] Result<std::vector<AlarmRecord>> alarms(const std::optional<std::string>& meter,
+                                                          std::optional<AlarmState> state);
+    [[nodiscard]] Result<std::optional<AlarmRecord>> alarm(std::int64_t id);
+    [[nodiscard]] Result<std::vector<Undecided>> undecided(const std::optional<std::string>& meter);
+    [[nodiscard]] Result<std::int64_t> outbox_size();
+
+private:
+    struct Tables;
+    explicit LedgerView(std::unique_ptr<Tables> tables);
+
+    std::unique_ptr<Tables> tables_;
 };
 
 }  // namespace tickledger

@@ -10,6 +10,7 @@
 #include <span>
 #include <string_view>
 
+#include "tickledger/check.hpp"
 #include "tickledger/entry.hpp"
 #include "tickledger/message.hpp"
 #include "tickledger/meter.hpp"
@@ -143,8 +144,16 @@ struct Booking {
     /// The suspect that this reading refuted: a stray.
     std::optional<Observation> stray;
 
-    void add_entry(const Entry& entry) { entries_[entry_count_++] = entry; }
-    void accept(const Observation& observation) { accepted_[accepted_count_++] = observation; }
+    /// At most four.
+    void add_entry(const Entry& entry) {
+        TICKLEDGER_CHECK(entry_count_ < entries_.size(), "a booking has at most four entries");
+        entries_[entry_count_++] = entry;
+    }
+    /// At most two.
+    void accept(const Observation& observation) {
+        TICKLEDGER_CHECK(accepted_count_ < accepted_.size(), "a booking accepts at most two observations");
+        accepted_[accepted_count_++] = observation;
+    }
     /// In order of time: at most what a settled suspect leaves, a gap, and the reading's own.
     [[nodiscard]] std::span<const Entry> entries() const { return {entries_.data(), entry_count_}; }
     /// What took its place in the node's order: a settled suspect, then the reading itself.
@@ -180,7 +189,10 @@ struct LateBooking {
     Fit fit = Fit::contradicts;
     /// In order of time, two or three, where it divides.
     [[nodiscard]] std::span<const Entry> parts() const { return {parts_.data(), part_count_}; }
-    void add(const Entry& entry) { parts_[part_count_++] = entry; }
+    void add(const Entry& entry) {
+        TICKLEDGER_CHECK(part_count_ < parts_.size(), "a late reading divides an entry into three at most");
+        parts_[part_count_++] = entry;
+    }
 
 private:
     std::array<Entry, 3> parts_;
@@ -189,7 +201,7 @@ private:
 
 /// Divides a counter meter's entry at a late reading inside it, where the reading fits between the entry's
 /// ends without changing the total. `before`: the mark at which the entry begins.
-/// Precondition: entry.span.from < at <= entry.span.to.
+/// Precondition: entry.span.from < at <= entry.span.to, or `at` is the moment of an entry without length.
 [[nodiscard]] LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, Instant at,
                                  const CounterRules& rules);
 
