@@ -1,35 +1,42 @@
 #include "core/json_writer.hpp"
 
-#include <algorithm>
 #include <array>
 #include <charconv>
 #include <nlohmann/json.hpp>
 
+#include "core/json_text.hpp"
+
 namespace tickledger {
 
-namespace {
-
-/// Times and names, a fifth of what a long answer costs where the library looks at each of their characters.
-bool is_plain(std::string_view text) {
-    return std::all_of(text.begin(), text.end(),
-                       [](char c) { return c >= ' ' && c <= '~' && c != '"' && c != '\\'; });
-}
-
-void append_string(std::string& to, std::string_view text) {
-    if (is_plain(text)) {
-        to += '"';
-        to += text;
-        to += '"';
-    } else {
+void append_json_string(std::string& to, std::string_view text) {
+    if (!is_utf8(text)) {
         to += nlohmann::json(text).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
+        return;
     }
+    static constexpr std::string_view hex = "0123456789abcdef";
+    to += '"';
+    std::size_t plain_from = 0;
+    for (std::size_t i = 0; i < text.size(); ++i) {
+        const auto byte = static_cast<unsigned char>(text[i]);
+        if (byte >= 0x20 && byte != '"' && byte != '\\') continue;
+        to.append(text, plain_from, i - plain_from);
+        plain_from = i + 1;
+        if (byte >= 0x20) {
+            to += '\\';
+            to += text[i];
+        } else {
+            to += "\\u00";
+            to += hex[byte >> 4U];
+            to += hex[byte & 0xFU];
+        }
+    }
+    to.append(text, plain_from, text.size() - plain_from);
+    to += '"';
 }
-
-}  // namespace
 
 std::string json_string(std::string_view text) {
     std::string string;
-    append_string(string, text);
+    append_json_string(string, text);
     return string;
 }
 
@@ -47,7 +54,7 @@ void JsonObject::raw(std::string_view name, std::string_view value) {
 
 void JsonObject::text(std::string_view name, std::string_view value) {
     begin(name);
-    append_string(text_, value);
+    append_json_string(text_, value);
 }
 
 void JsonObject::whole(std::string_view name, std::int64_t value) {

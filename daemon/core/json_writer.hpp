@@ -9,7 +9,8 @@
 
 namespace tickledger {
 
-/// `text` as a JSON string with its quotes. What is not UTF-8 is replaced by U+FFFD.
+/// Appends `text` as a JSON string with its quotes. What is not UTF-8 is replaced by U+FFFD.
+void append_json_string(std::string& to, std::string_view text);
 [[nodiscard]] std::string json_string(std::string_view text);
 
 /// One object whose members stand in the order in which they are added.

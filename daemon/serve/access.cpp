@@ -4,14 +4,13 @@
 #include <fmt/format.h>
 #include <netinet/in.h>
 #include <openssl/crypto.h>
-#include <openssl/evp.h>
 
 #include <algorithm>
 #include <cctype>
 #include <optional>
-#include <vector>
 
 #include "configuration/secret.hpp"
+#include "core/base64.hpp"
 
 namespace tickledger {
 
@@ -74,17 +73,6 @@ std::optional<std::string_view> credentials(std::string_view authorization, std:
 /// The length shows in the time taken; the characters do not.
 bool is_same(std::string_view a, std::string_view b) {
     return a.size() == b.size() && CRYPTO_memcmp(a.data(), b.data(), a.size()) == 0;
-}
-
-/// Nothing where it is no base64 (RFC 4648, section 4).
-std::optional<std::string> from_base64(std::string_view text) {
-    if (text.empty() || text.size() % 4 != 0) return std::nullopt;
-    std::vector<unsigned char> bytes(text.size() / 4 * 3);
-    const int length = EVP_DecodeBlock(bytes.data(), reinterpret_cast<const unsigned char*>(text.data()),
-                                       static_cast<int>(text.size()));
-    if (length < 0) return std::nullopt;
-    const auto padding = static_cast<std::size_t>(text.ends_with("==") ? 2 : text.ends_with('=') ? 1 : 0);
-    return std::string(bytes.begin(), bytes.begin() + length - static_cast<std::ptrdiff_t>(padding));
 }
 
 /// No form of any site can send it without the browser asking the server first (Fetch standard,

@@ -1,64 +1,16 @@
 #include "store/recording.hpp"
 
-#include <openssl/evp.h>
-
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "core/base64.hpp"
 #include "core/json_text.hpp"
+#include "core/json_writer.hpp"
 #include "store/line_scanner.hpp"
 
 namespace tickledger {
 
 namespace {
-
-/// Writes a JSON string. `text` must be UTF-8.
-void append_string(std::string& line, std::string_view text) {
-    static constexpr std::string_view hex = "0123456789abcdef";
-    line += '"';
-    std::size_t plain_from = 0;
-    for (std::size_t i = 0; i < text.size(); ++i) {
-        const auto byte = static_cast<unsigned char>(text[i]);
-        if (byte >= 0x20 && byte != '"' && byte != '\\') continue;
-        line.append(text, plain_from, i - plain_from);
-        plain_from = i + 1;
-        if (byte >= 0x20) {
-            line += '\\';
-            line += text[i];
-        } else {
-            line += "\\u00";
-            line += hex[byte >> 4U];
-            line += hex[byte & 0xFU];
-        }
-    }
-    line.append(text, plain_from, text.size() - plain_from);
-    line += '"';
-}
-
-[[nodiscard]] std::string to_base64(std::string_view bytes) {
-    // The library ends its text with a zero byte, which needs a place too.
-    std::string text(4 * ((bytes.size() + 2) / 3) + 1, '\0');
-    EVP_EncodeBlock(reinterpret_cast<unsigned char*>(text.data()),
-                    reinterpret_cast<const unsigned char*>(bytes.data()), static_cast<int>(bytes.size()));
-    text.pop_back();
-    return text;
-}
-
-[[nodiscard]] std::optional<std::string> from_base64(std::string_view text) {
-    std::size_t padding = 0;
-    while (padding < 2 && padding < text.size() && text[text.size() - 1 - padding] == '=')
-        ++padding;
-    std::string bytes(text.size() / 4 * 3, '\0');
-    const int length =
-        EVP_DecodeBlock(reinterpret_cast<unsigned char*>(bytes.data()),
-                        reinterpret_cast<const unsigned char*>(text.data()), static_cast<int>(text.size()));
-    // The library also takes padding in the middle, and nothing but padding.
-    const bool padded_in_the_middle =
-        text.substr(0, text.size() - padding).find('=') != std::string_view::npos;
-    if (text.size() % 4 != 0 || length < 0 || padded_in_the_middle) return std::nullopt;
-    bytes.resize(static_cast<std::size_t>(length) - padding);
-    return bytes;
-}
 
 /// A text field; where the bytes are not UTF-8, the same under `<name>_base64`.
 void append_bytes(std::string& line, std::string_view name, std::string_view bytes) {
@@ -67,9 +19,9 @@ void append_bytes(std::string& line, std::string_view name, std::string_view byt
     line += name;
     line += is_text ? "\":" : "_base64\":";
     if (is_text) {
-        append_string(line, bytes);
+        append_json_string(line, bytes);
     } else {
-        append_string(line, to_base64(bytes));
+        append_json_string(line, to_base64(bytes));
     }
 }
 

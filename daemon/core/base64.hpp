@@ -1,0 +1,16 @@
+// Base64 with padding, without line breaks (RFC 4648, section 4).
+#pragma once
+
+#include <optional>
+#include <string>
+#include <string_view>
+
+namespace tickledger {
+
+[[nodiscard]] std::string to_base64(std::string_view bytes);
+
+/// Nothing where the text is no base64: a length that is no multiple of four, a strange character, padding
+/// anywhere but at the end.
+[[nodiscard]] std::optional<std::string> from_base64(std::string_view text);
+
+}  // namespace tickledger
