@@ -8,6 +8,7 @@
 #include <optional>
 #include <regex>
 
+#include "client/harmless.hpp"
 #include "core/percent.hpp"
 #include "core/spelling.hpp"
 
@@ -88,8 +89,8 @@ std::string ask(const Options& options, const Asked& asked) {
     refuse(options, *answer);
 }
 
-Json read(const std::string& body) {
-    return Json::parse(body);
+Json read(const std::string& body, bool for_spreadsheet) {
+    return harmless(Json::parse(body), for_spreadsheet);
 }
 
 void put(std::string_view text) {
@@ -104,7 +105,7 @@ void show(const Options& options, const View& view, const std::vector<Asked>& qu
         if (options.json) {
             put(body + "\n");
         } else if (options.csv) {
-            put(view.csv(read(body)));
+            put(view.csv(read(body, options.spreadsheet)));
         } else {
             const bool is_first = !names;
             const Json document = read(body);

@@ -18,7 +18,8 @@ namespace tickledger {
 
 /// The body of the daemon's answer. Throws Stop where nobody answers or it is refused.
 [[nodiscard]] std::string ask(const Options& options, const Asked& asked);
-[[nodiscard]] Json read(const std::string& body);
+/// The document of an answer, harmless to show (harmless.hpp).
+[[nodiscard]] Json read(const std::string& body, bool for_spreadsheet = false);
 void put(std::string_view text);
 
 /// Asks each question in turn and shows the answers one below the other.

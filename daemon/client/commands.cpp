@@ -60,7 +60,7 @@ AskedRange range_of_weeks(const Options& options, AskedRange range) {
 void show_usage(const Options& options, const std::vector<Asked>& targets, bool is_weekly) {
     std::vector<Json> documents;
     for (const Asked& target : targets) {
-        Json document = read(ask(options, target));
+        Json document = read(ask(options, target), options.spreadsheet);
         documents.push_back(is_weekly ? weekly(std::move(document)) : std::move(document));
     }
     if (options.wide) return put(wide_csv(documents));

@@ -19,6 +19,7 @@ struct Options {
     std::string socket = "/run/tickledger/api.sock";
     bool json = false;
     bool csv = false;
+    bool spreadsheet = false;
     std::string meter;
     std::string step;
     bool cost = false;

@@ -9,6 +9,7 @@
 
 #include "client/commands.hpp"
 #include "client/glossary.hpp"
+#include "core/harmless.hpp"
 #include "core/spelling.hpp"
 
 namespace {
@@ -182,9 +183,13 @@ void describe(CLI::App& app, Options& options) {
         ->envname("TICKLEDGER_SOCKET")
         ->capture_default_str();
     auto* json = app.add_flag("--json", options.json, "The daemon's answers unchanged, one document a line");
-    app.add_flag("--csv", options.csv,
-                 "CSV (RFC 4180): units in the header, decimal points, empty where there is no data")
-        ->excludes(json);
+    auto* csv =
+        app.add_flag("--csv", options.csv,
+                     "CSV (RFC 4180): units in the header, decimal points, empty where there is no data")
+            ->excludes(json);
+    app.add_flag("--spreadsheet", options.spreadsheet,
+                 "With --csv: a text that begins as a formula does (= + - @) gets an apostrophe before it")
+        ->needs(csv);
     app.footer("Exit status: 0 done, 1 refused by the daemon, 2 wrong call, 69 daemon not reachable.");
 
     app.add_subcommand("meters", "Every meter with its register and its flow now")->final_callback([&] {
@@ -236,7 +241,7 @@ void describe(CLI::App& app, Options& options) {
 
 int stop(ExitStatus status, std::string_view text) {
     std::fflush(stdout);
-    fmt::print(stderr, "tickledger: {}\n", text);
+    fmt::print(stderr, "tickledger: {}\n", harmless_text(text));
     return status;
 }
 

@@ -10,6 +10,7 @@
 #include <thread>
 
 #include "client/cells.hpp"
+#include "client/harmless.hpp"
 #include "core/percent.hpp"
 
 namespace tickledger {
@@ -38,7 +39,7 @@ public:
 
     void take(const StreamEvent& event) {
         if (order_.json) return put(fmt::format(R"({{"event":"{}","data":{}}})", event.name, event.data));
-        const Json data = Json::parse(event.data);
+        const Json data = harmless(Json::parse(event.data));
         if (event.name == "hello") begin();
         if (event.name == "reading") show_reading(data);
         if (event.name == "alarm") show_alarm(data);
@@ -51,7 +52,7 @@ private:
     void begin() {
         const auto answer = ask(order_.socket, {"/v1/meters"});
         if (!answer || answer->status != 200) return;
-        const Json document = Json::parse(answer->body);
+        const Json document = harmless(Json::parse(answer->body));
         for (const Json& meter : document.at("meters"))
             width_ = std::max(width_, meter.at("id").get<std::string>().size());
         for (const Json& meter : document.at("meters")) {
@@ -93,7 +94,7 @@ private:
         const auto answer =
             ask(order_.socket, {"/v1/meters/" + percent_encode(id) + "/draws?from=" + percent_encode(since)});
         if (!answer || answer->status != 200) return;
-        const Json document = Json::parse(answer->body);
+        const Json document = harmless(Json::parse(answer->body));
         for (const Json& draw : document.at("draws")) {
             const auto seconds = length_s(draw);
             show(clock(draw.at("from")), id,

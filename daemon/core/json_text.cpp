@@ -7,27 +7,6 @@ namespace tickledger {
 
 namespace {
 
-/// The length of the well-formed UTF-8 sequence that begins the bytes; 0 where there is none.
-/// The ranges are those of RFC 3629 section 4.
-[[nodiscard]] std::size_t sequence_length(std::string_view bytes) {
-    const auto at = [&](std::size_t i) { return static_cast<unsigned char>(bytes[i]); };
-    const auto within = [&](std::size_t i, unsigned low, unsigned high) {
-        return i < bytes.size() && at(i) >= low && at(i) <= high;
-    };
-    const unsigned first = at(0);
-    if (first < 0x80) return 1;
-    if (first >= 0xC2 && first <= 0xDF) return within(1, 0x80, 0xBF) ? 2 : 0;
-    if (first >= 0xE0 && first <= 0xEF) {
-        const bool second = within(1, first == 0xE0 ? 0xA0 : 0x80, first == 0xED ? 0x9F : 0xBF);
-        return second && within(2, 0x80, 0xBF) ? 3 : 0;
-    }
-    if (first >= 0xF0 && first <= 0xF4) {
-        const bool second = within(1, first == 0xF0 ? 0x90 : 0x80, first == 0xF4 ? 0x8F : 0xBF);
-        return second && within(2, 0x80, 0xBF) && within(3, 0x80, 0xBF) ? 4 : 0;
-    }
-    return 0;
-}
-
 /// Builds nothing: finds the place where a text stops being JSON.
 class ErrorFinder final : public nlohmann::json_sax<nlohmann::json> {
 public:
@@ -54,9 +33,28 @@ public:
 
 }  // namespace
 
+std::size_t utf8_sequence_length(std::string_view bytes) {
+    const auto at = [&](std::size_t i) { return static_cast<unsigned char>(bytes[i]); };
+    const auto within = [&](std::size_t i, unsigned low, unsigned high) {
+        return i < bytes.size() && at(i) >= low && at(i) <= high;
+    };
+    const unsigned first = at(0);
+    if (first < 0x80) return 1;
+    if (first >= 0xC2 && first <= 0xDF) return within(1, 0x80, 0xBF) ? 2 : 0;
+    if (first >= 0xE0 && first <= 0xEF) {
+        const bool second = within(1, first == 0xE0 ? 0xA0 : 0x80, first == 0xED ? 0x9F : 0xBF);
+        return second && within(2, 0x80, 0xBF) ? 3 : 0;
+    }
+    if (first >= 0xF0 && first <= 0xF4) {
+        const bool second = within(1, first == 0xF0 ? 0x90 : 0x80, first == 0xF4 ? 0x8F : 0xBF);
+        return second && within(2, 0x80, 0xBF) && within(3, 0x80, 0xBF) ? 4 : 0;
+    }
+    return 0;
+}
+
 bool is_utf8(std::string_view bytes) {
     while (!bytes.empty()) {
-        const std::size_t length = sequence_length(bytes);
+        const std::size_t length = utf8_sequence_length(bytes);
         if (length == 0) return false;
         bytes.remove_prefix(length);
     }

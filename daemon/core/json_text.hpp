@@ -12,6 +12,10 @@ namespace tickledger {
 /// How deep arrays and objects may stand in each other in what comes from outside.
 inline constexpr int json_depth_max = 64;
 
+/// The length in bytes of the well-formed UTF-8 sequence (RFC 3629, section 4) that begins the bytes; 0 where
+/// there is none. Precondition: there are bytes.
+[[nodiscard]] std::size_t utf8_sequence_length(std::string_view bytes);
+
 /// True where the bytes are well-formed UTF-8 (RFC 3629: no overlong forms, no surrogates).
 [[nodiscard]] bool is_utf8(std::string_view bytes);
 

@@ -10,6 +10,7 @@
 #include <iostream>
 #include <mutex>
 
+#include "core/harmless.hpp"
 #include "link/address.hpp"
 #include "link/credentials.hpp"
 #include "tickledger/message.hpp"
@@ -156,7 +157,7 @@ int run_listen(const ListenOrder& order) {
         fmt::print("\n{}", meter_table(*chosen));
     } else if (choices > 0) {
         fmt::print("For the [[meter]] table of one of them: tickledgerd listen ... --meter {}\n",
-                   topics.front().topic);
+                   harmless_text(topics.front().topic));
     }
     return 0;
 }

@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "configuration/document.hpp"
+#include "core/harmless.hpp"
 #include "listen/findings.hpp"
 
 namespace tickledger {
@@ -15,18 +16,6 @@ using toml_file::toml_text;
 
 std::string counted(std::int64_t number, std::string_view one) {
     return fmt::format("{} {}{}", number, one, number == 1 ? "" : "s");
-}
-
-/// Without what a terminal obeys: C0, DEL, and C1 as UTF-8 has it (C2 80 to C2 9F).
-std::string shown(std::string_view text) {
-    std::string out(text);
-    bool is_after_c2 = false;
-    for (char& c : out) {
-        const auto byte = static_cast<unsigned char>(c);
-        if (byte < 0x20 || byte == 0x7F || (is_after_c2 && byte < 0xA0)) c = '?';
-        is_after_c2 = byte == 0xC2;
-    }
-    return out;
 }
 
 /// To the second, and above a minute to the minute: a node's own clock is no better.
@@ -121,7 +110,7 @@ std::string describe(const std::vector<TopicFinding>& topics) {
     int number = 0;
     for (const TopicFinding& topic : topics) {
         text += fmt::format("{} {}\n", topic.can_be_a_meter() ? fmt::format("{}.", ++number) : "-",
-                            shown(topic.topic));
+                            harmless_text(topic.topic));
         text += fmt::format("   {}", counted(topic.messages, "message"));
         if (topic.retained > 0) text += fmt::format(", {} of them retained (sent before)", topic.retained);
         if (topic.cadence)
@@ -132,10 +121,10 @@ std::string describe(const std::vector<TopicFinding>& topics) {
                 fmt::format("   {} no JSON\n", topic.unreadable == topic.messages ? "All are" : "Some are");
         if (topic.is_senml) text += "   SenML (RFC 8428): message = \"senml\"\n";
         for (const FieldFinding& field : topic.fields) {
-            text +=
-                fmt::format("   {:<6} {} = {}", name_of(field.use),
-                            field.pointer.empty() ? "the whole message" : shown(field.pointer), field.first);
-            if (field.last != field.first) text += fmt::format(" ... {}", field.last);
+            text += fmt::format("   {:<6} {} = {}", name_of(field.use),
+                                field.pointer.empty() ? "the whole message" : harmless_text(field.pointer),
+                                harmless_text(field.first));
+            if (field.last != field.first) text += fmt::format(" ... {}", harmless_text(field.last));
             const std::string does = what_it_does(field);
             text += (does.empty() ? "" : "   (" + does + ")") + "\n";
         }

@@ -248,9 +248,9 @@ Started Daemon::Parts::begin() {
         .intake = intake_.get(),
         .topic_root = configuration_->broker.topic_root,
         .commit_every = configuration_->store.commit_every,
-        .on_pass =
+        .on_step =
             [this] {
-                // While there is progress a start may take as long as it needs: each pass is some of it.
+                // While there is progress a start may take as long as it needs: each step is some of it.
                 sd_notify(0, is_ready_ ? "WATCHDOG=1" : "WATCHDOG=1\nEXTEND_TIMEOUT_USEC=90000000");
             },
         .on_standstill = [this] { housekeeper_->suspect(); },

@@ -89,7 +89,6 @@ void EngineThread::run() {
             stops = stop_;
         }
         passed_.notify_all();
-        if (parts_.on_pass) parts_.on_pass();
         // What was accepted until now is booked at the next start if it cannot be booked any more.
         if (stops) return;
     }
@@ -115,6 +114,7 @@ void EngineThread::turn() {
         parts_.intake->watch_clock();
         step = parts_.engine->step(parts_.intake->now(), sending());
         report(parts_.engine->trouble());
+        if (parts_.on_step) parts_.on_step();
     }
 }
 

@@ -7,6 +7,7 @@
 #include <mutex>
 #include <string>
 
+#include "core/harmless.hpp"
 #include "service/line_limiter.hpp"
 
 namespace tickledger {
@@ -28,12 +29,12 @@ std::string_view prefix_of(Level level) {
 }
 
 /// One write a line, so that lines of other threads and programs do not mix. There is nobody to tell if it
-/// fails.
+/// fails. Parts of it may have been written by strangers.
 void write_line(Level level, std::string_view text) {
     static const bool under_systemd = std::getenv("JOURNAL_STREAM") != nullptr;
     std::string line;
     if (under_systemd) line += prefix_of(level);
-    line += text;
+    line += harmless_text(text);
     line += '\n';
     [[maybe_unused]] const auto written = ::write(STDERR_FILENO, line.data(), line.size());
 }

@@ -368,5 +368,34 @@ TEST_CASE("help and version go to standard output with status 0") {
     CHECK_THAT(daemon.run("--version").out, Catch::StartsWith("tickledger "));
 }
 
+TEST_CASE("what strangers wrote moved the cursor, and was a formula in a spreadsheet") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters",
+        R"({"meters":[{"id":"house","name":"=1+1\u001b[31m\u0007\nX\u202e\u009b","pulse_value_l":1,)"
+        R"("last_reading_at":null,"register_m3":-1.5,"flow_l_per_h":null,"smallest_visible_leak_l_per_h":null}]})");
+    for (const char* form : {"", "--csv", "--csv --spreadsheet"}) {
+        CAPTURE(form);
+        const Run run = daemon.run(std::string(form) + " meters");
+        CHECK(run.status == 0);
+        for (const char* harmful : {"\x1b", "\x07", "\xe2\x80\xae", "\xc2\x9b", "\nX"})
+            CHECK(run.out.find(harmful) == std::string::npos);
+        // The table has the id; the name stands in records.
+        if (*form) CHECK(run.out.find("\\u001b[31m\\u0007\\u000aX\\u202e\\u009b") != std::string::npos);
+    }
+    CHECK(daemon.run("--csv meters").out.find("house,=1+1") != std::string::npos);
+    CHECK(daemon.run("--csv --spreadsheet meters").out.find("house,'=1+1") != std::string::npos);
+    // Numbers are no formulas.
+    CHECK(daemon.run("--csv --spreadsheet meters").out.find(",-1.5,") != std::string::npos);
+    // A document is told unchanged; JSON writes control characters as codes by itself.
+    CHECK(daemon.run("--json meters").out.find("=1+1\\u001b") != std::string::npos);
+    CHECK(daemon.run("--spreadsheet meters").status == 2);
+
+    daemon.refuse("/v1/health", 500, "It is \x1b[2J so.");
+    const Run refused = daemon.run("health");
+    CHECK(refused.status == 1);
+    CHECK(refused.error == "tickledger: It is \\u001b[2J so.\n");
+}
+
 }  // namespace
 }  // namespace tickledger

@@ -162,8 +162,9 @@ TEST_CASE("a topic's name moved the cursor of who listened") {
     const TopicFinding topic = heard({R"({"co\u001b[2Junt":5})", R"({"co\u001b[2Junt":6})"},
                                      "nodes/\x1b]0;title\x07/\xC2\x9B/Küche");
     const std::string text = describe({topic});
-    CHECK_THAT(text, Catch::Contains("nodes/?]0;title?/\xC2?/Küche") && !Catch::Contains("\x1b"));
-    CHECK_THAT(text, Catch::Contains("/co?[2Junt"));
+    CHECK_THAT(text,
+               Catch::Contains("nodes/\\u001b]0;title\\u0007/\\u009b/Küche") && !Catch::Contains("\x1b"));
+    CHECK_THAT(text, Catch::Contains("/co\\u001b[2Junt"));
 }
 
 }  // namespace tickledger

@@ -14,14 +14,6 @@ using nlohmann::json;
 
 namespace {
 
-constexpr const char* garden = R"(
-[[meter]]
-id = "garden"
-topic = "nodes/garden/water"
-message = "pulses"
-q3 = "1000000 m3/h"
-)";
-
 /// A small disk in memory, as long as it lives.
 class SmallDisk {
 public:
@@ -61,7 +53,7 @@ TEST_CASE("a full disk stops the booking, not the daemon, and loses nothing") {
         return;
     }
     MosquittoProcess broker;
-    Site site({.broker_url = broker.url(), .meters = garden, .store_directory = disk.store()});
+    Site site({.broker_url = broker.url(), .meters = pulses_of_a_garden, .store_directory = disk.store()});
     site.start();
     const auto health = [&] { return site.get("/v1/health"); };
     const auto is_subscribed = [&] { return health().at("broker").at("subscribed") == true; };
@@ -116,7 +108,7 @@ TEST_CASE("a disk that is full at the start is told with its path: 74") {
     }
     std::filesystem::create_directories(disk.store());
     disk.fill();
-    const Site site({.meters = garden, .store_directory = disk.store()});
+    const Site site({.meters = pulses_of_a_garden, .store_directory = disk.store()});
     const Outcome outcome = run_to_end({program("tickledgerd"), "--config", site.config().string()});
     INFO(outcome.error);
     CHECK(outcome.status == 74);

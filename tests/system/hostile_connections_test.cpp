@@ -13,14 +13,6 @@ using nlohmann::json;
 
 namespace {
 
-constexpr const char* garden = R"(
-[[meter]]
-id = "garden"
-topic = "nodes/garden/water"
-message = "pulses"
-q3 = "1000000 m3/h"
-)";
-
 /// What this process may open, and so its children, as long as it lives.
 class FewDescriptors {
 public:
@@ -41,7 +33,7 @@ private:
 
 TEST_CASE("a hundred connections to a daemon of sixty-four descriptors do not stop the booking") {
     MosquittoProcess broker;
-    Site site({.broker_url = broker.url(), .meters = garden});
+    Site site({.broker_url = broker.url(), .meters = pulses_of_a_garden});
     {
         const FewDescriptors few(64);
         site.start();

@@ -14,17 +14,9 @@ namespace fs = std::filesystem;
 
 namespace {
 
-constexpr const char* garden = R"(
-[[meter]]
-id = "garden"
-topic = "nodes/garden/water"
-message = "pulses"
-q3 = "1000000 m3/h"
-)";
-
 /// A daemon that is given pulses, one a message.
 struct Garden {
-    Garden() : site({.broker_url = broker.url(), .meters = garden}) {
+    Garden() : site({.broker_url = broker.url(), .meters = pulses_of_a_garden}) {
         site.start();
         REQUIRE(site.becomes_subscribed());
     }

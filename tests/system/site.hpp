@@ -35,6 +35,15 @@ id = "house"
 topic = "nodes/house"
 )";
 
+/// Likewise, where each message is to be one tick, however fast they come.
+inline constexpr const char* pulses_of_a_garden = R"(
+[[meter]]
+id = "garden"
+topic = "nodes/garden/water"
+message = "pulses"
+q3 = "1000000 m3/h"
+)";
+
 class Site {
 public:
     struct Options {
