@@ -2,7 +2,6 @@
 
 #include <fmt/format.h>
 
-#include <algorithm>
 #include <array>
 #include <cerrno>
 #include <cstdio>
@@ -10,12 +9,12 @@
 #include <system_error>
 
 #include "configuration/document.hpp"
+#include "configuration/meter_tables.hpp"
 #include "configuration/mistakes.hpp"
 #include "configuration/options.hpp"
 #include "configuration/parsers.hpp"
 #include "configuration/system_timezone.hpp"
 #include "core/spelling.hpp"
-#include "tickledger/stillness.hpp"
 
 namespace tickledger {
 
@@ -23,19 +22,6 @@ using toml_file::Kind;
 using toml_file::Value;
 
 namespace {
-
-/// A meter with the places that mistakes about several of its keys point to.
-struct PlacedMeter {
-    const Value* table;
-    const MeterSettings* settings;
-    const MeterNames* names;
-
-    /// The value's place, or the table's where the key is left out.
-    [[nodiscard]] Place place_of(std::string_view key) const {
-        const Value* value = table->find(key);
-        return value ? value->place : table->place;
-    }
-};
 
 void check_broker(const Value& table, const BrokerSettings& broker, Mistakes& mistakes) {
     const auto place_of = [&](std::string_view key) {
@@ -94,246 +80,6 @@ void check_socket(const Value& table, const SocketSettings& socket, Mistakes& mi
                     "address, and reach it from elsewhere through SSH or a proxy that asks for a "
                     "password.",
                     socket.http));
-}
-
-void check_meter(const PlacedMeter& meter, Mistakes& mistakes) {
-    for (const auto& [key, example] : {std::pair{"id", "house"}, std::pair{"topic", "nodes/cellar/water"}}) {
-        if (meter.table->find(key)) continue;
-        mistakes.add(
-            meter.table->place,
-            fmt::format("this [[meter]] has no `{0}`. Write one, for example {0} = \"{1}\".", key, example));
-    }
-    if (meter.table->find("q3") && meter.table->find("q4")) {
-        mistakes.add(
-            meter.place_of("q4"),
-            "`q3` and `q4` are both given, but one follows from the other (q4 = 1.25 q3). Leave one of them "
-            "out.");
-    }
-    const MeterSettings& settings = *meter.settings;
-    if (settings.id.find("{1}") != std::string::npos && !settings.topic.empty() &&
-        settings.topic.find('+') == std::string::npos) {
-        mistakes.add(
-            meter.place_of("id"),
-            fmt::format(
-                "`id`: \"{}\" takes what the first + of the topic matches, but the topic \"{}\" has no "
-                "+. Write + for the level that names the meter, as in \"nodes/+/water\".",
-                settings.id, settings.topic));
-    }
-}
-
-/// What only one form of message has. A cumulative volume is counted in no bits, and keeps every tick.
-void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& mistakes) {
-    const MeterSettings unset;
-    if (settings.message != MessageForm::volume) {
-        for (const auto& [key, is_set] :
-             {std::pair{"unit", settings.volume_unit_l != unset.volume_unit_l},
-              std::pair{"rolls_over_at", settings.rolls_over_at_l.numerator != 0}}) {
-            if (!is_set) continue;
-            mistakes.add(
-                meter.place_of(key),
-                fmt::format("`{}` is only of messages that tell a volume. Write message = \"volume\", or "
-                            "leave it out.",
-                            key));
-        }
-        return;
-    }
-    if (meter.table->find("counter_bits") && settings.counter_bits != 0) {
-        mistakes.add(
-            meter.place_of("counter_bits"),
-            "`counter_bits`: a volume is counted in no bits. Leave it out, and write `rolls_over_at` where "
-            "the display begins again at 0.");
-    }
-    if (meter.table->find("checkpoint_ticks") && settings.checkpoint_ticks != 1) {
-        mistakes.add(meter.place_of("checkpoint_ticks"),
-                     "`checkpoint_ticks`: a register keeps every tick. Leave it out.");
-    }
-    settings.counter_bits = 0;
-    settings.checkpoint_ticks = 1;
-    const bool is_whole = settings.rolls_over_at_l.numerator == 0 ||
-                          whole_pulse_values(settings.rolls_over_at_l, settings.pulse_value_l);
-    if (!is_whole) {
-        mistakes.add(
-            meter.place_of("rolls_over_at"),
-            "`rolls_over_at` must be a whole number of pulse values, or ticks would be lost each time "
-            "the display begins again. Correct it, or `pulse_value`.");
-    }
-}
-
-/// `silent_after` follows from `cadence` where it is left out.
-void settle_silent_after(const Value& table, MeterSettings& meter, Mistakes& mistakes) {
-    const Value* alarms = table.find("alarms");
-    const Value* given = alarms && alarms->kind == Kind::table ? alarms->find("silent_after") : nullptr;
-    if (!given) {
-        meter.alarms.silent_after = usual_silent_after(meter.cadence);
-        return;
-    }
-    if (meter.alarms.silent_after >= meter.cadence * 2) return;
-    mistakes.add(
-        given->place,
-        fmt::format("`silent_after` is {}, but the node speaks each {} (`cadence`), so that one message that "
-                    "is lost or late would pass for silence. Write at least {}, or leave `silent_after` out "
-                    "for {}.",
-                    format_duration(meter.alarms.silent_after), format_duration(meter.cadence),
-                    format_duration(meter.cadence * 2), format_duration(usual_silent_after(meter.cadence))));
-}
-
-/// A filter that also matches what the daemon publishes would make it read its own messages for ever.
-void check_own_topics(const PlacedMeter& meter, const std::string& root, Mistakes& mistakes) {
-    constexpr std::array<std::string_view, 5> published = {"/status", "/meters/+/usage", "/meters/+/day",
-                                                           "/meters/+/now", "/meters/+/alarms/+"};
-    for (const std::string_view topic : published) {
-        const std::string whole = root + std::string{topic};
-        if (meter.settings->topic.empty() || !filters_overlap(meter.settings->topic, whole)) continue;
-        mistakes.add(
-            meter.place_of("topic"),
-            fmt::format("`topic`: \"{}\" also matches \"{}\", which this program publishes itself. Write a "
-                        "filter that matches only what the nodes send.",
-                        meter.settings->topic, whole));
-        return;
-    }
-}
-
-void check_ids(const PlacedMeter& earlier, const PlacedMeter& later, Mistakes& mistakes) {
-    const MeterSettings& one = *earlier.settings;
-    const MeterSettings& other = *later.settings;
-    if (one.id.empty() || other.id.empty() || !ids_overlap(one.id, other.id)) return;
-    const unsigned line = earlier.place_of("id").line;
-    std::string text =
-        one.id == other.id
-            ? fmt::format("`id`: the meter in line {} is called \"{}\" too. ", line, one.id)
-            : fmt::format("`id`: \"{}\" and \"{}\" in line {} can give two meters the same id. ", other.id,
-                          one.id, line);
-    if (one.topic == other.topic && !one.topic.empty()) {
-        text += fmt::format(
-            "Both read the topic \"{}\", so that its messages would be booked twice. Take one of the "
-            "two [[meter]] tables out.",
-            one.topic);
-    } else {
-        text += "Give each meter an id of its own.";
-    }
-    mistakes.add(later.place_of("id"), std::move(text));
-}
-
-/// The table whose meters a parent's id means, or none.
-std::optional<std::size_t> table_of_parent(const std::vector<MeterSettings>& meters,
-                                           const std::string& parent) {
-    for (std::size_t i = 0; i < meters.size(); ++i) {
-        if (!meters[i].id.empty() && ids_overlap(meters[i].id, parent)) return i;
-    }
-    return std::nullopt;
-}
-
-void add_unknown_parent(const PlacedMeter& meter, const Configuration& configuration, Mistakes& mistakes) {
-    const std::string& parent = meter.names->parent;
-    std::vector<std::string_view> ids;
-    for (std::size_t i = 0; i < configuration.meters.size(); ++i) {
-        const std::string& id = configuration.meters[i].id;
-        if (id.empty() || &configuration.names[i] == meter.names) continue;
-        if (configuration.names[i].name == parent)
-            return mistakes.add(
-                meter.place_of("parent"),
-                fmt::format("`parent`: \"{}\" is the name of a meter. Write its id: parent = \"{}\".", parent,
-                            id));
-        ids.push_back(id);
-    }
-    const auto meant = nearest(parent, ids);
-    mistakes.add(meter.place_of("parent"),
-                 fmt::format("`parent`: there is no meter \"{}\"{}", parent,
-                             meant ? fmt::format("; did you mean \"{}\"?", *meant)
-                                   : ". Write the id of the meter that the water passes first, or leave "
-                                     "`parent` out."));
-}
-
-/// Every parent is a meter of the file, and water passes no meter twice.
-void check_parents(const Value& list, const Configuration& configuration, Mistakes& mistakes) {
-    const auto& meters = configuration.meters;
-    for (std::size_t i = 0; i < meters.size(); ++i) {
-        if (configuration.names[i].parent.empty()) continue;
-        const PlacedMeter meter{&list.items[i], &meters[i], &configuration.names[i]};
-        auto above = table_of_parent(meters, meter.names->parent);
-        if (!above) {
-            add_unknown_parent(meter, configuration, mistakes);
-            continue;
-        }
-        std::string way = meters[i].id;
-        // A way longer than the number of meters goes round in a circle that this one only leads into.
-        for (std::size_t steps = 0; above && steps < meters.size(); ++steps) {
-            way += " → " + meters[*above].id;
-            if (*above == i) {
-                mistakes.add(meter.place_of("parent"),
-                             fmt::format("`parent`: the water would pass the same meter twice ({}). Leave "
-                                         "`parent` out at the meter that it passes first.",
-                                         way));
-                break;
-            }
-            const std::string& next = configuration.names[*above].parent;
-            above = next.empty() ? std::nullopt : table_of_parent(meters, next);
-        }
-    }
-}
-
-void check_placeholders(const PlacedMeter& meter, Mistakes& mistakes) {
-    const MeterSettings& settings = *meter.settings;
-    if (settings.id.empty() || settings.id.find("{1}") != std::string::npos) return;
-    const MeterNames& names = *meter.names;
-    for (const auto& [key, text] : {std::pair{"name", &names.name}, std::pair{"group", &names.group},
-                                    std::pair{"parent", &names.parent}}) {
-        if (text->find("{1}") == std::string::npos) continue;
-        mistakes.add(
-            meter.place_of(key),
-            fmt::format("`{}`: \"{{1}}\" stands for what it stands for in `id`, but the id \"{}\" has "
-                        "none. Write the text out.",
-                        key, settings.id));
-    }
-}
-
-void read_meter(const Value& table, Configuration& configuration, Mistakes& mistakes) {
-    MeterSettings& meter = configuration.meters.emplace_back();
-    MeterNames& names = configuration.names.emplace_back();
-    const std::size_t before = mistakes.count();
-    Value of_names = table;
-    Value of_settings = table;
-    const auto is_name = [](const toml_file::Member& member) {
-        return std::ranges::any_of(name_options(),
-                                   [&](const auto& option) { return option.key == member.key; });
-    };
-    std::erase_if(of_names.members, [&](const auto& member) { return !is_name(member); });
-    std::erase_if(of_settings.members, is_name);
-    read_table(of_settings, meter_title, meter_options(), meter, mistakes);
-    if (table.kind != Kind::table) return;
-    read_table(of_names, meter_title, name_options(), names, mistakes);
-    const PlacedMeter placed{&table, &meter, &names};
-    check_meter(placed, mistakes);
-    check_volume(placed, meter, mistakes);
-    check_placeholders(placed, mistakes);
-    // Where something could not be read, what follows from it is told once it is mended.
-    if (mistakes.count() == before) settle_silent_after(table, meter, mistakes);
-}
-
-void read_meters(const Value& list, Configuration& configuration, Mistakes& mistakes) {
-    if (list.kind == Kind::table) {
-        mistakes.add(list.place,
-                     "[meter] stands in single brackets. Write [[meter]], because there may be several.");
-        return;
-    }
-    if (list.kind != Kind::list) {
-        mistakes.add(list.place,
-                     fmt::format("`meter` must be tables, but {} stands here. Write each meter below a line "
-                                 "[[meter]].",
-                                 toml_file::name_of(list.kind)));
-        return;
-    }
-    for (const Value& table : list.items)
-        read_meter(table, configuration, mistakes);
-    check_parents(list, configuration, mistakes);
-    const auto placed = [&](std::size_t i) {
-        return PlacedMeter{&list.items[i], &configuration.meters[i], &configuration.names[i]};
-    };
-    for (std::size_t later = 0; later < list.items.size(); ++later) {
-        check_own_topics(placed(later), configuration.broker.topic_root, mistakes);
-        for (std::size_t earlier = 0; earlier < later; ++earlier)
-            check_ids(placed(earlier), placed(later), mistakes);
-    }
 }
 
 void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
@@ -411,51 +157,6 @@ Result<std::string> read_whole(const std::filesystem::path& path) {
     return text;
 }
 
-template <typename Settings>
-void write_keys(std::string& out, const Options<Settings>& options, const Settings& settings) {
-    for (const auto& option : options) {
-        const std::string value = option.write(settings);
-        if (!value.empty()) out += fmt::format("{} = {}\n", option.key, value);
-    }
-}
-
-template <typename Settings>
-void write_table(std::string& out, std::string_view title, const Options<Settings>& options,
-                 const Settings& settings) {
-    out += fmt::format("{}{}\n", out.empty() ? "" : "\n", title);
-    write_keys(out, options, settings);
-}
-
-/// What night-flow can see with these settings, as a comment: it follows from them and is no option.
-std::string smallest_visible_leak_line(const MeterSettings& meter) {
-    const auto leak_l_per_h = smallest_visible_leak_l_per_h(meter);
-    if (!leak_l_per_h) {
-        return "# smallest_visible_leak_l_per_h: none, because `cadence` is longer than `still_for`: "
-               "night-flow can tell nothing.\n";
-    }
-    return fmt::format("# smallest_visible_leak_l_per_h: {:.3f} ({:.0f} L a day)\n", *leak_l_per_h,
-                       *leak_l_per_h * 24);
-}
-
-/// The kinds that are off though nobody switched them off, and why.
-std::string off_by_default_lines(const MeterSettings& meter) {
-    std::string lines;
-    for (int number = 0; number < alarm_kind_count; ++number) {
-        const auto kind = static_cast<AlarmKind>(number);
-        const auto why = why_off(meter, kind);
-        if (!why || meter.watches(kind) || !meter.alarms.is_on(kind)) continue;
-        lines +=
-            fmt::format("# {0} is off: {1}. on = [\"{0}\"] switches it on.\n", name_of(kind), words_of(*why));
-    }
-    if (meter.watches(AlarmKind::high_flow) && meter.cadence > meter.alarms.high_flow_for) {
-        lines += fmt::format(
-            "# high-flow sees the mean over {} between two messages: it misses a burst that is "
-            "over sooner.\n",
-            format_duration(meter.cadence));
-    }
-    return lines;
-}
-
 }  // namespace
 
 std::string Mistake::sentence() const {
@@ -482,25 +183,6 @@ ConfigurationReading read_configuration(const std::filesystem::path& file) {
           fmt::format("the configuration can not be read: {}. Check the path given with --config and who may "
                       "read the file.",
                       text.error().text)}}};
-}
-
-std::string to_toml(const Configuration& configuration) {
-    std::string out;
-    write_table(out, site_title, site_options(),
-                SiteSettings{configuration.timezone, configuration.max_meters});
-    write_table(out, broker_title, broker_options(), configuration.broker);
-    write_table(out, store_title, store_options(), configuration.store);
-    write_table(out, socket_title, socket_options(), configuration.socket);
-    write_table(out, tariff_title, tariff_options(), configuration.tariff);
-    for (std::size_t i = 0; i < configuration.meters.size(); ++i) {
-        const MeterSettings& meter = configuration.meters[i];
-        write_table(out, meter_title, meter_options(), meter);
-        if (i < configuration.names.size()) write_keys(out, name_options(), configuration.names[i]);
-        write_table(out, alarms_title, alarm_options(), meter.alarms);
-        out += smallest_visible_leak_line(meter);
-        out += off_by_default_lines(meter);
-    }
-    return out;
 }
 
 std::vector<std::string> known_configuration_keys() {

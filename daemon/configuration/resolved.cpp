@@ -1,0 +1,78 @@
+// The configuration as it is understood, written as TOML: what `--check-config` prints.
+#include <fmt/format.h>
+
+#include "configuration/configuration.hpp"
+#include "configuration/options.hpp"
+#include "tickledger/stillness.hpp"
+
+namespace tickledger {
+
+namespace {
+
+template <typename Settings>
+void write_keys(std::string& out, const Options<Settings>& options, const Settings& settings) {
+    for (const auto& option : options) {
+        const std::string value = option.write(settings);
+        if (!value.empty()) out += fmt::format("{} = {}\n", option.key, value);
+    }
+}
+
+template <typename Settings>
+void write_table(std::string& out, std::string_view title, const Options<Settings>& options,
+                 const Settings& settings) {
+    out += fmt::format("{}{}\n", out.empty() ? "" : "\n", title);
+    write_keys(out, options, settings);
+}
+
+/// What night-flow can see with these settings, as a comment: it follows from them and is no option.
+std::string smallest_visible_leak_line(const MeterSettings& meter) {
+    const auto leak_l_per_h = smallest_visible_leak_l_per_h(meter);
+    if (!leak_l_per_h) {
+        return "# smallest_visible_leak_l_per_h: none, because `cadence` is longer than `still_for`: "
+               "night-flow can tell nothing.\n";
+    }
+    return fmt::format("# smallest_visible_leak_l_per_h: {:.3f} ({:.0f} L a day)\n", *leak_l_per_h,
+                       *leak_l_per_h * 24);
+}
+
+/// The kinds that are off though nobody switched them off, and why.
+std::string off_by_default_lines(const MeterSettings& meter) {
+    std::string lines;
+    for (int number = 0; number < alarm_kind_count; ++number) {
+        const auto kind = static_cast<AlarmKind>(number);
+        const auto why = why_off(meter, kind);
+        if (!why || meter.watches(kind) || !meter.alarms.is_on(kind)) continue;
+        lines +=
+            fmt::format("# {0} is off: {1}. on = [\"{0}\"] switches it on.\n", name_of(kind), words_of(*why));
+    }
+    if (meter.watches(AlarmKind::high_flow) && meter.cadence > meter.alarms.high_flow_for) {
+        lines += fmt::format(
+            "# high-flow sees the mean over {} between two messages: it misses a burst that is "
+            "over sooner.\n",
+            format_duration(meter.cadence));
+    }
+    return lines;
+}
+
+}  // namespace
+
+std::string to_toml(const Configuration& configuration) {
+    std::string out;
+    write_table(out, site_title, site_options(),
+                SiteSettings{configuration.timezone, configuration.max_meters});
+    write_table(out, broker_title, broker_options(), configuration.broker);
+    write_table(out, store_title, store_options(), configuration.store);
+    write_table(out, socket_title, socket_options(), configuration.socket);
+    write_table(out, tariff_title, tariff_options(), configuration.tariff);
+    for (std::size_t i = 0; i < configuration.meters.size(); ++i) {
+        const MeterSettings& meter = configuration.meters[i];
+        write_table(out, meter_title, meter_options(), meter);
+        if (i < configuration.names.size()) write_keys(out, name_options(), configuration.names[i]);
+        write_table(out, alarms_title, alarm_options(), meter.alarms);
+        out += smallest_visible_leak_line(meter);
+        out += off_by_default_lines(meter);
+    }
+    return out;
+}
+
+}  // namespace tickledger
