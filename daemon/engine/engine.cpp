@@ -37,6 +37,12 @@ Engine::Step Engine::step(Instant now, const Publisher::Send& send) {
     return booked.value_or(Step::failed);
 }
 
+void Engine::send_only(const Publisher::Send& send) {
+    trouble_.clear();
+    if (!send) return;
+    if (const auto sent = publisher_.send(ledger_, send); !sent) trouble_ = sent.error().text;
+}
+
 Result<void> Engine::use(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
     return bookkeeper_.load(meters, max_meters);
 }

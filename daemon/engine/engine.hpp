@@ -53,6 +53,10 @@ public:
     /// clock than its recording, passes Instant::max() as `now`.
     [[nodiscard]] Step step(Instant now, const Publisher::Send& send = {});
 
+    /// Hands publications to `send` and books nothing: what the log holds waits for the next step. Where the
+    /// store fails, see trouble().
+    void send_only(const Publisher::Send& send);
+
     /// Meters and alarms are as told here from the next step on, as after a new start. Where the store fails,
     /// the next step tries again. `meters` must outlive the engine, or the next call.
     [[nodiscard]] Result<void> use(const std::vector<MeterSettings>& meters, std::size_t max_meters);

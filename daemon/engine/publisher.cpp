@@ -22,7 +22,7 @@ Result<void> Publisher::send(Ledger& ledger, const Send& send) {
                 const std::lock_guard lock(mutex_);
                 if (sent_id_ != after) break;
                 const bool arrived_before =
-                    std::find(acknowledged_.begin(), acknowledged_.end(), outgoing.id) != acknowledged_.end();
+                    std::binary_search(acknowledged_.begin(), acknowledged_.end(), outgoing.id);
                 sent_id_ = after = outgoing.id;
                 if (arrived_before) continue;
             }
@@ -42,12 +42,14 @@ std::vector<std::int64_t> Publisher::acknowledged_so_far() const {
 void Publisher::forget_acknowledged(const std::vector<std::int64_t>& ids) {
     const std::lock_guard lock(mutex_);
     std::erase_if(acknowledged_,
-                  [&](std::int64_t id) { return std::find(ids.begin(), ids.end(), id) != ids.end(); });
+                  [&](std::int64_t id) { return std::binary_search(ids.begin(), ids.end(), id); });
 }
 
 void Publisher::acknowledged(std::int64_t id) {
     const std::lock_guard lock(mutex_);
-    acknowledged_.push_back(id);
+    // The broker nearly always acknowledges in order: at the end there is its place.
+    const auto place = std::upper_bound(acknowledged_.begin(), acknowledged_.end(), id);
+    if (place == acknowledged_.begin() || *std::prev(place) != id) acknowledged_.insert(place, id);
 }
 
 void Publisher::link_went_down() {

@@ -1,5 +1,6 @@
 #include "service/engine_thread.hpp"
 
+#include <algorithm>
 #include <utility>
 
 #include "service/journal.hpp"
@@ -50,6 +51,7 @@ void EngineThread::wake() {
         const std::lock_guard lock(mutex_);
         if (has_news_) return;
         has_news_ = true;
+        news_since_ = std::chrono::steady_clock::now();
     }
     wake_.notify_one();
 }
@@ -64,12 +66,11 @@ void EngineThread::wake_for_sending() {
 
 void EngineThread::catch_up() {
     std::unique_lock lock(mutex_);
-    ++waiting_;
     // A pass under way may have read the log before this call; the one after it has not.
-    const std::uint64_t needed = passes_ + 2;
+    const std::uint64_t needed = passes_ + (is_passing_ ? 2 : 1);
+    wanted_passes_ = std::max(wanted_passes_, needed);
     wake_.notify_one();
     passed_.wait(lock, [&] { return stop_ || passes_ >= needed; });
-    --waiting_;
 }
 
 BookingState EngineThread::state() const {
@@ -79,12 +80,16 @@ BookingState EngineThread::state() const {
 
 void EngineThread::run() {
     for (;;) {
-        wait_for_work();
-        turn();
-        take_up_settings();
+        if (wait_for_work() == Work::book) {
+            turn();
+            take_up_settings();
+        } else {
+            send();
+        }
         bool stops = false;
         {
             const std::lock_guard lock(mutex_);
+            is_passing_ = false;
             ++passes_;
             stops = stop_;
         }
@@ -94,19 +99,27 @@ void EngineThread::run() {
     }
 }
 
-void EngineThread::wait_for_work() {
+EngineThread::Work EngineThread::wait_for_work() {
     std::unique_lock lock(mutex_);
     const bool in_trouble = !state_.trouble.empty();
-    const auto urgent = [&] { return stop_ || waiting_ > 0; };
+    const auto urgent = [&] { return stop_ || passes_ < wanted_passes_; };
+    Work work = Work::book;
     if (in_trouble) {
         wake_.wait_for(lock, retry_wait, urgent);
     } else {
         wake_.wait_for(lock, idle_wait, [&] { return urgent() || has_news_ || must_send_; });
-        if (has_news_ && parts_.commit_every > Duration{0})
-            wake_.wait_for(lock, parts_.commit_every, [&] { return urgent() || must_send_; });
+        // What the broker confirms meanwhile is no reason to commit early: it would make many small batches
+        // of few large ones.
+        if (has_news_ && !urgent()) {
+            const bool is_due = !wake_.wait_until(lock, news_since_ + parts_.commit_every,
+                                                  [&] { return urgent() || must_send_; });
+            if (!is_due && !urgent()) work = Work::send;
+        }
     }
-    has_news_ = false;
+    if (work == Work::book) has_news_ = false;
     must_send_ = false;
+    is_passing_ = true;
+    return work;
 }
 
 void EngineThread::turn() {
@@ -116,6 +129,11 @@ void EngineThread::turn() {
         report(parts_.engine->trouble());
         if (parts_.on_step) parts_.on_step();
     }
+}
+
+void EngineThread::send() {
+    parts_.engine->send_only(sending());
+    report(parts_.engine->trouble());
 }
 
 void EngineThread::take_up_settings() {

@@ -1,6 +1,7 @@
 // The booking thread: turns the engine whenever there is work. It alone owns the ledger.
 #pragma once
 
+#include <chrono>
 #include <condition_variable>
 #include <cstdint>
 #include <functional>
@@ -55,7 +56,7 @@ public:
     void use(std::shared_ptr<const Configuration> configuration);
     /// Something was accepted. Any thread; cheap.
     void wake();
-    /// Something happened on the link: there may be publications to send.
+    /// Something happened on the link: there may be publications to send. Hurries no booking.
     void wake_for_sending();
     /// Returns once everything accepted before the call is booked, or cannot be booked now. Any thread.
     void catch_up();
@@ -63,10 +64,13 @@ public:
     [[nodiscard]] BookingState state() const;
 
 private:
+    enum class Work : std::uint8_t { book, send };
+
     void run();
-    void wait_for_work();
+    [[nodiscard]] Work wait_for_work();
     void take_up_settings();
     void turn();
+    void send();
     [[nodiscard]] Publisher::Send sending();
     void report(const std::string& trouble);
 
@@ -78,10 +82,12 @@ private:
     std::condition_variable passed_;
     bool stop_ = false;
     bool has_news_ = false;
+    std::chrono::steady_clock::time_point news_since_;  ///< The first of them was accepted.
     bool must_send_ = false;
-    int waiting_ = 0;  ///< Callers in catch_up().
+    bool is_passing_ = false;
     std::shared_ptr<const Configuration> next_settings_;
     std::uint64_t passes_ = 0;
+    std::uint64_t wanted_passes_ = 0;  ///< So many are waited for in catch_up().
     BookingState state_;
 
     std::mutex link_mutex_;

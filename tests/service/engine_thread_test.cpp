@@ -1,0 +1,102 @@
+// The booking thread: when it books, and what hurries it.
+#include "service/engine_thread.hpp"
+
+#include <atomic>
+#include <catch2/catch.hpp>
+
+#include "engine/event_source.hpp"
+#include "engine/opened_store.hpp"
+#include "support/temp_directory.hpp"
+#include "support/wait_until.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+namespace {
+
+std::vector<MeterSettings> one_meter() {
+    MeterSettings meter;
+    meter.id = "house";
+    meter.topic = "nodes/house";
+    return {meter};
+}
+
+Instant now() {
+    return std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
+}
+
+/// Everything behind the link: a store on the disk, and the thread that books into it.
+class BookingDesk {
+public:
+    explicit BookingDesk(Duration commit_every) {
+        const auto tell = [](Level, const std::string&) {};
+        auto opened =
+            open_store(*files_, directory_.path(), *meters_, 1, zone_, now() - std::chrono::hours{24});
+        REQUIRE(opened.has_value());
+        store_ = std::move(*opened);
+        intake_ = std::make_unique<Intake>(Intake::Parts{.log = store_.log.get(),
+                                                         .clock = &clock_,
+                                                         .meters = meters_,
+                                                         .clock_floor = store_.clock_floor,
+                                                         .clock_reach = store_.clock_reach,
+                                                         .has_undated = store_.has_undated,
+                                                         .on_appended = [] { return true; },
+                                                         .tell = tell});
+        source_ = std::make_unique<LogSource>(*files_, directory_.path() / messages_name, *store_.log,
+                                              store_.booked_to);
+        engine_ = std::make_unique<Engine>(*store_.ledger, *store_.bookkeeper, *source_, store_.booked_to,
+                                           EngineSettings{.pack_after = std::chrono::hours{24}}, tell);
+        thread_ = std::make_unique<EngineThread>(EngineThread::Parts{.engine = engine_.get(),
+                                                                     .bookkeeper = store_.bookkeeper.get(),
+                                                                     .intake = intake_.get(),
+                                                                     .topic_root = "out",
+                                                                     .commit_every = commit_every,
+                                                                     .on_pass = [this] { ++passes_; },
+                                                                     .on_standstill = {}});
+    }
+
+    void hear(int count) {
+        Message message;
+        message.arrived_at = now();
+        message.topic = "nodes/house";
+        message.payload = "{\"count\":" + std::to_string(count) + "}";
+        REQUIRE(intake_->accept(std::move(message)));
+        thread_->wake();
+    }
+    [[nodiscard]] int passes() const { return passes_; }
+    [[nodiscard]] EngineThread& thread() { return *thread_; }
+    [[nodiscard]] std::uint64_t booked() const { return thread_->state().counts.booked; }
+
+private:
+    TempDirectory directory_;
+    std::unique_ptr<Files> files_ = machine_files();
+    SystemClock clock_;
+    std::shared_ptr<const std::vector<MeterSettings>> meters_ =
+        std::make_shared<const std::vector<MeterSettings>>(one_meter());
+    CivilZone zone_ = CivilZone::find("UTC").value();
+    std::atomic<int> passes_{0};
+    OpenedStore store_;
+    std::unique_ptr<Intake> intake_;
+    std::unique_ptr<LogSource> source_;
+    std::unique_ptr<Engine> engine_;
+    std::unique_ptr<EngineThread> thread_;
+};
+
+}  // namespace
+
+TEST_CASE("what the broker confirms does not cut commit_every short") {
+    BookingDesk desk(std::chrono::hours{1});
+    desk.hear(1);
+    desk.thread().catch_up();
+    const std::uint64_t before = desk.booked();
+    CHECK(before == 1);
+    desk.hear(2);
+    for (int confirmed = 0; confirmed < 3; ++confirmed) {
+        const int passes = desk.passes();
+        desk.thread().wake_for_sending();
+        REQUIRE(wait_until([&] { return desk.passes() > passes; }));
+    }
+    CHECK(desk.booked() == before);
+    desk.thread().catch_up();
+    CHECK(desk.booked() == 2);
+}
