@@ -79,8 +79,10 @@ void AlarmDesk::keep(Account& account, const Alarm& alarm) {
     } else {
         account.open_alarms.erase(alarm.kind);
     }
-    const std::string topic = "meters/" + account.id + "/alarms/" + std::string(name_of(alarm.kind));
-    outbox_.publish(topic, alarm_document(alarm, account.id, zone_), true);
+    outbox_.publish({.kind = MeterPublication::Kind::alarm,
+                     .meter = account.id,
+                     .payload = alarm_document(alarm, account.id, zone_),
+                     .alarm = alarm.kind});
 }
 
 }  // namespace tickledger

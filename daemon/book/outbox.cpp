@@ -4,14 +4,15 @@
 
 namespace tickledger {
 
-void Outbox::publish(std::string topic, std::string payload, bool retained) {
+void Outbox::publish(MeterPublication publication) {
     if (takes_all()) {
-        Outgoing outgoing{
-            .id = 0, .topic = std::move(topic), .payload = std::move(payload), .retained = retained};
-        value_or_throw(ledger_.queue(outgoing));
-        if (audience_ && audience_->listens()) said_.push_back(std::move(outgoing));
-    } else if (retained) {
-        last_state_.insert_or_assign(std::move(topic), std::move(payload));
+        value_or_throw(ledger_.queue({.id = 0,
+                                      .topic = publication.topic(),
+                                      .payload = publication.payload,
+                                      .retained = publication.is_retained()}));
+        if (audience_ && audience_->listens()) said_.push_back(std::move(publication));
+    } else if (publication.is_retained()) {
+        last_state_.insert_or_assign(publication.topic(), std::move(publication.payload));
     }
 }
 

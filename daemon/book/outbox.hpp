@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "book/meter_publication.hpp"
 #include "store/ledger.hpp"
 
 namespace tickledger {
@@ -18,7 +19,7 @@ public:
     virtual ~Audience() = default;
     /// False: nobody listens at this moment, and nothing need be kept for hear().
     [[nodiscard]] virtual bool listens() const = 0;
-    virtual void hear(const std::vector<Outgoing>& published) = 0;
+    virtual void hear(const std::vector<MeterPublication>& published) = 0;
 };
 
 class Outbox {
@@ -32,8 +33,8 @@ public:
     /// It was not: it never happened.
     void rolled_back() { said_.clear(); }
 
-    /// Queues a document below the root. Throws StoreFailure.
-    void publish(std::string topic, std::string payload, bool retained);
+    /// Throws StoreFailure.
+    void publish(MeterPublication publication);
 
     /// False in a replay, where publications that are not retained are dropped.
     [[nodiscard]] bool takes_all() const { return publishing_ == Publishing::everything; }
@@ -48,7 +49,7 @@ private:
     Publishing publishing_;
     std::map<std::string, std::string> last_state_;
     Audience* audience_ = nullptr;
-    std::vector<Outgoing> said_;  ///< In the open batch, for the audience.
+    std::vector<MeterPublication> said_;  ///< In the open batch, for the audience.
 };
 
 }  // namespace tickledger

@@ -8,8 +8,8 @@
 
 namespace tickledger {
 
-void Publications::tell(const Account& account, std::string_view what, std::string payload, bool retained) {
-    outbox_.publish("meters/" + account.id + "/" + std::string(what), std::move(payload), retained);
+void Publications::tell(const Account& account, MeterPublication::Kind kind, std::string payload) {
+    outbox_.publish({.kind = kind, .meter = account.id, .payload = std::move(payload)});
 }
 
 void Publications::correct(const Account& account, const std::vector<ChangedRow>& changed,
@@ -17,7 +17,7 @@ void Publications::correct(const Account& account, const std::vector<ChangedRow>
     for (const ChangedRow& row : changed) {
         if (!row.was_closed) continue;
         if (row.key.step == Step::interval && are_intervals_told(longest_entry) && outbox_.takes_all())
-            tell(account, "usage", document_of(account, row.span, row.row), false);
+            tell(account, MeterPublication::Kind::usage, document_of(account, row.span, row.row));
         const bool is_last_day =
             row.key.step == Step::day &&
             zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
@@ -30,13 +30,14 @@ void Publications::close_intervals(Account& account, Span closed) {
     for (Instant begin = closed.from; begin < closed.to;) {
         const Span interval = account.rows.row_at(Step::interval, begin);
         if (const auto row = rows_.row(account, Step::interval, interval.from))
-            tell(account, "usage", document_of(account, interval, row), false);
+            tell(account, MeterPublication::Kind::usage, document_of(account, interval, row));
         begin = interval.to;
     }
 }
 
 void Publications::tell_day(const Account& account, Span day) {
-    tell(account, "day", document_of(account, day, rows_.row(account, Step::day, day.from)), true);
+    tell(account, MeterPublication::Kind::day,
+         document_of(account, day, rows_.row(account, Step::day, day.from)));
 }
 
 void Publications::tell_now(Account& account) {
@@ -47,10 +48,9 @@ void Publications::tell_now(Account& account) {
     const auto total = value_or_throw(
         valued_total(account.memory.total_ticks, memory, values, zone_, rows_.ticks_of(account)));
     const std::string register_m3 = register_m3_text(total, account.settings, memory);
-    tell(account, "now",
+    tell(account, MeterPublication::Kind::now,
          now_publication(summarise(account.memory, account.settings, zone_), register_m3,
-                         value_row(account, today, row ? row->ticks : 0), zone_),
-         true);
+                         value_row(account, today, row ? row->ticks : 0), zone_));
 }
 
 std::string Publications::document_of(const Account& account, Span span, const std::optional<Row>& row) {

@@ -2,7 +2,6 @@
 #pragma once
 
 #include <string>
-#include <string_view>
 #include <vector>
 
 #include "book/account.hpp"
@@ -35,7 +34,7 @@ public:
     void tell_now(Account& account);
 
 private:
-    void tell(const Account& account, std::string_view what, std::string payload, bool retained);
+    void tell(const Account& account, MeterPublication::Kind kind, std::string payload);
     [[nodiscard]] std::string document_of(const Account& account, Span span, const std::optional<Row>& row);
     [[nodiscard]] std::vector<ValuedTicks> value_row(const Account& account, Span row, std::int64_t ticks);
 

@@ -6,26 +6,18 @@ namespace tickledger {
 
 namespace {
 
-/// "meters/house/now" and what is after the meter: its name, and the rest of the topic.
-struct Subject {
-    std::string_view meter;
-    std::string_view what;
-};
-
-Subject subject_of(std::string_view topic) {
-    constexpr std::string_view root = "meters/";
-    if (!topic.starts_with(root)) return {};
-    topic.remove_prefix(root.size());
-    const auto slash = topic.find('/');
-    if (slash == std::string_view::npos) return {};
-    return {topic.substr(0, slash), topic.substr(slash + 1)};
-}
-
-std::string_view event_of(std::string_view what) {
-    if (what == "now") return "reading";
-    if (what == "usage") return "interval";
-    if (what == "day") return "day";
-    return what.starts_with("alarms/") ? "alarm" : std::string_view{};
+std::string_view event_of(MeterPublication::Kind kind) {
+    switch (kind) {
+        case MeterPublication::Kind::now:
+            return "reading";
+        case MeterPublication::Kind::usage:
+            return "interval";
+        case MeterPublication::Kind::day:
+            return "day";
+        case MeterPublication::Kind::alarm:
+            return "alarm";
+    }
+    return {};
 }
 
 /// A reading is published below its meter's name; here it stands in the document, as in the others.
@@ -74,18 +66,15 @@ bool News::listens() const {
     return watchers_ > 0;
 }
 
-void News::hear(const std::vector<Outgoing>& published) {
+void News::hear(const std::vector<MeterPublication>& published) {
     const std::lock_guard lock(mutex_);
     if (watchers_ == 0) return;
-    for (const Outgoing& outgoing : published) {
-        const Subject subject = subject_of(outgoing.topic);
-        const auto event = event_of(subject.what);
-        if (event.empty()) continue;
-        const bool is_reading = event == "reading";
+    for (const MeterPublication& one : published) {
+        const bool is_reading = one.kind == MeterPublication::Kind::now;
         items_.push_back(
-            {std::string(subject.meter),
-             event_text(event, is_reading ? named(subject.meter, outgoing.payload) : outgoing.payload),
-             event == "alarm"});
+            {one.meter,
+             event_text(event_of(one.kind), is_reading ? named(one.meter, one.payload) : one.payload),
+             one.kind == MeterPublication::Kind::alarm});
     }
     while (items_.size() > kept_max_) {
         items_.pop_front();

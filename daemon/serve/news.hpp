@@ -48,7 +48,7 @@ public:
     [[nodiscard]] std::shared_ptr<Watcher> watch();
 
     [[nodiscard]] bool listens() const override;
-    void hear(const std::vector<Outgoing>& published) override;
+    void hear(const std::vector<MeterPublication>& published) override;
 
     /// Called after something was heard, on the thread that told it. Once this has returned, the function
     /// before is called no more.

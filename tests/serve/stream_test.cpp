@@ -16,16 +16,17 @@ using test::ApiFixture;
 using test::RawClient;
 using test::wait_until;
 
-Outgoing reading_of(const std::string& meter, int flow) {
-    return {.id = 0,
-            .topic = "meters/" + meter + "/now",
-            .payload = R"({"time":"2026-03-01T08:00:00+00:00","flow_l_per_h":)" + std::to_string(flow) + "}",
-            .retained = true};
+MeterPublication reading_of(const std::string& meter, int flow) {
+    return {.kind = MeterPublication::Kind::now,
+            .meter = meter,
+            .payload = R"({"time":"2026-03-01T08:00:00+00:00","flow_l_per_h":)" + std::to_string(flow) + "}"};
 }
 
 const std::string alarm = R"({"id":7,"meter":"garden","kind":"night-flow"})";
-const Outgoing alarm_of_garden{
-    .id = 0, .topic = "meters/garden/alarms/night-flow", .payload = alarm, .retained = true};
+const MeterPublication alarm_of_garden{.kind = MeterPublication::Kind::alarm,
+                                       .meter = "garden",
+                                       .payload = alarm,
+                                       .alarm = AlarmKind::night_flow};
 
 /// The API served on a socket, with news.
 struct Served {
@@ -84,10 +85,13 @@ TEST_CASE("who watches hears readings, rows and alarms as soon as they are booke
     CHECK(listener.heard().find("Cache-Control: no-store\r\n") != std::string::npos);
     CHECK(listener.hears(
         "event: health\ndata: {\"state\":\"up\",\"troubles\":[],\"unreadable\":0,\"stray\":0}\n\n"));
-    served.news.hear({reading_of("house", 480),
-                      {.id = 0, .topic = "meters/house/usage", .payload = R"({"meter":"house","ticks":4})"},
-                      {.id = 0, .topic = "meters/house/day", .payload = R"({"meter":"house","ticks":9})"},
-                      alarm_of_garden});
+    served.news.hear(
+        {reading_of("house", 480),
+         {.kind = MeterPublication::Kind::usage,
+          .meter = "house",
+          .payload = R"({"meter":"house","ticks":4})"},
+         {.kind = MeterPublication::Kind::day, .meter = "house", .payload = R"({"meter":"house","ticks":9})"},
+         alarm_of_garden});
     CHECK(
         listener.hears("event: reading\ndata: "
                        R"({"meter":"house","time":"2026-03-01T08:00:00+00:00","flow_l_per_h":480})"
