@@ -1,16 +1,12 @@
-// What a draw was for: published end uses first, then the house's own recurring uses.
-//
-// Each label has a bell curve over the logarithms of volume and flow, about what surveys of end uses found.
-// The house then sharpens three of them: its cistern refills with the same volume at the same flow many times
-// a day, its shower runs at one flow, its machines fill several times within an hour. The label with the
-// greatest product of frequency and curve wins; its share of the sum of all is the confidence.
+// What a draw was for: published uses first, then the house's own. docs/draws.md has the method.
+#include "core/draw_labels.hpp"
 
 #include <algorithm>
 #include <array>
 #include <cmath>
 #include <optional>
+#include <utility>
 
-#include "tickledger/draw.hpp"
 #include "tickledger/hours.hpp"
 
 namespace tickledger {
@@ -20,184 +16,81 @@ namespace {
 constexpr std::array<std::string_view, draw_label_count> names = {"flush", "shower", "tap",  "washer",
                                                                   "bath",  "hose",   "leak", "unknown"};
 
-/// A bell curve over volume and flow, on logarithmic scales.
-struct Curve {
-    double frequency;  ///< Draws of the label a person and day.
-    double volume_l;
-    double volume_spread;
-    double flow_l_per_h;
-    double flow_spread;
-};
-
-// Volumes, flows and frequencies: CCW (UK), flush 5 L, older 9 L; shower 5, 8 and 13 L/min; bath 80 L;
-// washing machine 50 L and dishwasher 14 L, each in several fills; hose 250 L a car. Residential End Uses of
-// Water, version 2 (2016), second-hand: 0.69 showers of 7.8 min a person and day, 5 flushes (from memory).
-// Spreads, and the flows of taps, cisterns and inlet valves: common practice, no source.
-constexpr std::array<Curve, draw_label_count> published = {{
-    {5.0, 5.5, 0.35, 360, 0.35},  // flush
-    {0.69, 55, 0.55, 490, 0.45},  // shower
-    {10.0, 1.3, 0.9, 270, 0.4},   // tap
-    {0.6, 9, 0.5, 480, 0.3},      // washer: a machine's fills, seen once its others are
-    {0.06, 80, 0.25, 720, 0.25},  // bath
-    {0.1, 150, 1.0, 660, 0.35},   // hose
-    {0, 1, 1, 1, 1},              // leak: told by its pace, not by a curve
-    {0.02, 10, 3.0, 300, 3.0},    // unknown: whatever none of them explains
-}};
-
-/// A use that recurs in this house: the middle of many draws, and how far they spread.
-struct Mode {
-    double volume_l = 0;
-    double flow_l_per_h = 0;
-};
-
-double volume_of(const Draw& draw, double pulse_value_l) {
-    return static_cast<double>(draw.ticks) * pulse_value_l;
+double seconds_of(Instant t) {
+    return std::chrono::duration<double>(t.time_since_epoch()).count();
 }
 
-/// How far the logarithm of a flow may be off: a tick more or less at each end, and the blur of the times.
-double flow_doubt(const Draw& draw) {
-    const double blur =
-        std::chrono::duration<double>(draw.blur) / std::chrono::duration<double>(draw.span.length());
-    return 0.5 / static_cast<double>(std::max<std::int64_t>(1, draw.ticks)) + std::min(1.0, blur);
+Portion portion_of(const Draw& draw, double pulse_value_l) {
+    Portion portion;
+    portion.from_s = seconds_of(draw.span.from);
+    portion.to_s = seconds_of(draw.span.to);
+    portion.litres = static_cast<double>(draw.ticks) * pulse_value_l;
+    portion.blur_s = std::chrono::duration<double>(draw.blur).count();
+    portion.overlaps = draw.overlaps;
+    if (portion.is_coarse() || draw.mean_flow_l_per_h <= 0) return portion;
+    portion.l_per_min = draw.mean_flow_l_per_h / 60;
+    portion.flow_doubt = 0.5 / static_cast<double>(std::max<std::int64_t>(1, draw.ticks)) +
+                         std::min(1.0, portion.blur_s / (portion.to_s - portion.from_s));
+    return portion;
 }
 
-bool has_flow(const Draw& draw) {
-    return draw.mean_flow_l_per_h > 0;
-}
-
-bool are_alike(const Draw& a, const Draw& b, double pulse_value_l) {
-    const double difference_l = std::abs(volume_of(a, pulse_value_l) - volume_of(b, pulse_value_l));
-    const double doubt = 0.04 + 0.3 * std::max(flow_doubt(a), flow_doubt(b));
-    return has_flow(a) && has_flow(b) &&
-           difference_l <= 1.01 * pulse_value_l + 0.08 * volume_of(a, pulse_value_l) &&
-           std::abs(std::log(a.mean_flow_l_per_h / b.mean_flow_l_per_h)) <= doubt;
-}
-
-double median(std::vector<double> values) {
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
-}
-
-/// What was learned of the house.
-class Habits {
-public:
-    Habits(const std::vector<Draw>& draws, double pulse_value_l) : pulse_value_l_(pulse_value_l) {
-        find_fills(draws);
-        learn_cistern(draws);
-        learn_shower(draws);
-    }
-
-    /// The logarithm of how much speaks for a label.
-    [[nodiscard]] double score(const Draw& draw, std::size_t index, DrawLabel label) const {
-        Curve curve = published.at(static_cast<std::size_t>(label));
-        double bonus = 0;
-        if (label == DrawLabel::flush && cistern_) {
-            curve.volume_l = cistern_->volume_l;
-            curve.flow_l_per_h = cistern_->flow_l_per_h;
-            curve.volume_spread = 0.12;
-            curve.flow_spread = 0.08;
-        }
-        if (label == DrawLabel::shower && shower_) {
-            curve.flow_l_per_h = shower_->flow_l_per_h;
-            curve.flow_spread = 0.06;
-        }
-        // A machine is known by its other fills: few draws have such companions by chance.
-        if (label == DrawLabel::washer) bonus = is_fill_[index] ? 3 : -4;
-        return log_density(draw, curve) + bonus;
-    }
-
-private:
-    [[nodiscard]] double log_density(const Draw& draw, const Curve& curve) const {
-        const double volume_l = volume_of(draw, pulse_value_l_);
-        // A tick more or less is the meter's doubt, not the house's.
-        const double volume_spread = std::hypot(curve.volume_spread, 0.5 * pulse_value_l_ / volume_l);
-        const double flow_spread = std::hypot(curve.flow_spread, flow_doubt(draw));
-        double log = std::log(curve.frequency) - std::log(volume_spread);
-        log -= std::pow(std::log(volume_l / curve.volume_l) / volume_spread, 2) / 2;
-        if (!has_flow(draw)) return log;
-        log -= std::log(flow_spread);
-        return log - std::pow(std::log(draw.mean_flow_l_per_h / curve.flow_l_per_h) / flow_spread, 2) / 2;
-    }
-
-    /// Fills of machines: three or more draws alike, one after the other within minutes.
-    void find_fills(const std::vector<Draw>& draws) {
-        constexpr Duration shortest = std::chrono::minutes{6};
-        constexpr Duration longest = std::chrono::minutes{35};
-        is_fill_.assign(draws.size(), false);
-        for (std::size_t i = 0; i < draws.size(); ++i) {
-            std::vector<std::size_t> fills{i};
-            for (std::size_t j = i + 1; j < draws.size(); ++j) {
-                const Duration apart = draws[j].span.from - draws[fills.back()].span.from;
-                if (apart > longest) break;
-                if (apart >= shortest && may_fill(draws[i]) &&
-                    are_alike(draws[fills.back()], draws[j], pulse_value_l_))
-                    fills.push_back(j);
+/// Learns what the labels are like in this house from how its portions were read, and keeps to what is
+/// published where it saw little.
+void learn(std::vector<Kind>& kinds, const Reading& reading, const std::vector<Portion>& portions,
+           double days) {
+    const std::vector<Kind> known = published_kinds();
+    const bool has_cistern = std::any_of(kinds.begin(), kinds.end(), [](const Kind& kind) {
+        return kind.is_learned && kind.label == DrawLabel::flush && kind.a_day >= 1;
+    });
+    for (std::size_t k = 0; k < kinds.size(); ++k) {
+        Kind& kind = kinds[k];
+        if (kind.label == DrawLabel::unknown) continue;
+        // Those are rare and wide: what looks like one of them teaches nothing about them.
+        const bool is_rare = kind.label == DrawLabel::hose || kind.label == DrawLabel::bath;
+        double n = 0, sum_v = 0, sum_vv = 0, flows = 0, sum_f = 0, sum_ff = 0;
+        for (const Grouping& group : reading.groups) {
+            if (group.kind != k) continue;
+            double litres = 0, run_s = 0;
+            for (std::size_t i = group.first; i <= group.last; ++i) {
+                litres += portions[i].litres;
+                run_s += portions[i].to_s - portions[i].from_s;
             }
-            if (fills.size() < 3) continue;
-            for (const std::size_t fill : fills)
-                is_fill_[fill] = true;
+            ++n;
+            sum_v += std::log(litres), sum_vv += std::pow(std::log(litres), 2);
+            const Portion& first = portions[group.first];
+            if (first.is_coarse() ? group.last < group.first + 3
+                                  : (first.l_per_min <= 0 && group.first == group.last))
+                continue;
+            if (run_s <= 0) continue;  // All at one moment: no flow is known.
+            const double l_per_min = litres / run_s * 60;
+            ++flows;
+            sum_f += std::log(l_per_min), sum_ff += std::pow(std::log(l_per_min), 2);
         }
-    }
-
-    [[nodiscard]] bool may_fill(const Draw& draw) const {
-        const double volume_l = volume_of(draw, pulse_value_l_);
-        return volume_l >= 3 && volume_l <= 30;
-    }
-
-    /// The draws that most others are like.
-    template <typename Candidates, typename Alike>
-    [[nodiscard]] std::optional<Mode> densest(const std::vector<Draw>& draws, Candidates is_candidate,
-                                              Alike alike, std::size_t at_least) const {
-        std::vector<const Draw*> candidates;
-        for (std::size_t i = 0; i < draws.size(); ++i) {
-            if (!is_fill_[i] && is_candidate(draws[i])) candidates.push_back(&draws[i]);
+        const double as_many = 2;
+        if (kind.is_learned) {
+            kind.a_day = (n + 1) / days;
+            continue;
         }
-        // Each is compared with each: the newest thousand tell a house's habits.
-        constexpr std::size_t enough = 1000;
-        if (candidates.size() > enough) candidates.erase(candidates.begin(), candidates.end() - enough);
-        std::vector<const Draw*> best;
-        for (const Draw* middle : candidates) {
-            std::vector<const Draw*> near;
-            std::copy_if(candidates.begin(), candidates.end(), std::back_inserter(near),
-                         [&](const Draw* other) { return alike(*middle, *other); });
-            if (near.size() > best.size()) best = std::move(near);
+        const Kind* published = &known[k];  // Those that were learned come after them.
+        if (is_rare) {
+            kind.a_day = (n + 7 * published->a_day) / (days + 7);
+            continue;
         }
-        if (best.size() < at_least) return std::nullopt;
-        std::vector<double> volumes_l;
-        std::vector<double> flows_l_per_h;
-        for (const Draw* draw : best) {
-            volumes_l.push_back(volume_of(*draw, pulse_value_l_));
-            flows_l_per_h.push_back(draw->mean_flow_l_per_h);
-        }
-        return Mode{median(std::move(volumes_l)), median(std::move(flows_l_per_h))};
-    }
-
-    void learn_cistern(const std::vector<Draw>& draws) {
-        const auto may_be = [&](const Draw& draw) {
-            const double volume_l = volume_of(draw, pulse_value_l_);
-            return has_flow(draw) && !draw.overlaps && volume_l >= 3 && volume_l <= 14;
+        const auto shrunk = [](const Bell& bell, double count, double sum, double squares, double as_if) {
+            const double middle = (sum + as_if * bell.middle) / (count + as_if);
+            const double variance =
+                (squares - 2 * middle * sum + count * middle * middle + as_if * bell.spread * bell.spread) /
+                (count + as_if);
+            // A house is narrower than all houses are.
+            return Bell{std::clamp(middle, bell.middle - 1.2 * bell.spread, bell.middle + 1.2 * bell.spread),
+                        std::min(std::sqrt(std::max(variance, 1e-4)), bell.spread)};
         };
-        const auto alike = [&](const Draw& a, const Draw& b) { return are_alike(a, b, pulse_value_l_); };
-        cistern_ = densest(draws, may_be, alike, 6);
+        kind.a_day = (n + as_many * published->a_day) / (days + as_many);
+        if (kind.label == DrawLabel::flush && has_cistern) kind.a_day = std::min(kind.a_day, 0.5);
+        kind.litres = shrunk(published->litres, n, sum_v, sum_vv, 8);
+        kind.l_per_min = shrunk(published->l_per_min, flows, sum_f, sum_ff, 4);
     }
-
-    void learn_shower(const std::vector<Draw>& draws) {
-        const auto may_be = [&](const Draw& draw) {
-            const double minutes = hours_of(draw.span.length()) * 60;
-            return has_flow(draw) && volume_of(draw, pulse_value_l_) >= 15 && minutes >= 2 && minutes <= 20;
-        };
-        const auto alike = [](const Draw& a, const Draw& b) {
-            return std::abs(std::log(a.mean_flow_l_per_h / b.mean_flow_l_per_h)) <= 0.06;
-        };
-        shower_ = densest(draws, may_be, alike, 4);
-    }
-
-    double pulse_value_l_;
-    std::vector<bool> is_fill_;
-    std::optional<Mode> cistern_;
-    std::optional<Mode> shower_;
-};
+}
 
 /// Lone ticks at one pace, with nothing else between them, are no use but a trickle.
 void mark_trickles(std::vector<Draw>& draws) {
@@ -223,6 +116,55 @@ void mark_trickles(std::vector<Draw>& draws) {
     }
 }
 
+/// Adds a piece of the same use, or another fill of the same machine.
+void add_to(Draw& use, const Draw& piece) {
+    use.ticks += piece.ticks;
+    use.parts += piece.parts - (piece.span.from > use.span.to ? 0 : 1);
+    use.span = {std::min(use.span.from, piece.span.from), std::max(use.span.to, piece.span.to)};
+    use.blur = std::max(use.blur, piece.blur);
+    use.overlaps = use.overlaps || piece.overlaps;
+    use.peak_flow_l_per_h = std::max(use.peak_flow_l_per_h, piece.peak_flow_l_per_h);
+}
+
+/// One draw of several pieces. Its flow is that of the running water, pauses left out.
+Draw joined(const std::vector<Draw>& pieces, std::size_t first, std::size_t last) {
+    Draw use = pieces[first];
+    double run_h = hours_of(use.span.length());
+    double litres = use.mean_flow_l_per_h * run_h;
+    for (std::size_t i = first + 1; i <= last; ++i) {
+        add_to(use, pieces[i]);
+        run_h += hours_of(pieces[i].span.length());
+        litres += pieces[i].mean_flow_l_per_h * hours_of(pieces[i].span.length());
+    }
+    if (first < last && run_h > 0) use.mean_flow_l_per_h = litres / run_h;
+    return use;
+}
+
+/// The fills of one machine are one use, in the place of the first of them.
+void join_fills(std::vector<Draw>& draws) {
+    constexpr Duration longest_pause = std::chrono::minutes{50};
+    constexpr Duration longest_cycle = std::chrono::hours{4};
+    std::vector<Draw> uses;
+    std::optional<std::size_t> machine;
+    for (const Draw& draw : draws) {
+        const bool is_fill = draw.label == DrawLabel::washer;
+        if (is_fill && machine && draw.span.from - uses[*machine].span.to <= longest_pause &&
+            draw.span.to - uses[*machine].span.from <= longest_cycle) {
+            Draw& cycle = uses[*machine];
+            const auto before = static_cast<double>(cycle.ticks);
+            const auto fill = static_cast<double>(draw.ticks);
+            cycle.confidence = (cycle.confidence * before + draw.confidence * fill) / (before + fill);
+            cycle.mean_flow_l_per_h =
+                (cycle.mean_flow_l_per_h * before + draw.mean_flow_l_per_h * fill) / (before + fill);
+            add_to(cycle, draw);
+            continue;
+        }
+        if (is_fill) machine = uses.size();
+        uses.push_back(draw);
+    }
+    draws = std::move(uses);
+}
+
 }  // namespace
 
 std::string_view name_of(DrawLabel label) {
@@ -235,26 +177,57 @@ std::optional<DrawLabel> draw_label_named(std::string_view name) {
     return static_cast<DrawLabel>(found - names.begin());
 }
 
-void label_draws(std::vector<Draw>& draws, double pulse_value_l) {
-    // Volume and flow of a use go together, so taking them for independent makes too sure: the curves count
-    // for so much less that the confidence is about the share that is right.
-    constexpr double caution = 0.6;
-    const Habits habits(draws, pulse_value_l);
-    for (std::size_t i = 0; i < draws.size(); ++i) {
-        double sum = 0;
-        double best = 0;
-        for (int number = 0; number < draw_label_count; ++number) {
-            const auto label = static_cast<DrawLabel>(number);
-            if (label == DrawLabel::leak) continue;
-            const double weight = std::exp(caution * habits.score(draws[i], i, label));
-            sum += weight;
-            if (weight <= best) continue;
-            best = weight;
-            draws[i].label = label;
+std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l) {
+    if (draws.empty()) return {};
+    std::vector<Portion> portions;
+    portions.reserve(draws.size());
+    for (const Draw& draw : draws)
+        portions.push_back(portion_of(draw, pulse_value_l));
+    const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
+    std::vector<Kind> kinds = published_kinds();
+    const auto recurring = recurring_kinds(portions, pulse_value_l);
+    kinds.insert(kinds.end(), recurring.begin(), recurring.end());
+    std::vector<bool> is_fill(draws.size(), false);
+    Reading reading;
+    for (int round = 0; round < 3; ++round) {
+        reading = read_uses(portions, kinds, is_fill, pulse_value_l);
+        std::vector<bool> may_be(draws.size(), true);
+        for (const Grouping& group : reading.groups) {
+            if (kinds[group.kind].label == DrawLabel::flush && kinds[group.kind].is_learned)
+                may_be[group.first] = false;
+            if (kinds[group.kind].label == DrawLabel::shower)
+                for (std::size_t i = group.first; i <= group.last; ++i)
+                    may_be[i] = false;
         }
-        draws[i].confidence = sum > 0 ? best / sum : 0;
+        is_fill = fills_of_machines(portions, may_be);
+        if (round < 2) learn(kinds, reading, portions, days);
+    }
+    auto features = features_of(portions, kinds, reading, pulse_value_l);
+    std::vector<Draw> uses;
+    for (const Grouping& group : reading.groups)
+        uses.push_back(joined(draws, group.first, group.last));
+    draws = std::move(uses);
+    return features;
+}
+
+void label_draws(std::vector<Draw>& draws, double pulse_value_l) {
+    // What is known to be a leak is none of the uses.
+    const auto leaks = std::stable_partition(draws.begin(), draws.end(),
+                                             [](const Draw& draw) { return draw.label != DrawLabel::leak; });
+    const std::vector<Draw> leaked(leaks, draws.end());
+    draws.erase(leaks, draws.end());
+    const auto features = join_uses(draws, pulse_value_l);
+    for (std::size_t i = 0; i < draws.size(); ++i) {
+        const auto shares = shares_of(features[i]);
+        const auto best = std::max_element(shares.begin(), shares.end());
+        draws[i].label = static_cast<DrawLabel>(best - shares.begin());
+        draws[i].confidence = std::clamp(*best, 0.01, 1.0);
     }
     mark_trickles(draws);
+    join_fills(draws);
+    draws.insert(draws.end(), leaked.begin(), leaked.end());
+    std::stable_sort(draws.begin(), draws.end(),
+                     [](const Draw& a, const Draw& b) { return a.span < b.span; });
 }
 
 }  // namespace tickledger

@@ -5,6 +5,7 @@
 #include <numeric>
 #include <utility>
 
+#include "core/draws_leak.hpp"
 #include "core/steady_flow.hpp"
 #include "core/tick_times.hpp"
 #include "tickledger/draw.hpp"
@@ -244,12 +245,30 @@ std::vector<std::span<const TickTime>> runs_of(std::span<const TickTime> ticks, 
     return runs;
 }
 
+/// Where readings lie farther apart, the course of the flow between them is not known.
+constexpr Duration finest_cadence_told_apart = std::chrono::seconds{15};
+
+/// What each reading told is a piece by itself; label_draws() joins what belongs together.
+void one_for_each_reading(std::span<const TickTime> run, std::vector<Draw>& draws) {
+    for (std::size_t i = 0; i < run.size(); ++i) {
+        if (i > 0 && run[i].window == run[i - 1].window) {
+            ++draws.back().ticks;
+        } else {
+            draws.push_back({.span = run[i].window, .ticks = 1, .blur = run[i].window.length()});
+        }
+    }
+}
+
 }  // namespace
 
 std::vector<Draw> draws_in(std::span<const Entry> entries, double pulse_value_l) {
-    const TickTimes times = tick_times(entries, pulse_value_l);
-    std::vector<Draw> draws;
+    TickTimes times = tick_times(entries, pulse_value_l);
+    std::vector<Draw> draws = take_out_leak(times.ticks, pulse_value_l);
     for (const auto run : runs_of(times.ticks, pulse_value_l)) {
+        if (run.front().window.length() > finest_cadence_told_apart) {
+            one_for_each_reading(run, draws);
+            continue;
+        }
         const auto pieces = pieces_of(run);
         std::size_t begin = 0;
         for (std::size_t i = 0; i < pieces.size(); ++i) {

@@ -82,6 +82,7 @@ std::string describe(const Draw& draw, const PulseValues& values, double found_w
     object.raw("confidence", fmt::format("{:.2f}", draw.confidence));
     object.raw("blur_s", fmt::format("{:.0f}", std::chrono::duration<double>(draw.blur).count()));
     object.flag("overlaps", draw.overlaps);
+    object.whole("parts", draw.parts);
     return std::move(object).finish();
 }
 

@@ -31,6 +31,8 @@ struct Draw {
     Duration blur{};
     /// It ran beside another one, and was told apart by a step of the flow.
     bool overlaps = false;
+    /// How many times water ran in it: a machine's fills, a shower with the tap closed for soap.
+    std::int32_t parts = 1;
     DrawLabel label = DrawLabel::unknown;
     /// How probable the label is among all labels, by the method of label_draws(): 0 to 1.
     double confidence = 0;

@@ -55,6 +55,7 @@ TEST_CASE("draws are told with volume, flow, label and how sure it is") {
     CHECK(shower.at("confidence").get<double>() > 0.5);
     CHECK(shower.at("blur_s") == 1);
     CHECK(shower.at("overlaps") == false);
+    CHECK(shower.at("parts") == 1);
     const Json& sip = document.at("draws")[1];
     CHECK(sip.at("ticks") == 1);
     CHECK(sip.at("mean_flow_l_per_h").is_null());

@@ -1,0 +1,98 @@
+// How one house uses its water: what the labels' volumes and flows are like there, and which pieces belong
+// together. draw.hpp has the outside, docs/draws.md the method.
+#pragma once
+
+#include <array>
+#include <vector>
+
+#include "tickledger/draw.hpp"
+
+namespace tickledger {
+
+/// A piece of water as the labelling sees it: one steady stretch, or what one reading told.
+struct Portion {
+    double from_s = 0;
+    double to_s = 0;
+    double litres = 0;
+    double l_per_min = 0;   ///< 0: unknown.
+    double flow_doubt = 0;  ///< Of the flow's logarithm.
+    double blur_s = 0;
+    bool overlaps = false;
+
+    /// So coarse that its length is the cadence's and not the water's.
+    [[nodiscard]] bool is_coarse() const { return blur_s > 15; }
+};
+
+/// A bell curve over the logarithm of a quantity.
+struct Bell {
+    double middle = 0;
+    double spread = 1;
+
+    /// The logarithm of the density at this logarithm, where it is known only to so much.
+    [[nodiscard]] double log_density(double logarithm, double doubt) const;
+    /// The logarithm of the share that lies between two logarithms.
+    [[nodiscard]] double log_share(double from, double to) const;
+};
+
+/// A kind of use that the house has: one cistern, its showers, its taps.
+struct Kind {
+    DrawLabel label = DrawLabel::unknown;
+    double a_day = 0;
+    Bell litres;
+    Bell l_per_min;
+    double join = 0;    ///< The logarithm of how likely a use goes on in another piece.
+    double closes = 0;  ///< The logarithm of how likely a whole reading passes with the tap closed.
+    /// How likely the flow of one use is steady, wavers, or is unsteady.
+    std::array<double, 3> wavers{};
+    double drops = 0;  ///< In what share of the readings it ran less than all the time.
+    double longest_gap_s = 0;
+    double longest_s = 0;
+    std::size_t most_pieces = 1;
+    bool is_learned = false;  ///< Found in this house: a cistern's volume, a machine's fill.
+};
+
+/// Some portions that are one use.
+struct Grouping {
+    std::size_t first = 0;
+    std::size_t last = 0;  ///< Inclusive.
+    std::size_t kind = 0;
+};
+
+/// The most probable uses, and how probable each label is for each portion.
+struct Reading {
+    std::vector<Grouping> groups;
+    std::vector<std::array<double, draw_label_count>> shares;
+};
+
+/// What is known of any house before its water was seen.
+[[nodiscard]] std::vector<Kind> published_kinds();
+
+/// The volumes that recur in this house: cisterns, and machines that fill at once.
+[[nodiscard]] std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double pulse_value_l);
+
+/// Portions that are a machine's fills by their company: three or more at one steady flow within two hours.
+[[nodiscard]] std::vector<bool> fills_of_machines(const std::vector<Portion>& portions,
+                                                  const std::vector<bool>& may_be);
+
+/// The best way to divide the portions among the kinds, with what each label's share is (a hidden semi-Markov
+/// model: forward and backward over all divisions; S.-Z. Yu, Artificial Intelligence 174, 2010).
+[[nodiscard]] Reading read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
+                                const std::vector<bool>& is_fill, double pulse_value_l);
+
+/// A group of portions that is one use, as numbers that the trees of draw_labels_trees.cpp ask about.
+inline constexpr std::size_t feature_count = 32;
+using Features = std::array<float, feature_count>;
+
+/// What is known of each group: itself, its company, and how often the house has its like.
+[[nodiscard]] std::vector<Features> features_of(const std::vector<Portion>& portions,
+                                                const std::vector<Kind>& kinds, const Reading& reading,
+                                                double pulse_value_l);
+
+/// Joins pieces to uses, and tells what is known of each.
+[[nodiscard]] std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l);
+
+/// How probable each label is: boosted regression trees (J. H. Friedman, "Greedy function approximation: a
+/// gradient boosting machine", Annals of Statistics 29(5), 2001), taught by tests/draws/teach.
+[[nodiscard]] std::array<double, draw_label_count> shares_of(const Features& features);
+
+}  // namespace tickledger

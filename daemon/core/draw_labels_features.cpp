@@ -1,0 +1,215 @@
+// What is known of a use beyond its volume and flow: its company, and how often the house has its like.
+#include <algorithm>
+#include <cmath>
+
+#include "core/draw_labels.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// Some portions that are one use.
+struct Use {
+    double from_s = 0, to_s = 0, litres = 0, run_s = 0;
+    double l_per_min = 0;  ///< 0: unknown.
+    double doubt = 0;      ///< Of the flow's logarithm.
+    double unsteadiness = -1;
+    double largest_share = 1;  ///< Of its litres, in one portion.
+    double pieces = 1;
+    double blur_s = 0;
+    bool overlaps = false;
+};
+
+Use use_of(const std::vector<Portion>& portions, const Grouping& group, double pulse_value_l) {
+    Use use;
+    use.from_s = portions[group.first].from_s;
+    std::vector<double> flows;
+    double largest = 0;
+    use.doubt = 1;
+    for (std::size_t i = group.first; i <= group.last; ++i) {
+        const Portion& portion = portions[i];
+        use.to_s = std::max(use.to_s, portion.to_s);
+        use.litres += portion.litres;
+        use.run_s += portion.to_s - portion.from_s;
+        use.blur_s = std::max(use.blur_s, portion.blur_s);
+        use.overlaps = use.overlaps || portion.overlaps;
+        largest = std::max(largest, portion.litres);
+        const bool is_inside = i > group.first && i < group.last;
+        if (portion.is_coarse() ? is_inside : portion.l_per_min > 0) {
+            flows.push_back(portion.is_coarse() ? portion.litres / portion.blur_s * 60 : portion.l_per_min);
+            use.doubt = std::min(use.doubt, portion.flow_doubt);
+        }
+    }
+    use.pieces = static_cast<double>(group.last - group.first + 1);
+    use.largest_share = largest / use.litres;
+    if (flows.empty()) return use;
+    if (portions[group.first].is_coarse()) {
+        const auto middle = flows.begin() + static_cast<std::ptrdiff_t>(flows.size() / 2);
+        std::nth_element(flows.begin(), middle, flows.end());
+        use.l_per_min = *middle;
+        use.doubt = 0.4 * pulse_value_l / (use.l_per_min * use.blur_s / 60) + 0.05;
+    } else {
+        use.l_per_min = use.litres / std::max(use.run_s, 0.5) * 60;
+    }
+    if (flows.size() < 2) return use;
+    double squares = 0;
+    for (const double flow : flows)
+        squares += std::pow(std::log(flow / use.l_per_min), 2);
+    use.unsteadiness = std::sqrt(squares / static_cast<double>(flows.size()));
+    return use;
+}
+
+class Company {
+public:
+    Company(const std::vector<Use>& uses, double pulse_value_l)
+        : uses_(uses), pulse_value_l_(pulse_value_l) {}
+
+    [[nodiscard]] bool alike(const Use& a, const Use& b, double times) const {
+        if (std::abs(a.litres - b.litres) > times * (0.6 * pulse_value_l_ + 0.05 * a.litres)) return false;
+        return flows_alike(a, b, times);
+    }
+
+    [[nodiscard]] bool flows_alike(const Use& a, const Use& b, double times) const {
+        if (a.l_per_min <= 0 || b.l_per_min <= 0) return true;
+        return std::abs(std::log(a.l_per_min / b.l_per_min)) <= times * (0.06 + 0.5 * (a.doubt + b.doubt));
+    }
+
+    /// How many of this use's companions within two hours come again, as long after, beside another of its
+    /// like.
+    [[nodiscard]] int rhythm(std::size_t i, const std::vector<std::size_t>& like) const {
+        constexpr std::size_t most_like = 40;
+        int best = 0;
+        for (std::size_t n = 0; n < like.size() && n < most_like; ++n) {
+            const std::size_t k = like[like.size() - 1 - n];
+            if (std::abs(uses_[k].from_s - uses_[i].from_s) < 3 * 3600) continue;
+            best = std::max(best, matches(i, k));
+        }
+        return best;
+    }
+
+private:
+    [[nodiscard]] int matches(std::size_t i, std::size_t k) const {
+        constexpr double longest_s = 7200;
+        int count = 0;
+        for (const int step : {-1, 1}) {
+            int looked_at = 0;
+            for (std::size_t a = i + static_cast<std::size_t>(step);
+                 a < uses_.size() && std::abs(uses_[a].from_s - uses_[i].from_s) <= longest_s &&
+                 looked_at < 15;
+                 a += static_cast<std::size_t>(step)) {
+                if (uses_[a].litres < std::max(1.5, 1.5 * pulse_value_l_)) continue;
+                ++looked_at;
+                const double after_s = uses_[a].from_s - uses_[i].from_s;
+                for (std::size_t b = k + static_cast<std::size_t>(step); b < uses_.size();
+                     b += static_cast<std::size_t>(step)) {
+                    const double other_s = uses_[b].from_s - uses_[k].from_s;
+                    const double room_s = 60 + 0.05 * std::abs(after_s) + uses_[i].blur_s;
+                    if (std::abs(other_s) > std::abs(after_s) + room_s) break;
+                    if (std::abs(other_s - after_s) > room_s || !alike(uses_[a], uses_[b], 1.3)) continue;
+                    ++count;
+                    break;
+                }
+            }
+        }
+        return count;
+    }
+
+    const std::vector<Use>& uses_;
+    double pulse_value_l_;
+};
+
+float log_of(double x) {
+    return static_cast<float>(std::log(std::max(x, 1e-3)));
+}
+
+}  // namespace
+
+std::vector<Features> features_of(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
+                                  const Reading& reading, double pulse_value_l) {
+    std::vector<Use> uses;
+    double house_litres = 0;
+    for (const Grouping& group : reading.groups) {
+        uses.push_back(use_of(portions, group, pulse_value_l));
+        house_litres += uses.back().litres;
+    }
+    const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
+    const Kind* cistern = nullptr;
+    for (const Kind& kind : kinds) {
+        if (kind.is_learned && kind.label == DrawLabel::flush && (!cistern || kind.a_day > cistern->a_day))
+            cistern = &kind;
+    }
+    const Company company(uses, pulse_value_l);
+    std::vector<Features> all(uses.size());
+    for (std::size_t i = 0; i < uses.size(); ++i) {
+        const Use& use = uses[i];
+        const Grouping& group = reading.groups[i];
+        Features& f = all[i];
+        std::size_t n = 0;
+        const auto add = [&](double value) { f.at(n++) = static_cast<float>(value); };
+        add(log_of(use.litres));
+        add(use.l_per_min > 0 ? log_of(use.l_per_min) : -5);
+        add(log_of(use.to_s - use.from_s));
+        add(use.pieces);
+        add(1 - use.run_s / std::max(1e-3, use.to_s - use.from_s));
+        add(use.unsteadiness);
+        add(use.largest_share);
+        add(use.overlaps ? 1 : 0);
+        for (const DrawLabel label : {DrawLabel::flush, DrawLabel::shower, DrawLabel::tap, DrawLabel::washer,
+                                      DrawLabel::bath, DrawLabel::hose}) {
+            double share = 0;
+            for (std::size_t k = group.first; k <= group.last; ++k)
+                share += reading.shares[k].at(static_cast<std::size_t>(label)) * portions[k].litres;
+            add(share / use.litres);
+        }
+        std::vector<std::size_t> like;
+        double around = 0;
+        double as_large = 0;
+        for (std::size_t k = 0; k < uses.size(); ++k) {
+            if (k == i) continue;
+            if (company.alike(use, uses[k], 1))
+                like.push_back(k);
+            else if (company.alike(use, uses[k], 3))
+                ++around;
+            if (uses[k].litres >= use.litres) ++as_large;
+        }
+        const auto alike = static_cast<double>(like.size());
+        add(log_of((alike + 0.3) / days));
+        add(log_of((alike + 0.5) / (around + 1)));
+        add(log_of((as_large + 0.3) / days));
+        double near = 0, near_alike = 0, near_flow = 0, nearest_before_s = 7200, nearest_after_s = 7200;
+        double litres_before = 0, litres_after = 0;
+        constexpr double company_s = 4500;
+        for (const int step : {-1, 1}) {
+            for (std::size_t k = i + static_cast<std::size_t>(step);
+                 k < uses.size() && std::abs(uses[k].from_s - use.from_s) < company_s;
+                 k += static_cast<std::size_t>(step)) {
+                ++near;
+                const double gap_s = step < 0 ? use.from_s - uses[k].to_s : uses[k].from_s - use.to_s;
+                double& nearest_s = step < 0 ? nearest_before_s : nearest_after_s;
+                nearest_s = std::min(nearest_s, std::max(0.0, gap_s));
+                if (gap_s <= 120) (step < 0 ? litres_before : litres_after) += uses[k].litres;
+                if (uses[k].litres < std::max(1.5, 1.5 * pulse_value_l)) continue;
+                if (company.alike(use, uses[k], 1.5)) ++near_alike;
+                if (use.l_per_min > 0 && uses[k].l_per_min > 0 && company.flows_alike(use, uses[k], 1))
+                    ++near_flow;
+            }
+        }
+        add(near);
+        add(near_alike);
+        add(near_flow);
+        add(log_of(nearest_before_s + 1));
+        add(log_of(nearest_after_s + 1));
+        add(litres_before);
+        add(litres_after);
+        add(use.litres >= std::max(1.5, 1.5 * pulse_value_l) ? company.rhythm(i, like) : 0);
+        add(cistern ? std::log(use.litres) - cistern->litres.middle : 9);
+        add(cistern && use.l_per_min > 0 ? std::log(use.l_per_min) - cistern->l_per_min.middle : 9);
+        add(log_of(pulse_value_l));
+        add(log_of(use.blur_s));
+        add(log_of(house_litres / days));
+        add(log_of(use.litres / pulse_value_l));
+    }
+    return all;
+}
+
+}  // namespace tickledger

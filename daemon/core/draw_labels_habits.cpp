@@ -1,0 +1,279 @@
+// What recurs in a house.
+#include <algorithm>
+#include <cmath>
+
+#include "core/draw_labels.hpp"
+
+namespace tickledger {
+
+namespace {
+
+double ln(double x) {
+    return std::log(x);
+}
+
+/// Some water with nothing right before and after it.
+struct Burst {
+    double litres = 0;
+    double l_per_min = 0;  ///< 0: unknown.
+};
+
+std::vector<Burst> bursts_of(const std::vector<Portion>& portions) {
+    constexpr double apart_s = 8;
+    constexpr std::size_t most_pieces = 6;
+    std::vector<Burst> bursts;
+    for (std::size_t i = 0; i < portions.size();) {
+        std::size_t end = i + 1;
+        double to_s = portions[i].to_s;
+        double litres = portions[i].litres;
+        double run_s = portions[i].to_s - portions[i].from_s;
+        while (end < portions.size() && portions[end].from_s - to_s <= apart_s) {
+            to_s = std::max(to_s, portions[end].to_s);
+            litres += portions[end].litres;
+            run_s += portions[end].to_s - portions[end].from_s;
+            ++end;
+        }
+        if (end - i <= most_pieces) {
+            const bool has_flow = !portions[i].is_coarse() && (end - i > 1 || portions[i].l_per_min > 0);
+            bursts.push_back({litres, has_flow && run_s > 0 ? litres / run_s * 60 : 0});
+        }
+        // Where several pieces ran at once each of them may be the cistern's.
+        for (std::size_t k = i; end - i > 1 && k < end; ++k) {
+            if (!portions[k].is_coarse()) bursts.push_back({portions[k].litres, portions[k].l_per_min});
+        }
+        i = end;
+    }
+    return bursts;
+}
+
+double median(std::vector<double> values) {
+    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+    std::nth_element(values.begin(), middle, values.end());
+    return *middle;
+}
+
+}  // namespace
+
+// Volumes: showers from 3 757 showers at 56 heads (DAIAD open data); taps from a flat's own meters (WEUSEDTO)
+// and a house of five (CIWS); cisterns 3 to 13 L. Frequencies a household and day: household surveys, see
+// docs/draws.md.
+std::vector<Kind> published_kinds() {
+    return {
+        {DrawLabel::flush,
+         8,
+         {ln(7.5), 0.40},
+         {ln(7), 0.50},
+         -1.0,
+         -6,
+         {0.60, 0.35, 0.05},
+         0.03,
+         20,
+         600,
+         6,
+         false},
+        {DrawLabel::shower,
+         1.5,
+         {ln(30), 0.65},
+         {ln(6.0), 0.42},
+         -0.7,
+         -1.5,
+         {0.30, 0.50, 0.20},
+         0.12,
+         90,
+         2400,
+         60,
+         false},
+        {DrawLabel::tap,
+         35,
+         {ln(0.9), 1.10},
+         {ln(3.0), 0.50},
+         -0.7,
+         -4,
+         {0.10, 0.30, 0.60},
+         0.40,
+         8,
+         600,
+         6,
+         false},
+        {DrawLabel::tap,
+         2.5,
+         {ln(6), 0.70},
+         {ln(2.8), 0.45},
+         -0.7,
+         -1.5,
+         {0.05, 0.25, 0.70},
+         0.40,
+         60,
+         1800,
+         40,
+         false},
+        {DrawLabel::washer,
+         2.5,
+         {ln(7), 0.60},
+         {ln(6), 0.50},
+         -1.0,
+         -3,
+         {0.80, 0.15, 0.05},
+         0.15,
+         40,
+         400,
+         8,
+         false},
+        {DrawLabel::bath,
+         0.02,
+         {ln(90), 0.25},
+         {ln(11), 0.25},
+         -1.0,
+         -6,
+         {0.60, 0.35, 0.05},
+         0.03,
+         10,
+         1800,
+         30,
+         false},
+        {DrawLabel::hose,
+         0.06,
+         {ln(70), 0.80},
+         {ln(13), 0.35},
+         -1.0,
+         -3,
+         {0.50, 0.35, 0.15},
+         0.06,
+         30,
+         5400,
+         60,
+         false},
+        {DrawLabel::unknown,
+         0.02,
+         {ln(10), 3.0},
+         {ln(5), 3.0},
+         -3.0,
+         -6,
+         {0.1, 0.2, 0.7},
+         0.5,
+         0,
+         0,
+         1,
+         false},
+    };
+}
+
+std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double pulse_value_l) {
+    const std::vector<Burst> bursts = bursts_of(portions);
+    std::vector<Kind> kinds;
+    if (portions.empty()) return kinds;
+    const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
+    std::vector<bool> taken(bursts.size(), false);
+    constexpr int most_kinds = 7;
+    for (int round = 0; round < most_kinds; ++round) {
+        double best_excess = 0;
+        std::size_t best = bursts.size();
+        const auto near = [&](const Burst& a, const Burst& b, double times) {
+            const double off = std::abs(b.litres - a.litres);
+            const bool has_flows = a.l_per_min > 0 && b.l_per_min > 0;
+            if (off > times * ((has_flows ? 1.05 : 0.55) * pulse_value_l + 0.04 * a.litres)) return false;
+            if (!has_flows) return a.l_per_min <= 0 && b.l_per_min <= 0;
+            return std::abs(ln(a.l_per_min / b.l_per_min)) <= times * (0.07 + 0.3 * pulse_value_l / a.litres);
+        };
+        for (std::size_t i = 0; i < bursts.size(); ++i) {
+            const Burst& middle = bursts[i];
+            if (taken[i] || middle.litres < std::max(2.5, 2.5 * pulse_value_l) || middle.litres > 75)
+                continue;
+            double inside = 0, around = 0;
+            for (std::size_t k = 0; k < bursts.size(); ++k) {
+                if (taken[k]) continue;
+                if (near(middle, bursts[k], 1))
+                    ++inside;
+                else if (near(middle, bursts[k], 3))
+                    ++around;
+            }
+            // Evenly spread water would put so many inside.
+            const double by_chance = around / (middle.l_per_min > 0 ? 6 : 2);
+            const double excess = (inside - by_chance) / std::sqrt(by_chance + 2);
+            if (excess > best_excess && inside >= 5 &&
+                inside >= (middle.l_per_min > 0 ? 2.2 : 1.6) * by_chance) {
+                best_excess = excess;
+                best = i;
+            }
+        }
+        if (best == bursts.size() || best_excess < 2.6) break;
+        const Burst middle = bursts[best];
+        std::vector<double> litres, flows;
+        for (std::size_t k = 0; k < bursts.size(); ++k) {
+            if (taken[k] || !near(middle, bursts[k], 1)) continue;
+            taken[k] = true;
+            litres.push_back(bursts[k].litres);
+            if (bursts[k].l_per_min > 0) flows.push_back(bursts[k].l_per_min);
+        }
+        const auto bell = [](const std::vector<double>& values, double least, double most) {
+            const double middle_of = median(values);
+            double squares = 0;
+            for (const double value : values)
+                squares += std::pow(ln(value / middle_of), 2);
+            return Bell{ln(middle_of),
+                        std::clamp(std::sqrt(squares / static_cast<double>(values.size())), least, most)};
+        };
+        Kind kind{DrawLabel::flush,
+                  static_cast<double>(litres.size()) / days,
+                  bell(litres, 0.03, 0.2),
+                  flows.empty() ? Bell{ln(7), 0.6} : bell(flows, 0.05, 0.15),
+                  -1.0,
+                  -6,
+                  {0.70, 0.25, 0.05},
+                  0.03,
+                  15,
+                  900,
+                  8,
+                  true};
+        kinds.push_back(kind);
+    }
+    // The most frequent is a cistern's; so is what recurs nearly as often, or at the same flow. The rest
+    // fills machines.
+    const auto frequent = std::max_element(kinds.begin(), kinds.end(), [](const Kind& a, const Kind& b) {
+        return (a.litres.middle < ln(17) ? a.a_day : 0) < (b.litres.middle < ln(17) ? b.a_day : 0);
+    });
+    for (Kind& kind : kinds) {
+        const bool flows_alike = std::abs(kind.l_per_min.middle - frequent->l_per_min.middle) <= 0.2;
+        const double often = kind.a_day / frequent->a_day;
+        if (kind.litres.middle > ln(17) || kind.a_day < 0.9 || often < (flows_alike ? 0.2 : 0.4))
+            kind.label = DrawLabel::washer;
+    }
+    return kinds;
+}
+
+std::vector<bool> fills_of_machines(const std::vector<Portion>& portions, const std::vector<bool>& may_be) {
+    constexpr double longest_apart_s = 3000;
+    constexpr double longest_cycle_s = 3 * 3600;
+    std::vector<bool> is_fill(portions.size(), false);
+    const auto is_candidate = [&](std::size_t i) {
+        const Portion& p = portions[i];
+        return may_be[i] && p.l_per_min > 0 && p.litres >= 2 && p.litres <= 30 && p.flow_doubt < 0.35;
+    };
+    for (std::size_t i = 0; i < portions.size(); ++i) {
+        if (!is_candidate(i)) continue;
+        std::vector<std::size_t> fills{i};
+        int beside = 0;
+        for (std::size_t k = i + 1; k < portions.size(); ++k) {
+            if (portions[k].from_s - portions[i].from_s > longest_cycle_s) break;
+            if (portions[k].from_s - portions[fills.back()].to_s > longest_apart_s) break;
+            if (!is_candidate(k)) continue;
+            const double doubt = 0.06 + 0.6 * std::hypot(portions[k].flow_doubt, portions[i].flow_doubt);
+            if (std::abs(ln(portions[k].l_per_min / portions[i].l_per_min)) <= doubt) {
+                fills.push_back(k);
+            } else {
+                ++beside;
+            }
+        }
+        const double span_s = portions[fills.back()].from_s - portions[i].from_s;
+        double litres = 0;
+        for (const std::size_t fill : fills)
+            litres += portions[fill].litres;
+        if (fills.size() < 3 || span_s < 900 || litres < 9 || static_cast<std::size_t>(beside) > fills.size())
+            continue;
+        for (const std::size_t fill : fills)
+            is_fill[fill] = true;
+    }
+    return is_fill;
+}
+
+}  // namespace tickledger

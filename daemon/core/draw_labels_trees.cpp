@@ -1,0 +1,45 @@
+// The trees that were taught. Data alone: draw_labels_trees.inc is written by tests/draws/teach.
+#include <cmath>
+
+#include "core/draw_labels.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// One question, or with feature -1 an answer. The yes branch is the next node.
+struct Node {
+    std::int16_t feature;
+    std::int16_t otherwise;  ///< How many nodes on the branch of the larger values begins.
+    float value;             ///< "Is the feature at most this?", or the answer.
+};
+
+struct Tree {
+    std::int16_t label;
+    std::int32_t first;
+};
+
+#include "core/draw_labels_trees.inc"
+
+}  // namespace
+
+std::array<double, draw_label_count> shares_of(const Features& features) {
+    std::array<double, draw_label_count> shares{};
+    shares.fill(-30);
+    for (std::size_t label = 0; label < taught_labels; ++label)
+        shares.at(label) = 0;
+    for (const Tree& tree : trees) {
+        const Node* node = &nodes[static_cast<std::size_t>(tree.first)];
+        while (node->feature >= 0)
+            node += features.at(static_cast<std::size_t>(node->feature)) <= node->value ? 1 : node->otherwise;
+        shares.at(static_cast<std::size_t>(tree.label)) += static_cast<double>(node->value);
+    }
+    double sum = 0;
+    for (double& share : shares)
+        sum += share = std::exp(share);
+    for (double& share : shares)
+        share /= sum;
+    return shares;
+}
+
+}  // namespace tickledger
