@@ -2,8 +2,10 @@
 // whole measurement.
 #include <catch2/catch.hpp>
 
+#include "draws/score.hpp"
 #include "draws/trial.hpp"
 
+using namespace tickledger;
 using namespace tickledger::draws;
 
 namespace {
@@ -13,6 +15,16 @@ Outcome houses(int count, double pulse_value_l) {
     for (int i = 0; i < count; ++i)
         sum += measure(
             {.seed = 600'000 + static_cast<std::uint64_t>(i), .pulse_value_l = pulse_value_l, .cadence = {}});
+    return sum;
+}
+
+Score wild_homes(int count, const MeterAndNode& meter, double leak_l_per_h = 0) {
+    Score sum;
+    for (int i = 0; i < count; ++i) {
+        Home home = wild_home(600'000 + static_cast<std::uint64_t>(i), 21);
+        if (leak_l_per_h > 0) home = with_leak(std::move(home), leak_l_per_h, static_cast<std::uint64_t>(i));
+        sum += score(home, meter, [](int week) { return week == 2; });
+    }
     return sum;
 }
 
@@ -27,4 +39,22 @@ TEST_CASE("draws that ran alone are all found, to the tick") {
 TEST_CASE("four fifths of the water carry the right label") {
     const Outcome outcome = houses(20, 1);
     CHECK(outcome.labelled_l >= 0.8 * outcome.volume_l);
+}
+
+TEST_CASE("in wild homes seven litres of ten are named right, and the confidence is meant") {
+    const Score told = wild_homes(8, {1, {}});
+    CHECK(told.right_share() >= 0.7);
+    CHECK(told.recall(DrawLabel::shower) >= 0.8);
+    CHECK(told.calibration_error() <= 0.1);
+}
+
+TEST_CASE("readings three minutes apart still tell showers") {
+    const Score told = wild_homes(8, {1, std::chrono::minutes{3}});
+    CHECK(told.recall(DrawLabel::shower) >= 0.7);
+    CHECK(told.calibration_error() <= 0.12);
+}
+
+TEST_CASE("a leak of 20 L/h is told as a leak") {
+    const Score told = wild_homes(4, {1, {}}, 20);
+    CHECK(told.recall(DrawLabel::leak) >= 0.7);
 }

@@ -1,0 +1,38 @@
+// Boosted regression trees with a softmax over labels, for examples whose truth may be mixed.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "draws/score.hpp"
+
+namespace tickledger::draws {
+
+inline constexpr std::size_t taught_labels = 6;  ///< flush, shower, tap, washer, bath, hose.
+
+struct TaughtNode {
+    int feature = -1;
+    int otherwise = 0;
+    float value = 0;
+};
+
+struct TaughtTree {
+    int label = 0;
+    std::vector<TaughtNode> nodes;
+};
+
+struct Teaching {
+    int rounds = 60;
+    double rate = 0.12;
+    int depth = 4;
+    double least_weight = 60;  ///< Litres of second derivative that a leaf needs.
+    double calm = 20;          ///< Added to them where a leaf answers.
+};
+
+[[nodiscard]] std::vector<TaughtTree> teach(const std::vector<Example>& examples, const Teaching& teaching);
+
+/// The trees as daemon/core/draw_labels_trees.inc holds them.
+[[nodiscard]] std::string table_of(const std::vector<TaughtTree>& trees);
+
+}  // namespace tickledger::draws

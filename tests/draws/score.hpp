@@ -1,0 +1,54 @@
+// How many litres carry their right name: each tick is made of what ran for it, and lies in a draw that was
+// told.
+#pragma once
+
+#include <array>
+#include <functional>
+
+#include "core/draw_labels.hpp"
+#include "draws/homes.hpp"
+#include "tickledger/draw.hpp"
+
+namespace tickledger::draws {
+
+struct MeterAndNode {
+    double pulse_value_l = 1;
+    /// The node tells at every tick, to the second; or at this cadence.
+    Duration cadence{};
+};
+
+struct Score {
+    double volume_l = 0;
+    double right_l = 0;
+    /// Litres by true label and told label (the last: none).
+    std::array<std::array<double, draw_label_count + 1>, draw_label_count> confusion_l{};
+    /// Litres by told confidence in tenths, those of them that were right, and the confidence told for them.
+    std::array<double, 10> told_l{};
+    std::array<double, 10> told_right_l{};
+    std::array<double, 10> told_confidence_l{};
+
+    Score& operator+=(const Score& other);
+    [[nodiscard]] double right_share() const { return volume_l > 0 ? right_l / volume_l : 0; }
+    /// Of this label's litres, those that were told as it.
+    [[nodiscard]] double recall(DrawLabel label) const;
+    [[nodiscard]] double litres(DrawLabel label) const;
+    /// How far told confidence and truth lie apart, a litre on average (expected calibration error).
+    [[nodiscard]] double calibration_error() const;
+};
+
+/// One use that was told: its features, and how many litres of it were what.
+struct Example {
+    Features features{};
+    std::array<double, draw_label_count> litres{};
+};
+
+/// Examples to teach the labels with.
+[[nodiscard]] std::vector<Example> examples(const Home& home, const MeterAndNode& meter,
+                                            const std::function<bool(int week)>& is_scored = {});
+
+/// Reads a home week by week as the daemon does, learning from the days before, and scores the weeks that
+/// `is_scored` says yes to.
+[[nodiscard]] Score score(const Home& home, const MeterAndNode& meter,
+                          const std::function<bool(int week)>& is_scored = {});
+
+}  // namespace tickledger::draws

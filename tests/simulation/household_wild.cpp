@@ -1,0 +1,227 @@
+#include "simulation/household_wild.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <numeric>
+
+#include "simulation/chance.hpp"
+
+namespace tickledger::simulation {
+
+namespace {
+
+using std::chrono::hours;
+using std::chrono::minutes;
+
+constexpr std::uint64_t house_stream = 4'000'000;
+
+Duration of_s(double s) {
+    return Duration{std::llround(s * 1e6)};
+}
+
+/// About 1, with this spread of the logarithm.
+double factor(Chance& chance, double spread) {
+    const double u = std::max(chance.share(), 1e-12);
+    const double v = chance.share();
+    return std::exp(spread * std::sqrt(-2 * std::log(u)) * std::cos(2 * std::numbers::pi * v));
+}
+
+// How likely water is used in each hour of the day. Invented: a morning and an evening hump.
+constexpr std::array<double, 24> busy = {1, .4, .3, .3, .4, 2, 7, 10, 9, 6, 5, 5,
+                                         7, 6,  4,  4,  5,  6, 8, 9,  8, 7, 5, 3};
+
+class Days {
+public:
+    Days(const WildHouse& house, Chance& chance) : house_(house), chance_(chance) {}
+
+    std::vector<Event> make(Instant midnight) {
+        midnight_ = midnight;
+        for (int left = times(5); left > 0; --left)
+            toilet(some_time());
+        for (int left = times(0.69); left > 0; --left)
+            shower(some_time());
+        for (int left = times(12); left > 0; --left)
+            tap(some_time(), 0.8, 1.0);
+        for (int left = times(0.7); left > 0; --left)
+            dishes(some_time());
+        for (int left = house_.bath ? times(0.06) : 0; left > 0; --left)
+            steady(Use::bath, some_time(), 85 * factor(chance_, 0.25), 11 * factor(chance_, 0.15));
+        for (int left = house_.washer_fills_l.empty() ? 0 : times(0.3); left > 0; --left)
+            machine(Use::washer, midnight_ + hours{8} + chance_.moment(hours{12}), house_.washer_fills_l,
+                    house_.washer_fills_at_min, house_.washer_l_per_min);
+        if (!house_.dishwasher_fills_l.empty() && chance_.happens(std::min(0.9, 0.25 * house_.residents)))
+            machine(Use::dishwasher, midnight_ + hours{13} + chance_.moment(hours{9}),
+                    house_.dishwasher_fills_l, house_.dishwasher_fills_at_min, house_.dishwasher_l_per_min);
+        for (int left = house_.garden ? chance_.times(0.7) : 0; left > 0; --left)
+            steady(Use::hose, midnight_ + hours{8} + chance_.moment(hours{12}), 50 * factor(chance_, 0.9),
+                   12 * factor(chance_, 0.25));
+        return std::move(events_);
+    }
+
+private:
+    int times(double a_person) { return chance_.times(a_person * house_.residents); }
+
+    Instant some_time() {
+        double left = chance_.share() * std::accumulate(busy.begin(), busy.end(), 0.0);
+        std::size_t hour = 0;
+        while (hour + 1 < busy.size() && left >= busy.at(hour))
+            left -= busy.at(hour++);
+        return midnight_ + hours{hour} + chance_.moment(hours{1});
+    }
+
+    /// Water whose flow wanders: every few seconds it is a little elsewhere, and drawn back to its mean.
+    void wander(Event& event, Instant& at, double volume_l, double l_per_min, double spread, double step_s) {
+        double off = 0;
+        while (volume_l > 0) {
+            off = 0.8 * off + std::log(factor(chance_, spread * 0.6));
+            const double flow = l_per_min * std::exp(off);
+            const double s = std::min(step_s * (0.5 + chance_.share()), volume_l / flow * 60);
+            event.parts.push_back({{at, at + of_s(s)}, flow_of_l_per_min(flow), event.use});
+            at += of_s(s);
+            volume_l -= std::max(flow * s / 60, 1e-3);
+        }
+    }
+
+    void steady(Use use, Instant at, double volume_l, double l_per_min) {
+        Event event{use, {}};
+        wander(event, at, volume_l, l_per_min, 0.03, 20);
+        events_.push_back(std::move(event));
+    }
+
+    void shower(Instant at) {
+        Event event{Use::shower, {}};
+        const double volume_l = std::clamp(house_.shower_l * factor(chance_, 0.42), 4.0, 250.0);
+        const double l_per_min = house_.shower_l_per_min * factor(chance_, 0.16);
+        const int parts = chance_.happens(house_.soap_pauses) ? 2 + static_cast<int>(chance_.below(3)) : 1;
+        for (int part = 0; part < parts; ++part) {
+            if (part > 0) at += of_s(10 + 50 * chance_.share());
+            wander(event, at, volume_l / parts * chance_.between(0.7, 1.3), l_per_min * factor(chance_, 0.08),
+                   0.08, 12);
+        }
+        events_.push_back(std::move(event));
+    }
+
+    void toilet(Instant at) {
+        // Most of a cistern fills at one flow; the float valve throttles the rest.
+        Event event{Use::flush, {}};
+        const double volume_l =
+            house_.cisterns_l.at(chance_.below(house_.cisterns_l.size())) * factor(chance_, 0.025);
+        const double l_per_min = house_.cistern_l_per_min * factor(chance_, 0.03);
+        for (const auto& [share, of_flow] :
+             {std::pair{0.8, 1.0}, std::pair{0.12, 0.7}, std::pair{0.05, 0.4}, std::pair{0.03, 0.15}}) {
+            const Draw part = draw_of(Use::flush, at, volume_l * share, l_per_min * of_flow);
+            event.parts.push_back(part);
+            at = part.span.to;
+        }
+        const Instant began = event.parts.front().span.from;
+        events_.push_back(std::move(event));
+        if (chance_.happens(0.8)) tap(began + of_s(5 + 50 * chance_.share()), 0.7, 0.6);
+    }
+
+    void tap(Instant at, double volume_l, double spread) {
+        Event event{Use::tap, {}};
+        wander(event, at, std::clamp(volume_l * factor(chance_, spread), 0.05, 25.0),
+               house_.tap_l_per_min * factor(chance_, 0.4), 0.12, 4);
+        events_.push_back(std::move(event));
+    }
+
+    /// Washing up, cooking: the tap is opened and closed for minutes.
+    void dishes(Instant at) {
+        const double l_per_min = house_.tap_l_per_min * 1.2 * factor(chance_, 0.25);
+        for (int left = 2 + static_cast<int>(chance_.below(8)); left > 0; --left) {
+            Event event{Use::tap, {}};
+            wander(event, at, std::clamp(1.0 * factor(chance_, 0.9), 0.05, 12.0), l_per_min, 0.12, 4);
+            events_.push_back(std::move(event));
+            at += of_s(5 + 60 * chance_.share());
+        }
+    }
+
+    /// Each fill comes in short pulses: the drum soaks it up, the machine tops it up.
+    void machine(Use use, Instant from, const std::vector<double>& fills_l,
+                 const std::vector<double>& fills_at_min, double l_per_min) {
+        Event event{use, {}};
+        Instant at = from;
+        for (std::size_t i = 0; i < fills_l.size(); ++i) {
+            at = std::max<Instant>(at, from + of_s(60 * fills_at_min[i] * factor(chance_, 0.04)));
+            const int pulses = 1 + static_cast<int>(chance_.below(3));
+            for (int pulse = 0; pulse < pulses; ++pulse) {
+                const Draw part = draw_of(use, at, fills_l[i] / pulses * factor(chance_, 0.05),
+                                          l_per_min * factor(chance_, 0.02));
+                event.parts.push_back(part);
+                at = part.span.to + of_s(5 + 20 * chance_.share());
+            }
+        }
+        events_.push_back(std::move(event));
+    }
+
+    const WildHouse& house_;
+    Chance& chance_;
+    Instant midnight_{};
+    std::vector<Event> events_;
+};
+
+}  // namespace
+
+double Event::volume_l() const {
+    return std::accumulate(parts.begin(), parts.end(), 0.0,
+                           [](double sum, const Draw& part) { return sum + part.volume_l(); });
+}
+
+double Event::seconds() const {
+    return std::accumulate(parts.begin(), parts.end(), 0.0, [](double sum, const Draw& part) {
+        return sum + std::chrono::duration<double>(part.span.length()).count();
+    });
+}
+
+WildHouse wild_house_of(std::uint64_t seed) {
+    Chance chance(Chance::seed_of(seed, house_stream));
+    WildHouse house;
+    house.residents = 1 + static_cast<int>(chance.below(5));
+    house.shower_l_per_min = std::clamp(7.2 * factor(chance, 0.28), 2.5, 12.0);
+    house.shower_l = 26 * factor(chance, 0.42) * std::pow(house.shower_l_per_min / 7.2, 0.5);
+    house.soap_pauses = chance.between(0.1, 0.7);
+    const std::array<double, 7> cisterns_l = {4, 5, 6, 7.5, 8.4, 9, 13};
+    house.cisterns_l.push_back(cisterns_l.at(chance.below(cisterns_l.size())) * factor(chance, 0.05));
+    // A second toilet, or a second button.
+    if (chance.happens(0.5)) house.cisterns_l.push_back(house.cisterns_l[0] * chance.between(0.5, 0.8));
+    house.cistern_l_per_min = std::clamp(7 * factor(chance, 0.35), 2.0, 20.0);
+    house.tap_l_per_min = std::clamp(3.2 * factor(chance, 0.35), 1.2, 8.0);
+    if (chance.happens(0.9)) {
+        house.washer_l_per_min = 8.5 * factor(chance, 0.25);
+        const int fills = 3 + static_cast<int>(chance.below(3));
+        double at_min = 0;
+        for (int i = 0; i < fills; ++i) {
+            house.washer_fills_l.push_back((i == 0 ? 16 : 10) * factor(chance, 0.35));
+            house.washer_fills_at_min.push_back(at_min);
+            at_min += i == 0 ? chance.between(20, 45) : chance.between(6, 16);
+        }
+    }
+    if (chance.happens(0.6)) {
+        house.dishwasher_l_per_min = 3 * factor(chance, 0.2);
+        double at_min = 0;
+        for (int left = 3 + static_cast<int>(chance.below(3)); left > 0; --left) {
+            house.dishwasher_fills_l.push_back(3.2 * factor(chance, 0.2));
+            house.dishwasher_fills_at_min.push_back(at_min);
+            at_min += chance.between(8, 30);
+        }
+    }
+    house.bath = chance.happens(0.3);
+    house.garden = chance.happens(0.25);
+    return house;
+}
+
+std::vector<Event> wild_water_of(const WildHouse& house, std::uint64_t seed, Instant midnight, int days) {
+    std::vector<Event> water;
+    for (int day = 0; day < days; ++day) {
+        Chance chance(Chance::seed_of(seed, static_cast<std::uint64_t>(day)));
+        auto made = Days(house, chance).make(midnight + hours{24} * day);
+        water.insert(water.end(), std::make_move_iterator(made.begin()), std::make_move_iterator(made.end()));
+    }
+    std::sort(water.begin(), water.end(),
+              [](const Event& a, const Event& b) { return a.span().from < b.span().from; });
+    return water;
+}
+
+}  // namespace tickledger::simulation

@@ -1,0 +1,56 @@
+// Households as wild as real ones: what tells draws apart in a laboratory differs from use to use here.
+//
+// The distributions follow open measurements (docs/draws.md holds them side by side):
+//   showers: 3 757 showers at 56 heads, DAIAD open data, trial A (CC BY-SA 4.0);
+//   taps, pauses, wandering flows: a flat's own meters at each fixture, WEUSEDTO (A. Di Mauro et al., Data in
+//     Brief 2022, CC BY 4.0), and 821 labelled uses of a house of five, CIWS (Utah State University, BSD
+//     3-Clause);
+//   cisterns and washing machines: the same house of five.
+// Frequencies a person and day, and who lives how: household.hpp. Where nothing above tells a thing (a bath's
+// flow, the course of a dishwasher's fills), it is common practice, no source.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+#include "simulation/household.hpp"
+
+namespace tickledger::simulation {
+
+/// One use of water by one person or machine: all that ran for it, pauses left out, in order of time.
+struct Event {
+    Use use = Use::tap;
+    std::vector<Draw> parts;
+
+    [[nodiscard]] Span span() const { return {parts.front().span.from, parts.back().span.to}; }
+    [[nodiscard]] double volume_l() const;
+    /// Of running water alone.
+    [[nodiscard]] double seconds() const;
+};
+
+/// What each fixture and machine of one house is like, by chance of the seed.
+struct WildHouse {
+    int residents = 2;
+    double shower_l_per_min = 7;
+    double shower_l = 27;
+    double soap_pauses = 0.5;  ///< The share of showers in which the tap is closed for soap.
+    std::vector<double> cisterns_l;
+    double cistern_l_per_min = 7;
+    double tap_l_per_min = 3;
+    std::vector<double> washer_fills_l;
+    std::vector<double> washer_fills_at_min;
+    double washer_l_per_min = 8;
+    std::vector<double> dishwasher_fills_l;
+    std::vector<double> dishwasher_fills_at_min;
+    double dishwasher_l_per_min = 3;
+    bool bath = false;
+    bool garden = false;
+};
+
+[[nodiscard]] WildHouse wild_house_of(std::uint64_t seed);
+
+/// Everything that runs in it on so many days from a midnight (days of 24 hours), in order of beginning.
+[[nodiscard]] std::vector<Event> wild_water_of(const WildHouse& house, std::uint64_t seed, Instant midnight,
+                                               int days);
+
+}  // namespace tickledger::simulation
