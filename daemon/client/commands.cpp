@@ -117,10 +117,12 @@ void watch(const Options& options) {
 
 void draws(const Options& options) {
     const AskedRange range = range_of(options);
-    show(options, draws_view,
-         targets_of(
-             options, "draws",
-             {{"from", range.from.value_or("")}, {"to", range.to.value_or("")}, {"label", options.label}}));
+    const bool by_length = !options.longest.empty();
+    show(options, by_length ? longest_draws_view : draws_view,
+         targets_of(options, "draws",
+                    {{"from", range.from.value_or("")},
+                     {"to", range.to.value_or("")},
+                     {"label", by_length ? options.longest : options.label}}));
 }
 
 void ledger(const Options& options) {

@@ -30,6 +30,8 @@ struct Options {
     std::string month;
     std::string last;
     std::string label;
+    /// Likewise, the longest first.
+    std::string longest;
     std::string state;
     std::string acknowledge;
     std::string shelve;

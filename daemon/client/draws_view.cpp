@@ -1,7 +1,9 @@
 // Draws as people ask for them: when, how long, how much, what for.
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <map>
+#include <vector>
 
 #include "client/cells.hpp"
 #include "client/table.hpp"
@@ -26,10 +28,21 @@ std::string l_per_min(const Json& flow_l_per_h) {
     return flow_l_per_h.is_null() ? "" : fmt::format("{:.1f}", flow_l_per_h.get<double>() / 60);
 }
 
+/// Readings a minute or more apart cannot tell a shower from two that follow one another.
+bool may_be_several(const Json& draw) {
+    const std::string label = draw.at("label").get<std::string>();
+    return draw.at("blur_s").get<std::int64_t>() >= 60 &&
+           (label == "shower" || label == "flush" || label == "hose");
+}
+
 std::string notes_of(const Json& draw) {
     std::string notes;
     if (draw.at("overlaps").get<bool>()) append(notes, "beside another");
+    const std::int64_t parts = draw.value("parts", std::int64_t{1});
+    if (parts > 1) append(notes, fmt::format("ran {} times", parts));
     const auto blur_s = draw.at("blur_s").get<std::int64_t>();
+    // Between readings nobody saw whether it was one or two of them.
+    if (may_be_several(draw)) append(notes, "one or more");
     if (is_blurred(draw) && blur_s > 1) append(notes, "readings " + length_text(blur_s) + " apart");
     return notes;
 }
@@ -56,11 +69,8 @@ std::string sums(const Json& draws) {
     return text;
 }
 
-std::string draws_table(const Json& document) {
-    const Json& draws = document.at("draws");
-    std::string text = fmt::format("{}, {}\n", document.at("meter").get<std::string>(),
-                                   document.at("timezone").get<std::string>());
-    if (draws.empty()) return text + "No draw begins in this range.\n";
+/// The draws in a table, under its heading.
+std::string table_of(const Json& draws) {
     Table table({{"From"},
                  {"Length", Align::right},
                  {"Volume L", Align::right},
@@ -76,7 +86,41 @@ std::string draws_table(const Json& document) {
                    l_per_min(draw.at("peak_flow_l_per_h")), draw.at("label"),
                    fmt::format("{:.0f} %", draw.at("confidence").get<double>() * 100), notes_of(draw)});
     }
-    return text + table.text() + "\n" + sums(draws);
+    return table.text();
+}
+
+std::string heading_of(const Json& document) {
+    return fmt::format("{}, {}\n", document.at("meter").get<std::string>(),
+                       document.at("timezone").get<std::string>());
+}
+
+std::string draws_table(const Json& document) {
+    const Json& draws = document.at("draws");
+    if (draws.empty()) return heading_of(document) + "No draw begins in this range.\n";
+    return heading_of(document) + table_of(draws) + "\n" + sums(draws);
+}
+
+Json longest_first(const Json& draws) {
+    std::vector<Json> sorted(draws.begin(), draws.end());
+    std::stable_sort(sorted.begin(), sorted.end(),
+                     [](const Json& a, const Json& b) { return length_s(a) > length_s(b); });
+    return Json(sorted);
+}
+
+/// "The longest shower: 12:30 min, 84.2 L at 6.7 L/min, from 2026-03-02 07:03:10 (83 % sure)."
+std::string longest_text(const Json& draw) {
+    const std::string flow = l_per_min(draw.at("mean_flow_l_per_h"));
+    return fmt::format(
+        "The longest {}: {}{}, {} L{}, from {} ({:.0f} % sure{}).\n", draw.at("label").get<std::string>(),
+        is_blurred(draw) ? "at most " : "", length_text(length_s(draw)), number(draw.at("volume_l"), 1),
+        flow.empty() ? "" : " at " + flow + " L/min", civil(draw.at("from"), no_data).substr(0, 19),
+        draw.at("confidence").get<double>() * 100, may_be_several(draw) ? "; it may have been several" : "");
+}
+
+std::string longest_table(const Json& document) {
+    if (document.at("draws").empty()) return heading_of(document) + "No such draw begins in this range.\n";
+    const Json draws = longest_first(document.at("draws"));
+    return heading_of(document) + longest_text(draws.front()) + "\n" + table_of(draws);
 }
 
 std::string draws_csv(const Json& document) {
@@ -86,7 +130,18 @@ std::string draws_csv(const Json& document) {
                   &document.at("meter"));
 }
 
+std::string longest_csv(const Json& document) {
+    Json sorted = document;
+    sorted["draws"] = longest_first(document.at("draws"));
+    return draws_csv(sorted);
+}
+
 }  // namespace
+
+const View longest_draws_view{longest_table,
+                              csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h",
+                                          "peak_flow_l_per_h", "label", "confidence", "blur_s", "overlaps"}),
+                              longest_csv};
 
 const View draws_view{draws_table,
                       csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h",

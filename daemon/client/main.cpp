@@ -210,8 +210,11 @@ void describe(CLI::App& app, Options& options) {
         app.add_subcommand("draws", "Single uses of water: when, how long, how much, and probably what for");
     add_meter(*draws_command, options);
     add_range(*draws_command, options);
-    draws_command->add_option("--label", options.label,
-                              "Only flush, shower, tap, washer, bath, hose, leak or unknown");
+    auto* label = draws_command->add_option("--label", options.label,
+                                            "Only flush, shower, tap, washer, bath, hose, leak or unknown");
+    draws_command
+        ->add_option("--longest", options.longest, "Only those of this label, the longest first: shower")
+        ->excludes(label);
     draws_command->final_callback([&] { draws(options); });
 
     add_register(app, options);

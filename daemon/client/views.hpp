@@ -20,6 +20,8 @@ extern const View usage_view;
 /// The same with a bar in each row: for a terminal.
 extern const View usage_bars_view;
 extern const View draws_view;
+/// The same, the longest first, and in a sentence which that was.
+extern const View longest_draws_view;
 extern const View ledger_view;
 /// GET …/register, and the answer to a reading.
 extern const View register_view;
