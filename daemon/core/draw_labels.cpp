@@ -211,6 +211,10 @@ std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l) 
 }
 
 void label_draws(std::vector<Draw>& draws, double pulse_value_l) {
+    label_draws_by(shares_of, draws, pulse_value_l);
+}
+
+void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l) {
     // What is known to be a leak is none of the uses.
     const auto leaks = std::stable_partition(draws.begin(), draws.end(),
                                              [](const Draw& draw) { return draw.label != DrawLabel::leak; });
@@ -218,7 +222,7 @@ void label_draws(std::vector<Draw>& draws, double pulse_value_l) {
     draws.erase(leaks, draws.end());
     const auto features = join_uses(draws, pulse_value_l);
     for (std::size_t i = 0; i < draws.size(); ++i) {
-        const auto shares = shares_of(features[i]);
+        const auto shares = namer(features[i]);
         const auto best = std::max_element(shares.begin(), shares.end());
         draws[i].label = static_cast<DrawLabel>(best - shares.begin());
         draws[i].confidence = std::clamp(*best, 0.01, 1.0);

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <array>
+#include <functional>
 #include <vector>
 
 #include "tickledger/draw.hpp"
@@ -94,5 +95,12 @@ using Features = std::array<float, feature_count>;
 /// How probable each label is: boosted regression trees (J. H. Friedman, "Greedy function approximation: a
 /// gradient boosting machine", Annals of Statistics 29(5), 2001), taught by tests/draws/teach.
 [[nodiscard]] std::array<double, draw_label_count> shares_of(const Features& features);
+
+/// What tells how probable each label is.
+using Namer = std::function<std::array<double, draw_label_count>(const Features&)>;
+
+/// label_draws() with trees other than the taught ones: the study asks what a home would be told whose like
+/// taught nothing.
+void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l);
 
 }  // namespace tickledger

@@ -29,7 +29,7 @@ _tickledger() {
     case $previous in
         --config | --into | --socket | --password-file | --ca-file) compopt -o default; return ;;
         --step) words="interval hour day week month year" ;;
-        --label) words="flush shower tap washer bath hose leak unknown" ;;
+        --label | --longest) words="flush shower tap washer bath hose leak unknown" ;;
         --state) words="unacknowledged acknowledged returned-unacknowledged normal shelved" ;;
         --day) words="today yesterday" ;;
         --from | --to | --at | --month | --last | --for | --until | --take-back | --apply-from) return ;;

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 namespace tickledger::draws {
 
@@ -144,6 +145,27 @@ std::vector<TaughtTree> teach(const std::vector<Example>& examples, const Teachi
         }
     }
     return trees;
+}
+
+Namer namer_of(std::vector<TaughtTree> trees) {
+    return [trees = std::move(trees)](const Features& features) {
+        std::array<double, draw_label_count> shares{};
+        for (const TaughtTree& tree : trees) {
+            std::size_t at = 0;
+            while (tree.nodes[at].feature >= 0) {
+                const TaughtNode& node = tree.nodes[at];
+                const bool yes = features.at(static_cast<std::size_t>(node.feature)) <= node.value;
+                at += yes ? 1 : static_cast<std::size_t>(node.otherwise);
+            }
+            shares.at(static_cast<std::size_t>(tree.label)) += static_cast<double>(tree.nodes[at].value);
+        }
+        double sum = 0;
+        for (std::size_t label = 0; label < shares.size(); ++label)
+            sum += shares.at(label) = label < taught_labels ? std::exp(shares.at(label)) : 0;
+        for (double& share : shares)
+            share /= sum;
+        return shares;
+    };
 }
 
 std::string table_of(const std::vector<TaughtTree>& trees) {

@@ -23,7 +23,7 @@ struct TaughtTree {
 };
 
 struct Teaching {
-    int rounds = 60;
+    int rounds = 30;
     double rate = 0.12;
     int depth = 4;
     double least_weight = 60;  ///< Litres of second derivative that a leaf needs.
@@ -31,6 +31,9 @@ struct Teaching {
 };
 
 [[nodiscard]] std::vector<TaughtTree> teach(const std::vector<Example>& examples, const Teaching& teaching);
+
+/// What these trees say of a use.
+[[nodiscard]] Namer namer_of(std::vector<TaughtTree> trees);
 
 /// The trees as daemon/core/draw_labels_trees.inc holds them.
 [[nodiscard]] std::string table_of(const std::vector<TaughtTree>& trees);

@@ -6,6 +6,8 @@
 #include <numeric>
 #include <optional>
 
+#include "tickledger/hours.hpp"
+
 namespace tickledger::draws {
 
 namespace {
@@ -180,7 +182,7 @@ void add_tick(Score& sum, const Home& home, const MadeTick& tick, std::span<cons
 }  // namespace
 
 Score& Score::operator+=(const Score& other) {
-    volume_l += other.volume_l, right_l += other.right_l;
+    volume_l += other.volume_l, right_l += other.right_l, told_leak_l += other.told_leak_l;
     for (std::size_t i = 0; i < confusion_l.size(); ++i) {
         for (std::size_t k = 0; k < confusion_l[i].size(); ++k)
             confusion_l[i][k] += other.confusion_l[i][k];
@@ -238,10 +240,11 @@ void walk(const Home& home, const MeterAndNode& meter, const std::function<bool(
         const auto first = at_or_after(read.from);
         const auto entries = entries_of(all.subspan(first, at_or_after(read.to) - first), meter, read);
         std::vector<Draw> draws = draws_in(entries, meter.pulse_value_l);
-        label(draws);
+        label(draws, asked);
         std::size_t from = 0;
         for (std::size_t i = at_or_after(asked.from); i < at_or_after(asked.to); ++i) {
-            while (from < draws.size() && draws[from].span.from < ticks[i].at - hours{4})
+            // A leak's draw lasts a day, a machine's for hours.
+            while (from < draws.size() && draws[from].span.to < ticks[i].at - hours{4})
                 ++from;
             std::size_t to = from;
             while (to < draws.size() && draws[to].span.from <= ticks[i].at + step)
@@ -253,10 +256,21 @@ void walk(const Home& home, const MeterAndNode& meter, const std::function<bool(
 
 }  // namespace
 
-Score score(const Home& home, const MeterAndNode& meter, const std::function<bool(int week)>& is_scored) {
+Score score(const Home& home, const MeterAndNode& meter, const std::function<bool(int week)>& is_scored,
+            const Namer& namer) {
     Score sum;
     walk(
-        home, meter, is_scored, [&](std::vector<Draw>& draws) { label_draws(draws, meter.pulse_value_l); },
+        home, meter, is_scored,
+        [&](std::vector<Draw>& draws, Span asked) {
+            label_draws_by(namer, draws, meter.pulse_value_l);
+            for (const Draw& draw : draws) {
+                if (draw.label != DrawLabel::leak) continue;
+                const double share = hours_of(overlap(draw.span, asked).length()) /
+                                     std::max(1e-6, hours_of(draw.span.length()));
+                sum.told_leak_l +=
+                    std::clamp(share, 0.0, 1.0) * static_cast<double>(draw.ticks) * meter.pulse_value_l;
+            }
+        },
         [&](const MadeTick& tick, std::span<const Draw> draws, std::size_t, Duration step) {
             add_tick(sum, home, tick, draws, step);
         });
@@ -267,7 +281,7 @@ std::vector<Example> examples(const Home& home, const MeterAndNode& meter,
                               const std::function<bool(int week)>& is_scored) {
     std::vector<Example> all;
     std::size_t begin = 0;
-    const auto label = [&](std::vector<Draw>& draws) {
+    const auto label = [&](std::vector<Draw>& draws, Span) {
         begin = all.size();
         std::erase_if(draws, [](const Draw& draw) { return draw.label == DrawLabel::leak; });
         for (const Features& features : join_uses(draws, meter.pulse_value_l))

@@ -20,6 +20,7 @@ struct MeterAndNode {
 struct Score {
     double volume_l = 0;
     double right_l = 0;
+    double told_leak_l = 0;  ///< By the leaks' own draws.
     /// Litres by true label and told label (the last: none).
     std::array<std::array<double, draw_label_count + 1>, draw_label_count> confusion_l{};
     /// Litres by told confidence in tenths, those of them that were right, and the confidence told for them.
@@ -49,6 +50,7 @@ struct Example {
 /// Reads a home week by week as the daemon does, learning from the days before, and scores the weeks that
 /// `is_scored` says yes to.
 [[nodiscard]] Score score(const Home& home, const MeterAndNode& meter,
-                          const std::function<bool(int week)>& is_scored = {});
+                          const std::function<bool(int week)>& is_scored = {},
+                          const Namer& namer = shares_of);
 
 }  // namespace tickledger::draws

@@ -10,8 +10,9 @@
 #include <fstream>
 #include <functional>
 #include <string>
+#include <vector>
 
-#include "draws/score.hpp"
+#include "draws/lessons.hpp"
 
 namespace {
 
@@ -69,9 +70,51 @@ Score simulated(int homes, const MeterAndNode& meter, double leak_l_per_h) {
     return sum;
 }
 
-/// Of the flat the even weeks, of the house of five the first one: the teaching used the others.
-bool is_reported_of_flat(int week) {
-    return week >= 2 && week % 2 == 0;
+bool is_odd(int week) {
+    return week % 2 == 1;
+}
+
+/// A real home, the trees that its like taught nothing, and the trees that only its other weeks taught.
+struct RealHome {
+    std::string name;
+    Home home;
+    Namer strangers;
+    std::function<bool(int week)> is_known_elsewhere;
+};
+
+std::vector<RealHome> real_homes(const std::string& real) {
+    std::vector<RealHome> all;
+    const auto cistern = flat(real, 7);
+    const auto slow_cistern = flat(real, 2);
+    const auto five = house_of_five(real);
+    if (!cistern || !slow_cistern || !five) return all;
+    const Lessons lesson = lessons(
+        lesson_homes, real, [](int) { return true; }, [](int) { return true; });
+    const Namer without_flat = namer_of(taught_by({&lesson.simulated, &lesson.house_of_five}));
+    const Namer without_five = namer_of(taught_by({&lesson.simulated, &lesson.flat}));
+    const auto even = [](int week) { return week >= 2 && !is_odd(week); };
+    all.push_back({"the flat, its cistern at 7 L/min", *cistern, without_flat, even});
+    all.push_back({"the flat, its cistern at 2 L/min", *slow_cistern, without_flat, even});
+    all.push_back({"the house of five", *five, without_five, [](int week) { return week == 0; }});
+    return all;
+}
+
+/// What each label's litres were told as.
+std::string confusion(const Score& score) {
+    constexpr std::size_t shown = 7;  // flush to leak
+    std::string text = "| was | L |";
+    for (std::size_t told = 0; told < shown; ++told)
+        text += fmt::format(" {} |", name_of(static_cast<DrawLabel>(told)));
+    text += "\n|---|---|---|---|---|---|---|---|---|\n";
+    for (std::size_t was = 0; was < shown; ++was) {
+        const double litres = score.litres(static_cast<DrawLabel>(was));
+        if (litres <= 0) continue;
+        text += fmt::format("| {} | {:.0f} |", name_of(static_cast<DrawLabel>(was)), litres);
+        for (std::size_t told = 0; told < shown; ++told)
+            text += fmt::format(" {} |", percent(score.confusion_l.at(was).at(told) / litres));
+        text += "\n";
+    }
+    return text;
 }
 
 std::string reliability(const Score& score) {
@@ -89,7 +132,7 @@ std::string reliability(const Score& score) {
 }  // namespace
 
 int main(int argc, char** argv) {
-    int homes = 40;
+    int homes = 20;
     std::string real;
     std::string table_file = "/dev/stdout";
     for (int i = 1; i + 1 < argc; i += 2) {
@@ -99,43 +142,54 @@ int main(int argc, char** argv) {
         if (option == "--table") table_file = argv[i + 1];
     }
     std::ofstream page(table_file);
-    const auto slow_cistern = flat(real, 2);
-    const auto cistern = flat(real, 7);
-    const auto five = house_of_five(real);
+    const std::vector<RealHome> reals = real_homes(real);
     page
         << "| the node tells | home | L | named right | of showers' | flushes' | taps' | machines' | calibration error |\n"
            "|---|---|---|---|---|---|---|---|---|\n";
     Score all_real;
+    std::string known;
+    std::string confusions;
     for (const Named& named : meters) {
-        const auto real_row = [&](const std::optional<Home>& home, const char* name,
-                                  const std::function<bool(int)>& is_reported) {
-            if (!home) return;
-            const Score measured = score(*home, named.meter, is_reported);
-            all_real += measured;
-            page << row_of(named.name, name, measured) << std::flush;
+        const std::string simulated_name = fmt::format("{} simulated", homes);
+        const Score of_simulated = simulated(homes, named.meter, 0);
+        page << row_of(named.name, simulated_name, of_simulated) << std::flush;
+        const auto add_confusion = [&](const std::string& name, const Score& measured) {
+            confusions += fmt::format("\n{}, {}:\n\n{}", name, named.name, confusion(measured));
         };
-        page << row_of(named.name, fmt::format("{} simulated", homes), simulated(homes, named.meter, 0))
-             << std::flush;
-        real_row(cistern, "the flat, its cistern at 7 L/min", is_reported_of_flat);
-        real_row(slow_cistern, "the flat, its cistern at 2 L/min", is_reported_of_flat);
-        real_row(five, "the house of five", [](int week) { return week == 0; });
+        const bool is_shown = named.meter.cadence == Duration{} || named.meter.cadence == minutes{3};
+        if (is_shown) add_confusion(simulated_name, of_simulated);
+        for (const RealHome& one : reals) {
+            const Score measured = score(
+                one.home, named.meter, [](int week) { return week >= 0; }, one.strangers);
+            all_real += measured;
+            if (is_shown) add_confusion(one.name, measured);
+            page << row_of(named.name, one.name, measured) << std::flush;
+            known += row_of(named.name, one.name, score(one.home, named.meter, one.is_known_elsewhere));
+        }
     }
-    if (five) {
-        page << "\nThe confidence on the real homes, all four meters together:\n\n"
-                "| confidence | on average | share of the water | right |\n|---|---|---|---|\n"
-             << reliability(all_real)
-             << fmt::format("\nCalibration error: {:.3f}.\n", all_real.calibration_error());
+    if (!reals.empty()) {
+        page
+            << "\nThe confidence on the real homes, as strangers, all four meters together:\n\n"
+               "| confidence | on average | share of the water | right |\n|---|---|---|---|\n"
+            << reliability(all_real)
+            << fmt::format("\nCalibration error: {:.3f}.\n", all_real.calibration_error())
+            << "\nThe same homes when their other weeks taught the trees:\n\n"
+               "| the node tells | home | L | named right | of showers' | flushes' | taps' | machines' | calibration error |\n"
+               "|---|---|---|---|---|---|---|---|---|\n"
+            << known;
     }
+    page << "\nWhat was told as what, in shares of the litres:\n" << confusions;
     page
         << "\nWith a leak beneath, each tick at 1 L, simulated homes:\n\n"
-           "| leak L/h | named right | of the leak's | of showers' | flushes' | taps' | of the uses' told as leak |\n"
-           "|---|---|---|---|---|---|---|\n";
+           "| leak L/h | it ran, L | told as leak, L | named right | of showers' | flushes' | taps' | of the uses' told as leak |\n"
+           "|---|---|---|---|---|---|---|---|\n";
     for (const double leak_l_per_h : {0.0, 5.0, 15.0, 30.0, 60.0}) {
-        const Score measured = simulated(std::max(2, homes / 4), meters[0].meter, leak_l_per_h);
-        page << fmt::format("| {:g} | {} | {} | {} | {} | {} | {} |\n", leak_l_per_h,
-                            percent(measured.right_share()), share_of(measured, DrawLabel::leak),
-                            share_of(measured, DrawLabel::shower), share_of(measured, DrawLabel::flush),
-                            share_of(measured, DrawLabel::tap), taken_for_leak(measured))
+        const Score measured = simulated(std::max(2, homes / 2), meters[0].meter, leak_l_per_h);
+        page << fmt::format("| {:g} | {:.0f} | {:.0f} | {} | {} | {} | {} | {} |\n", leak_l_per_h,
+                            measured.litres(DrawLabel::leak), measured.told_leak_l,
+                            percent(measured.right_share()), share_of(measured, DrawLabel::shower),
+                            share_of(measured, DrawLabel::flush), share_of(measured, DrawLabel::tap),
+                            taken_for_leak(measured))
              << std::flush;
     }
 }

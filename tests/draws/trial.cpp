@@ -16,28 +16,6 @@ using std::chrono::seconds;
 constexpr Instant first_midnight{std::chrono::sys_days{std::chrono::year{2026} / 6 / 1}};
 constexpr std::uint64_t phase_stream = 31;
 
-DrawLabel label_of(simulation::Use use) {
-    switch (use) {
-        case simulation::Use::flush:
-            return DrawLabel::flush;
-        case simulation::Use::shower:
-            return DrawLabel::shower;
-        case simulation::Use::bath:
-            return DrawLabel::bath;
-        case simulation::Use::tap:
-            return DrawLabel::tap;
-        case simulation::Use::washer:
-        case simulation::Use::dishwasher:
-            return DrawLabel::washer;
-        case simulation::Use::hose:
-        case simulation::Use::irrigation:
-            return DrawLabel::hose;
-        case simulation::Use::leak:
-            return DrawLabel::leak;
-    }
-    return DrawLabel::unknown;
-}
-
 Instant next_turn(Instant t, Duration cadence) {
     const auto since = t - first_midnight;
     return first_midnight + (since + cadence - Duration{1}) / cadence * cadence;
@@ -65,23 +43,6 @@ std::vector<Entry> entries_of(const std::vector<Instant>& ticks, const Trial& tr
     return entries;
 }
 
-/// The draw told that lies longest over what ran.
-const Draw* told_over(const std::vector<Draw>& told, Span ran, Duration reach) {
-    const Draw* best = nullptr;
-    Duration longest{0};
-    for (const Draw& draw : told) {
-        if (draw.span.from > ran.to + reach) break;
-        const Duration shared = overlap(draw.span, {ran.from - reach, ran.to + reach}).length();
-        // Of two that lie over it alike, the one that is not much else.
-        const Duration beside = draw.span.length() - shared;
-        if (shared - beside / 4 <= longest && best) continue;
-        if (shared < Duration{0}) continue;
-        longest = shared - beside / 4;
-        best = &draw;
-    }
-    return best;
-}
-
 /// A draw of nearly this volume was told that shares most of its time with what ran.
 bool is_found(const std::vector<Draw>& told, const simulation::Draw& ran, Duration reach,
               double pulse_value_l) {
@@ -106,14 +67,7 @@ bool is_alone(const std::vector<simulation::Draw>& water, const simulation::Draw
 
 Outcome& Outcome::operator+=(const Outcome& other) {
     countable += other.countable, found += other.found, alone += other.alone,
-        alone_found += other.alone_found, told += other.told;
-    volume_l += other.volume_l, labelled_l += other.labelled_l;
-    for (std::size_t i = 0; i < confusion_l.size(); ++i) {
-        for (std::size_t k = 0; k < confusion_l[i].size(); ++k)
-            confusion_l[i][k] += other.confusion_l[i][k];
-    }
-    for (std::size_t i = 0; i < confidence_l.size(); ++i)
-        confidence_l[i] += other.confidence_l[i], right_l[i] += other.right_l[i];
+        alone_found += other.alone_found;
     return *this;
 }
 
@@ -126,11 +80,9 @@ Outcome measure(const Trial& trial) {
     const auto ticks = simulation::ticks_of(
         water, pulse_value_ul,
         static_cast<std::int64_t>(chance.below(static_cast<std::uint64_t>(pulse_value_ul))));
-    std::vector<Draw> told = draws_in(entries_of(ticks, trial), trial.pulse_value_l);
-    label_draws(told, trial.pulse_value_l);
+    const std::vector<Draw> told = draws_in(entries_of(ticks, trial), trial.pulse_value_l);
 
     Outcome outcome;
-    outcome.told = static_cast<int>(told.size());
     const Duration reach = std::max<Duration>(seconds{2}, trial.cadence);
     std::size_t from = 0;
     std::vector<Draw> near;
@@ -140,19 +92,7 @@ Outcome measure(const Trial& trial) {
         near.clear();
         for (std::size_t i = from; i < told.size() && told[i].span.from <= ran.span.to + reach; ++i)
             near.push_back(told[i]);
-        const Draw* draw = told_over(near, ran.span, reach);
         const double volume_l = ran.volume_l();
-        const auto truth = static_cast<std::size_t>(label_of(ran.use));
-        outcome.volume_l += volume_l;
-        const std::size_t as = draw ? static_cast<std::size_t>(draw->label) : draw_label_count;
-        outcome.confusion_l[truth][as] += volume_l;
-        const bool is_right = as == truth;
-        if (is_right) outcome.labelled_l += volume_l;
-        if (draw) {
-            const auto tenth = std::min<std::size_t>(9, static_cast<std::size_t>(draw->confidence * 10));
-            outcome.confidence_l[tenth] += volume_l;
-            if (is_right) outcome.right_l[tenth] += volume_l;
-        }
         if (volume_l < 2 * trial.pulse_value_l) continue;
         ++outcome.countable;
         const bool found = is_found(near, ran, reach, trial.pulse_value_l);

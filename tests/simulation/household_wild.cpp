@@ -47,7 +47,7 @@ public:
         for (int left = times(0.7); left > 0; --left)
             dishes(some_time());
         for (int left = house_.bath ? times(0.06) : 0; left > 0; --left)
-            steady(Use::bath, some_time(), 85 * factor(chance_, 0.25), 11 * factor(chance_, 0.15));
+            steady(Use::bath, some_time(), 90 * factor(chance_, 0.3), 11 * factor(chance_, 0.2));
         for (int left = house_.washer_fills_l.empty() ? 0 : times(0.3); left > 0; --left)
             machine(Use::washer, midnight_ + hours{8} + chance_.moment(hours{12}), house_.washer_fills_l,
                     house_.washer_fills_at_min, house_.washer_l_per_min);
@@ -55,8 +55,8 @@ public:
             machine(Use::dishwasher, midnight_ + hours{13} + chance_.moment(hours{9}),
                     house_.dishwasher_fills_l, house_.dishwasher_fills_at_min, house_.dishwasher_l_per_min);
         for (int left = house_.garden ? chance_.times(0.7) : 0; left > 0; --left)
-            steady(Use::hose, midnight_ + hours{8} + chance_.moment(hours{12}), 50 * factor(chance_, 0.9),
-                   12 * factor(chance_, 0.25));
+            steady(Use::hose, midnight_ + hours{8} + chance_.moment(hours{12}), 50 * factor(chance_, 1.1),
+                   house_.garden_l_per_min * factor(chance_, 0.2));
         return std::move(events_);
     }
 
@@ -180,15 +180,21 @@ WildHouse wild_house_of(std::uint64_t seed) {
     WildHouse house;
     house.residents = 1 + static_cast<int>(chance.below(5));
     house.shower_l_per_min = std::clamp(7.2 * factor(chance, 0.28), 2.5, 12.0);
-    house.shower_l = 26 * factor(chance, 0.42) * std::pow(house.shower_l_per_min / 7.2, 0.5);
+    house.shower_l = 28 * factor(chance, 0.5) * std::pow(house.shower_l_per_min / 7.2, 0.5);
     house.soap_pauses = chance.between(0.1, 0.7);
     const std::array<double, 7> cisterns_l = {4, 5, 6, 7.5, 8.4, 9, 13};
     house.cisterns_l.push_back(cisterns_l.at(chance.below(cisterns_l.size())) * factor(chance, 0.05));
     // A second toilet, or a second button.
     if (chance.happens(0.5)) house.cisterns_l.push_back(house.cisterns_l[0] * chance.between(0.5, 0.8));
-    house.cistern_l_per_min = std::clamp(7 * factor(chance, 0.35), 2.0, 20.0);
-    house.tap_l_per_min = std::clamp(3.2 * factor(chance, 0.35), 1.2, 8.0);
-    if (chance.happens(0.9)) {
+    house.cistern_l_per_min = std::clamp(7 * factor(chance, 0.45), 1.8, 20.0);
+    house.tap_l_per_min = std::clamp(3.2 * factor(chance, 0.4), 1.2, 9.0);
+    if (chance.happens(0.2)) {
+        // A machine that is loaded from above soaks and rinses in a full tub.
+        house.washer_l_per_min = 10.5 * factor(chance, 0.25);
+        const double tub_l = 45 * factor(chance, 0.25);
+        house.washer_fills_l = {tub_l, tub_l * chance.between(0.1, 0.3), tub_l * factor(chance, 0.1)};
+        house.washer_fills_at_min = {0, chance.between(15, 20), chance.between(21, 30)};
+    } else if (chance.happens(0.9)) {
         house.washer_l_per_min = 8.5 * factor(chance, 0.25);
         const int fills = 3 + static_cast<int>(chance.below(3));
         double at_min = 0;
@@ -209,6 +215,7 @@ WildHouse wild_house_of(std::uint64_t seed) {
     }
     house.bath = chance.happens(0.3);
     house.garden = chance.happens(0.25);
+    house.garden_l_per_min = 12 * factor(chance, 0.3);
     return house;
 }
 

@@ -45,6 +45,7 @@ struct WildHouse {
     double dishwasher_l_per_min = 3;
     bool bath = false;
     bool garden = false;
+    double garden_l_per_min = 12;
 };
 
 [[nodiscard]] WildHouse wild_house_of(std::uint64_t seed);
