@@ -134,6 +134,7 @@ void EngineThread::turn() {
 void EngineThread::send() {
     parts_.engine->send_only(sending());
     report(parts_.engine->trouble());
+    if (parts_.on_step) parts_.on_step();
 }
 
 void EngineThread::take_up_settings() {

@@ -37,7 +37,8 @@ public:
         std::string topic_root;
         /// From the first message on, others have so long to come along in its batch.
         Duration commit_every{};
-        /// Called after each step of the engine, on the booking thread: the sign of life for the watchdog.
+        /// Called after each step of the engine and each sending, on the booking thread: the sign of life for
+        /// the watchdog.
         std::function<void()> on_step;
         /// Booking stands still from now on, whatever the reason. On the booking thread.
         std::function<void()> on_standstill;

@@ -51,7 +51,7 @@ public:
                                                                      .intake = intake_.get(),
                                                                      .topic_root = "out",
                                                                      .commit_every = commit_every,
-                                                                     .on_pass = [this] { ++passes_; },
+                                                                     .on_step = [this] { ++steps_; },
                                                                      .on_standstill = {}});
     }
 
@@ -63,7 +63,7 @@ public:
         REQUIRE(intake_->accept(std::move(message)));
         thread_->wake();
     }
-    [[nodiscard]] int passes() const { return passes_; }
+    [[nodiscard]] int steps() const { return steps_; }
     [[nodiscard]] EngineThread& thread() { return *thread_; }
     [[nodiscard]] std::uint64_t booked() const { return thread_->state().counts.booked; }
 
@@ -74,7 +74,7 @@ private:
     std::shared_ptr<const std::vector<MeterSettings>> meters_ =
         std::make_shared<const std::vector<MeterSettings>>(one_meter());
     CivilZone zone_ = CivilZone::find("UTC").value();
-    std::atomic<int> passes_{0};
+    std::atomic<int> steps_{0};
     OpenedStore store_;
     std::unique_ptr<Intake> intake_;
     std::unique_ptr<LogSource> source_;
@@ -92,9 +92,9 @@ TEST_CASE("what the broker confirms does not cut commit_every short") {
     CHECK(before == 1);
     desk.hear(2);
     for (int confirmed = 0; confirmed < 3; ++confirmed) {
-        const int passes = desk.passes();
+        const int steps = desk.steps();
         desk.thread().wake_for_sending();
-        REQUIRE(wait_until([&] { return desk.passes() > passes; }));
+        REQUIRE(wait_until([&] { return desk.steps() > steps; }));
     }
     CHECK(desk.booked() == before);
     desk.thread().catch_up();
