@@ -28,7 +28,7 @@ Engine::Engine(Ledger& ledger, Bookkeeper& bookkeeper, EventSource& source, LogP
 
 Engine::Step Engine::step(Instant now, const Publisher::Send& send) {
     trouble_.clear();
-    const auto booked = book(now);
+    const auto booked = stay_in_place().and_then([&] { return book(now); });
     if (!booked) trouble_ = booked.error().text;
     if (send) {
         if (const auto sent = publisher_.send(ledger_, send); !sent && trouble_.empty())
@@ -45,6 +45,13 @@ void Engine::send_only(const Publisher::Send& send) {
 
 Result<void> Engine::use(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
     return bookkeeper_.load(meters, max_meters);
+}
+
+Result<void> Engine::stay_in_place() {
+    if (ledger_.is_in_place()) return {};
+    auto stayed = ledger_.stay_in_place();
+    if (stayed) tell_(Level::error, ledger_.notice());
+    return stayed;
 }
 
 Result<Engine::Step> Engine::book(Instant now) {

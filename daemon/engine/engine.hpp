@@ -72,6 +72,7 @@ public:
     [[nodiscard]] const LogPosition& booked_to() const { return booked_to_; }
 
 private:
+    [[nodiscard]] Result<void> stay_in_place();
     [[nodiscard]] Result<bool> read_batch();
     [[nodiscard]] bool is_batch() const;
     [[nodiscard]] Result<Step> book(Instant now);

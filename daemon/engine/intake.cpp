@@ -67,6 +67,7 @@ Result<void> Intake::accept_instruction(std::string document) {
 }
 
 void Intake::watch_clock() {
+    tell_notice();
     const std::lock_guard lock(mutex_);
     if (!has_undated_) return;
     const auto now = clock_.now();
@@ -110,8 +111,14 @@ void Intake::ask_node(const Message& message) {
     }
 }
 
+void Intake::tell_notice() {
+    if (const std::string notice = parts_.log->take_notice(); !notice.empty())
+        parts_.tell(Level::error, notice);
+}
+
 bool Intake::keep(Event event, Instant at) {
     const auto kept = parts_.log->append(std::move(event), at);
+    tell_notice();
     if (kept) return parts_.on_appended();
     parts_.tell(Level::error, kept.error().text +
                                   " The broker keeps what it has not been thanked for, and sends it again.");

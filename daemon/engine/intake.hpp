@@ -68,6 +68,7 @@ public:
 private:
     [[nodiscard]] bool keep(Event event, Instant at);
     [[nodiscard]] Instant stamp_of_now(Instant now) { return stamps_.stamp(now, parts_.clock->since_boot()); }
+    void tell_notice();
     void ask_node(const Message& message);
     [[nodiscard]] bool waited_at_broker(const Message& message);
 

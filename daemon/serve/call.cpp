@@ -21,6 +21,8 @@ Response ledger_problem(const Error& error) {
 
 OrProblem<std::shared_ptr<LedgerView>> Snapshots::take() const {
     std::unique_ptr<LedgerView> view;
+    // Those of a file that was removed show what it held for ever.
+    std::erase_if(*idle_, [](const auto& idle) { return !idle->is_in_place(); });
     if (idle_->empty()) {
         auto opened = parts_.open_view();
         if (!opened) return tl::unexpected(ledger_problem(opened.error()));

@@ -25,6 +25,7 @@ void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& f
         troubles.push_back(fmt::format("Booking stands still: {}", facts.store_error));
     const StoreHealth& store = facts.store;
     if (!store.rescue.empty()) troubles.push_back(store.rescue);
+    troubles.insert(troubles.end(), store.written_anew.begin(), store.written_anew.end());
     if (store.is_short_of_space()) {
         troubles.push_back(
             fmt::format("Only {} MiB are free on the store's disk, and the ledger has {} MiB. Make "

@@ -46,6 +46,8 @@ struct StoreHealth {
     bool is_backup_late = false;
     /// What became of a damaged ledger, while that is kept; empty: there was none.
     std::string rescue;
+    /// What was removed, moved or replaced under the daemon since it was started, and was written anew.
+    std::vector<std::string> written_anew;
 
     /// So little is left that the next days may not fit.
     [[nodiscard]] bool is_short_of_space() const;

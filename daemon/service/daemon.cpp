@@ -284,6 +284,12 @@ Started Daemon::Parts::begin() {
 }
 
 bool Daemon::Parts::accept(Message&& message) {
+    // Nothing is acknowledged while the ledger that it is to be booked into has no name: the booking thread
+    // writes it anew first.
+    if (!store_.ledger->is_in_place()) {
+        engine_thread_->wake_for_sending();
+        return false;
+    }
     if (!intake_->accept(std::move(message))) return false;
     engine_thread_->wake();
     return true;
@@ -368,6 +374,8 @@ HealthFacts Daemon::Parts::health(Generation& generation) {
     const BookingState booking = engine_thread_->state();
     facts.store_error = booking.trouble;
     facts.store = look_at_store(configuration_->store, housekeeper_->state(), clock_.wall());
+    for (std::string& notice : std::vector{store_.ledger->notice(), store_.log->notice()})
+        if (!notice.empty()) facts.store.written_anew.push_back(std::move(notice));
     facts.turned_away = booking.turned_away;
     facts.max_meters = generation.configuration->max_meters;
     facts.messages_accepted = intake_->accepted();

@@ -38,7 +38,7 @@ StoreHealth look_at_store(const StoreSettings& settings, const HouseState& house
 std::vector<MeterHealth> MetersLook::look(
     const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now,
     Duration listened) {
-    if (!view_) {
+    if (!view_ || !view_->is_in_place()) {
         auto view = LedgerView::open(ledger_);
         if (!view) return {};
         view_ = std::move(*view);

@@ -79,8 +79,10 @@ void Housekeeper::back_up_if_due() {
     const auto now = parts_.now();
     if (store.keep_backups == 0 || !now || std::chrono::steady_clock::now() < next_try_) return;
     const auto last = state().last_backup;
-    // One that says it was made in the future comes of a clock that was wrong.
-    if (last && last->made_at <= *now && *now - last->made_at < store.backup_every) return;
+    // One that says it was made in the future comes of a clock that was wrong; one may have been removed.
+    std::error_code ignored;
+    const bool is_there = last && std::filesystem::exists(last->file, ignored);
+    if (is_there && last->made_at <= *now && *now - last->made_at < store.backup_every) return;
 
     const auto made = backups_.make(parts_.ledger, *now, store.keep_backups, [this] { return goes_on(); });
     if (!goes_on()) return;

@@ -75,14 +75,21 @@ Result<void> copy_pages(Database& source, Database& copy, const GoesOn& goes_on)
     return tl::unexpected(copy.error(finished != SQLITE_OK ? finished : stepped));
 }
 
+/// Into one plain file, that can be read where nothing can be written beside it.
+Result<std::unique_ptr<Database>> copy_plain(Database& source, const fs::path& to, const GoesOn& goes_on) {
+    auto copy = Database::open(to, Database::Access::write);
+    if (!copy) return copy;
+    if (auto copied = copy_pages(source, **copy, goes_on); !copied) return tl::unexpected(copied.error());
+    if (auto plain = (*copy)->execute("PRAGMA journal_mode = DELETE"); !plain)
+        return tl::unexpected(plain.error());
+    return copy;
+}
+
 Result<void> copy_checked(const fs::path& file, const fs::path& to, const GoesOn& goes_on) {
     auto source = Database::open(file, Database::Access::read);
     if (!source) return tl::unexpected(source.error());
-    auto copy = Database::open(to, Database::Access::write);
+    auto copy = copy_plain(**source, to, goes_on);
     if (!copy) return tl::unexpected(copy.error());
-    if (auto copied = copy_pages(**source, **copy, goes_on); !copied) return copied;
-    // One plain file, that can be read where nothing can be written beside it.
-    if (auto plain = (*copy)->execute("PRAGMA journal_mode = DELETE"); !plain) return plain;
     const Check check = check_open(**copy, goes_on);
     if (check.soundness == Soundness::sound) return {};
     return fail(check.soundness == Soundness::unfinished ? given_up : check.text);
@@ -143,6 +150,12 @@ Result<void> back_up(const fs::path& file, const fs::path& to, const GoesOn& goe
                     ": " + failed.message() + ". Check the directory's owner and mode.");
     }
     return sync_directory(to.parent_path());
+}
+
+Result<void> copy_open(Database& source, const fs::path& to) {
+    const auto copy = copy_plain(source, to, {});
+    if (!copy) return tl::unexpected(copy.error());
+    return {};
 }
 
 std::vector<Backup> Backups::list() const {

@@ -12,6 +12,8 @@
 
 namespace tickledger {
 
+class Database;
+
 /// Asked now and then in the middle of long work; false: give it up.
 using GoesOn = std::function<bool()>;
 
@@ -36,6 +38,10 @@ struct Check {
 /// damaged, where there is no room, and where it was given up.
 [[nodiscard]] Result<void> back_up(const std::filesystem::path& file, const std::filesystem::path& to,
                                    const GoesOn& goes_on = {});
+
+/// The same of a connection that is open already, whatever became of its file's name. Neither checked nor
+/// forced to the disk. Precondition: no transaction is open.
+[[nodiscard]] Result<void> copy_open(Database& source, const std::filesystem::path& to);
 
 struct Backup {
     std::filesystem::path file;

@@ -77,6 +77,19 @@ Database::~Database() {
     sqlite3_close_v2(handle_);
 }
 
+Result<void> Database::reopen() {
+    auto fresh = open(file_, Access::write);
+    if (!fresh) return tl::unexpected(fresh.error());
+    // What the old one had prepared keeps it until the last of it is let go. Closing, it would remove the
+    // write-ahead log by its name, which is the fresh one's by now.
+    int is_kept = 1;
+    sqlite3_file_control(handle_, "main", SQLITE_FCNTL_PERSIST_WAL, &is_kept);
+    sqlite3_db_config(handle_, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
+    std::swap(handle_, (*fresh)->handle_);
+    ++generation_;
+    return {};
+}
+
 Result<void> Database::execute(const char* sql) {
     const int code = sqlite3_exec(handle_, sql, nullptr, nullptr, nullptr);
     if (code != SQLITE_OK) return tl::unexpected(error(code));
@@ -141,7 +154,12 @@ Result<void> Cursor::finish() {
 
 int Statement::prepare() {
     if (database_.undone()) return SQLITE_ABORT_ROLLBACK;
+    if (statement_ && generation_ != database_.generation()) {
+        sqlite3_finalize(statement_);
+        statement_ = nullptr;
+    }
     if (!statement_) {
+        generation_ = database_.generation();
         return sqlite3_prepare_v3(database_.handle(), sql_, -1, SQLITE_PREPARE_PERSISTENT, &statement_,
                                   nullptr);
     }

@@ -30,6 +30,13 @@ public:
     Database(const Database&) = delete;
     Database& operator=(const Database&) = delete;
 
+    /// Closes and opens anew what lies under the file's name now; statements are prepared anew when they are
+    /// run next. Precondition: no transaction is open and no Cursor alive. After a failure the connection is
+    /// as it was.
+    [[nodiscard]] Result<void> reopen();
+    /// Counts reopen().
+    [[nodiscard]] std::uint64_t generation() const { return generation_; }
+
     /// Runs statements without parameters; rows are dropped.
     [[nodiscard]] Result<void> execute(const char* sql);
     /// The first column of the first row; 0 where there is none.
@@ -64,6 +71,7 @@ private:
 
     std::filesystem::path file_;
     sqlite3* handle_;
+    std::uint64_t generation_ = 0;
     bool begun_ = false;
 };
 
@@ -145,6 +153,7 @@ private:
     Database& database_;
     const char* sql_;
     sqlite3_stmt* statement_ = nullptr;
+    std::uint64_t generation_ = 0;  ///< Of the connection that it was prepared for.
 };
 
 template <typename T>

@@ -7,7 +7,6 @@
 
 #include <algorithm>
 #include <cerrno>
-#include <cstdio>
 #include <mutex>
 #include <system_error>
 #include <utility>
@@ -90,10 +89,11 @@ public:
     MachineAppendFile(Descriptor descriptor, path name, std::uint64_t size_bytes)
         : descriptor_(std::move(descriptor)), name_(std::move(name)), size_bytes_(size_bytes) {}
 
+    Result<void> stay_in_place() override { return is_in_place() ? Result<void>() : put_back(); }
+    std::string take_notice() override { return std::exchange(notice_, {}); }
+
     Result<void> append(std::string_view bytes) override {
-        if (!is_in_place()) {
-            if (auto stayed = put_back(); !stayed) return stayed;
-        }
+        if (auto stayed = stay_in_place(); !stayed) return stayed;
         while (!bytes.empty()) {
             const ssize_t written =
                 uninterrupted([&] { return ::write(descriptor_.number(), bytes.data(), bytes.size()); });
@@ -134,6 +134,7 @@ private:
     Descriptor descriptor_;
     std::mutex sync_mutex_;  ///< The descriptor must not be exchanged while another thread syncs it.
     path name_;
+    std::string notice_;
     std::uint64_t size_bytes_;  ///< What was written here or was there before.
 };
 
@@ -202,12 +203,10 @@ Result<void> MachineAppendFile::put_back() {
         const std::lock_guard lock(sync_mutex_);
         descriptor_ = std::move(descriptor);
     }
-    // <3> is an error to systemd's journal, as the service writes it.
-    std::fprintf(
-        stderr,
-        "<3>The message log's file %s was removed, moved or cut while the daemon ran. It was written anew "
-        "from what was still open. Find out who did that.\n",
-        name_.c_str());
+    notice_ =
+        "The message log's file " + name_.string() +
+        " was removed, moved or cut while the daemon ran. It was written anew from what was still open. "
+        "Find out who did that.";
     return {};
 }
 

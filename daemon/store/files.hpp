@@ -23,6 +23,11 @@ public:
     [[nodiscard]] virtual Result<void> sync() = 0;
     /// Cuts the file to `size_bytes`: takes back a torn append.
     [[nodiscard]] virtual Result<void> truncate(std::uint64_t size_bytes) = 0;
+    /// Where the name does not lead to what is open any more, or a part was cut off: writes what is open anew
+    /// under the name. append() begins with it.
+    [[nodiscard]] virtual Result<void> stay_in_place() { return {}; }
+    /// What was written anew since the last call, in a sentence; empty: nothing.
+    [[nodiscard]] virtual std::string take_notice() { return {}; }
 };
 
 /// A directory's files. The tests' implementation forgets at a power cut what was not synced.

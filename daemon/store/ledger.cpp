@@ -1,12 +1,14 @@
 #include "store/ledger.hpp"
 
 #include <charconv>
+#include <mutex>
 #include <utility>
 
 #include "store/boot_table.hpp"
 #include "store/database.hpp"
 #include "store/day_packer.hpp"
 #include "store/entry_table.hpp"
+#include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
 #include "store/register_table.hpp"
 #include "store/schema.hpp"
@@ -45,7 +47,7 @@ Result<void> set_up(Database& database, bool alone) {
 
 /// The file's connection and all that is asked of it; in here, so that nobody else sees SQLite's header.
 struct Ledger::Tables {
-    Tables(WriterLock taken, std::unique_ptr<Database> opened);
+    Tables(WriterLock taken, std::unique_ptr<Database> opened, bool is_alone);
 
     /// Reads what is kept in memory.
     [[nodiscard]] Result<void> prepare();
@@ -57,6 +59,10 @@ struct Ledger::Tables {
 
     WriterLock lock;
     std::unique_ptr<Database> database;
+    const bool alone;
+    LedgerPlace place;
+    mutable std::mutex notice_mutex;
+    std::string notice;
     PackedReads packed;
     DayPacker packer;
     LedgerReads reads;
@@ -76,9 +82,11 @@ struct Ledger::Tables {
     std::int64_t next_outgoing_id = 1;
 };
 
-Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened)
+Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool is_alone)
     : lock(std::move(taken)),
       database(std::move(opened)),
+      alone(is_alone),
+      place(database->file()),
       packed(*database),
       packer(*database, packed),
       reads(*database, packed),
@@ -137,12 +145,47 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened)
 Result<void> Ledger::Tables::prepare() {
     return database->integer("SELECT max(id) FROM outbox").map([&](std::int64_t last) {
         next_outgoing_id = last + 1;
+        place.remember();
     });
 }
 
 Ledger::Ledger(std::unique_ptr<Tables> tables) : tables_(std::move(tables)) {}
 
 Ledger::~Ledger() = default;
+
+bool Ledger::is_in_place() const {
+    return tables_->alone || tables_->place.is_in_place();
+}
+
+std::string Ledger::notice() const {
+    const std::lock_guard lock(tables_->notice_mutex);
+    return tables_->notice;
+}
+
+Result<void> Ledger::stay_in_place() {
+    if (is_in_place()) return {};
+    Database& database = *tables_->database;
+    if (auto made = tables_->place.make_directory(); !made) return made;
+    if (!tables_->lock.is_in_place(database.file())) {
+        // Another daemon may have begun a ledger in the place of ours.
+        auto lock = WriterLock::take(database.file());
+        if (!lock) return fail(lock.error().text);
+        tables_->lock = std::move(*lock);
+    }
+    if (auto written = tables_->place.write_anew(database); !written) return written;
+    // An empty transaction makes the files that lie beside it.
+    auto ready = database.reopen().and_then([&] { return set_up(database, false); }).and_then([&] {
+        return database.execute("BEGIN IMMEDIATE; COMMIT");
+    });
+    if (!ready) return ready;
+    tables_->place.remember();
+    const std::lock_guard lock(tables_->notice_mutex);
+    tables_->notice =
+        "The ledger's file " + database.file().string() +
+        " was removed, moved or replaced while the daemon ran. It was written anew from what was "
+        "still open. Find out who did that.";
+    return {};
+}
 
 Result<void> Ledger::begin() {
     return tables_->database->begin_write();
@@ -413,7 +456,7 @@ tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> Ledger::open(const std::f
     if (!database) return unusable(database.error());
     auto ready = set_up(**database, alone).and_then([&] { return bring_up_to_date(**database); });
     if (!ready) return unusable(ready.error());
-    auto tables = std::make_unique<Tables>(std::move(lock), std::move(*database));
+    auto tables = std::make_unique<Tables>(std::move(lock), std::move(*database), alone);
     if (auto prepared = tables->prepare(); !prepared) return unusable(prepared.error());
     return std::unique_ptr<Ledger>(new Ledger(std::move(tables)));
 }

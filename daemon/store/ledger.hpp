@@ -100,6 +100,15 @@ public:
         const std::filesystem::path& file, const std::string& vfs = {});
     ~Ledger();
 
+    /// The file and what SQLite keeps beside it may be removed, moved or replaced under a running daemon:
+    /// then all that was committed is written anew, durably, in its place, after another file that lies there
+    /// was put aside (ledger.db.put-aside). Precondition: no transaction is open.
+    [[nodiscard]] Result<void> stay_in_place();
+    /// Whether there is nothing to be done for that. Any thread.
+    [[nodiscard]] bool is_in_place() const;
+    /// What the last of it was, in a sentence; empty: nothing since the ledger was opened. Any thread.
+    [[nodiscard]] std::string notice() const;
+
     [[nodiscard]] Result<void> begin();
     [[nodiscard]] Result<void> commit();
     void roll_back();

@@ -4,6 +4,7 @@
 
 #include "store/database.hpp"
 #include "store/entry_table.hpp"
+#include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
 #include "store/register_table.hpp"
 #include "store/schema.hpp"
@@ -15,6 +16,7 @@ struct LedgerView::Tables {
     explicit Tables(std::unique_ptr<Database> opened);
 
     std::unique_ptr<Database> database;
+    LedgerPlace place;
     PackedReads packed;
     LedgerReads reads;
     EntryReads entries;
@@ -24,6 +26,7 @@ struct LedgerView::Tables {
 
 LedgerView::Tables::Tables(std::unique_ptr<Database> opened)
     : database(std::move(opened)),
+      place(database->file()),
       packed(*database),
       reads(*database, packed),
       entries(*database, packed),
@@ -158,6 +161,10 @@ Result<std::vector<Undecided>> LedgerView::undecided(const std::optional<std::st
     }
 }
 
+bool LedgerView::is_in_place() const {
+    return tables_->place.is_in_place();
+}
+
 Result<std::unique_ptr<LedgerView>> LedgerView::open(const std::filesystem::path& file) {
     auto database = Database::open(file, Database::Access::read);
     if (!database) return tl::unexpected(database.error());
@@ -165,7 +172,9 @@ Result<std::unique_ptr<LedgerView>> LedgerView::open(const std::filesystem::path
         return expect_up_to_date(**database);
     });
     if (!ready) return tl::unexpected(ready.error());
-    return std::unique_ptr<LedgerView>(new LedgerView(std::make_unique<Tables>(std::move(*database))));
+    auto tables = std::make_unique<Tables>(std::move(*database));
+    tables->place.remember();
+    return std::unique_ptr<LedgerView>(new LedgerView(std::move(tables)));
 }
 
 }  // namespace tickledger

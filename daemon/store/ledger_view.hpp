@@ -37,6 +37,9 @@ public:
     [[nodiscard]] static Result<std::unique_ptr<LedgerView>> open(const std::filesystem::path& file);
     ~LedgerView();
 
+    /// Whether the file's name still leads to what is read. False: open another.
+    [[nodiscard]] bool is_in_place() const;
+
     /// Until the matching end(), all answers come from one moment of the ledger.
     [[nodiscard]] Result<void> begin();
     void end();

@@ -133,7 +133,9 @@ Result<LogPosition> MessageLog::append(Event event, Instant now) {
     if (std::string name = log_file_name(stamp); name != end_.file) {
         if (auto changed = change_file(std::move(name)); !changed) return pass_on(changed.error());
     }
-    if (auto appended = file_->append(line); !appended) {
+    auto appended = file_->append(line);
+    look_for_notice();
+    if (!appended) {
         torn_append_ = true;
         // Where this fails too, the next append begins with it; the failure told is the first one.
         (void)undo_torn_append();
@@ -143,6 +145,24 @@ Result<LogPosition> MessageLog::append(Event event, Instant now) {
     end_.offset_bytes += line.size();
     last_stamp_ = stamp;
     return end_;
+}
+
+void MessageLog::look_for_notice() {
+    if (!file_) return;
+    std::string notice = file_->take_notice();
+    if (notice.empty()) return;
+    notice_ = std::move(notice);
+    is_notice_news_ = true;
+}
+
+std::string MessageLog::take_notice() {
+    const std::lock_guard lock(mutex_);
+    return std::exchange(is_notice_news_, false) ? notice_ : std::string();
+}
+
+std::string MessageLog::notice() const {
+    const std::lock_guard lock(mutex_);
+    return notice_;
 }
 
 // Everything else.
@@ -174,6 +194,9 @@ LogPosition MessageLog::end() const {
 
 MessageLog::Horizon MessageLog::horizon(Instant now) {
     const std::lock_guard lock(mutex_);
+    // Where it fails, the next append does too, and tells it.
+    if (file_) (void)file_->stay_in_place();
+    look_for_notice();
     last_stamp_ = std::max(now, last_stamp_.value_or(now));
     return {end_, *last_stamp_};
 }

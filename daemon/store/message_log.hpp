@@ -56,6 +56,11 @@ public:
     };
     [[nodiscard]] Horizon horizon(Instant now);
     [[nodiscard]] std::optional<Instant> last_stamp() const;
+    /// What of the log was written anew since the last call, because it was removed, moved or cut under the
+    /// daemon; empty: nothing. It is looked for before each append and each horizon.
+    [[nodiscard]] std::string take_notice();
+    /// The last of it since the log was opened.
+    [[nodiscard]] std::string notice() const;
     [[nodiscard]] std::uint64_t torn_bytes() const { return torn_bytes_; }
 
     /// Removes the files of days that ended before `before`, but none at or after `needed`, nor the one
@@ -68,6 +73,7 @@ private:
 
     [[nodiscard]] Result<void> open_last_file(const std::vector<std::string>& names);
     [[nodiscard]] Result<void> find_last_stamp(const std::vector<std::string>& names);
+    void look_for_notice();
     [[nodiscard]] Result<void> undo_torn_append();
     [[nodiscard]] Result<void> change_file(std::string name);
 
@@ -77,6 +83,8 @@ private:
 
     mutable std::mutex mutex_;  ///< Guards what follows, but is not held while the disk is waited for.
     std::shared_ptr<AppendFile> file_;
+    std::string notice_;
+    bool is_notice_news_ = false;
     LogPosition end_;
     std::optional<Instant> last_stamp_;
     bool torn_append_ = false;  ///< Bytes of a failed append still stand behind `end_`.

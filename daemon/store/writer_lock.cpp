@@ -2,6 +2,7 @@
 
 #include <fcntl.h>
 #include <sys/file.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <array>
@@ -55,6 +56,14 @@ tl::expected<WriterLock, LedgerOpenError> WriterLock::take(const std::filesystem
     const std::string pid = std::to_string(::getpid()) + "\n";
     if (::ftruncate(descriptor, 0) == 0) (void)!::pwrite(descriptor, pid.data(), pid.size(), 0);
     return lock;
+}
+
+bool WriterLock::is_in_place(const std::filesystem::path& ledger) const {
+    struct stat ours {};
+    struct stat named {};
+    return descriptor_ >= 0 && ::fstat(descriptor_, &ours) == 0 &&
+           ::lstat((ledger.string() + ".lock").c_str(), &named) == 0 && ours.st_dev == named.st_dev &&
+           ours.st_ino == named.st_ino;
 }
 
 WriterLock::~WriterLock() {

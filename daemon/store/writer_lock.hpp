@@ -30,6 +30,9 @@ public:
     }
     ~WriterLock();
 
+    /// Whether the lock file's name still leads to what is locked.
+    [[nodiscard]] bool is_in_place(const std::filesystem::path& ledger) const;
+
 private:
     explicit WriterLock(int descriptor) : descriptor_(descriptor) {}
 

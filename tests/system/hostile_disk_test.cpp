@@ -98,6 +98,48 @@ TEST_CASE("a message log that is emptied under the daemon loses what it held, an
     CHECK(garden.shows(100));
 }
 
+TEST_CASE("a ledger that was removed under the daemon was gone with the next stop") {
+    const bool is_idle = GENERATE(false, true);
+    Garden garden;
+    garden.send(50);
+    REQUIRE(garden.shows(50));
+    const fs::path ledger = garden.site.store() / "ledger.db";
+    SECTION("the file") {
+        fs::remove(ledger);
+    }
+    SECTION("the file, replaced") {
+        fs::rename(garden.site.directory().write("precious", "something of a person's"), ledger);
+    }
+    SECTION("the write-ahead log") {
+        fs::remove(ledger.string() + "-wal");
+    }
+    SECTION("the whole store") {
+        fs::remove_all(garden.site.store());
+    }
+    SECTION("the whole store, renamed") {
+        fs::rename(garden.site.store(), garden.site.directory() / "elsewhere");
+    }
+    const auto is_told = [&] {
+        const std::string health = garden.site.text("/v1/health");
+        return health.find("written anew") != std::string::npos &&
+               health.find(ledger.string()) != std::string::npos;
+    };
+    if (is_idle) {
+        REQUIRE(wait_until(is_told));
+        CHECK(garden.shows(50));
+    } else {
+        garden.send(50);
+        REQUIRE(garden.shows(100));
+        CHECK(is_told());
+    }
+    CHECK_THAT(garden.site.journal(), Catch::Contains(ledger.string() + " was removed"));
+    garden.site.kill();
+    garden.site.start();
+    CHECK(garden.shows(is_idle ? 50 : 100));
+    if (fs::exists(ledger.string() + ".put-aside"))
+        CHECK(read_file(ledger.string() + ".put-aside") == "something of a person's");
+}
+
 TEST_CASE("a link in the place of a day's log is not followed, and what it leads to stays as it is") {
     Garden garden;
     garden.send(10);
