@@ -83,13 +83,12 @@ Result<bool> Bookkeeper::pack_oldest_day(Instant before) {
     });
 }
 
-Result<void> Bookkeeper::remove_fine_detail(Instant before) {
-    for (bool removed = true; removed;) {
+Result<void> Bookkeeper::remove_fine_detail(Instant before, std::int64_t later_days) {
+    for (std::optional<Instant> removed_to = before; removed_to;) {
         const auto done = in_transaction([&] {
-            removed = value_or_throw(ledger_.remove_oldest_day(before));
-            if (!removed) return;
-            // Days are removed whole, by UTC.
-            facts_.fine_detail_from = std::chrono::floor<std::chrono::days>(before);
+            removed_to = value_or_throw(ledger_.remove_oldest_day(before, later_days));
+            if (!removed_to) return;
+            facts_.fine_detail_from = *removed_to;
             store_fine_detail_from(ledger_, *facts_.fine_detail_from);
         });
         if (!done) return done;

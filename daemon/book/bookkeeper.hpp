@@ -67,8 +67,9 @@ public:
     /// of its own. Returns whether there were any; no answer of the ledger changes.
     [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
 
-    /// Removes fine detail that ended before this moment; hours, days and alarms stay.
-    [[nodiscard]] Result<void> remove_fine_detail(Instant before);
+    /// Removes fine detail that ended before this moment, of days after which so many were seen; hours, days
+    /// and alarms stay.
+    [[nodiscard]] Result<void> remove_fine_detail(Instant before, std::int64_t later_days = 0);
 
     /// Books what is kept for the next message to decide about, as nothing more will come.
     [[nodiscard]] Result<void> end_recording();

@@ -184,6 +184,11 @@ bool explain_word(const Options& options) {
     return true;
 }
 
+void clock_of(const Options& options) {
+    if (!options.right) return show(options, clock_view, {{"/v1/clock"}});
+    show(options, clock_view, {{"/v1/clock", "POST", R"({"right":true})"}});
+}
+
 void health(const Options& options) {
     show(options, health_view, {{"/v1/health"}});
 }

@@ -42,6 +42,7 @@ struct Options {
     std::string word;
     bool wide = false;
     bool yes = false;
+    bool right = false;
     std::string reading;
     std::string start;
     std::string at;
@@ -66,6 +67,8 @@ void away(const Options& options);
 void back(const Options& options);
 /// Until it is interrupted.
 void watch(const Options& options);
+/// What is known of the time, or a person's word that the server's clock is right.
+void clock_of(const Options& options);
 void health(const Options& options);
 /// What a word means. False: it is none of the glossary.
 [[nodiscard]] bool explain_word(const Options& options);

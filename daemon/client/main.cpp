@@ -236,6 +236,11 @@ void describe(CLI::App& app, Options& options) {
 
     app.add_subcommand("health", "How the daemon is")->final_callback([&] { health(options); });
 
+    auto* clock_command = app.add_subcommand("clock", "What is known of the time");
+    clock_command->add_flag("--right", options.right,
+                            "You say that the server's clock is right now: it is believed from here on");
+    clock_command->final_callback([&] { clock_of(options); });
+
     auto* help_command =
         app.add_subcommand("help", "What a word means (held, spread, revision, ...), or what a command does");
     help_command->add_option("WORD", options.word, "The word or command; all words where it is left out");

@@ -237,6 +237,10 @@ std::string away_csv(const Json& document) {
                : csv_of(Json::array({document}), {"meter", "away", "away_from", "away_to"});
 }
 
+std::string clock_csv(const Json& document) {
+    return csv_of(Json::array({document}), {"server_time", "time", "clock_ahead_s", "stamps_ahead_s"});
+}
+
 std::string health_table(const Json& document) {
     std::string text =
         fmt::format("tickledgerd {} is {} at {} ({})\n", document.at("version").get<std::string>(),
@@ -294,6 +298,8 @@ const View alarms_view{alarms_table,
                        alarms_csv};
 const View alarm_view{alarm_table, alarms_view.csv_header, alarm_csv};
 const View away_view{reading_table, csv_record({"meter", "away", "away_from", "away_to"}), away_csv};
+const View clock_view{reading_table, csv_record({"server_time", "time", "clock_ahead_s", "stamps_ahead_s"}),
+                      clock_csv};
 const View health_view{health_table, csv_record({"name", "value"}), health_csv};
 
 }  // namespace tickledger

@@ -31,6 +31,7 @@ extern const View alarms_view;
 /// The answer to what is done to an alarm.
 extern const View alarm_view;
 extern const View away_view;
+extern const View clock_view;
 extern const View health_view;
 
 }  // namespace tickledger

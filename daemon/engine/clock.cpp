@@ -80,6 +80,15 @@ Duration TrustedClock::disbelieved_ahead() {
     return ahead_;
 }
 
+std::optional<Instant> TrustedClock::vouch() {
+    const std::lock_guard lock(mutex_);
+    const Instant wall = clock_.wall();
+    if (wall < earliest) return std::nullopt;
+    known_ = {wall, clock_.since_boot()};
+    is_lent_ = false;
+    return wall;
+}
+
 void TrustedClock::hear(std::string_view who, Instant node_time) {
     const std::lock_guard lock(mutex_);
     if (known_ || node_time < floor_.at - tolerance || node_time > floor_.at + node_clock_reach) return;

@@ -34,7 +34,7 @@ public:
 ///
 /// Once it is known what time it is, it goes on with the time since the machine's start. The server's clock
 /// is followed where it agrees with that, where the kernel says that a time service keeps it, and where it is
-/// set back. A jump ahead that no time service vouches for is not followed.
+/// set back. A jump ahead that nobody vouches for, a time service or a person, is not followed.
 class TrustedClock {
 public:
     /// What is known of the time before anybody tells it.
@@ -52,6 +52,10 @@ public:
     /// `who`, a node, told the time while the server did not know it. Where two agree, and what they say is
     /// neither before the floor nor years after it, they are believed until the server knows better.
     void hear(std::string_view who, Instant node_time);
+
+    /// A person says that the server's clock is right now. Nothing: it shows a time before this program was
+    /// made, which it cannot be. Else the time.
+    [[nodiscard]] std::optional<Instant> vouch();
 
     [[nodiscard]] Instant floor() const { return floor_.at; }
     /// By how much the server's clock is ahead of what is believed; zero: it is believed.

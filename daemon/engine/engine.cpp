@@ -115,7 +115,10 @@ void Engine::remove_old(Instant now) {
     if (!settings_.retention) return;
     if (const auto removed = source_.remove_before(now - settings_.retention->messages, booked_to_); !removed)
         tell_(Level::warning, removed.error().text);
-    if (const auto removed = bookkeeper_.remove_fine_detail(now - settings_.retention->readings); !removed)
+    // A clock that is ahead must remove nothing: as many days as are kept must really have been seen since.
+    const auto days = std::chrono::floor<std::chrono::days>(settings_.retention->readings).count();
+    if (const auto removed = bookkeeper_.remove_fine_detail(now - settings_.retention->readings, days);
+        !removed)
         tell_(Level::warning, removed.error().text);
 }
 

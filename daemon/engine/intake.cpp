@@ -30,7 +30,8 @@ bool Intake::accept(Message&& message) {
             if (!has_undated_) {
                 parts_.tell(
                     Level::warning,
-                    "The server's clock is not set. Messages are kept in the log and booked once it is.");
+                    "It is not known what time it is. Messages are kept in the log and booked once it is. If the "
+                    "server's clock is right, say `tickledger clock --right`; else set it.");
             }
             has_undated_ = true;
         }
@@ -55,8 +56,9 @@ Result<void> Intake::accept_instruction(std::string document) {
     const auto now = clock_.now();
     if (!now) {
         return fail(
-            "The server's clock is not set, so nobody can tell when this was said. Set the clock, or wait "
-            "until the network or two nodes have told the time, and say it again.");
+            "It is not known what time it is, so nobody can tell when this was said. If the server's clock is "
+            "right, say `tickledger clock --right`; else set it, or wait until the network or two nodes have "
+            "told the time. Then say it again.");
     }
     if (auto appended = parts_.log->append(Instruction{{}, std::move(document)}, stamp_of_now(*now));
         !appended) {
@@ -73,7 +75,26 @@ void Intake::watch_clock() {
     const auto now = clock_.now();
     if (!now || !keep(ClockSet{*now, parts_.clock->since_boot()}, stamp_of_now(*now))) return;
     has_undated_ = false;
-    parts_.tell(Level::notice, "The clock is set; what waited for it is booked now.");
+    parts_.tell(Level::notice, "The time is known; what waited for it is booked now.");
+}
+
+Result<void> Intake::clock_is_right() {
+    const auto vouched = clock_.vouch();
+    if (!vouched) {
+        return fail(
+            "The server's clock shows a time before this program was made, so it cannot be right. Set it first, "
+            "for example with timedatectl, and say it again.");
+    }
+    {
+        const std::lock_guard lock(mutex_);
+        // With it what waited gets its dates; where nothing waited it says only that somebody vouched.
+        const ClockSet set{*vouched, parts_.clock->since_boot()};
+        if (auto kept = parts_.log->append(set, stamp_of_now(*vouched)); !kept)
+            return tl::unexpected(std::move(kept.error()));
+        has_undated_ = false;
+    }
+    parts_.tell(Level::notice, "A person said that the server's clock is right.");
+    return parts_.log->sync();
 }
 
 Instant Intake::now() {

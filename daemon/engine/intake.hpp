@@ -62,6 +62,9 @@ public:
     [[nodiscard]] std::optional<Instant> known_time() { return clock_.now(); }
     /// By how much the server's clock is ahead of what is believed; zero: it is believed.
     [[nodiscard]] Duration disbelieved_ahead() { return clock_.disbelieved_ahead(); }
+    /// A person says that the server's clock is right now; the log records it. Fails, with what to do, where
+    /// it cannot be right or the log cannot be written.
+    [[nodiscard]] Result<void> clock_is_right();
     [[nodiscard]] std::uint64_t accepted() const { return accepted_; }
     void count_accepted(std::uint64_t messages) { accepted_ += messages; }
 

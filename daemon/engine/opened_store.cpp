@@ -3,6 +3,7 @@
 #include <sys/stat.h>
 
 #include <algorithm>
+#include <system_error>
 
 #include "store/log_names.hpp"
 
@@ -10,8 +11,12 @@ namespace tickledger {
 
 namespace {
 
-// A clock that shows more than years after what it last showed is not set.
-constexpr Duration reach_at_start = std::chrono::hours{24 * 365 * 10};
+// A server without a time service may have been off for a week. Of one whose clock shows more than that after
+// what it last showed, somebody should say that it is right: it may have lost its time.
+constexpr Duration reach_after_stamp = std::chrono::hours{24 * 7};
+constexpr Duration reach_of_new_store = std::chrono::hours{24 * 365 * 10};
+// No clock was ever so far from the stamps that it gave.
+constexpr Duration strange_after = std::chrono::hours{24 * 366};
 
 /// What the server's clock said when the file was last written, where it lies on the machine's disk.
 std::optional<Instant> changed_at(const std::filesystem::path& file) {
@@ -26,19 +31,41 @@ std::optional<Instant> last_written(Files& files, const std::filesystem::path& m
     return names && !names->empty() ? changed_at(messages / names->back()) : std::nullopt;
 }
 
+/// Puts files aside whose names tell days long after they were written and after all that was booked: as the
+/// last of the log they would set the stamps' clock. Returns their new names.
+Result<std::vector<std::string>> put_strange_days_aside(Files& files, const std::filesystem::path& messages,
+                                                        const LogPosition& booked_to) {
+    std::vector<std::string> aside;
+    const auto names = log_files(files, messages);
+    if (!names) return aside;  // There is no directory yet.
+    for (auto name = names->rbegin(); name != names->rend() && *name > booked_to.file; ++name) {
+        const auto written_at = changed_at(messages / *name);
+        if (!written_at || *day_of_log_file(*name) - *written_at <= strange_after) continue;
+        const std::filesystem::path kept = messages / (*name + ".put-aside");
+        std::error_code failed;
+        std::filesystem::rename(messages / *name, kept, failed);
+        if (failed)
+            return fail("Cannot put " + (messages / *name).string() + " aside: " + failed.message() + ".");
+        aside.push_back(kept.string());
+    }
+    return aside;
+}
+
 /// Looks through what is accepted but not booked.
 Result<void> look_at_pending(Files& files, const std::filesystem::path& messages, OpenedStore& store) {
     MessageLogReader reader(files, messages, store.booked_to);
     for (;;) {
         const auto next = reader.next(store.log->end());
         if (!next) return tl::unexpected(next.error());
-        if (!*next) return {};
+        if (!*next) break;
         const Event& event = (*next)->event;
         const bool is_undated = std::holds_alternative<Unclocked>(event);
         if (is_undated || std::holds_alternative<Message>(event)) ++store.pending_messages;
         if (is_undated) store.has_undated = true;
         if (std::holds_alternative<ClockSet>(event)) store.has_undated = false;
     }
+    store.damaged_lines = reader.damaged_lines();
+    return {};
 }
 
 }  // namespace
@@ -54,6 +81,11 @@ tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::fil
     auto ledger = Ledger::open(directory / ledger_name, vfs);
     if (!ledger) return tl::unexpected(UnusableStore{ledger.error().text, ledger.error().held_by_another});
     store.ledger = std::move(*ledger);
+    const auto told = store.ledger->log_position();
+    if (!told) return failure(told.error());
+    auto aside = put_strange_days_aside(files, messages, *told);
+    if (!aside) return failure(aside.error());
+    store.put_aside = std::move(*aside);
     // Before it is opened, which may cut off a torn line.
     const auto written_at = last_written(files, messages);
     auto log = MessageLog::open(files, messages);
@@ -62,8 +94,6 @@ tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::fil
     store.bookkeeper =
         std::make_unique<Bookkeeper>(meters, zone, *store.ledger, Publishing::everything, max_meters);
     if (const auto loaded = store.bookkeeper->load(); !loaded) return failure(loaded.error());
-    const auto told = store.ledger->log_position();
-    if (!told) return failure(told.error());
     store.booked_to = std::min(*told, store.log->end());
     if (const auto looked = look_at_pending(files, messages, store); !looked) return failure(looked.error());
 
@@ -74,7 +104,7 @@ tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::fil
     // Stamps may have been ahead of the clock when the last of them was given.
     store.clock_floor = std::max(release, std::min(stamped, written_at.value_or(stamped)));
     const Instant latest = std::max({release, stamped, written_at.value_or(stamped)});
-    store.clock_reach = latest - store.clock_floor + reach_at_start;
+    store.clock_reach = latest - store.clock_floor + (last_stamp ? reach_after_stamp : reach_of_new_store);
     // While no daemon ran there was no link, and so no silence of any node.
     if (last_stamp) {
         const LinkChange down{.at = {}, .up = false, .session_present = false};

@@ -34,6 +34,10 @@ struct OpenedStore {
     std::uint64_t pending_messages = 0;  ///< Accepted, but not booked yet.
     /// Messages among these wait for the server's clock to be set.
     bool has_undated = false;
+    /// Lines among these that could not be read, or that were stamped another day than their file's.
+    std::uint64_t damaged_lines = 0;
+    /// Files of the message log whose names tell days that cannot be: they were renamed to this.
+    std::vector<std::string> put_aside;
     /// The civil time can not be earlier than this.
     Instant clock_floor{};
     /// A clock that no time service keeps is believed at the start up to so long after that.

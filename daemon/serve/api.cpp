@@ -34,6 +34,8 @@ const std::array all_routes{
     Route{"POST", "/v1/alarms/{id}/shelve", {}, post_shelve},
     Route{"POST", "/v1/alarms/{id}/unshelve", {}, post_unshelve},
     Route{"GET", "/v1/stream", {"meter"}, get_stream},
+    Route{"GET", "/v1/clock", {}, get_clock},
+    Route{"POST", "/v1/clock", {}, post_clock},
     Route{"GET", "/v1/health", {}, get_health},
     Route{"GET", "/metrics", {}, get_metrics},
     Route{"GET", "/v1/openapi.json", {}, get_openapi},

@@ -19,6 +19,14 @@ namespace tickledger {
 
 class News;
 
+/// What is known of the time; docs/time.md.
+struct ClockState {
+    Instant server{};              ///< What the server's clock says.
+    std::optional<Instant> known;  ///< The time, where it is known.
+    Duration disbelieved_ahead{};  ///< By how much the server's clock is ahead of it, where nobody vouches.
+    std::optional<Instant> stamps_at;  ///< Stamps are ahead of the time, and stand here.
+};
+
 /// What the calls need of the rest of the daemon. All of it is called on the server's thread.
 struct ApiParts {
     const Configuration* configuration = nullptr;
@@ -37,6 +45,9 @@ struct ApiParts {
     std::function<Result<void>(std::string document)> instruct;
     /// The wall clock.
     std::function<Instant()> now;
+    std::function<ClockState()> clock;
+    /// A person says that the server's clock is right now. Fails, with what to do, where it cannot be.
+    std::function<Result<void>()> clock_is_right;
     /// What those who watch hear.
     News* news = nullptr;
 };

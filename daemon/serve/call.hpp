@@ -104,6 +104,8 @@ struct FoundMeter {
 [[nodiscard]] Response post_acknowledge(const Call& call);
 [[nodiscard]] Response post_shelve(const Call& call);
 [[nodiscard]] Response post_unshelve(const Call& call);
+[[nodiscard]] Response get_clock(const Call& call);
+[[nodiscard]] Response post_clock(const Call& call);
 [[nodiscard]] Response get_health(const Call& call);
 [[nodiscard]] Response get_metrics(const Call& call);
 [[nodiscard]] Response get_today(const Call& call);

@@ -91,14 +91,21 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
     add_store_troubles(troubles, facts, zone);
     if (facts.stamps_held_at) {
         troubles.push_back(fmt::format(
-            "The server's clock was set back; arrivals are stamped from {} on, a sixteenth slower, until "
-            "it has caught up.",
+            "The server's clock was ahead; arrivals are stamped from {} on, a sixteenth slower, until it has "
+            "caught up.",
             zone.format(*facts.stamps_held_at)));
     }
-    if (facts.messages_undated > 0) {
-        troubles.push_back(
-            fmt::format("The server's clock is not set; {} messages wait in the log to be booked once it is.",
-                        facts.messages_undated));
+    if (facts.clock_ahead > Duration{0}) {
+        troubles.push_back(fmt::format(
+            "The server's clock has jumped ahead by {} and no time service vouches for it; it is not followed. If it "
+            "is right now, say `tickledger clock --right`; else set it.",
+            format_duration(std::chrono::floor<std::chrono::seconds>(facts.clock_ahead))));
+    }
+    if (!facts.is_time_known || facts.messages_undated > 0) {
+        troubles.push_back(fmt::format(
+            "It is not known what time it is; {} messages wait in the log to be booked once it is. If the server's "
+            "clock is right, say `tickledger clock --right`; else set it.",
+            facts.messages_undated));
     }
     for (const MeterHealth& meter : facts.meters) {
         add_message_troubles(troubles, meter, zone);

@@ -80,9 +80,13 @@ struct HealthFacts {
     /// next booking.
     std::int64_t publications_arrived = 0;
 
-    /// The server's clock was set back; stamps stand still until it has caught up with this.
+    /// Stamps are ahead of the time: they go on from here, slower, until it has caught up.
     std::optional<Instant> stamps_held_at;
-    /// Messages that wait in the log because the server's clock is not set.
+    /// By how much the server's clock is ahead of what is believed; zero: it is believed.
+    Duration clock_ahead{};
+    /// False: nobody has told the time yet, and the server's clock is not believed.
+    bool is_time_known = true;
+    /// Messages that wait in the log because the time is not known.
     std::uint64_t messages_undated = 0;
 
     std::vector<MeterHealth> meters;

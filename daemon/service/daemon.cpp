@@ -121,6 +121,7 @@ private:
     void answer_with(std::shared_ptr<const Configuration> configuration);
     [[nodiscard]] Response answer(const Request& request);
     [[nodiscard]] HealthFacts health(Generation& generation);
+    [[nodiscard]] ClockState clock_state();
     [[nodiscard]] ApiParts api_parts(Generation& generation);
     [[nodiscard]] std::filesystem::path ledger_file() const {
         return configuration_->store.directory / ledger_name;
@@ -188,6 +189,18 @@ Started Daemon::Parts::open_store() {
         journal(Level::notice,
                 "The message log ended in an unfinished line of " + std::to_string(torn_bytes) +
                     " bytes, left by a power cut. Its message was never acknowledged; the line is removed.");
+    }
+    if (store_.damaged_lines > 0) {
+        journal(
+            Level::warning,
+            std::to_string(store_.damaged_lines) +
+                " lines of the message log could not be read, or are stamped another day than their file's, "
+                "and were passed over. Look whether the disk is sound, or who writes there.");
+    }
+    for (const std::string& file : store_.put_aside) {
+        journal(Level::error,
+                "A file of the message log bore the name of a day that cannot be. It was put aside as " +
+                    file + ". Look who put it there; if messages are in it, replay them.");
     }
     const auto tell = [](Level level, const std::string& text) { journal(level, text); };
     const StoreSettings& settings = configuration_->store;
@@ -389,10 +402,21 @@ HealthFacts Daemon::Parts::health(Generation& generation) {
     facts.meters = meters_look_.look([&](const std::string& id) { return generation.settings_of(id); },
                                      clock_.wall(), listened);
     facts.publications_arrived = static_cast<std::int64_t>(engine_->publisher().acknowledged_so_far().size());
-    const auto stamp = store_.log->last_stamp();
-    const auto known = intake_->known_time();
-    if (stamp && known && *known + std::chrono::seconds{2} < *stamp) facts.stamps_held_at = stamp;
+    const ClockState clock = clock_state();
+    facts.stamps_held_at = clock.stamps_at;
+    facts.clock_ahead = clock.disbelieved_ahead;
+    facts.is_time_known = clock.known.has_value();
     return facts;
+}
+
+ClockState Daemon::Parts::clock_state() {
+    ClockState state;
+    state.server = clock_.wall();
+    state.known = intake_->known_time();
+    state.disbelieved_ahead = intake_->disbelieved_ahead();
+    const auto stamp = store_.log->last_stamp();
+    if (stamp && state.known && *state.known + std::chrono::seconds{2} < *stamp) state.stamps_at = stamp;
+    return state;
 }
 
 ApiParts Daemon::Parts::api_parts(Generation& generation) {
@@ -411,6 +435,13 @@ ApiParts Daemon::Parts::api_parts(Generation& generation) {
                     return kept;
                 },
             .now = [this] { return clock_.wall(); },
+            .clock = [this] { return clock_state(); },
+            .clock_is_right =
+                [this] {
+                    auto done = intake_->clock_is_right();
+                    if (done) engine_thread_->wake();
+                    return done;
+                },
             .news = &news_};
 }
 

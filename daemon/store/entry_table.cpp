@@ -281,16 +281,16 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
     return at(delete_).and_then([&] { return at(close_up_); });
 }
 
+Result<std::optional<std::int64_t>> EntryWrites::oldest_day() {
+    Cursor cursor = oldest_day_.run();
+    return cursor.next().map([&](bool) { return cursor.column<std::optional<std::int64_t>>(0); });
+}
+
 Result<std::optional<Instant>> EntryWrites::remove_oldest_day(Instant before) {
-    std::int64_t day = 0;
-    {
-        Cursor cursor = oldest_day_.run();
-        const auto found = cursor.next();
-        if (!found) return tl::unexpected(found.error());
-        const auto oldest = cursor.column<std::optional<std::int64_t>>(0);
-        if (!oldest || start_of_day(*oldest + 1) > before) return std::nullopt;
-        day = *oldest;
-    }
+    const auto oldest = oldest_day();
+    if (!oldest) return tl::unexpected(oldest.error());
+    if (!*oldest || start_of_day(**oldest + 1) > before) return std::nullopt;
+    const std::int64_t day = **oldest;
     forget();
     const Instant end = start_of_day(day + 1);
     auto removed = delete_until_.run(end).finish().and_then([&] { return unmark_until_.run(day).finish(); });

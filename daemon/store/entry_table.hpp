@@ -73,6 +73,8 @@ public:
     /// As Ledger::remove_entry. Of several that have this span (of no length, or adjustments), the one that
     /// is equal, or the first.
     [[nodiscard]] Result<void> remove(MeterKey meter, const Entry& entry);
+    /// The number of the oldest UTC day that has entries.
+    [[nodiscard]] Result<std::optional<std::int64_t>> oldest_day();
     /// As Ledger::remove_oldest_day, as far as entries go: the end of the day that was removed.
     [[nodiscard]] Result<std::optional<Instant>> remove_oldest_day(Instant before);
     /// A transaction was rolled back: what is remembered of the tables may be wrong.

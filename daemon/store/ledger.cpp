@@ -75,7 +75,7 @@ struct Ledger::Tables {
     Statement add_alarm, change_alarm, open_alarms, last_alarm;
     Statement add_undecided, undecided, remove_undecided;
     Statement queue, outbox, remove_outgoing;
-    Statement remove_intervals;
+    Statement remove_intervals, later_days;
     /// Never given out twice in the life of the process, not even after a row was replaced or rolled back: a
     /// confirmation that comes for an old id must not remove what was queued after it. SQLite's AUTOINCREMENT
     /// would say the same with one more page written a commit.
@@ -139,7 +139,14 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
             "INSERT OR REPLACE INTO outbox (id, topic, payload, retained) VALUES (?1, ?2, ?3, ?4)"),
       outbox(*database, "SELECT id, topic, payload, retained FROM outbox WHERE id > ?1 ORDER BY id LIMIT ?2"),
       remove_outgoing(*database, "DELETE FROM outbox WHERE id = ?1"),
-      remove_intervals(*database, "DELETE FROM usage_row WHERE step = 0 AND start_us < ?1") {
+      remove_intervals(*database, "DELETE FROM usage_row WHERE step = 0 AND start_us < ?1"),
+      // From one beginning to the next, so that a thousand meters cost no more than one.
+      later_days(
+          *database,
+          "WITH RECURSIVE seen (at_us, n) AS ("
+          "SELECT min(start_us), 1 FROM usage_row WHERE step = ?1 AND start_us >= ?2"
+          " UNION ALL SELECT (SELECT min(start_us) FROM usage_row WHERE step = ?1 AND start_us > at_us), n + 1"
+          " FROM seen WHERE at_us IS NOT NULL AND n < ?3) SELECT count(at_us) FROM seen") {
 }
 
 Result<void> Ledger::Tables::prepare() {
@@ -432,14 +439,23 @@ Result<std::vector<Outgoing>> Ledger::outbox(std::int64_t after_id, int limit) {
     }
 }
 
-Result<bool> Ledger::remove_oldest_day(Instant before) {
+Result<std::optional<Instant>> Ledger::remove_oldest_day(Instant before, std::int64_t later_days) {
+    if (later_days > 0) {
+        const auto oldest = tables_->entry_writes.oldest_day();
+        if (!oldest) return tl::unexpected(oldest.error());
+        if (!*oldest || start_of_day(**oldest + 1) > before) return std::nullopt;
+        Cursor cursor = tables_->later_days.run(Step::day, start_of_day(**oldest + 1), later_days);
+        const auto counted = cursor.next();
+        if (!counted) return tl::unexpected(counted.error());
+        if (cursor.column<std::int64_t>(0) < later_days) return std::nullopt;
+    }
     const auto end = tables_->entry_writes.remove_oldest_day(before);
     if (!end) return tl::unexpected(end.error());
-    if (!*end) return false;
+    if (!*end) return std::nullopt;
     return tables_->remove_intervals.run(**end)
         .finish()
         .and_then([&] { return tables_->packer.remove_readings_until(day_of(**end) - 1); })
-        .map([] { return true; });
+        .map([&] { return *end; });
 }
 
 tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> Ledger::open(const std::filesystem::path& file,

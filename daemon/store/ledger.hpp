@@ -188,9 +188,11 @@ public:
     [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
 
     /// Removes the fine detail (entries and rows of intervals) of the oldest UTC day, if that day ended at or
-    /// before `before`; coarser rows stay. Returns whether there was one. One day a call, so that a
-    /// transaction stays short.
-    [[nodiscard]] Result<bool> remove_oldest_day(Instant before);
+    /// before `before`; coarser rows stay. Returns that day's end where there was one. One day a call, so
+    /// that a transaction stays short. None goes unless so many later days have rows: days that were really
+    /// seen, whatever a clock says.
+    [[nodiscard]] Result<std::optional<Instant>> remove_oldest_day(Instant before,
+                                                                   std::int64_t later_days = 0);
 
 private:
     struct Tables;

@@ -74,7 +74,7 @@ TEST_CASE("nodes that agree lend the time until the server knows better, and one
     CHECK(clock.now() == last_stamp + minutes{9});
 }
 
-TEST_CASE("a clock that jumps ahead is not followed until a time service vouches for it") {
+TEST_CASE("a clock that jumps ahead is not followed until a time service or a person vouches for it") {
     HandClock server;
     server.wall_time = last_stamp + minutes{1};
     server.running = hours{1};
@@ -96,6 +96,11 @@ TEST_CASE("a clock that jumps ahead is not followed until a time service vouches
         server.synchronised = false;
         CHECK(clock.now() == server.wall_time);
     }
+    SECTION("a person vouches") {
+        CHECK(clock.vouch() == server.wall_time);
+        CHECK(clock.now() == server.wall_time);
+        CHECK(clock.disbelieved_ahead() == Duration{0});
+    }
 }
 
 TEST_CASE("small steps of a time service and a leap second are followed, and drift adds up to no jump") {
@@ -110,6 +115,26 @@ TEST_CASE("small steps of a time service and a leap second are followed, and dri
     }
     server.wall_time -= seconds{1};
     CHECK(clock.now() == server.wall_time);
+}
+
+TEST_CASE("a start with a clock far ahead of the last stamp waits until somebody vouches") {
+    HandClock server;
+    server.wall_time = last_stamp + hours{24 * 365};
+    TrustedClock clock(server, {last_stamp, hours{24 * 7}});
+    CHECK_FALSE(clock.now());
+    SECTION("a time service") {
+        server.synchronised = true;
+        CHECK(clock.now() == server.wall_time);
+    }
+    SECTION("a person") {
+        REQUIRE(clock.vouch() == server.wall_time);
+        CHECK(clock.now() == server.wall_time);
+    }
+    SECTION("nobody can vouch for 1970") {
+        server.wall_time = Instant{};
+        CHECK_FALSE(clock.vouch());
+        CHECK_FALSE(clock.now());
+    }
 }
 
 TEST_CASE("stamps that are ahead go on a sixteenth slower until the time has caught up, and never go back") {

@@ -160,6 +160,20 @@ TEST_CASE("what is older than it is to be kept goes, but never what is not booke
     CHECK(server.count("SELECT min(start_us) FROM usage_row WHERE step = 1") == microseconds_of(midnight));
 }
 
+TEST_CASE("a clock two years ahead removed the fine detail of the real days") {
+    Server server({.pack_after = hours{24 * 30}, .retention = Retention{hours{24 * 30}, hours{24 * 3}}});
+    server.hear_days(4);
+    const Instant far_ahead = midnight + hours{24 * 800};
+    while (server.engine->step(far_ahead) == Engine::Step::more) {
+    }
+    // Of the first day only, three later days have been seen.
+    const std::int64_t first_us = server.count("SELECT min(to_us) FROM entry");
+    CHECK(first_us >= microseconds_of(midnight + hours{24}));
+    CHECK(first_us <= microseconds_of(midnight + hours{26}));
+    CHECK(server.count("SELECT value / 1 FROM fact WHERE name = 'fine_detail_from'") ==
+          microseconds_of(midnight + hours{24}));
+}
+
 TEST_CASE("a backlog at the end of what there is waits for its end, and is booked where nothing can come") {
     const std::vector<Event> events{LinkChange{midnight, true, true},
                                     message_of(midnight + std::chrono::milliseconds{10}, 5)};

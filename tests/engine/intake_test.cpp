@@ -118,3 +118,27 @@ TEST_CASE("one node that says 2035 sets no clock, and two that agree do") {
           noon + minutes{30} + seconds{5});
     CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
 }
+
+TEST_CASE(
+    "a person's word that the clock is right dates what waited, stands in the log, and is not taken of 1970") {
+    Door door;
+    door.start(noon);
+    door.clock.wall_time = noon + hours{24 * 365};
+    CHECK_FALSE(door.stamp_of_next());
+    CHECK_FALSE(door.intake->accept_instruction(R"({"do":"nothing"})"));
+    door.clock.wall_time = Instant{};
+    CHECK_FALSE(door.intake->clock_is_right());
+    door.clock.wall_time = noon + hours{24 * 365};
+    const LogPosition before = door.log->end();
+    REQUIRE(door.intake->clock_is_right());
+    MessageLogReader reader(door.files, "/messages", before);
+    const auto record = reader.next(door.log->end()).value();
+    REQUIRE(record);
+    REQUIRE(std::holds_alternative<ClockSet>(record->event));
+    CHECK(time_of(record->event) == door.clock.wall_time);
+    // It dates what waited once.
+    CHECK(door.stamp_of_next() == door.clock.wall_time);
+    while (const auto event = reader.next(door.log->end()).value())
+        CHECK_FALSE(std::holds_alternative<ClockSet>(event->event));
+    CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
+}

@@ -46,6 +46,12 @@ ApiParts ApiFixture::parts() const {
             return {};
         },
         .now = [this] { return now; },
+        .clock = [this] { return clock; },
+        .clock_is_right = [this]() -> Result<void> {
+            if (now < at("2025-01-01T00:00:00Z")) return fail("It cannot be right.");
+            clock = {.server = now, .known = now, .disbelieved_ahead = {}, .stamps_at = {}};
+            return {};
+        },
     };
 }
 

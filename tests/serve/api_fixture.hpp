@@ -48,6 +48,7 @@ struct ApiFixture {
     std::map<std::string, MeterSummary> summaries;
     HealthFacts health;
     Instant now = at("2026-03-08T12:00:00Z");
+    mutable ClockState clock;
     mutable int caught_up = 0;
     /// What the calls have kept of people's words.
     mutable std::vector<std::string> orders;

@@ -616,5 +616,31 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
     check_shape(document, schema("/v1/health"), fixture.document("/v1/health"));
 }
 
+TEST_CASE("what is known of the time is told, and a person's word that the clock is right is taken") {
+    ApiFixture fixture;
+    fixture.clock = {.server = at("2027-03-08T12:00:00Z"),
+                     .known = at("2026-03-08T12:00:00Z"),
+                     .disbelieved_ahead = std::chrono::hours{24 * 365},
+                     .stamps_at = {}};
+    Json clock = fixture.document("/v1/clock");
+    CHECK(clock.at("clock_ahead_s") == 365 * 24 * 3600);
+    CHECK(mentions(clock.at("text"), "jumped ahead"));
+    CHECK(mentions(fixture.refusal("/v1/clock", 400, "POST", "{}"), "right"));
+    CHECK(mentions(fixture.refusal("/v1/clock", 400, "POST", R"({"right":false})"), "right"));
+    const Response told = fixture.answer("/v1/clock", "POST", R"({"right":true})");
+    CHECK(told.status == 200);
+    clock = fixture.document("/v1/clock");
+    CHECK(clock.at("clock_ahead_s") == 0);
+    CHECK(mentions(clock.at("text"), "is believed"));
+    fixture.clock = {
+        .server = at("1970-01-01T00:00:10Z"), .known = {}, .disbelieved_ahead = {}, .stamps_at = {}};
+    CHECK(fixture.document("/v1/clock").at("time").is_null());
+    fixture.now = at("1970-01-01T00:00:10Z");
+    CHECK(mentions(fixture.refusal("/v1/clock", 409, "POST", R"({"right":true})"), "right"));
+    check_shape(fixture.document("/v1/openapi.json"),
+                fixture.document("/v1/openapi.json").at("components").at("schemas").at("Clock"),
+                fixture.document("/v1/clock"));
+}
+
 }  // namespace
 }  // namespace tickledger

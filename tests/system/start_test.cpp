@@ -1,5 +1,7 @@
 // What keeps the daemon from starting, and what must not.
+#include <fcntl.h>
 #include <sys/mount.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <catch2/catch.hpp>
@@ -190,4 +192,36 @@ TEST_CASE("the client tells a daemon that is not there from one that refuses") {
     CHECK(site.client({"usage", "nobody"}).status == 1);
     CHECK(site.client({"register", "nobody"}).status == 1);
     CHECK(site.client({"no-such-command"}).status == 2);
+}
+
+TEST_CASE("a start long after all that was ever seen removed fine detail and closed the years between") {
+    Site site({.meters = one_meter});
+    const auto messages = site.store() / "messages";
+    std::filesystem::create_directories(messages);
+    std::ofstream(messages / "2025-03-01.jsonl")
+        << R"({"tst":"2025-03-01T11:00:00.000000Z","topic":"nodes/house","qos":1,"retain":0,"payload":"{\"count\":5}"})"
+        << "\n";
+    const timespec then{1'740'826'800, 0};  // 2025-03-01T11:00:00Z
+    const timespec times[] = {then, then};
+    REQUIRE(::utimensat(AT_FDCWD, (messages / "2025-03-01.jsonl").c_str(), times, 0) == 0);
+    site.start();
+    if (!site.get("/v1/clock").at("time").is_null()) {
+        WARN("skipped: a time service keeps this machine's clock, so it is believed");
+        return;
+    }
+    CHECK(contains(site.text("/v1/health"), "tickledger clock --right"));
+    CHECK(contains(site.client({"clock"}).out, "not known"));
+    const Outcome refused = site.client({"register", "house", "--set", "1.000"});
+    CHECK(refused.status != 0);
+    CHECK(contains(refused.error, "tickledger clock --right"));
+    const Outcome told = site.client({"clock", "--right"});
+    CHECK(told.status == 0);
+    CHECK(contains(told.out, "believed"));
+    CHECK_FALSE(site.get("/v1/clock").at("time").is_null());
+    CHECK(site.client({"register", "house", "--set", "1.000", "--yes"}).status == 0);
+    CHECK(contains(site.journal(), "A person said that the server's clock is right."));
+    // It stands in the log, and is believed after a start anew.
+    site.kill();
+    site.start();
+    CHECK_FALSE(site.get("/v1/clock").at("time").is_null());
 }
