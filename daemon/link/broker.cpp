@@ -28,8 +28,12 @@ constexpr std::chrono::seconds settled_after{10};
 /// The client library gives up a connection after 10 s, but looks only every 3 s.
 constexpr std::chrono::seconds connect_limit{20};
 constexpr std::chrono::seconds subscribe_again_after{60};
+/// So long after a huge message the link is made anew: its acknowledgement is on its way then, and a flood of
+/// such messages does not keep the link down.
+constexpr std::chrono::seconds renewed_after{10};
 // Longer than a broker takes, shorter than a person waits.
 constexpr std::chrono::seconds acknowledged_within{10};
+constexpr std::size_t mebibyte_bytes = std::size_t{1} << 20U;
 /// Ids of our own publications of the status; the outbox counts upwards from one.
 constexpr std::int64_t status_up_id = std::numeric_limits<std::int64_t>::min();
 constexpr std::int64_t status_down_id = status_up_id + 1;
@@ -89,6 +93,7 @@ private:
     void send(Lock& lock, Connection& connection);
     void send_again();
     void say_farewell(Lock& lock, Connection& connection);
+    void leave_to_renew(Lock& lock, Connection& connection);
     [[nodiscard]] std::string why_ended();
     [[nodiscard]] bool tell_down();
     void pause(const std::string& reason);
@@ -105,6 +110,7 @@ private:
     void disconnected() override { end(); }
     void subscribed(const std::vector<Grant>& grants) override;
     [[nodiscard]] bool arrived(Message&& message) override;
+    void swelled(std::size_t bytes) override;
     void published(std::int64_t id) override;
 
     void end();
@@ -129,6 +135,9 @@ private:
     /// What concerns the present connection alone.
     struct Present {
         bool ended = false;
+        /// A message was so large that the link is to be made anew, to give its memory back.
+        std::size_t swelled_bytes = 0;
+        SteadyClock::time_point renew_at{};
         bool refused = false;  ///< A callback returned false, so it is cut.
         int failure_code = -1;
         std::optional<SteadyClock::time_point> connected_at;
@@ -227,6 +236,7 @@ std::string BrokerLink::Worker::hold_connection() {
         wait_for_answer(lock);
         if (present_.connected_at) serve(lock, *connection);
         if (stopping_ && state_.connected) say_farewell(lock, *connection);
+        if (!stopping_ && !present_.ended && present_.swelled_bytes > 0) leave_to_renew(lock, *connection);
         // Closing may take the client library a second or two, which nobody needs to wait for.
         if (stopping_) finished_ = true;
         changed_.notify_all();
@@ -243,6 +253,8 @@ void BrokerLink::Worker::wait_for_answer(Lock& lock) {
 
 void BrokerLink::Worker::serve(Lock& lock, Connection& connection) {
     while (!present_.ended && !stopping_) {
+        const bool is_swelled = present_.swelled_bytes > 0;
+        if (is_swelled && SteadyClock::now() >= present_.renew_at) return;
         if (!unwanted_.empty()) {
             unsubscribe(lock, connection);
         } else if (!present_.to_subscribe.empty() && SteadyClock::now() >= present_.subscribe_at) {
@@ -254,10 +266,20 @@ void BrokerLink::Worker::serve(Lock& lock, Connection& connection) {
         } else if (!present_.unacknowledged.empty()) {
             changed_.wait_for(lock, acknowledged_within);
             send_again();
+        } else if (is_swelled) {
+            changed_.wait_until(lock, present_.renew_at);
         } else {
             changed_.wait(lock);
         }
     }
+}
+
+/// In order, so that the broker keeps the Will to itself: nobody needs to know.
+void BrokerLink::Worker::leave_to_renew(Lock& lock, Connection& connection) {
+    lock.unlock();
+    const auto leaving = connection.disconnect();
+    lock.lock();
+    if (leaving) changed_.wait_for(lock, connect_limit, [this] { return present_.ended || stopping_; });
 }
 
 /// The client library was seen to tell nothing of one publication in thousands, where the machine is busy:
@@ -323,6 +345,13 @@ std::string BrokerLink::Worker::why_ended() {
         present = present_;
     }
     const std::string& url = settings_.address.url;
+    if (present.swelled_bytes > 0 && !present.refused && SteadyClock::now() >= present.renew_at) {
+        back_off_.reset();
+        return fmt::format(
+            "a message of {} MiB came, so the link to the broker at {} is made anew to give its memory back; find "
+            "out who sends it, and bound the size of messages at the broker",
+            (present.swelled_bytes + mebibyte_bytes / 2) / mebibyte_bytes, url);
+    }
     if (present.refused) {
         return fmt::format(
             "a message could not be kept, so the link to the broker at {} was cut before it was "
@@ -447,6 +476,13 @@ bool BrokerLink::Worker::arrived(Message&& message) {
         present_.refused = true;
     }
     return kept;
+}
+
+void BrokerLink::Worker::swelled(std::size_t bytes) {
+    const std::lock_guard lock(mutex_);
+    if (present_.swelled_bytes == 0) present_.renew_at = SteadyClock::now() + renewed_after;
+    present_.swelled_bytes = std::max(present_.swelled_bytes, bytes);
+    changed_.notify_all();
 }
 
 void BrokerLink::Worker::published(std::int64_t id) {

@@ -11,6 +11,8 @@ namespace {
 
 constexpr std::chrono::seconds keep_alive{30};
 constexpr std::chrono::seconds connect_limit{10};
+/// What a node sends is a thousandth of it.
+constexpr std::size_t huge_bytes = std::size_t{1} << 20U;
 
 /// Completion of one kind of request.
 class Listener final : public mqtt::iaction_listener {
@@ -118,7 +120,9 @@ struct Connection::Client {
         kept.arrived_at = std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
         kept.topic = message.get_topic();
         // MQTT allows 256 MiB; of what is too long to be read, so much is kept that it can be seen to be.
-        kept.payload.assign(message.get_payload(), 0, payload_max_bytes + 1);
+        const auto& payload = message.get_payload();
+        kept.payload.assign(payload, 0, payload_max_bytes + 1);
+        if (payload.size() >= huge_bytes) owner.swelled(payload.size());
         kept.qos = message.get_qos();
         kept.retained = message.is_retained();
         kept.redelivered = message.is_duplicate();

@@ -12,6 +12,8 @@
 //   connection to the broker, that one is cut too, which is a lost link and no lost message.
 // - CONNACK and messages are handled by the library's one receiving thread in the order of the stream, so the
 //   success callback of the connection always comes before the first message that waited in the session.
+// - The library keeps a buffer as large as the largest packet until its last client is gone, so after a huge
+//   message the connection is made anew.
 // - A connection is used once. A fresh client holds no publications of the one before, which the library
 // would
 //   otherwise send again on its own, beside the outbox.
@@ -58,6 +60,8 @@ public:
     virtual void subscribed(const std::vector<Grant>& grants) = 0;
     /// True: the message is safe and may be acknowledged.
     [[nodiscard]] virtual bool arrived(Message&& message) = 0;
+    /// A packet came that makes the library keep so much memory for as long as this connection lives.
+    virtual void swelled(std::size_t bytes) = 0;
     virtual void published(std::int64_t id) = 0;
     virtual void disconnected() = 0;
 };
