@@ -48,6 +48,8 @@ struct ApiParts {
     std::function<ClockState()> clock;
     /// A person says that the server's clock is right now. Fails, with what to do, where it cannot be.
     std::function<Result<void>()> clock_is_right;
+    /// So long an answer that is sent part by part may stay at its moment of the ledger.
+    Duration snapshot_longest = std::chrono::seconds{2};
     /// What those who watch hear.
     News* news = nullptr;
 };

@@ -39,6 +39,19 @@ OrProblem<std::shared_ptr<LedgerView>> Snapshots::take() const {
     });
 }
 
+Result<LedgerView*> PartwiseView::get() {
+    if (!view_) {
+        auto taken = snapshots_->take();
+        if (!taken) return fail(taken.error().body);
+        view_ = *std::move(taken);
+    }
+    return view_.get();
+}
+
+void PartwiseView::end_part() {
+    if (std::chrono::steady_clock::now() - since_ >= longest_) view_.reset();
+}
+
 std::optional<std::string> Call::parameter(std::string_view name) const {
     for (const auto& [key, value] : request.query) {
         if (key == name) return value;

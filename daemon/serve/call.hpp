@@ -57,6 +57,26 @@ struct Call {
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string document) const;
 };
 
+/// The view of an answer that is sent part by part. All of it comes from one moment where it is taken soon; a
+/// reader who is slower must not make the daemon keep all that is booked meanwhile beside the ledger, so each
+/// further part comes from a moment of its own.
+class PartwiseView {
+public:
+    PartwiseView(const Call& call, std::shared_ptr<LedgerView> view)
+        : snapshots_(&call.snapshots), longest_(call.parts.snapshot_longest), view_(std::move(view)) {}
+
+    /// For the next part. Fails with the store's words.
+    [[nodiscard]] Result<LedgerView*> get();
+    /// The part is written; nobody knows when the next one is asked for.
+    void end_part();
+
+private:
+    const Snapshots* snapshots_;
+    Duration longest_;
+    std::shared_ptr<LedgerView> view_;
+    std::chrono::steady_clock::time_point since_ = std::chrono::steady_clock::now();
+};
+
 /// A meter as the calls see it. Without a record nothing of it has been booked yet.
 struct FoundMeter {
     std::string id;

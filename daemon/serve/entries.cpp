@@ -35,12 +35,12 @@ std::string describe(const Refused& refused, const CivilZone& zone) {
     return std::move(object).finish();
 }
 
-// Writes the answer part by part, on a view that stays at its moment.
+// Writes the answer part by part.
 class LedgerAnswer {
 public:
     LedgerAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, Span span,
                  std::optional<Entry> held)
-        : view_(std::move(view)),
+        : partwise_(call, std::move(view)),
           zone_(call.parts.zone),
           meter_(std::move(meter)),
           span_(span),
@@ -48,17 +48,26 @@ public:
           held_(held) {}
 
     Result<bool> operator()(std::string& chunk) {
+        const auto view = partwise_.get();
+        if (!view) return tl::unexpected(view.error());
+        auto more = write_part(**view, chunk);
+        partwise_.end_part();
+        return more;
+    }
+
+private:
+    Result<bool> write_part(LedgerView& view, std::string& chunk) {
         if (!std::exchange(begun_, true)) chunk = "{\"meter\":" + json_string(meter_.id) + ",\"entries\":[";
-        const auto more = add_entries(chunk);
+        const auto more = add_entries(view, chunk);
         if (!more || *more) return more;
         if (held_ && held_->span.to > span_.from && held_->span.from < span_.to)
             add(chunk, describe(*held_, zone_));
         chunk += "],\"refused\":[";
         is_first_ = true;
-        if (auto added = add_refused(chunk); !added) return tl::unexpected(added.error());
+        if (auto added = add_refused(view, chunk); !added) return tl::unexpected(added.error());
         RefusedCount count;
         if (meter_.record) {
-            const auto counted = view_->refused_count(meter_.record->key, span_);
+            const auto counted = view.refused_count(meter_.record->key, span_);
             if (!counted) return tl::unexpected(counted.error());
             count = *counted;
         }
@@ -67,20 +76,20 @@ public:
         return false;
     }
 
-private:
     void add(std::string& chunk, const std::string& object) {
         if (!std::exchange(is_first_, false)) chunk += ',';
         chunk += object;
     }
 
     // Entries come by the end of their spans, so a part can stop between two ends and the next one go on
-    // after the last end that was shown.
-    Result<bool> add_entries(std::string& chunk) {
+    // after the last end that was shown. Spans follow one another, so where another moment of the ledger is
+    // looked at then, no entry is told twice.
+    Result<bool> add_entries(LedgerView& view, std::string& chunk) {
         if (!meter_.record) return false;
         int written = 0;
         bool is_more = false;
         Instant shown_to = rest_.from;
-        auto read = view_->entries(meter_.record->key, rest_, [&](const Entry& entry) {
+        auto read = view.entries(meter_.record->key, rest_, [&](const Entry& entry) {
             if (entry.span.to <= rest_.from) return true;
             if (written >= entries_in_a_part && entry.span.to > shown_to) {
                 is_more = true;
@@ -96,16 +105,16 @@ private:
         return is_more;
     }
 
-    Result<void> add_refused(std::string& chunk) {
+    Result<void> add_refused(LedgerView& view, std::string& chunk) {
         if (!meter_.record) return {};
-        const auto refused = view_->refused(meter_.record->key, span_);
+        const auto refused = view.refused(meter_.record->key, span_);
         if (!refused) return tl::unexpected(refused.error());
         for (const Refused& one : *refused)
             add(chunk, describe(one, zone_));
         return {};
     }
 
-    std::shared_ptr<LedgerView> view_;
+    PartwiseView partwise_;
     CivilZone zone_;
     FoundMeter meter_;
     Span span_;

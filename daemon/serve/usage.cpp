@@ -103,12 +103,12 @@ OrProblem<Range> range_of(const Call& call, LedgerView& view, const FoundMeter& 
     return range;
 }
 
-// Writes the answer part by part, on a view that stays at its moment.
+// Writes the answer part by part.
 class UsageAnswer {
 public:
     UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, PulseValues values,
                 const TariffSettings* tariff, Step step, Range range)
-        : view_(std::move(view)),
+        : partwise_(call, std::move(view)),
           meter_(std::move(meter)),
           values_(std::move(values)),
           tariff_(tariff),
@@ -121,17 +121,25 @@ public:
     }
 
     Result<bool> operator()(std::string& chunk) {
+        const auto view = partwise_.get();
+        if (!view) return tl::unexpected(view.error());
+        auto more = write_part(**view, chunk);
+        partwise_.end_part();
+        return more;
+    }
+
+private:
+    Result<bool> write_part(LedgerView& view, std::string& chunk) {
         if (!begun_) begin(chunk);
         for (int written = 0; next_.from < to_; ++written) {
             if (written == rows_in_a_part) return true;
-            if (auto added = add_row(chunk); !added) return tl::unexpected(added.error());
+            if (auto added = add_row(view, chunk); !added) return tl::unexpected(added.error());
             next_ = rows_.row_at(step_, next_.to);
         }
         chunk += "]}\n";
         return false;
     }
 
-private:
     void begin(std::string& chunk) {
         JsonObject head;
         head.text("meter", meter_.id);
@@ -144,15 +152,15 @@ private:
         begun_ = true;
     }
 
-    Result<void> add_row(std::string& chunk) {
+    Result<void> add_row(LedgerView& view, std::string& chunk) {
         std::optional<Row> row;
         if (meter_.record) {
-            auto read = view_->row({meter_.record->key, step_, next_.from});
+            auto read = view.row({meter_.record->key, step_, next_.from});
             if (!read) return tl::unexpected(read.error());
             row = *read;
         }
         const auto valued =
-            valued_row(next_, row ? row->ticks : 0, values_, rows_.zone(), ticks_of_row(*view_, meter_));
+            valued_row(next_, row ? row->ticks : 0, values_, rows_.zone(), ticks_of_row(view, meter_));
         if (!valued) return tl::unexpected(valued.error());
         // Where one row ends the next one begins.
         if (begins_.empty()) begins_ = rows_.zone().format(next_.from);
@@ -162,7 +170,7 @@ private:
         begins_ = std::move(ends);
         if (tariff_) {
             const auto cost = cost_of(next_, step_, row ? row->ticks : 0, values_, *tariff_, rows_.zone(),
-                                      ticks_of_row(*view_, meter_));
+                                      ticks_of_row(view, meter_));
             if (!cost) return tl::unexpected(cost.error());
             object.raw("cost", row && *cost ? **cost : "null");
         }
@@ -171,7 +179,7 @@ private:
         return {};
     }
 
-    std::shared_ptr<LedgerView> view_;
+    PartwiseView partwise_;
     FoundMeter meter_;
     PulseValues values_;
     const TariffSettings* tariff_;  ///< Null: nobody asked what it cost.

@@ -52,6 +52,7 @@ ApiParts ApiFixture::parts() const {
             clock = {.server = now, .known = now, .disbelieved_ahead = {}, .stamps_at = {}};
             return {};
         },
+        .snapshot_longest = snapshot_longest,
     };
 }
 

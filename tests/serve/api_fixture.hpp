@@ -49,6 +49,7 @@ struct ApiFixture {
     HealthFacts health;
     Instant now = at("2026-03-08T12:00:00Z");
     mutable ClockState clock;
+    Duration snapshot_longest = std::chrono::minutes{1};
     mutable int caught_up = 0;
     /// What the calls have kept of people's words.
     mutable std::vector<std::string> orders;
