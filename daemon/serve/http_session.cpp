@@ -1,5 +1,6 @@
 #include "serve/http_session.hpp"
 
+#include <algorithm>
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/write.hpp>
 #include <boost/beast/core.hpp>
@@ -356,7 +357,7 @@ private:
 
     void discard() {
         buffer_.clear();
-        stream_.async_read_some(buffer_.prepare(4096),
+        stream_.async_read_some(buffer_.prepare(std::min<std::size_t>(4096, buffer_.max_size())),
                                 [self = shared_from_this()](error_code error, std::size_t bytes) {
                                     self->discarded_bytes_ += bytes;
                                     if (!error && self->discarded_bytes_ < farewell_bytes_max)

@@ -105,6 +105,10 @@ using nlohmann::json;
     const auto found = object.find("since_boot_us");
     if (found == object.end()) return std::optional<Duration>{};
     if (!found->is_number_integer()) return fail("The line's `since_boot_us` is no whole number.");
+    // A hundred years: no machine runs longer, and no sum of it with a time overflows.
+    constexpr std::int64_t most_us = std::int64_t{100} * 366 * 24 * 3600 * 1'000'000;
+    const bool fits = found->is_number_unsigned() && found->get<std::uint64_t>() <= std::uint64_t{most_us};
+    if (!fits) return fail("The line's `since_boot_us` is no time since a machine's start.");
     return std::optional(Duration{found->get<std::int64_t>()});
 }
 

@@ -163,3 +163,12 @@ TEST_CASE("the fast way takes the usual lines") {
         to_line(Message{at("2026-03-01T07:00:00Z"), "nodes/a", R"({"count":7,"s":"m³"})", 1, true, true})));
     CHECK(scan_line(to_line(LinkChange{at("2026-03-01T07:00:00Z"), false, false})));
 }
+
+TEST_CASE("a time since the machine's start of three hundred thousand years overflowed") {
+    for (const char* since_boot : {"-1", "9223372036854775807", "18446744073709551615", "3162240000000001"}) {
+        const std::string line =
+            std::string(R"({"tst":"2026-03-01T07:00:00Z","clock":"set","since_boot_us":)") + since_boot + "}";
+        CHECK_THAT(error_of(line), Catch::Contains("since_boot_us"));
+    }
+    CHECK(parse_line(R"({"tst":"2026-03-01T07:00:00Z","clock":"set","since_boot_us":3162240000000000})"));
+}
