@@ -13,6 +13,7 @@
 #include <random>
 #include <thread>
 
+#include "serve/raw_client.hpp"
 #include "support/mosquitto_process.hpp"
 #include "system/load.hpp"
 #include "system/site.hpp"
@@ -216,6 +217,60 @@ void check_flat(std::vector<std::int64_t> resident_kb) {
     CHECK(after[after.size() * 9 / 10] * 10 < before[before.size() * 9 / 10] * 11);
 }
 
+/// An hour, some minutes, a year, behind, or right.
+void let_the_clock_jump(const Site& site, std::uint64_t chance) {
+    constexpr std::array<int, 6> ahead_s{3600, 300, 365 * 24 * 3600, -1800, 0, 0};
+    site.clock_is_ahead(std::chrono::seconds{ahead_s.at(chance % ahead_s.size())});
+}
+
+/// Removes something of the store under the daemon, and waits until it is there again: what is killed in
+/// between has nothing to come back to.
+void remove_files(const Site& site, std::uint64_t chance) {
+    namespace fs = std::filesystem;
+    const fs::path ledger = site.store() / "ledger.db";
+    const fs::path messages = site.store() / "messages";
+    switch (chance % 4) {
+        case 0:
+            fs::remove(ledger);
+            break;
+        case 1:
+            fs::remove(ledger.string() + "-wal");
+            break;
+        case 2:
+            fs::remove_all(messages);
+            break;
+        default:
+            fs::rename(site.store(), site.directory() / "elsewhere");
+            fs::remove_all(site.directory() / "elsewhere");
+    }
+    const auto is_whole = [&] {
+        std::error_code none;
+        return fs::exists(ledger, none) && fs::exists(ledger.string() + "-wal", none) &&
+               fs::exists(messages, none) && !fs::is_empty(messages, none);
+    };
+    CHECK(wait_until(is_whole));
+    // The next step has looked at it, and the next message has been taken.
+    (void)site.get("/v1/meters");
+}
+
+/// Half requests, rubbish and slow readers, in numbers; they leave together.
+void harass(const Site& site, std::mt19937_64& chance) {
+    std::vector<std::unique_ptr<RawClient>> clients;
+    for (int i = 0; i < 60; ++i) {
+        try {
+            clients.push_back(std::make_unique<RawClient>(site.socket()));
+        } catch (const std::system_error&) {
+            break;  // The queue of waiting connections is full.
+        }
+        constexpr std::array<const char*, 4> said{
+            "GET /v1/heal", "\x16\x03\x01rubbish\r\n\r\n",
+            "POST /v1/x HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\n4;",
+            "GET /v1/meters/counter-0/ledger?from=2020-01-01&to=2100-01-01 HTTP/1.1\r\nHost: x\r\n\r\n"};
+        clients.back()->send(said.at(chance() % said.size()));
+    }
+    std::this_thread::sleep_for(std::chrono::milliseconds{chance() % 3000});
+}
+
 /// Runs for TICKLEDGER_SOAK_S seconds; ./tests/soak says how. The first half kills and stops the daemon, too;
 /// in the second the same one goes on through everything else, and what memory it takes is watched.
 TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.soak]") {
@@ -228,18 +283,22 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
     INFO("seed " << seed);
     std::mt19937_64 chance(seed);
     MosquittoProcess broker;
-    Site site({.broker_url = broker.url(), .meters = fast_meters, .store = "keep_messages = \"1d\""});
+    Site site({.broker_url = broker.url(),
+               .meters = fast_meters,
+               .store = "keep_messages = \"1d\"",
+               .has_jumping_clock = true});
+    site.clock_is_ahead(std::chrono::seconds{0});
     site.start();
     REQUIRE(site.becomes_subscribed());
     constexpr int soak_messages_a_second = 2000;
     Load load(broker.url(), boards(), soak_messages_a_second, seed);
 
     std::vector<std::int64_t> resident_kb;
-    std::array<int, 5> faults{};
+    std::array<int, 8> faults{};
     while (elapsed() < 2 * half) {
         std::this_thread::sleep_for(std::chrono::milliseconds{500 + chance() % 9'500});
         const bool may_end = elapsed() < half;
-        switch (const auto fault = may_end ? chance() % 5 : 2 + chance() % 3; ++faults.at(fault), fault) {
+        switch (const auto fault = may_end ? chance() % 8 : 2 + chance() % 6; ++faults.at(fault), fault) {
             case 0:
                 site.kill();
                 site.start();
@@ -257,8 +316,17 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
                 std::this_thread::sleep_for(microseconds{chance() % 1'000'000});
                 broker.thaw();
                 break;
-            default:
+            case 4:
                 site.daemon().signal(SIGHUP);
+                break;
+            case 5:
+                let_the_clock_jump(site, chance());
+                break;
+            case 6:
+                remove_files(site, chance());
+                break;
+            default:
+                harass(site, chance);
         }
         if (!may_end) resident_kb.push_back(tickledger::test::resident_kb(site.daemon().pid()));
         if (std::accumulate(faults.begin(), faults.end(), 0) % 20 == 0) {
@@ -267,10 +335,12 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
                       << tickledger::test::resident_kb(site.daemon().pid()) << " KiB resident" << std::endl;
         }
     }
+    site.clock_is_ahead(std::chrono::seconds{0});
     const auto nodes = load.finish();
     std::cout << load.delivered() << " messages; " << faults[0] << " kills, " << faults[1]
               << " orderly stops, " << faults[2] << " restarts of the broker, " << faults[3]
-              << " freezes of it, " << faults[4] << " reloads" << std::endl;
+              << " freezes of it, " << faults[4] << " reloads, " << faults[5] << " jumps of the clock, "
+              << faults[6] << " removals of files, " << faults[7] << " hostile crowds" << std::endl;
     CHECK(wait_until([&] { return all_told(site, nodes); }, 4 * patience));
     check_conservation(site, nodes);
     const json messages = site.get("/v1/health").at("messages");

@@ -23,7 +23,8 @@ Outcome run_to_end(const std::vector<std::string>& arguments, std::chrono::milli
 }
 
 Site::Site(const Options& options)
-    : store_(options.store_directory.empty() ? directory_ / "store" : options.store_directory) {
+    : store_(options.store_directory.empty() ? directory_ / "store" : options.store_directory),
+      has_jumping_clock_(options.has_jumping_clock) {
     static_cast<void>(directory_.write(
         "tickledger.toml",
         fmt::format("[site]\ntimezone = \"{}\"\n[broker]\nurl = \"{}\"\n[store]\ndirectory = \"{}\"\n{}\n"
@@ -34,9 +35,12 @@ Site::Site(const Options& options)
 
 void Site::launch() {
     const auto journal = directory_ / fmt::format("journal-{:04}", ++launches_);
-    daemon_ = std::make_unique<ChildProcess>(
-        std::vector<std::string>{program("tickledgerd"), "--config", config().string()},
-        ChildProcess::Files{"/dev/null", "/dev/null", journal});
+    std::vector<std::string> line{program("tickledgerd"), "--config", config().string()};
+    // env replaces itself by the program, so the process is the daemon's.
+    if (has_jumping_clock_)
+        line.insert(line.begin(), {"/usr/bin/env", "LD_PRELOAD=" TICKLEDGER_JUMPING_CLOCK,
+                                   "TICKLEDGER_TEST_CLOCK=" + (directory_ / "clock").string()});
+    daemon_ = std::make_unique<ChildProcess>(line, ChildProcess::Files{"/dev/null", "/dev/null", journal});
 }
 
 void Site::start() {
@@ -44,6 +48,13 @@ void Site::start() {
     const bool settled = wait_until([&] { return answers() || !daemon_->is_running(); });
     if (!settled || !daemon_->is_running())
         throw std::runtime_error("the daemon does not start: " + journal());
+}
+
+void Site::clock_is_ahead(std::chrono::seconds by) const {
+    const auto fresh = directory_ / "clock.new";
+    std::ofstream(fresh) << by.count() << "\n";
+    // At once, so that no half number is read.
+    std::filesystem::rename(fresh, directory_ / "clock");
 }
 
 std::optional<int> Site::stop() {

@@ -55,6 +55,8 @@ public:
         std::string store = {};
         /// Where the store lies; empty: in the site's own directory.
         std::filesystem::path store_directory = {};
+        /// The daemon's civil clock is ahead of the machine's by what clock_is_ahead() says.
+        bool has_jumping_clock = false;
     };
 
     explicit Site(const Options& options);
@@ -67,6 +69,8 @@ public:
     std::optional<int> stop();
     void kill();
     [[nodiscard]] ChildProcess& daemon() { return *daemon_; }
+    /// Lets the clock of a site that has one of its own jump, so that it is ahead by so much.
+    void clock_is_ahead(std::chrono::seconds by) const;
 
     /// The body of an answer with status 200. Throws on any other, and where nobody answers.
     [[nodiscard]] std::string text(const std::string& target) const;
@@ -90,6 +94,7 @@ private:
     TempDirectory directory_;
     std::filesystem::path store_;
     std::unique_ptr<ChildProcess> daemon_;
+    bool has_jumping_clock_;
     int launches_ = 0;
 };
 
