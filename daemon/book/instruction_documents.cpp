@@ -55,6 +55,10 @@ std::string instruction_to_acknowledge(const std::string& meter, const Alarm& al
     return instruction_about(instruction_acknowledge_alarm, meter, alarm).finish();
 }
 
+std::string instruction_to_unacknowledge(const std::string& meter, const Alarm& alarm) {
+    return instruction_about(instruction_unacknowledge_alarm, meter, alarm).finish();
+}
+
 std::string instruction_to_shelve(const std::string& meter, const Alarm& alarm, std::chrono::seconds for_s) {
     JsonObject object = instruction_about(instruction_shelve_alarm, meter, alarm);
     object.whole("for_s", for_s.count());

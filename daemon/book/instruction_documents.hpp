@@ -18,6 +18,7 @@ inline constexpr std::string_view instruction_read_register = "read-register";
 inline constexpr std::string_view instruction_take_back_reading = "take-back-reading";
 inline constexpr std::string_view instruction_set_pulse_value = "set-pulse-value";
 inline constexpr std::string_view instruction_acknowledge_alarm = "acknowledge-alarm";
+inline constexpr std::string_view instruction_unacknowledge_alarm = "unacknowledge-alarm";
 inline constexpr std::string_view instruction_shelve_alarm = "shelve-alarm";
 inline constexpr std::string_view instruction_unshelve_alarm = "unshelve-alarm";
 inline constexpr std::string_view instruction_set_away = "set-away";
@@ -29,6 +30,7 @@ inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
 [[nodiscard]] std::string instruction_to_take_back(const std::string& meter, Instant reading_at);
 [[nodiscard]] std::string instruction_to_set(const std::string& meter, Instant from, Ratio pulse_value_l);
 [[nodiscard]] std::string instruction_to_acknowledge(const std::string& meter, const Alarm& alarm);
+[[nodiscard]] std::string instruction_to_unacknowledge(const std::string& meter, const Alarm& alarm);
 /// From when it is booked, for so long.
 [[nodiscard]] std::string instruction_to_shelve(const std::string& meter, const Alarm& alarm,
                                                 std::chrono::seconds for_s);

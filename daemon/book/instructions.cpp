@@ -17,6 +17,7 @@ Account* Instructions::take(const Instruction& instruction) {
         Kind{instruction_take_back_reading, &Instructions::take_back_reading},
         Kind{instruction_set_pulse_value, &Instructions::set_pulse_value},
         Kind{instruction_acknowledge_alarm, &Instructions::acknowledge_alarm},
+        Kind{instruction_unacknowledge_alarm, &Instructions::unacknowledge_alarm},
         Kind{instruction_shelve_alarm, &Instructions::shelve_alarm},
         Kind{instruction_unshelve_alarm, &Instructions::unshelve_alarm},
         Kind{instruction_set_away, &Instructions::set_away},
@@ -67,6 +68,13 @@ void Instructions::acknowledge_alarm(Account& account, const nlohmann::json& doc
     if (!meant) return;
     desk_.change(account, meant->first, meant->second,
                  [&](Alarm& alarm, bool) { return acknowledge(alarm, now); });
+}
+
+void Instructions::unacknowledge_alarm(Account& account, const nlohmann::json& document, Instant) {
+    const auto meant = alarm_in(document);
+    if (!meant) return;
+    desk_.change(account, meant->first, meant->second,
+                 [](Alarm& alarm, bool) { return unacknowledge(alarm); });
 }
 
 void Instructions::shelve_alarm(Account& account, const nlohmann::json& document, Instant now) {

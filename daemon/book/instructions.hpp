@@ -29,6 +29,7 @@ private:
     void take_back_reading(Account& account, const nlohmann::json& document, Instant now);
     void set_pulse_value(Account& account, const nlohmann::json& document, Instant now);
     void acknowledge_alarm(Account& account, const nlohmann::json& document, Instant now);
+    void unacknowledge_alarm(Account& account, const nlohmann::json& document, Instant now);
     void shelve_alarm(Account& account, const nlohmann::json& document, Instant now);
     void unshelve_alarm(Account& account, const nlohmann::json& document, Instant now);
     void set_away(Account& account, const nlohmann::json& document, Instant now);

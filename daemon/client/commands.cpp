@@ -83,6 +83,31 @@ void change_alarm(const Options& options, const std::string& id, const std::stri
     show(options, alarm_view, {{"/v1/alarms/" + percent_encode(id) + "/" + what, "POST", body}});
 }
 
+/// Says of all that wait for it that they were seen.
+void acknowledge_all(const Options& options) {
+    Json done{{"alarms", Json::array()}, {"undecided", Json::array()}};
+    std::string later;
+    for (const char* state : {"unacknowledged", "returned-unacknowledged"}) {
+        const std::string target = with_query("/v1/alarms", {{"meter", meter_id(options)}, {"state", state}});
+        for (const Json& alarm : read(ask(options, {target})).at("alarms")) {
+            const std::string id = std::to_string(alarm.at("id").get<std::int64_t>());
+            const std::string body = ask(options, {"/v1/alarms/" + id + "/acknowledge", "POST"});
+            if (options.json) put(body + "\n");
+            Json answer = read(body);
+            if (answer.contains("id")) {
+                done["alarms"].push_back(std::move(answer));
+            } else {
+                later = answer.value("text", "");
+            }
+        }
+    }
+    if (options.json) return;
+    if (options.csv) return put(alarms_view.csv_header + alarms_view.csv(done));
+    if (!done["alarms"].empty()) put(alarms_view.table(names_from(options).labelled(done)));
+    if (!later.empty()) put(later + "\n");
+    if (done["alarms"].empty() && later.empty()) put("No alarm waits to be acknowledged.\n");
+}
+
 }  // namespace
 
 void meters(const Options& options) {
@@ -142,6 +167,10 @@ void calibrate(const Options& options) {
 void alarms(const Options& options) {
     if (!options.acknowledge.empty()) {
         change_alarm(options, options.acknowledge, "acknowledge");
+    } else if (!options.unacknowledge.empty()) {
+        change_alarm(options, options.unacknowledge, "unacknowledge");
+    } else if (options.acknowledge_all) {
+        acknowledge_all(options);
     } else if (!options.unshelve.empty()) {
         change_alarm(options, options.unshelve, "unshelve");
     } else if (!options.shelve.empty()) {

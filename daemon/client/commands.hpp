@@ -34,6 +34,8 @@ struct Options {
     std::string longest;
     std::string state;
     std::string acknowledge;
+    std::string unacknowledge;
+    bool acknowledge_all = false;
     std::string shelve;
     std::string unshelve;
     std::string length;

@@ -3,6 +3,7 @@
 
 #include <CLI/CLI.hpp>
 #include <algorithm>
+#include <array>
 #include <cstdio>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
@@ -45,15 +46,20 @@ void add_alarms(CLI::App& app, Options& options) {
         "Only those that are unacknowledged, acknowledged, returned-unacknowledged, normal or shelved");
     auto* acknowledge =
         command->add_option("--acknowledge", options.acknowledge, "You have seen the alarm of this id");
+    auto* unacknowledge = command->add_option("--unacknowledge", options.unacknowledge,
+                                              "Takes that back: it asks for attention again");
+    auto* all = command->add_flag("--acknowledge-all", options.acknowledge_all,
+                                  "You have seen all of them, or all of the one METER");
     auto* shelve =
         command->add_option("--shelve", options.shelve, "Keeps the alarm of this id quiet, --for so long");
     auto* unshelve = command->add_option("--unshelve", options.unshelve, "Ends that before its time");
     auto* length =
         command->add_option("--for", options.length, "1w, 2d, 12h, 90min: 31 days at most")->needs(shelve);
     shelve->needs(length);
-    for (auto* one : {acknowledge, shelve, unshelve}) {
+    const std::array<CLI::Option*, 5> acts{acknowledge, unacknowledge, all, shelve, unshelve};
+    for (auto* one : acts) {
         one->excludes(state);
-        for (auto* other : {acknowledge, shelve, unshelve}) {
+        for (auto* other : acts) {
             if (one != other) one->excludes(other);
         }
     }

@@ -54,6 +54,19 @@ bool acknowledge(Alarm& alarm, Instant at) {
     return true;
 }
 
+bool unacknowledge(Alarm& alarm) {
+    if (!alarm.acknowledged_at) return false;
+    if (alarm.state == AlarmState::acknowledged) {
+        alarm.state = AlarmState::unacknowledged;
+    } else if (alarm.state == AlarmState::normal) {
+        alarm.state = AlarmState::returned_unacknowledged;
+    } else {
+        return false;
+    }
+    alarm.acknowledged_at.reset();
+    return true;
+}
+
 bool shelve(Alarm& alarm, Instant until) {
     if (alarm.shelved_until == until) return false;
     alarm.state = AlarmState::shelved;

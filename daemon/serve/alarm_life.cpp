@@ -105,6 +105,33 @@ Response post_acknowledge(const Call& call) {
     return change(call, instruction_to_acknowledge(record->meter, alarm), is_done);
 }
 
+Response post_unacknowledge(const Call& call) {
+    if (const auto read = read_body(call.request, {}); !read) return read.error();
+    const auto view = call.fresh_view();
+    if (!view) return view.error();
+    const auto record = find_alarm(call, **view);
+    if (!record) return record.error();
+    const Alarm& alarm = record->alarm;
+    const auto is_done = [](const Alarm& now) {
+        return now.state == AlarmState::unacknowledged || now.state == AlarmState::returned_unacknowledged;
+    };
+    if (is_done(alarm)) return answer(*record, call);
+    if (alarm.state == AlarmState::shelved) {
+        return problem(
+            409,
+            fmt::format("Alarm {} is shelved until {}. Unshelve it: where its cause is still there, it then "
+                        "asks to be acknowledged again.",
+                        alarm.id, call.parts.zone.format(alarm.shelved_until.value_or(Instant{}))));
+    }
+    if (!alarm.acknowledged_at)
+        return problem(409,
+                       fmt::format("Alarm {} is over, and nobody has acknowledged it: there is nothing to "
+                                   "take back.",
+                                   alarm.id));
+    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
+    return change(call, instruction_to_unacknowledge(record->meter, alarm), is_done);
+}
+
 Response post_shelve(const Call& call) {
     std::array fields{JsonField{"for", "/for", {}}};
     if (const auto read = read_body(call.request, fields); !read) return read.error();

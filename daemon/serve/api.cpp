@@ -31,6 +31,7 @@ const std::array all_routes{
     Route{"DELETE", "/v1/meters/{id}/away", {}, delete_away},
     Route{"GET", "/v1/alarms", {"meter", "state"}, get_alarms},
     Route{"POST", "/v1/alarms/{id}/acknowledge", {}, post_acknowledge},
+    Route{"POST", "/v1/alarms/{id}/unacknowledge", {}, post_unacknowledge},
     Route{"POST", "/v1/alarms/{id}/shelve", {}, post_shelve},
     Route{"POST", "/v1/alarms/{id}/unshelve", {}, post_unshelve},
     Route{"GET", "/v1/stream", {"meter"}, get_stream},

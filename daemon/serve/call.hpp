@@ -122,6 +122,7 @@ struct FoundMeter {
 [[nodiscard]] Response delete_away(const Call& call);
 [[nodiscard]] Response get_alarms(const Call& call);
 [[nodiscard]] Response post_acknowledge(const Call& call);
+[[nodiscard]] Response post_unacknowledge(const Call& call);
 [[nodiscard]] Response post_shelve(const Call& call);
 [[nodiscard]] Response post_unshelve(const Call& call);
 [[nodiscard]] Response get_clock(const Call& call);

@@ -48,6 +48,9 @@ bool raise(Alarm& alarm, Instant at);
 bool clear(Alarm& alarm, Instant at);
 /// unacknowledged → acknowledged; returned-unacknowledged → normal.
 bool acknowledge(Alarm& alarm, Instant at);
+/// Takes that back: acknowledged → unacknowledged; normal, where somebody had said so →
+/// returned-unacknowledged.
+bool unacknowledge(Alarm& alarm);
 /// Any state → shelved; where it is shelved already, the end moves.
 bool shelve(Alarm& alarm, Instant until);
 /// shelved → unacknowledged where the condition holds, whatever it was before; else normal.

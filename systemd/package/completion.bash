@@ -33,7 +33,7 @@ _tickledger() {
         --state) words="unacknowledged acknowledged returned-unacknowledged normal shelved" ;;
         --day) words="today yesterday" ;;
         --from | --to | --at | --month | --last | --for | --until | --take-back | --apply-from) return ;;
-        --set | --start | --group | --broker | --topic | --meter | --username | --pulse-value | --acknowledge | --shelve | --unshelve) return ;;
+        --set | --start | --group | --broker | --topic | --meter | --username | --pulse-value | --acknowledge | --unacknowledge | --shelve | --unshelve) return ;;
         *)
             words=$(_tickledger_words options "$program" $command)
             if [[ -z $command ]]; then

@@ -17,6 +17,7 @@ public:
 
     void tell(int minute, std::string order) { take({{Instruction{at_min(minute), std::move(order)}}}); }
     void acknowledge(int minute) { tell(minute, instruction_to_acknowledge("house", alarm())); }
+    void unacknowledge(int minute) { tell(minute, instruction_to_unacknowledge("house", alarm())); }
     void shelve(int minute, std::chrono::seconds length) {
         tell(minute, instruction_to_shelve("house", alarm(), length));
     }
@@ -86,6 +87,28 @@ TEST_CASE("an alarm that was over before anybody saw it waits to be acknowledged
     CHECK(home.state() == "normal");
     CHECK(home.alarm().acknowledged_at == at_min(730));
     CHECK(home.published() == "normal");
+}
+
+TEST_CASE("an acknowledgement is taken back, while the alarm lasts and after it") {
+    Home home(GENERATE(false, true));
+    home.fall_silent();
+    home.unacknowledge(625);
+    CHECK(home.state() == "unacknowledged");
+    home.acknowledge(630);
+    home.unacknowledge(640);
+    CHECK(home.state() == "unacknowledged");
+    CHECK_FALSE(home.alarm().acknowledged_at);
+    CHECK(home.published() == "unacknowledged");
+    home.acknowledge(650);
+    home.speak(700, 721);
+    CHECK(home.state() == "normal");
+    home.unacknowledge(730);
+    CHECK(home.state() == "returned-unacknowledged");
+    CHECK(home.published() == "returned-unacknowledged");
+    home.unacknowledge(731);
+    CHECK(home.state() == "returned-unacknowledged");
+    CHECK(home.alarm().raised_at == at_min(615));
+    CHECK(home.world.alarms().size() == 1);
 }
 
 TEST_CASE("a shelving ends on the event clock: told again where the condition holds") {

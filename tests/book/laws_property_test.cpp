@@ -172,7 +172,7 @@ Instant end_of(const Run& run) {
     return time_of(run.deliveries.back().event) + hours{12};
 }
 
-/// People who acknowledge, shelve and unshelve alarms, leave and come home.
+/// People who acknowledge alarms and take that back, shelve and unshelve them, leave and come home.
 class Listeners {
 public:
     /// What they say after a message, if anything.
@@ -182,7 +182,7 @@ public:
         heard_at_ = now;
         silent_.kind = AlarmKind::node_silent;
         if (!chance.happens(0.2)) return std::nullopt;
-        switch (chance.below(6)) {
+        switch (chance.below(7)) {
             case 0:
                 return instruction_to_acknowledge(meter.id, silent_);
             case 1:
@@ -191,6 +191,8 @@ public:
             case 3:
                 return instruction_to_unshelve(meter.id, silent_);
             case 4:
+                return instruction_to_unacknowledge(meter.id, silent_);
+            case 5:
                 return instruction_to_be_home(meter.id);
             default:
                 return instruction_to_be_away(meter.id, {}, now + chance.moment(hours{9}));

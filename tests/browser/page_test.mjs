@@ -164,6 +164,11 @@ test('an alarm acknowledged on the page is acknowledged in the ledger; put off, 
   assert.equal((await in_ledger()).state, 'acknowledged');
   assert.equal(await text('#alarms .said'), 'Acknowledged: Water ran all night, house.');
 
+  await alarm.getByRole('button', { name: /Not seen after all/ }).click();
+  await becomes('the page takes it back', async () => (await alarm.innerText()).includes('not acknowledged yet'));
+  assert.equal((await in_ledger()).state, 'unacknowledged');
+  assert.equal(await text('#alarms .said'), 'Not acknowledged any more: Water ran all night, house.');
+
   await alarm.locator('select').selectOption('P2D');
   await alarm.getByRole('button', { name: /Put off for/ }).click();
   await becomes('the page says put off', async () => (await alarm.innerText()).includes('put off until'));

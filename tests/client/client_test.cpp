@@ -325,6 +325,37 @@ TEST_CASE("an alarm is acknowledged, shelved and unshelved by its id") {
     CHECK(daemon.asked().empty());
 }
 
+TEST_CASE("an acknowledgement is taken back, and all that wait are acknowledged at once") {
+    FakeDaemon daemon;
+    const auto alarm = [](int id, const std::string& state) {
+        return R"({"id":)" + std::to_string(id) + R"(,"meter":"house","kind":"night-flow","state":")" +
+               state +
+               R"(","raised_at":"2026-03-02T05:00:00+01:00","cleared_at":null,"acknowledged_at":null,)"
+               R"("shelved_until":null,"evidence":{},"text":"Water ran all night."})";
+    };
+    daemon.set("/v1/alarms/7/unacknowledge", alarm(7, "unacknowledged"));
+    CHECK_THAT(daemon.run("alarms --unacknowledge 7").out, Catch::Contains("  unacknowledged   7  "));
+
+    daemon.set("/v1/alarms?state=unacknowledged",
+               R"({"alarms":[)" + alarm(7, "unacknowledged") + R"(],"undecided":[]})");
+    daemon.set("/v1/alarms?state=returned-unacknowledged",
+               R"({"alarms":[)" + alarm(5, "returned-unacknowledged") + R"(],"undecided":[]})");
+    daemon.set("/v1/alarms/7/acknowledge", alarm(7, "acknowledged"));
+    daemon.set("/v1/alarms/5/acknowledge", alarm(5, "normal"));
+    static_cast<void>(daemon.asked());
+    const std::string out = daemon.run("alarms --acknowledge-all").out;
+    CHECK_THAT(out, Catch::Contains("  acknowledged   7  ") && Catch::Contains("  normal         5  "));
+    auto asked = daemon.asked();
+    std::erase(asked, "/v1/meters");
+    CHECK(asked == std::vector<std::string>{"/v1/alarms?state=unacknowledged", "/v1/alarms/7/acknowledge",
+                                            "/v1/alarms?state=returned-unacknowledged",
+                                            "/v1/alarms/5/acknowledge"});
+    daemon.set("/v1/alarms?meter=house&state=unacknowledged", R"({"alarms":[],"undecided":[]})");
+    daemon.set("/v1/alarms?meter=house&state=returned-unacknowledged", R"({"alarms":[],"undecided":[]})");
+    CHECK(daemon.run("alarms house --acknowledge-all").out == "No alarm waits to be acknowledged.\n");
+    CHECK(daemon.run("alarms --acknowledge-all --acknowledge 7").status == 2);
+}
+
 TEST_CASE("people say that they are away, from when to when, and that they are home") {
     FakeDaemon daemon;
     daemon.set("/v1/health", R"({"time":"2026-03-08T12:00:00+01:00"})");

@@ -61,7 +61,7 @@ void set_all(FakeDaemon& daemon) {
         R"({"alarms":[)" + alarm +
             R"(],"undecided":[{"meter":"house","kind":"night-flow","from":"2026-03-04T01:00:00+01:00",)"
             R"("to":"2026-03-04T05:00:00+01:00","text":"Data is missing."}]})");
-    for (const char* what : {"acknowledge", "shelve", "unshelve"})
+    for (const char* what : {"acknowledge", "unacknowledge", "shelve", "unshelve"})
         daemon.set(std::string("/v1/alarms/7/") + what, alarm);
 }
 
@@ -70,10 +70,26 @@ void set_all(FakeDaemon& daemon) {
 TEST_CASE("tickledger --csv health died by a segmentation fault, so every command runs in every form") {
     FakeDaemon daemon;
     set_all(daemon);
-    for (const char* command : {"meters", "usage", "usage house", "usage house --bars", "usage house --cost",
-                                "draws", "draws house", "ledger", "register", "calibrate", "alarms",
-                                "alarms --acknowledge 7", "alarms --shelve 7 --for 1d", "alarms --unshelve 7",
-                                "away", "back", "health", "register --take-back 2026-03-08T11:00:00+01:00"}) {
+    for (const char* command : {"meters",
+                                "usage",
+                                "usage house",
+                                "usage house --bars",
+                                "usage house --cost",
+                                "draws",
+                                "draws house",
+                                "ledger",
+                                "register",
+                                "calibrate",
+                                "alarms",
+                                "alarms --acknowledge 7",
+                                "alarms --unacknowledge 7",
+                                "alarms --acknowledge-all",
+                                "alarms --shelve 7 --for 1d",
+                                "alarms --unshelve 7",
+                                "away",
+                                "back",
+                                "health",
+                                "register --take-back 2026-03-08T11:00:00+01:00"}) {
         for (const char* form : {"", "--csv ", "--json "}) {
             CAPTURE(command, form);
             const Run run = daemon.run(std::string(form) + command);

@@ -15,10 +15,10 @@ namespace {
 
 using enum AlarmState;
 
-enum class Event { raise, clear, acknowledge, shelve, unshelve };
+enum class Event { raise, clear, acknowledge, unacknowledge, shelve, unshelve };
 
 std::ostream& operator<<(std::ostream& out, Event event) {
-    constexpr const char* names[] = {"raise", "clear", "acknowledge", "shelve", "unshelve"};
+    constexpr const char* names[] = {"raise", "clear", "acknowledge", "unacknowledge", "shelve", "unshelve"};
     return out << names[static_cast<int>(event)];
 }
 
@@ -34,6 +34,8 @@ bool apply(Alarm& alarm, Event event, int now) {
             return clear(alarm, hour(now));
         case Event::acknowledge:
             return acknowledge(alarm, hour(now));
+        case Event::unacknowledge:
+            return unacknowledge(alarm);
         case Event::shelve:
             return shelve(alarm, hour(now + 24));
         case Event::unshelve:
@@ -55,13 +57,16 @@ struct Transition {
 ///
 /// Source: ISA-18.2 / IEC 62682, the alarm's states and transitions (second-hand: the standards were not
 /// read). Shelving is left "unacknowledged" where the condition holds, so that nobody misses an alarm by its
-/// shelving: common practice, no source.
+/// shelving: common practice, no source. So is taking an acknowledgement back, which the table leads back by
+/// the way that it came; `normal` stands here as what somebody had acknowledged.
 const std::vector<Transition> transitions{
     {{normal, false}, Event::raise, {unacknowledged, true}},
     {{unacknowledged, true}, Event::acknowledge, {acknowledged, true}},
     {{unacknowledged, true}, Event::clear, {returned_unacknowledged, false}},
     {{acknowledged, true}, Event::clear, {normal, false}},
     {{returned_unacknowledged, false}, Event::acknowledge, {normal, false}},
+    {{acknowledged, true}, Event::unacknowledge, {unacknowledged, true}},
+    {{normal, false}, Event::unacknowledge, {returned_unacknowledged, false}},
     {{returned_unacknowledged, false}, Event::raise, {unacknowledged, true}},
     {{normal, false}, Event::shelve, {shelved, false}},
     {{unacknowledged, true}, Event::shelve, {shelved, true}},
@@ -80,6 +85,7 @@ Alarm at(Place place) {
     alarm.state = place.first;
     alarm.raised_at = hour(0);
     if (!place.second) alarm.cleared_at = hour(1);
+    if (place.first == acknowledged || place.first == normal) alarm.acknowledged_at = hour(1);
     if (place.first == shelved) alarm.shelved_until = hour(12);
     return alarm;
 }
@@ -100,7 +106,8 @@ auto contents(const Alarm& alarm) {
                       alarm.shelved_until);
 }
 
-constexpr Event events[] = {Event::raise, Event::clear, Event::acknowledge, Event::shelve, Event::unshelve};
+constexpr Event events[] = {Event::raise,         Event::clear,  Event::acknowledge,
+                            Event::unacknowledge, Event::shelve, Event::unshelve};
 
 }  // namespace
 
@@ -140,8 +147,10 @@ TEST_CASE("whatever happens to an alarm, its state and its times agree") {
         for (const Event event : *rc::gen::container<std::vector<Event>>(
                  rc::gen::elementOf(std::vector<Event>(std::begin(events), std::end(events))))) {
             const Place before = place_of(alarm);
+            // What nobody has acknowledged cannot be taken back.
+            const bool is_nothing = event == Event::unacknowledge && !alarm.acknowledged_at;
             const bool changed = apply(alarm, event, now);
-            const Transition* const expected = transition(before, event);
+            const Transition* const expected = is_nothing ? nullptr : transition(before, event);
             RC_ASSERT(changed == (expected != nullptr));
             RC_ASSERT(place_of(alarm) == (expected ? expected->to : before));
 
@@ -150,7 +159,7 @@ TEST_CASE("whatever happens to an alarm, its state and its times agree") {
             if (event == Event::clear) holds = false;
             RC_ASSERT(alarm.is_active() == holds);
             RC_ASSERT(alarm.shelved_until.has_value() == (alarm.state == shelved));
-            if (alarm.state == unacknowledged) {
+            if (alarm.state == unacknowledged || alarm.state == returned_unacknowledged) {
                 RC_ASSERT(!alarm.acknowledged_at);
             }
             if (alarm.state == acknowledged) {

@@ -58,6 +58,32 @@ TEST_CASE("an acknowledgement is kept by kind and moment, and answered with what
     CHECK(fixture.orders.size() == 1);
 }
 
+TEST_CASE("an acknowledgement is taken back; where there is none, the answer says so") {
+    AlarmFixture fixture;
+    fixture.on_order = [&] { fixture.change([](Alarm& alarm) { unacknowledge(alarm); }); };
+    // Nobody has acknowledged it yet: nothing is kept.
+    CHECK(fixture.post(fixture.path("unacknowledge")).at("state") == "unacknowledged");
+    CHECK(fixture.orders.empty());
+    fixture.change([](Alarm& alarm) { acknowledge(alarm, at("2026-03-08T12:00:00Z")); });
+    const Json document = fixture.post(fixture.path("unacknowledge"));
+    CHECK(document.at("state") == "unacknowledged");
+    CHECK(document.at("acknowledged_at").is_null());
+    REQUIRE(fixture.orders.size() == 1);
+    CHECK(
+        fixture.orders[0] ==
+        R"({"do":"unacknowledge-alarm","meter":"house","kind":"night-flow","raised_at":"2026-03-02T05:00:00.250000Z"})");
+
+    fixture.change([](Alarm& alarm) { shelve(alarm, at("2026-03-10T12:00:00Z")); });
+    CHECK_THAT(fixture.refusal(fixture.path("unacknowledge"), 409, "POST"), Catch::Contains("Unshelve"));
+    fixture.change([](Alarm& alarm) {
+        clear(alarm, at("2026-03-09T12:00:00Z"));
+        unshelve(alarm);
+    });
+    CHECK_THAT(fixture.refusal(fixture.path("unacknowledge"), 409, "POST"),
+               Catch::Contains("nothing to take back"));
+    CHECK(fixture.orders.size() == 1);
+}
+
 TEST_CASE("a shelving is kept with its length, and one that is not booked yet is answered so") {
     AlarmFixture fixture;
     CHECK(fixture.answer(fixture.path("shelve"), "POST", R"({"for":"P2D"})").status == 202);
@@ -95,7 +121,7 @@ TEST_CASE("what can not be said of an alarm is refused with what to do, and noth
                Catch::Contains("31 days"));
     CHECK_THAT(fixture.refusal(fixture.path("acknowledge"), 400, "POST", R"({"for":"P2D"})"),
                Catch::Contains("takes none"));
-    for (const char* what : {"acknowledge", "unshelve", "shelve"}) {
+    for (const char* what : {"acknowledge", "unacknowledge", "unshelve", "shelve"}) {
         for (const char* id : {"999", "0", "-1", "7x", "seven", "99999999999999999999"}) {
             CAPTURE(what, id);
             const std::string target = std::string("/v1/alarms/") + id + "/" + what;

@@ -67,6 +67,8 @@ TEST_CASE("an alarm is seen, put off and told again, a kill changes nothing, and
     };
     told({"--acknowledge", id}, "acknowledged");
     told({"--acknowledge", id}, "acknowledged");
+    told({"--unacknowledge", id}, "unacknowledged");
+    told({"--acknowledge-all"}, "acknowledged");
     told({"--shelve", id, "--for", "2d"}, "shelved");
     CHECK_THAT(site.client({"alarms"}).out, Catch::Contains("shelved until "));
     CHECK(site.get("/v1/alarms?state=shelved").at("alarms").size() == 1);

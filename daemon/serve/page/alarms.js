@@ -29,19 +29,25 @@ async function act(acts, alarm, what, body, done) {
   acts.changed('alarms', 'building');
 }
 
+const full_name = (alarm) => `${alarm_word(alarm.kind)}, ${name_of(alarm.meter)}`;
+const key_of = (what, alarm) => `${what}-${alarm.id}`;
+
+const act_button = (alarm, acts, text, what, body, done) => h('button', {
+  type: 'button', 'data-key': key_of(what, alarm), 'aria-label': `${text}: ${full_name(alarm)}`,
+  on: { click: () => act(acts, alarm, what, typeof body === 'function' ? body() : body, done) },
+}, text);
+
+const take_back = (alarm, acts) => act_button(alarm, acts, 'Not seen after all', 'unacknowledge', undefined, 'Not acknowledged any more');
+
 function buttons(alarm, acts) {
-  const key = (what) => `${what}-${alarm.id}`;
-  const name = `${alarm_word(alarm.kind)}, ${name_of(alarm.meter)}`;
-  const button = (text, what, body, done) => h('button', {
-    type: 'button', 'data-key': key(what), 'aria-label': `${text}: ${name}`,
-    on: { click: () => act(acts, alarm, what, typeof body === 'function' ? body() : body, done) },
-  }, text);
+  const button = (...what) => act_button(alarm, acts, ...what);
   if (alarm.state === 'shelved') return [button('Put off no longer', 'unshelve', undefined, 'Put off no longer')];
-  const length = h('select', { 'data-key': key('for'), 'aria-label': `How long to put off: ${name}` },
+  const length = h('select', { 'data-key': key_of('for', alarm), 'aria-label': `How long to put off: ${full_name(alarm)}` },
     put_off.map(([value, text]) => h('option', { value, selected: value === 'P1D' }, text)));
   return [
     alarm.acknowledged_at === null || alarm.state.includes('unack')
-      ? button('I have seen it', 'acknowledge', undefined, 'Acknowledged') : null,
+      ? button('I have seen it', 'acknowledge', undefined, 'Acknowledged')
+      : take_back(alarm, acts),
     alarm.cleared_at === null
       ? h('span', { class: 'together' }, button('Put off for', 'shelve', () => ({ for: length.value }), 'Put off'), length) : null,
   ];
@@ -69,19 +75,23 @@ async function acknowledge_all(list, acts) {
   acts.changed('alarms', 'building');
 }
 
+const all_seen = (list, acts, key) => (list.length > 1 ? h('p', { class: 'acts' },
+  h('button', { type: 'button', 'data-key': key, on: { click: () => acknowledge_all(list, acts) } }, `I have seen all ${number(list.length)}`)) : null);
+
 /** What is over needs no card, only a look. */
 const past = (list, acts) => h('details', { 'data-key': 'past' },
   h('summary', {}, `Over, not acknowledged yet (${number(list.length)})`),
-  list.length > 1 ? h('p', { class: 'acts' }, h('button', { type: 'button', 'data-key': 'all-seen', on: { click: () => acknowledge_all(list, acts) } }, `I have seen all ${number(list.length)}`)) : null,
+  all_seen(list, acts, 'all-seen'),
   h('ul', { class: 'past' }, list.slice(0, cards_shown).map((alarm) => h('li', { 'data-alarm': alarm.id },
     h('span', {}, h('strong', {}, alarm_word(alarm.kind)), ` ${name_of(alarm.meter)}, ${date_and_clock(alarm.raised_at)} to ${date_and_clock(alarm.cleared_at)} `),
     buttons(alarm, acts)))),
   list.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${number(list.length)} are shown.`) : null);
 
-const earlier = (list) => h('details', { 'data-key': 'earlier' }, h('summary', {}, `Earlier ones (${number(list.length)})`),
-  table('Earlier alarms', ['Since', 'Over', 'What', 'Meter'], list.slice(0, earlier_shown).map((alarm) => [
+const earlier = (list, acts) => h('details', { 'data-key': 'earlier' }, h('summary', {}, `Earlier ones (${number(list.length)})`),
+  table('Earlier alarms', ['Since', 'Over', 'What', 'Meter', 'Seen'], list.slice(0, earlier_shown).map((alarm) => [
     date_and_clock(alarm.raised_at), alarm.cleared_at ? date_and_clock(alarm.cleared_at) : '',
-    alarm_word(alarm.kind), name_of(alarm.meter)])));
+    alarm_word(alarm.kind), name_of(alarm.meter),
+    alarm.acknowledged_at ? h('span', {}, `${date_and_clock(alarm.acknowledged_at)} `, take_back(alarm, acts)) : ''])));
 
 const undecided = (list) => h('details', { 'data-key': 'undecided' },
   h('summary', {}, `Nights that cannot be told (${number(list.length)})`),
@@ -102,11 +112,13 @@ export function show_alarms(state, acts) {
   const ended = current.filter((alarm) => !lasting.includes(alarm));
   find('#alarms').hidden = alarms.length + open_questions.length + elsewhere === 0;
   find('#alarms-title').textContent = lasting.length ? `Alarms (${number(lasting.length)})` : 'Alarms';
+  const unseen = lasting.filter((alarm) => alarm.state === 'unacknowledged');
   replace(find('#alarms .body'),
+    all_seen(unseen, acts, 'all-lasting-seen'),
     lasting.length === 0 ? h('p', {}, current.length ? 'No alarm lasts.' : 'There is no alarm.')
       : h('div', { class: 'cards' }, lasting.slice(0, cards_shown).map((alarm) => card(alarm, acts))),
     lasting.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${number(lasting.length)} are shown; each meter’s own stand where it is chosen.`) : null,
     elsewhere ? h('p', { class: 'key' }, elsewhere === 1 ? 'One alarm lasts at another meter.' : `${number(elsewhere)} alarms last at other meters.`) : null,
     ended.length ? past(ended, acts) : null,
-    over.length ? earlier(over) : null, open_questions.length ? undecided(open_questions) : null);
+    over.length ? earlier(over, acts) : null, open_questions.length ? undecided(open_questions) : null);
 }
