@@ -20,7 +20,7 @@ Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone,
       publications_(zone_, outbox_, rows_),
       follower_(zone_, ledger, rows_, publications_, facts_.fine_detail_from),
       posting_(ledger, rows_, publications_, follower_, desk_, watches_),
-      messages_(zone_, ledger, posting_, watches_, facts_.counts),
+      messages_(zone_, ledger, posting_, watches_, facts_.counts, odd_),
       deadlines_(accounts_, desk_, watches_, posting_, messages_),
       instructions_(accounts_, desk_, follower_) {}
 
@@ -47,6 +47,7 @@ Result<void> Bookkeeper::load() {
 
 Result<void> Bookkeeper::load(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
     accounts_.use(meters, max_meters);
+    unmatched_.reset();
     return load();
 }
 
@@ -73,6 +74,7 @@ Result<void> Bookkeeper::book(const Batch& batch) {
     });
     // What is in memory may be ahead of the ledger after a failure; the ledger is right.
     is_loaded_ = done.has_value();
+    if (!done) static_cast<void>(odd_.take());
     return done;
 }
 
@@ -124,6 +126,11 @@ void Bookkeeper::take(const Delivery& delivery) {
 void Bookkeeper::take_message(const Message& message, const Delivery& delivery) {
     ++facts_.counts.booked;
     const auto& fed = accounts_.fed_by(message.topic);
+    // One that opens a meter too many is told by itself.
+    if (fed.empty() && message.topic != accounts_.turned_away()) {
+        odd_.note({OddMessage::Kind::unmatched, {}, message.topic, {}});
+        unmatched_ = {message.topic, message.arrived_at};
+    }
     if (fed.empty()) ++facts_.counts.without_meter;
     for (Account* account : fed) {
         if (!delivery.waited && !message.retained) {

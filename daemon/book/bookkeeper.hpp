@@ -38,6 +38,11 @@ struct Batch {
     std::span<const std::int64_t> published{};
 };
 
+struct UnmatchedMessage {
+    std::string topic;
+    Instant arrived_at{};
+};
+
 class Bookkeeper {
 public:
     /// `meters` must outlive this; their patterns open no more than `max_meters` accounts in all.
@@ -81,6 +86,10 @@ public:
     void tell_to(Audience* audience) { outbox_.tell_to(audience); }
 
     [[nodiscard]] const MessageCounts& counts() const { return facts_.counts; }
+    /// What of the batches so far books nothing, once each; after a batch that failed, nothing of it.
+    [[nodiscard]] std::vector<OddMessage> take_odd() { return odd_.take(); }
+    /// The newest message that belongs to no meter, since the settings were taken up.
+    [[nodiscard]] const std::optional<UnmatchedMessage>& unmatched() const { return unmatched_; }
     /// As Accounts tells it.
     [[nodiscard]] const std::string& turned_away() const { return accounts_.turned_away(); }
     /// Every deadline up to this moment is met.
@@ -99,6 +108,8 @@ private:
     Ledger& ledger_;
     LedgerFacts facts_;
     bool is_loaded_ = false;
+    OddMessages odd_;
+    std::optional<UnmatchedMessage> unmatched_;
 
     // Each uses those above it.
     Outbox outbox_;

@@ -58,6 +58,7 @@ void MessageDesk::take(Account& account, const Message& message, const Delivery&
     if (!readings) {
         ++counts_.unreadable;
         refuse(account, Refusal::unreadable, kept(message), readings.error().text);
+        odd_.note({OddMessage::Kind::unreadable, account.id, message.topic, readings.error().text});
         return;
     }
     if (account.settings.message == MessageForm::senml && is_repeated_pack(account, message, delivery.waited))
@@ -138,10 +139,11 @@ void MessageDesk::follow_held(Account& account, const Booking& booking, const Me
     if (booking.stray) {
         ++counts_.stray;
         watches_.use.stray(account, booking.stray->at);
-        refuse(account, Refusal::stray,
-               memory.held_message.value_or(HeldMessage{booking.stray->at, message.topic, ""}),
-               fmt::format("{} at {} fits neither what came before nor what came after it",
-                           booking.stray->count, zone_.format(booking.stray->at)));
+        const auto refused = memory.held_message.value_or(HeldMessage{booking.stray->at, message.topic, ""});
+        const std::string why = fmt::format("{} at {} fits neither what came before nor what came after it",
+                                            booking.stray->count, zone_.format(booking.stray->at));
+        refuse(account, Refusal::stray, refused, why);
+        odd_.note({OddMessage::Kind::stray, account.id, refused.topic, why});
     }
     if (!memory.counter.held) memory.held_message.reset();
     if (booking.outcome == Outcome::held) memory.held_message = kept(message);

@@ -8,6 +8,7 @@
 #include "book/backlog_detector.hpp"
 #include "book/ledger_facts.hpp"
 #include "book/message_order.hpp"
+#include "book/odd_messages.hpp"
 #include "book/posting.hpp"
 #include "book/watches.hpp"
 
@@ -15,15 +16,16 @@ namespace tickledger {
 
 class MessageDesk {
 public:
-    /// `counts`: kept by the caller; what is refused is counted there.
+    /// `counts`, `odd`: kept by the caller; what is refused is counted and told there.
     MessageDesk(const CivilZone& zone, Ledger& ledger, Posting& posting, Watches& watches,
-                MessageCounts& counts)
+                MessageCounts& counts, OddMessages& odd)
         : zone_(zone),
           ledger_(ledger),
           order_(ledger),
           posting_(posting),
           watches_(watches),
-          counts_(counts) {}
+          counts_(counts),
+          odd_(odd) {}
 
     /// `message`: the event of `delivery`. Throws StoreFailure.
     void take(Account& account, const Message& message, const Delivery& delivery);
@@ -58,6 +60,7 @@ private:
     Posting& posting_;
     Watches& watches_;
     MessageCounts& counts_;
+    OddMessages& odd_;
 };
 
 }  // namespace tickledger

@@ -11,6 +11,7 @@
 
 #include "client/cells.hpp"
 #include "client/harmless.hpp"
+#include "client/names.hpp"
 #include "core/percent.hpp"
 
 namespace tickledger {
@@ -26,6 +27,12 @@ void put(const std::string& line) {
     std::fwrite(line.data(), 1, line.size(), stdout);
     std::fputc('\n', stdout);
     std::fflush(stdout);
+}
+
+/// Of a text in UTF-8.
+std::size_t characters_in(const std::string& text) {
+    return static_cast<std::size_t>(
+        std::ranges::count_if(text, [](char c) { return (static_cast<unsigned char>(c) & 0xC0) != 0x80; }));
 }
 
 std::string clock(const std::string& time) {
@@ -53,8 +60,13 @@ private:
         const auto answer = ask(order_.socket, {"/v1/meters"});
         if (!answer || answer->status != 200) return;
         const Json document = harmless(Json::parse(answer->body));
-        for (const Json& meter : document.at("meters"))
-            width_ = std::max(width_, meter.at("id").get<std::string>().size());
+        names_ = Names(document);
+        width_ = 0;
+        for (const Json& meter : document.at("meters")) {
+            const std::string id = meter.at("id");
+            if (order_.meter.empty() || id == order_.meter)
+                width_ = std::max(width_, characters_in(names_.label(id)));
+        }
         for (const Json& meter : document.at("meters")) {
             const std::string id = meter.at("id");
             if (!order_.meter.empty() && id != order_.meter) continue;
@@ -133,12 +145,15 @@ private:
     }
 
     void show(const std::string& time, const std::string& id, const std::string& what) const {
-        put(fmt::format("{:8}  {:<{}}  {}", time, id, width_, what));
+        const std::string label = names_.label(id);
+        const std::size_t gap = width_ - std::min(width_, characters_in(label));
+        put(fmt::format("{:8}  {}{}  {}", time, label, std::string(gap, ' '), what));
     }
 
     static constexpr const char* no_time = "--:--:--";
 
     const WatchOrder& order_;
+    Names names_;
     std::size_t width_ = 0;
     std::map<std::string, std::string> running_since_;
     /// Meters that stood still at their last reading, and when that was.

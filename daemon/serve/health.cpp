@@ -107,6 +107,13 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
             "clock is right, say `tickledger clock --right`; else set it.",
             facts.messages_undated));
     }
+    if (facts.unmatched_at) {
+        troubles.push_back(fmt::format(
+            "A message on {} belongs to no meter, last at {}, so nothing of it is booked. What stands in "
+            "the place of {{1}} becomes a part of the meter's id: small letters, digits and hyphens only. "
+            "Rename the topic, or give it a [[meter]] of its own.",
+            facts.unmatched_topic, zone.format(*facts.unmatched_at)));
+    }
     for (const MeterHealth& meter : facts.meters) {
         add_message_troubles(troubles, meter, zone);
         if (meter.silent_since) {

@@ -70,6 +70,9 @@ struct HealthFacts {
     /// A topic that would have opened one meter more than `max_meters`; empty: there was none.
     std::string turned_away;
     std::int64_t max_meters = 0;
+    /// The newest message of the last hour that belongs to no meter, by its topic; empty: there was none.
+    std::string unmatched_topic;
+    std::optional<Instant> unmatched_at;
 
     std::uint64_t messages_accepted = 0;
     std::uint64_t messages_booked = 0;

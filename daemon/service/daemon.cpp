@@ -390,6 +390,10 @@ HealthFacts Daemon::Parts::health(Generation& generation) {
     for (std::string& notice : std::vector{store_.ledger->notice(), store_.log->notice()})
         if (!notice.empty()) facts.store.written_anew.push_back(std::move(notice));
     facts.turned_away = booking.turned_away;
+    if (booking.unmatched && clock_.wall() - booking.unmatched->arrived_at < std::chrono::hours{1}) {
+        facts.unmatched_topic = booking.unmatched->topic;
+        facts.unmatched_at = booking.unmatched->arrived_at;
+    }
     facts.max_meters = generation.configuration->max_meters;
     facts.messages_accepted = intake_->accepted();
     facts.messages_booked = booking.counts.booked;

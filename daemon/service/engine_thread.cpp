@@ -171,6 +171,11 @@ void EngineThread::report(const std::string& trouble) {
         state_.counts = parts_.bookkeeper->counts();
         state_.undated = parts_.engine->undated_count();
         state_.turned_away = parts_.bookkeeper->turned_away();
+        state_.unmatched = parts_.bookkeeper->unmatched();
+    }
+    for (const OddMessage& message : parts_.bookkeeper->take_odd()) {
+        if (const auto line = odd_lines_.pass(message, std::chrono::steady_clock::now()))
+            journal(Level::warning, *line);
     }
     if (!changed) return;
     if (trouble.empty()) {

@@ -7,6 +7,7 @@
 #include <functional>
 #include <memory>
 #include <mutex>
+#include <optional>
 #include <string>
 #include <thread>
 
@@ -15,6 +16,7 @@
 #include "engine/engine.hpp"
 #include "engine/intake.hpp"
 #include "link/broker.hpp"
+#include "service/odd_lines.hpp"
 
 namespace tickledger {
 
@@ -26,6 +28,8 @@ struct BookingState {
     std::size_t undated = 0;
     /// A topic that would have opened one meter too many; empty: there was none.
     std::string turned_away;
+    /// The newest message that belongs to no meter.
+    std::optional<UnmatchedMessage> unmatched;
 };
 
 class EngineThread {
@@ -90,6 +94,8 @@ private:
     std::uint64_t passes_ = 0;
     std::uint64_t wanted_passes_ = 0;  ///< So many are waited for in catch_up().
     BookingState state_;
+
+    OddLines odd_lines_;  ///< Of the booking thread.
 
     std::mutex link_mutex_;
     BrokerLink* link_ = nullptr;

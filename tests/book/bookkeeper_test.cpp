@@ -141,6 +141,32 @@ TEST_CASE("a meter of a pattern is opened when it first speaks") {
     CHECK(world.entries("flat-7")[0].ticks == 3);
     CHECK(must(world.ledger->meters()).size() == 1);
     CHECK(world.keeper->counts().without_meter == 1);
+    REQUIRE(world.keeper->unmatched());
+    CHECK(world.keeper->unmatched()->topic == "flats/No good id/water");
+    CHECK(world.keeper->unmatched()->arrived_at == at_min(603));
+}
+
+TEST_CASE(
+    "what books nothing is told once, with its topic and why, and is forgotten with a batch that failed") {
+    MeterSettings flats = house();
+    flats.id = "flat-{1}";
+    flats.topic = "flats/+/water";
+    LedgerWorld world({house(), flats});
+    world.hear(at_min(600), "oops");
+    world.hear(at_min(600), "{\"count\":4}", "flats/No good id/water");
+    for (int minute = 603; minute < 640; minute += 3)
+        world.hear_count(at_min(minute), minute == 621 ? 90'000 : 100 + static_cast<unsigned>(minute));
+    const auto odd = world.keeper->take_odd();
+    REQUIRE(odd.size() == 3);
+    CHECK(odd[0].kind == OddMessage::Kind::unreadable);
+    CHECK(odd[0].meter == "house");
+    CHECK(odd[0].topic == "nodes/house");
+    CHECK_FALSE(odd[0].text.empty());
+    CHECK(odd[1].kind == OddMessage::Kind::unmatched);
+    CHECK(odd[1].topic == "flats/No good id/water");
+    CHECK(odd[2].kind == OddMessage::Kind::stray);
+    CHECK_THAT(odd[2].text, Catch::Contains("90000"));
+    CHECK(world.keeper->take_odd().empty());
 }
 
 TEST_CASE("a numbered message again, at any time, changes nothing") {

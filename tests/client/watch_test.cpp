@@ -91,6 +91,21 @@ TEST_CASE(
     CHECK(watching.error().empty());
 }
 
+TEST_CASE("watch showed ids where people had given names") {
+    Watching watching;
+    watching.daemon.set(
+        "/v1/meters",
+        R"({"meters":[{"id":"house","name":"Küche, kalt","last_reading_at":null,"flow_l_per_h":null},)"
+        R"({"id":"garden","name":null,"last_reading_at":null,"flow_l_per_h":null}]})");
+    watching.daemon.set("/v1/stream", hello + reading("07:03:00", "480.000", "36.000"));
+    watching.begin();
+    REQUIRE(watching.shows("today 36.0 L\n"));
+    CHECK(watching.out() ==
+          "--:--:--  house (Küche, kalt)  not heard yet\n"
+          "--:--:--  garden               not heard yet\n"
+          "07:03:00  house (Küche, kalt)    480.0 L/h  ########              today 36.0 L\n");
+}
+
 TEST_CASE("watch of one meter asks for that one, and --json prints the events as they are") {
     Watching watching({"house", "--json"});
     watching.daemon.set("/v1/stream", hello + reading("07:00:00", "0.000", "12.000"));

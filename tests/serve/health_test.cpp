@@ -1,0 +1,20 @@
+// The sentences of health.
+#include <catch2/catch.hpp>
+
+#include "serve/api_fixture.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+TEST_CASE("a message that belongs to no meter is a trouble with its topic, and health is degraded") {
+    ApiFixture fixture;
+    CHECK(fixture.document("/v1/health").at("state") == "up");
+    fixture.health.unmatched_topic = "flats/No good id/water";
+    fixture.health.unmatched_at = at("2026-03-08T11:50:00Z");
+    const auto document = fixture.document("/v1/health");
+    CHECK(document.at("state") == "degraded");
+    REQUIRE(document.at("troubles").size() == 1);
+    CHECK_THAT(document.at("troubles")[0].get<std::string>(),
+               Catch::Contains("flats/No good id/water") && Catch::Contains("2026-03-08T11:50:00+00:00") &&
+                   Catch::Contains("small letters"));
+}
