@@ -22,7 +22,8 @@ Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone,
       posting_(ledger, rows_, publications_, follower_, desk_, watches_),
       messages_(zone_, ledger, posting_, watches_, facts_.counts, odd_),
       deadlines_(accounts_, desk_, watches_, posting_, messages_),
-      instructions_(accounts_, desk_, follower_) {}
+      history_(zone_, ledger_, rows_),
+      instructions_(accounts_, desk_, follower_, history_) {}
 
 Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
     try {

@@ -12,6 +12,7 @@
 #include "book/alarm_desk.hpp"
 #include "book/backlog_detector.hpp"
 #include "book/deadlines.hpp"
+#include "book/history_desk.hpp"
 #include "book/instructions.hpp"
 #include "book/ledger_facts.hpp"
 #include "book/message_desk.hpp"
@@ -122,6 +123,7 @@ private:
     Posting posting_;
     MessageDesk messages_;
     Deadlines deadlines_;
+    HistoryDesk history_;
     Instructions instructions_;
 };
 

@@ -84,6 +84,40 @@ std::string instruction_to_be_home(const std::string& meter) {
     return std::move(object).finish();
 }
 
+std::string instruction_to_import(const std::string& meter, const std::string& import,
+                                  std::span<const HistoryPoint> points) {
+    JsonArray list;
+    for (const HistoryPoint& point : points) {
+        JsonArray pair;
+        pair.add(std::to_string(microseconds_of(point.at)));
+        pair.add(std::to_string(point.ticks));
+        list.add(std::move(pair).finish());
+    }
+    JsonObject object = instruction(instruction_import_history, meter);
+    object.text("import", import);
+    object.raw("points", std::move(list).finish());
+    return std::move(object).finish();
+}
+
+std::string instruction_to_undo(const std::string& meter, const std::string& import) {
+    JsonObject object = instruction(instruction_undo_import, meter);
+    object.text("import", import);
+    return std::move(object).finish();
+}
+
+std::vector<HistoryPoint> points_in(const nlohmann::json& document) {
+    const auto found = document.find("points");
+    if (found == document.end() || !found->is_array()) return {};
+    std::vector<HistoryPoint> points;
+    for (const auto& pair : *found) {
+        const bool is_point =
+            pair.is_array() && pair.size() == 2 && pair[0].is_number_integer() && pair[1].is_number_integer();
+        if (!is_point) return {};
+        points.push_back({instant_of(pair[0].get<std::int64_t>()), pair[1].get<std::int64_t>()});
+    }
+    return points;
+}
+
 std::optional<Instant> instant_in(const nlohmann::json& document, const char* name) {
     const auto at = parse_rfc3339(text_in(document, name));
     return at ? std::optional(*at) : std::nullopt;

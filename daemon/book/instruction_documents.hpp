@@ -5,9 +5,12 @@
 #include <cstdint>
 #include <nlohmann/json_fwd.hpp>
 #include <optional>
+#include <span>
 #include <string>
 #include <string_view>
+#include <vector>
 
+#include "book/history_rules.hpp"
 #include "book/register_rules.hpp"
 #include "tickledger/alarm.hpp"
 #include "tickledger/time.hpp"
@@ -22,6 +25,8 @@ inline constexpr std::string_view instruction_unacknowledge_alarm = "unacknowled
 inline constexpr std::string_view instruction_shelve_alarm = "shelve-alarm";
 inline constexpr std::string_view instruction_unshelve_alarm = "unshelve-alarm";
 inline constexpr std::string_view instruction_set_away = "set-away";
+inline constexpr std::string_view instruction_import_history = "import-history";
+inline constexpr std::string_view instruction_undo_import = "undo-import";
 
 /// An alarm is shelved for 31 days at most: what is put off longer is forgotten.
 inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
@@ -40,6 +45,12 @@ inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
                                                  std::optional<Instant> to);
 [[nodiscard]] std::string instruction_to_be_home(const std::string& meter);
 
+[[nodiscard]] std::string instruction_to_import(const std::string& meter, const std::string& import,
+                                                std::span<const HistoryPoint> points);
+[[nodiscard]] std::string instruction_to_undo(const std::string& meter, const std::string& import);
+
+/// The points of an import; none where one of them is none.
+[[nodiscard]] std::vector<HistoryPoint> points_in(const nlohmann::json& document);
 /// A member of an instruction; nothing where it is not there or is of another type.
 [[nodiscard]] std::optional<Instant> instant_in(const nlohmann::json& document, const char* name);
 [[nodiscard]] std::optional<std::int64_t> whole_in(const nlohmann::json& document, const char* name);

@@ -21,6 +21,8 @@ Account* Instructions::take(const Instruction& instruction) {
         Kind{instruction_shelve_alarm, &Instructions::shelve_alarm},
         Kind{instruction_unshelve_alarm, &Instructions::unshelve_alarm},
         Kind{instruction_set_away, &Instructions::set_away},
+        Kind{instruction_import_history, &Instructions::import_history},
+        Kind{instruction_undo_import, &Instructions::undo_import},
     };
     const auto document = nlohmann::json::parse(instruction.document, nullptr, false);
     if (!document.is_object()) return nullptr;
@@ -108,6 +110,14 @@ void Instructions::set_away(Account& account, const nlohmann::json& document, In
     }
     account.memory.away = told;
     account.is_changed = true;
+}
+
+void Instructions::import_history(Account& account, const nlohmann::json& document, Instant) {
+    history_.book(account, text_in(document, "import"), points_in(document));
+}
+
+void Instructions::undo_import(Account& account, const nlohmann::json& document, Instant) {
+    history_.undo(account, text_in(document, "import"));
 }
 
 }  // namespace tickledger

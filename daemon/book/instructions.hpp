@@ -9,6 +9,7 @@
 
 #include "book/accounts.hpp"
 #include "book/alarm_desk.hpp"
+#include "book/history_desk.hpp"
 #include "book/register_follower.hpp"
 #include "store/recording.hpp"
 
@@ -16,8 +17,8 @@ namespace tickledger {
 
 class Instructions {
 public:
-    Instructions(Accounts& accounts, AlarmDesk& desk, RegisterFollower& follower)
-        : accounts_(accounts), desk_(desk), follower_(follower) {}
+    Instructions(Accounts& accounts, AlarmDesk& desk, RegisterFollower& follower, HistoryDesk& history)
+        : accounts_(accounts), desk_(desk), follower_(follower), history_(history) {}
 
     /// Does what it says and returns the account that it concerns. Null: none, and nothing was done; what
     /// another version of this program understood, or another configuration knew, is passed over. Throws
@@ -33,10 +34,13 @@ private:
     void shelve_alarm(Account& account, const nlohmann::json& document, Instant now);
     void unshelve_alarm(Account& account, const nlohmann::json& document, Instant now);
     void set_away(Account& account, const nlohmann::json& document, Instant now);
+    void import_history(Account& account, const nlohmann::json& document, Instant now);
+    void undo_import(Account& account, const nlohmann::json& document, Instant now);
 
     Accounts& accounts_;
     AlarmDesk& desk_;
     RegisterFollower& follower_;
+    HistoryDesk& history_;
 };
 
 }  // namespace tickledger

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "book/history_rules.hpp"
 #include "book/store_failure.hpp"
 #include "book/valuation.hpp"
 
@@ -69,8 +70,8 @@ std::int64_t RegisterFollower::register_at(Account& account, const PulseValues& 
         left += one.adjustment_ticks;
     std::vector<ValuedTicks> parts;
     const TicksOfRow ticks = rows_.ticks_of(account);
-    Instant from =
-        account.rows.row_at(Step::year, *account.memory.meter_register.first_at - Duration{1}).from;
+    // Rows before the day of the first reading hold history, which is nothing of the register.
+    Instant from = history_end(*account.memory.meter_register.first_at, zone_);
     const Instant begin = from;
     std::int64_t before = 0;
     for (const PulseValueChange& change : values.changes()) {

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "book/history_rules.hpp"
+
 namespace tickledger {
 
 PulseValues pulse_values(const MeterSettings& settings, const RegisterMemory& memory, const CivilZone& zone) {
@@ -62,7 +64,8 @@ Result<std::vector<ValuedTicks>> valued_total(std::int64_t total_ticks, const Re
                                               const TicksOfRow& ticks_of_row) {
     if (values.changes().empty() || !memory.first_at)
         return std::vector<ValuedTicks>{{total_ticks, values.latest()}};
-    const Span always{zone.row_at(Step::year, {}, *memory.first_at - Duration{1}).from, Instant::max()};
+    // Rows before the day of the first reading hold history, which is nothing of the register.
+    const Span always{history_end(*memory.first_at, zone), Instant::max()};
     return valued_row(always, total_ticks, values, zone, ticks_of_row);
 }
 

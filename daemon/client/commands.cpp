@@ -89,7 +89,9 @@ void acknowledge_all(const Options& options) {
     std::string later;
     for (const char* state : {"unacknowledged", "returned-unacknowledged"}) {
         const std::string target = with_query("/v1/alarms", {{"meter", meter_id(options)}, {"state", state}});
-        for (const Json& alarm : read(ask(options, {target})).at("alarms")) {
+        // It must outlive the loop over it.
+        const Json waiting = read(ask(options, {target}));
+        for (const Json& alarm : waiting.at("alarms")) {
             const std::string id = std::to_string(alarm.at("id").get<std::int64_t>());
             const std::string body = ask(options, {"/v1/alarms/" + id + "/acknowledge", "POST"});
             if (options.json) put(body + "\n");

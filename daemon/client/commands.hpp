@@ -14,6 +14,23 @@ struct Stop {
     std::string text;
 };
 
+/// What it says of `import`.
+struct ImportOptions {
+    std::string file;
+    std::string time;
+    std::string register_column;
+    std::string consumption;
+    std::string unit;
+    std::string zone;
+    std::string delimiter;
+    std::string decimal;
+    std::string dates;
+    bool times_are_ends = false;
+    std::string name;
+    std::string undo;
+    bool book = false;
+};
+
 /// What the command line says.
 struct Options {
     std::string socket = "/run/tickledger/api.sock";
@@ -51,6 +68,7 @@ struct Options {
     std::string take_back;
     std::string apply_from;
     std::string pulse_value;
+    ImportOptions import;
 };
 
 // Each throws Stop where it can not be done, and nlohmann::json::exception on an answer that it does not
@@ -67,6 +85,8 @@ void alarms(const Options& options);
 void away(const Options& options);
 /// Somebody is at home again.
 void back(const Options& options);
+/// The imports of a meter, or what is taken in and out.
+void import_history(const Options& options);
 /// Until it is interrupted.
 void watch(const Options& options);
 /// What is known of the time, or a person's word that the server's clock is right.

@@ -124,6 +124,35 @@ void add_register(CLI::App& app, Options& options) {
     command->final_callback([&options] { register_of(options); });
 }
 
+void add_import(CLI::App& app, Options& options) {
+    auto* command = app.add_subcommand(
+        "import",
+        "Records of the time before the first reading, from a CSV file; the imports so far without one");
+    ImportOptions& import = options.import;
+    command->add_option("METER", options.meter, "The meter's id or name");
+    auto* file = command->add_option("FILE", import.file, "The records. A dry run, unless --book is said");
+    command->add_option("--time", import.time, "The column of times, by its name or its number from 1");
+    auto* shown = command->add_option("--register", import.register_column,
+                                      "The column of what the meter showed, likewise");
+    command->add_option("--consumption", import.consumption, "Or that of what ran in each row")
+        ->excludes(shown);
+    command->add_option("--unit", import.unit, "m3, L, gal_us, gal_imp or ft3");
+    command->add_option("--zone", import.zone,
+                        "The zone of times without an offset: Europe/Berlin; else the site's");
+    command->add_option("--delimiter", import.delimiter, "What stands between two columns: ';', ',' or tab");
+    command->add_option("--decimal", import.decimal, "The decimal sign: . or ,");
+    command->add_option("--dates", import.dates, "What 3/4/2025 means: day-first or month-first");
+    command->add_flag("--ends", import.times_are_ends,
+                      "The time of a consumption is the end of what it tells, not its beginning");
+    command->add_option("--as", import.name, "The import's name, to undo it by; else the file's");
+    auto* book = command->add_flag("--book", import.book, "Take it in");
+    auto* undo = command->add_option("--undo", import.undo, "Take the import of this name out again");
+    undo->excludes(file)->excludes(book);
+    book->needs(file);
+    command->footer("What is not told is guessed, and the guess is shown. The register does not move.");
+    command->final_callback([&options] { import_history(options); });
+}
+
 std::vector<std::string> commands_of(const CLI::App& app) {
     std::vector<std::string> names;
     for (const CLI::App* command : app.get_subcommands(nullptr))
@@ -225,6 +254,7 @@ void describe(CLI::App& app, Options& options) {
 
     add_register(app, options);
     add_calibrate(app, options);
+    add_import(app, options);
 
     auto* ledger_command =
         app.add_subcommand("ledger", "The ledger's entries, and the messages that were refused");

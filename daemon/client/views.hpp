@@ -33,5 +33,7 @@ extern const View alarm_view;
 extern const View away_view;
 extern const View clock_view;
 extern const View health_view;
+/// GET …/history: the imports.
+extern const View history_view;
 
 }  // namespace tickledger

@@ -118,6 +118,9 @@ struct FoundMeter {
 [[nodiscard]] Response post_register(const Call& call);
 [[nodiscard]] Response delete_register(const Call& call);
 [[nodiscard]] Response post_calibration(const Call& call);
+[[nodiscard]] Response get_history(const Call& call);
+[[nodiscard]] Response post_history(const Call& call);
+[[nodiscard]] Response delete_history(const Call& call);
 [[nodiscard]] Response post_away(const Call& call);
 [[nodiscard]] Response delete_away(const Call& call);
 [[nodiscard]] Response get_alarms(const Call& call);

@@ -69,6 +69,9 @@ Result<Instant> default_from(const Call& call, LedgerView& view, const FoundMete
             return false;
         });
         if (!read) return tl::unexpected(read.error());
+        const auto history = view.history_begin(meter.record->key);
+        if (!history) return tl::unexpected(history.error());
+        first = std::min(first, history->value_or(first));
     }
     return zone.start_of(zone.date_of(first).year() / date::January / 1);
 }

@@ -8,6 +8,7 @@
 #include "store/database.hpp"
 #include "store/day_packer.hpp"
 #include "store/entry_table.hpp"
+#include "store/history_table.hpp"
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
 #include "store/register_table.hpp"
@@ -70,7 +71,8 @@ struct Ledger::Tables {
     EntryWrites entry_writes;
     BootTable boots;
     RegisterTable register_table;
-    Statement set_fact, add_meter, set_state, put_row, revise_rows;
+    HistoryTable history_table;
+    Statement set_fact, add_meter, set_state, put_row, remove_row, revise_rows;
     Statement add_refused, count_left_out, trim_refused;
     Statement add_alarm, change_alarm, open_alarms, last_alarm;
     Statement add_undecided, undecided, remove_undecided;
@@ -94,6 +96,7 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
       entry_writes(*database),
       boots(*database),
       register_table(*database),
+      history_table(*database),
       set_fact(*database,
                "INSERT INTO fact (name, value) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2"),
       add_meter(*database, "INSERT INTO meter (id) VALUES (?1)"),
@@ -102,6 +105,7 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
               "INSERT OR REPLACE INTO usage_row (step, start_us, meter, ticks, covered_us, spread_ticks, "
               "revision)"
               " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
+      remove_row(*database, "DELETE FROM usage_row WHERE step = ?1 AND start_us = ?2 AND meter = ?3"),
       revise_rows(*database,
                   "UPDATE usage_row SET revision = revision + 1"
                   " WHERE step = ?2 AND start_us >= ?3 AND start_us < ?4 AND meter = ?1"),
@@ -281,6 +285,12 @@ Result<void> Ledger::put_row(const RowKey& key, const Row& row) {
     });
 }
 
+Result<void> Ledger::remove_row(const RowKey& key) {
+    return tables_->unpack_rows(key.meter, key.step, key.start, key.start).and_then([&] {
+        return tables_->remove_row.run(key.step, key.start, key.meter).finish();
+    });
+}
+
 Result<void> Ledger::revise_rows(MeterKey meter, Step step, Instant from, Instant to) {
     return tables_->unpack_rows(meter, step, from, to).and_then([&] {
         return tables_->revise_rows.run(meter, step, from, to).finish();
@@ -297,6 +307,18 @@ Result<void> Ledger::put_register_reading(MeterKey meter, const RegisterReading&
 
 Result<void> Ledger::remove_register_reading(MeterKey meter, Instant at) {
     return tables_->register_table.remove(meter, at);
+}
+
+Result<std::vector<HistoryEntry>> Ledger::history(MeterKey meter, Span span) {
+    return tables_->history_table.overlapping(meter, span);
+}
+
+Result<void> Ledger::add_history(MeterKey meter, const HistoryEntry& entry) {
+    return tables_->history_table.add(meter, entry);
+}
+
+Result<void> Ledger::remove_history(MeterKey meter, const std::string& import) {
+    return tables_->history_table.remove(meter, import);
 }
 
 Result<void> Ledger::add_undecided(MeterKey meter, AlarmKind kind, Span window, const std::string& text) {

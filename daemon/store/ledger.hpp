@@ -8,6 +8,7 @@
 #include <string>
 #include <vector>
 
+#include "store/history.hpp"
 #include "store/message_log.hpp"
 #include "store/writer_lock.hpp"
 #include "tickledger/alarm.hpp"
@@ -150,6 +151,7 @@ public:
 
     [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
     [[nodiscard]] Result<void> put_row(const RowKey& key, const Row& row);
+    [[nodiscard]] Result<void> remove_row(const RowKey& key);
 
     /// Raises the revision of every row of the step that begins in [from, to).
     [[nodiscard]] Result<void> revise_rows(MeterKey meter, Step step, Instant from, Instant to);
@@ -158,6 +160,12 @@ public:
     [[nodiscard]] Result<std::vector<RegisterReading>> register_readings(MeterKey meter);
     [[nodiscard]] Result<void> put_register_reading(MeterKey meter, const RegisterReading& reading);
     [[nodiscard]] Result<void> remove_register_reading(MeterKey meter, Instant at);
+
+    /// History that overlaps a span, in order of time.
+    [[nodiscard]] Result<std::vector<HistoryEntry>> history(MeterKey meter, Span span);
+    /// Precondition: it overlaps no other of the meter.
+    [[nodiscard]] Result<void> add_history(MeterKey meter, const HistoryEntry& entry);
+    [[nodiscard]] Result<void> remove_history(MeterKey meter, const std::string& import);
 
     /// Keeps a refused message once: one that is already there (same meter, topic and payload) is not
     /// added again; the oldest beyond 1000 a meter go, and are only counted. Returns whether it was new.

@@ -6,6 +6,7 @@
 #include "store/entry_table.hpp"
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
+#include "store/history_table.hpp"
 #include "store/register_table.hpp"
 #include "store/schema.hpp"
 
@@ -21,6 +22,7 @@ struct LedgerView::Tables {
     LedgerReads reads;
     EntryReads entries;
     RegisterTable register_table;
+    HistoryTable history_table;
     Statement refused, refused_count, alarms, alarm, undecided;
 };
 
@@ -31,6 +33,7 @@ LedgerView::Tables::Tables(std::unique_ptr<Database> opened)
       reads(*database, packed),
       entries(*database, packed),
       register_table(*database),
+      history_table(*database),
       refused(*database,
               "SELECT meter, at_us, reason, topic, payload, text FROM refused"
               " WHERE meter = ?1 AND at_us > ?2 AND at_us <= ?3 ORDER BY at_us, id"),
@@ -84,6 +87,14 @@ Result<std::vector<Entry>> LedgerView::unseen(MeterKey meter, Span span) {
 
 Result<std::vector<RegisterReading>> LedgerView::register_readings(MeterKey meter) {
     return tables_->register_table.readings(meter);
+}
+
+Result<std::vector<HistoryEntry>> LedgerView::history(MeterKey meter, Span span) {
+    return tables_->history_table.overlapping(meter, span);
+}
+
+Result<std::optional<Instant>> LedgerView::history_begin(MeterKey meter) {
+    return tables_->history_table.begin(meter);
 }
 
 Result<std::int64_t> LedgerView::outbox_size() {

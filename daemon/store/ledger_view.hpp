@@ -56,6 +56,10 @@ public:
     [[nodiscard]] Result<std::vector<Entry>> unseen(MeterKey meter, Span span);
     /// Readings of the register by eye, in order of time.
     [[nodiscard]] Result<std::vector<RegisterReading>> register_readings(MeterKey meter);
+    /// History that overlaps a span, in order of time.
+    [[nodiscard]] Result<std::vector<HistoryEntry>> history(MeterKey meter, Span span);
+    /// Where it begins; nothing: there is none.
+    [[nodiscard]] Result<std::optional<Instant>> history_begin(MeterKey meter);
     [[nodiscard]] Result<std::vector<Refused>> refused(MeterKey meter, Span span);
     [[nodiscard]] Result<RefusedCount> refused_count(MeterKey meter, Span span);
     /// Newest first. Empty arguments: all.

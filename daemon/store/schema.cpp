@@ -218,8 +218,20 @@ FROM undecided_joined AS j JOIN meter AS m ON m.key = j.meter;
 DROP TABLE undecided_joined;
 )sql";
 
+/// What people told of the time before a meter's first reading.
+constexpr const char* version_8 = R"sql(
+CREATE TABLE history (
+    meter INTEGER NOT NULL,
+    to_us INTEGER NOT NULL,
+    from_us INTEGER NOT NULL,
+    ticks INTEGER NOT NULL,
+    import TEXT NOT NULL,
+    PRIMARY KEY (meter, to_us)
+) STRICT, WITHOUT ROWID;
+)sql";
+
 constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4,
-                                              version_5, version_6, version_7};
+                                              version_5, version_6, version_7, version_8};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

@@ -54,6 +54,11 @@ void set_all(FakeDaemon& daemon) {
         "/v1/meters/house/calibration",
         R"({"meter":"house","text":"Too few readings.","stretches":[{"from":"2026-03-01T08:00:00+01:00",)"
         R"("to":"2026-03-01T08:03:00+01:00","ticks":3,"volume_l":3.0,"flow_l_per_h":60.0,"used":true}]})");
+    daemon.set(
+        "/v1/meters/house/history",
+        R"({"meter":"house","timezone":"Europe/Berlin","ends_by":"2026-03-01T00:00:00+01:00","imports":[)"
+        R"({"name":"bills","from":"2025-01-01T00:00:00+01:00","to":"2026-01-01T00:00:00+01:00",)"
+        R"("entries":12,"ticks":7,"volume_l":7.0}]})");
     daemon.set("/v1/meters/house/away",
                R"({"meter":"house","away":true,"away_from":null,"away_to":null,"text":"Away."})");
     daemon.set(
@@ -88,6 +93,8 @@ TEST_CASE("tickledger --csv health died by a segmentation fault, so every comman
                                 "alarms --unshelve 7",
                                 "away",
                                 "back",
+                                "import house",
+                                "import house --undo bills",
                                 "health",
                                 "register --take-back 2026-03-08T11:00:00+01:00"}) {
         for (const char* form : {"", "--csv ", "--json "}) {

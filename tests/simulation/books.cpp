@@ -39,6 +39,7 @@ constexpr std::array questions{
     Question{"register_reading",
              "SELECT meter, at_us, register_ul, given_to_ul, turns, starts, ticks_before, ticks_within,"
              " adjusted_from_us, adjustment_ticks FROM register_reading ORDER BY meter, at_us"},
+    Question{"history", "SELECT meter, from_us, to_us, ticks, import FROM history ORDER BY meter, to_us"},
     Question{"meter", "SELECT key, id, state FROM meter ORDER BY key"},
 };
 

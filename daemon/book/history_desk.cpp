@@ -1,0 +1,64 @@
+#include "book/history_desk.hpp"
+
+#include <algorithm>
+#include <vector>
+
+#include "book/store_failure.hpp"
+
+namespace tickledger {
+
+namespace {
+
+/// Rows of intervals stay away: records of people are not that fine, and fine detail is removed by the
+/// entries that it belongs to.
+constexpr Instant no_intervals = Instant::max();
+
+Entry measured(const HistoryEntry& told) {
+    Entry entry;
+    entry.span = told.span;
+    entry.ticks = told.ticks;
+    return entry;
+}
+
+std::vector<Entry> measured(const std::vector<HistoryEntry>& told) {
+    std::vector<Entry> entries;
+    entries.reserve(told.size());
+    for (const HistoryEntry& one : told)
+        entries.push_back(measured(one));
+    return entries;
+}
+
+}  // namespace
+
+void HistoryDesk::book(Account& account, const std::string& import, std::span<const HistoryPoint> points) {
+    const auto& first_at = account.memory.meter_register.first_at;
+    if (!first_at) return;
+    const auto entries = history_entries(import, points, history_end(*first_at, zone_), zone_);
+    if (!entries || entries->empty()) return;
+    const Span told{entries->front().span.from, entries->back().span.to};
+    const auto news = history_news(*entries, value_or_throw(ledger_.history(account.key, told)), zone_);
+    if (!news || news->empty()) return;
+    for (const HistoryEntry& entry : *news)
+        value_or_throw(ledger_.add_history(account.key, entry));
+    rows_.change(account, {}, measured(*news), no_intervals);
+}
+
+void HistoryDesk::undo(Account& account, const std::string& import) {
+    auto told = value_or_throw(ledger_.history(account.key, {Instant::min(), Instant::max()}));
+    std::erase_if(told, [&](const HistoryEntry& entry) { return entry.import != import; });
+    if (told.empty()) return;
+    value_or_throw(ledger_.remove_history(account.key, import));
+    // Of a row that nothing touches any more nothing is known, and not that nothing ran.
+    std::vector<RowKey> empty;
+    for (const ChangedRow& row : rows_.change(account, measured(told), {}, no_intervals)) {
+        const bool has_nothing =
+            row.row.ticks == 0 && row.row.spread_ticks == 0 && row.row.covered == Duration{0};
+        if (has_nothing) empty.push_back(row.key);
+    }
+    rows_.flush();
+    for (const RowKey& key : empty)
+        value_or_throw(ledger_.remove_row(key));
+    RowCache::forget(account);
+}
+
+}  // namespace tickledger
