@@ -14,6 +14,7 @@
 #include "configuration/options.hpp"
 #include "configuration/parsers.hpp"
 #include "configuration/system_timezone.hpp"
+#include "configuration/tenant_tables.hpp"
 #include "core/spelling.hpp"
 
 namespace tickledger {
@@ -83,9 +84,10 @@ void check_socket(const Value& table, const SocketSettings& socket, Mistakes& mi
 }
 
 void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
-    const std::vector<std::string_view> known{"site", "broker", "store", "socket", "tariff", "meter"};
+    const std::vector<std::string_view> known{"site",   "broker", "store", "socket",
+                                              "tariff", "meter",  "tenant"};
     const auto bracketed = [](std::string_view key) {
-        return key == "meter" ? std::string{meter_title} : fmt::format("[{}]", key);
+        return key == "meter" || key == "tenant" ? fmt::format("[[{}]]", key) : fmt::format("[{}]", key);
     };
     const bool is_table = member.value.kind == Kind::table || member.value.kind == Kind::list;
     if (is_table) {
@@ -94,7 +96,7 @@ void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
             member.place,
             meant ? fmt::format("unknown table `{}`; did you mean {}?", member.key, bracketed(*meant))
                   : fmt::format("unknown table `{}`. Take it out, or write one of [site], [broker], [store], "
-                                "[socket], [tariff], [[meter]], [meter.alarms].",
+                                "[socket], [tariff], [[meter]], [meter.alarms], [[tenant]].",
                                 member.key));
         return;
     }
@@ -117,6 +119,7 @@ void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
 void read_root(const Value& root, Configuration& configuration, Mistakes& mistakes) {
     SiteSettings site;
     const Value* meters = nullptr;
+    const Value* tenants = nullptr;
     for (const auto& member : root.members) {
         const Value& value = member.value;
         if (member.key == "site") {
@@ -134,12 +137,15 @@ void read_root(const Value& root, Configuration& configuration, Mistakes& mistak
             read_table(value, tariff_title, tariff_options(), configuration.tariff, mistakes);
         } else if (member.key == "meter") {
             meters = &value;
+        } else if (member.key == "tenant") {
+            tenants = &value;
         } else {
             add_unknown_table(member, mistakes);
         }
     }
     // Meters come last, wherever they stand: they are checked against the broker's settings.
     if (meters) read_meters(*meters, configuration, mistakes);
+    if (tenants) read_tenants(*tenants, configuration, mistakes);
     configuration.timezone = site.timezone.empty() ? system_timezone() : site.timezone;
     configuration.max_meters = site.max_meters;
 }

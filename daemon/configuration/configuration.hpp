@@ -89,6 +89,19 @@ struct MeterNames {
     bool operator==(const MeterNames&) const = default;
 };
 
+/// Somebody who may read some of the meters over TCP, and change nothing.
+struct TenantSettings {
+    std::string name;
+    /// Holds the word that he must know.
+    std::string token_file;
+    /// The ids of the meters that are there for him; those of a pattern are written out: "flat-7".
+    std::vector<std::string> meters;
+    /// Or those of a group; empty: none.
+    std::string group;
+
+    bool operator==(const TenantSettings&) const = default;
+};
+
 /// [site] max_meters where nobody says otherwise.
 inline constexpr std::int64_t default_max_meters = 1000;
 
@@ -104,6 +117,7 @@ struct Configuration {
     std::vector<MeterSettings> meters;
     /// Of the meter at the same place in `meters`.
     std::vector<MeterNames> names;
+    std::vector<TenantSettings> tenants;
 
     bool operator==(const Configuration&) const = default;
 };

@@ -221,6 +221,19 @@ void read_away(const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
     alarms.away = value.truth;
 }
 
+void read_meters_of_tenant(const Value& value, TenantSettings& tenant, Mistakes& mistakes) {
+    constexpr std::string_view example = "[\"flat-7\"]";
+    if (value.kind != Kind::list) {
+        add_wrong_kind(value, "meters", "a list of ids of meters", example, mistakes);
+        return;
+    }
+    tenant.meters.clear();
+    for (const Value& item : value.items) {
+        if (const auto id = read_text(item, "meters", example, parse_meter_id, mistakes))
+            tenant.meters.push_back(*id);
+    }
+}
+
 Option<AlarmSettings> kinds_option(std::string_view key, std::string_view example,
                                    std::vector<AlarmKind> AlarmSettings::*member) {
     return {key,
@@ -363,6 +376,23 @@ const Options<MeterNames>& name_options() {
     return options;
 }
 
+const Options<TenantSettings>& tenant_options() {
+    using S = TenantSettings;
+    static const Options<S> options{
+        text_option("name", &S::name, "Flat 7", parse_name),
+        text_option("token_file", &S::token_file, "/etc/tickledger/flat-7.token", parse_any_text),
+        {"meters", read_meters_of_tenant,
+         [](const S& tenant) {
+             std::string out;
+             for (const std::string& id : tenant.meters)
+                 out += fmt::format("{}{}", out.empty() ? "" : ", ", toml_text(id));
+             return fmt::format("[{}]", out);
+         }},
+        text_option("group", &S::group, "staircase 2", parse_name),
+    };
+    return options;
+}
+
 const Options<FieldPointers>& field_options() {
     using S = FieldPointers;
     static const Options<S> options{
@@ -408,6 +438,7 @@ const std::vector<TableKeys>& schema_tables() {
         {meter_title, "meter", keys_of_meter()},
         {fields_title, "meter.fields", keys_of(field_options())},
         {alarms_title, "meter.alarms", keys_of(alarm_options())},
+        {tenant_title, "tenant", keys_of(tenant_options())},
     };
     return tables;
 }
@@ -419,7 +450,7 @@ void add_unknown_key(const toml_file::Member& member, std::string_view title, Mi
         const bool knows = std::find(table.keys.begin(), table.keys.end(), member.key) != table.keys.end();
         if (table.title == title)
             own = table.keys;
-        else if (knows)
+        else if (knows && home.empty())
             home = table.title;
     }
     std::string text = fmt::format("unknown key `{}` in {}", member.key, title);

@@ -39,6 +39,7 @@ struct SiteSettings {
 [[nodiscard]] const Options<MeterSettings>& meter_options();
 /// Keys of [[meter]] too.
 [[nodiscard]] const Options<MeterNames>& name_options();
+[[nodiscard]] const Options<TenantSettings>& tenant_options();
 [[nodiscard]] const Options<FieldPointers>& field_options();
 [[nodiscard]] const Options<AlarmSettings>& alarm_options();
 
@@ -58,6 +59,7 @@ inline constexpr std::string_view store_title = "[store]";
 inline constexpr std::string_view socket_title = "[socket]";
 inline constexpr std::string_view tariff_title = "[tariff]";
 inline constexpr std::string_view meter_title = "[[meter]]";
+inline constexpr std::string_view tenant_title = "[[tenant]]";
 inline constexpr std::string_view fields_title = "[meter.fields]";
 inline constexpr std::string_view alarms_title = "[meter.alarms]";
 

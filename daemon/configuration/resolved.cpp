@@ -72,6 +72,8 @@ std::string to_toml(const Configuration& configuration) {
         out += smallest_visible_leak_line(meter);
         out += off_by_default_lines(meter);
     }
+    for (const TenantSettings& tenant : configuration.tenants)
+        write_table(out, tenant_title, tenant_options(), tenant);
     return out;
 }
 

@@ -106,8 +106,8 @@ std::optional<Response> refusal_of_change(const Caller& caller) {
 
 }  // namespace
 
-Result<std::string> read_token(const std::string& file) {
-    auto token = read_secret(file, "token", "socket.token_file");
+Result<std::string> read_token(const std::string& file, std::string_view option) {
+    auto token = read_secret(file, "token", option);
     if (!token || token->size() >= token_min_length) return token;
     return fail(fmt::format(
         "the token in {} has {} characters, which can be guessed; write at least {}, for example with "
@@ -123,6 +123,13 @@ bool shows_token(std::string_view authorization, std::string_view token) {
     const auto colon = name_and_password->find(':');
     return colon != std::string::npos &&
            is_same(std::string_view(*name_and_password).substr(colon + 1), token);
+}
+
+const TenantToken* tenant_shown(std::string_view authorization, const std::vector<TenantToken>& tenants) {
+    for (const TenantToken& one : tenants) {
+        if (shows_token(authorization, one.token)) return &one;
+    }
+    return nullptr;
 }
 
 std::optional<bool> names_loopback(std::string_view host) {

@@ -108,6 +108,8 @@ Api::~Api() = default;
 Response Api::handle(const Request& request) const {
     if (auto page = page_answer(request)) return *std::move(page);
     const std::string_view asked = request.method;
+    if (inside_->parts.is_read_only && asked != "GET" && asked != "HEAD")
+        return problem(403, "This token reads, and changes nothing. Ask whoever looks after the meters.");
     const std::string_view method = asked == "HEAD" ? "GET" : asked;
     std::vector<std::string_view> methods;
     for (const Route& route : all_routes) {

@@ -52,6 +52,11 @@ struct ApiParts {
     Duration snapshot_longest = std::chrono::seconds{2};
     /// What those who watch hear.
     News* news = nullptr;
+    /// The meters that are there for who asks; empty: all. What does not come by way of the ledger must ask
+    /// it.
+    std::function<bool(const std::string& meter)> shows = {};
+    /// Nothing may be changed: 403.
+    bool is_read_only = false;
 };
 
 struct Call;

@@ -23,6 +23,8 @@ struct Request {
     /// The If-None-Match field: what the client has kept of an earlier answer.
     std::string if_none_match;
     std::string body;
+    /// By whose token it was asked: the name of a tenant; empty: by none, or by that of the whole house.
+    std::string tenant;
 };
 
 /// Appends the next part of a body to `chunk`; true: there is more. Called on the server's thread, once the

@@ -113,12 +113,13 @@ HttpLimits HttpLimits::within(std::size_t descriptors) {
 std::unique_ptr<HttpServer> HttpServer::start(std::vector<ListenSocket> sockets, HttpLimits limits,
                                               Handler handler,
                                               std::function<void(const std::string&)> on_trouble,
-                                              std::string token) {
+                                              std::string token, std::vector<TenantToken> tenants) {
     auto sessions = std::make_shared<Sessions>();
     sessions->limits = limits;
     sessions->handler = std::move(handler);
     sessions->on_trouble = std::move(on_trouble);
     sessions->token = std::move(token);
+    sessions->tenants = std::move(tenants);
     return std::unique_ptr<HttpServer>(
         new HttpServer(std::make_unique<Loop>(std::move(sockets), std::move(sessions))));
 }

@@ -7,6 +7,7 @@
 #include <string>
 #include <vector>
 
+#include "serve/access.hpp"
 #include "serve/http_message.hpp"
 #include "serve/listen_socket.hpp"
 #include "tickledger/time.hpp"
@@ -43,12 +44,14 @@ struct HttpLimits {
 /// Thread: one of its own, on which the handler and the chunk producers are called, one at a time.
 class HttpServer {
 public:
+    /// `tenants`: tokens that callers over TCP may show instead of `token`; the request tells whose it was.
     /// `token`: what callers over TCP must know (serve/access.hpp); empty: nothing, but then only those are
     /// answered that call this machine by a loopback name. `on_trouble` gets a line for the journal, on the
     /// server's thread; may be empty.
     [[nodiscard]] static std::unique_ptr<HttpServer> start(
         std::vector<ListenSocket> sockets, HttpLimits limits, Handler handler,
-        std::function<void(const std::string&)> on_trouble = {}, std::string token = {});
+        std::function<void(const std::string&)> on_trouble = {}, std::string token = {},
+        std::vector<TenantToken> tenants = {});
 
     ~HttpServer();
 

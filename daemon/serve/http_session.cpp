@@ -147,13 +147,17 @@ private:
             return refusal;
         }
         const bool is_local = place_ == Sessions::Place::local;
-        if (auto refusal = refusal_of(caller_of(header, is_local), sessions_->token)) return refusal;
+        const Caller caller = caller_of(header, is_local);
+        const TenantToken* tenant =
+            is_local ? nullptr : tenant_shown(caller.authorization, sessions_->tenants);
+        if (auto refusal = refusal_of(caller, tenant ? tenant->token : sessions_->token)) return refusal;
         auto request = read_target(header.target());
         if (!request) return problem(400, request.error().text);
         request_ = *std::move(request);
         request_.method = header.method_string();
         request_.content_type = header[http::field::content_type];
         request_.if_none_match = header[http::field::if_none_match];
+        if (tenant) request_.tenant = tenant->tenant;
         return std::nullopt;
     }
 

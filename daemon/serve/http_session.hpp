@@ -22,6 +22,7 @@ struct Sessions {
     Handler handler;
     std::function<void(const std::string&)> on_trouble;
     std::string token;
+    std::vector<TenantToken> tenants;
     /// Whose place a connection takes. They are counted apart, so that none can take those of others.
     enum class Place : std::uint8_t {
         local,        ///< It came over the socket that has a file, whose mode says who may use it.

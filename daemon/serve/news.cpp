@@ -40,7 +40,8 @@ News::Watcher::~Watcher() {
     news_.items_.clear();
 }
 
-void News::Watcher::take(std::string& text, std::string_view meter) {
+void News::Watcher::take(std::string& text, std::string_view meter,
+                         const std::function<bool(const std::string& meter)>& shows) {
     const std::lock_guard lock(news_.mutex_);
     if (next_ < news_.first_) {
         text += event_text("missed", "{}");
@@ -48,6 +49,7 @@ void News::Watcher::take(std::string& text, std::string_view meter) {
     }
     for (; next_ < news_.first_ + news_.items_.size(); ++next_) {
         const Item& item = news_.items_[next_ - news_.first_];
+        if (shows && !shows(item.meter)) continue;
         if (item.is_of_all || meter.empty() || item.meter == meter) text += item.text;
     }
 }

@@ -32,7 +32,9 @@ public:
 
         /// Appends the events since the call before, as text. `meter`, where it is not empty, is the only one
         /// whose readings and rows are wanted; alarms of all are.
-        void take(std::string& text, std::string_view meter);
+        /// `shows`, where it is not empty, tells of which meters anything may be heard at all.
+        void take(std::string& text, std::string_view meter,
+                  const std::function<bool(const std::string& meter)>& shows = {});
 
     private:
         friend class News;

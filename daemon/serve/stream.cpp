@@ -27,7 +27,7 @@ public:
 
     Result<void> operator()(std::string& text) {
         if (!std::exchange(has_begun_, true)) text += greeting();
-        watcher_->take(text, meter_);
+        watcher_->take(text, meter_, parts_.shows);
         look_at_health(text);
         const auto now = Clock::now();
         if (now - heartbeat_at_ < heartbeat_every) return {};

@@ -6,6 +6,7 @@
 
 #include <algorithm>
 #include <atomic>
+#include <map>
 #include <unordered_map>
 
 #include "engine/clock.hpp"
@@ -20,6 +21,7 @@
 #include "serve/http_server.hpp"
 #include "serve/listen_socket.hpp"
 #include "serve/news.hpp"
+#include "serve/tenants.hpp"
 #include "service/engine_thread.hpp"
 #include "service/health_look.hpp"
 #include "service/housekeeper.hpp"
@@ -73,6 +75,8 @@ std::string start_line(const Configuration& configuration) {
 struct Generation {
     std::shared_ptr<const Configuration> configuration;
     std::unique_ptr<Api> api;
+    /// By the tenants' names; each shows his meters only.
+    std::map<std::string, std::unique_ptr<Api>> tenants;
     /// Patterns resolved, for the API's thread alone.
     std::unordered_map<std::string, const MeterSettings*> resolved;
 
@@ -112,6 +116,7 @@ public:
     [[nodiscard]] Started rescue();
     [[nodiscard]] Started open_store();
     [[nodiscard]] Started open_sockets();
+    [[nodiscard]] Started read_tenant_tokens();
     [[nodiscard]] Started begin();
 
 private:
@@ -147,6 +152,7 @@ private:
     std::unique_ptr<Housekeeper> housekeeper_;
     std::vector<ListenSocket> sockets_;
     std::string token_;
+    std::vector<TenantToken> tenant_tokens_;
     MetersLook meters_look_;  ///< Of the API's thread.
     std::mutex generation_mutex_;
     std::shared_ptr<Generation> generation_;
@@ -240,9 +246,28 @@ Started Daemon::Parts::open_sockets() {
         token_ = std::move(*token);
         reach = ListenSocket::Reach::everyone;
     }
+    if (auto read = read_tenant_tokens(); !read) return read;
     auto tcp = ListenSocket::on_tcp(configuration_->socket.http, reach);
     if (!tcp) return start_failure(exit_status::no_socket, tcp.error().text);
     sockets_.push_back(std::move(*tcp));
+    return {};
+}
+
+/// Each token must tell who shows it.
+Started Daemon::Parts::read_tenant_tokens() {
+    for (const TenantSettings& tenant : configuration_->tenants) {
+        auto token = read_token(tenant.token_file, "tenant.token_file");
+        if (!token) return start_failure(exit_status::configuration, token.error().text);
+        const auto same = std::ranges::find(tenant_tokens_, *token, &TenantToken::token);
+        if (*token == token_ || same != tenant_tokens_.end()) {
+            return start_failure(
+                exit_status::configuration,
+                fmt::format("the token of the tenant \"{}\" is that of {} too. Give each a token of his own.",
+                            tenant.name,
+                            *token == token_ ? "[socket] token_file" : "\"" + same->tenant + "\""));
+        }
+        tenant_tokens_.push_back({tenant.name, *std::move(token)});
+    }
     return {};
 }
 
@@ -288,7 +313,7 @@ Started Daemon::Parts::begin() {
     server_ = HttpServer::start(
         std::move(sockets_), HttpLimits::within(descriptors_allowed()),
         [this](const Request& request) { return answer(request); },
-        [](const std::string& line) { journal(Level::warning, line); }, token_);
+        [](const std::string& line) { journal(Level::warning, line); }, token_, tenant_tokens_);
     news_.wake_with([this] { server_->wake(); });
     is_ready_ = true;
     sd_notify(0, "READY=1\nSTATUS=Booking.");
@@ -334,6 +359,7 @@ void Daemon::Parts::reload(Configuration configuration) {
     keep("[broker]", &Configuration::broker);
     keep("[store]", &Configuration::store);
     keep("[socket]", &Configuration::socket);
+    keep("[[tenant]]", &Configuration::tenants);
 
     const auto fresh = std::make_shared<const Configuration>(std::move(configuration));
     // Nothing of a new topic may come before its meter is known.
@@ -355,6 +381,12 @@ void Daemon::Parts::answer_with(std::shared_ptr<const Configuration> configurati
     auto generation = std::make_shared<Generation>();
     generation->configuration = std::move(configuration);
     generation->api = std::make_unique<Api>(api_parts(*generation));
+    for (const TenantSettings& tenant : generation->configuration->tenants) {
+        auto own =
+            std::make_shared<const Configuration>(configuration_for(*generation->configuration, tenant));
+        generation->tenants[tenant.name] =
+            std::make_unique<Api>(parts_for(api_parts(*generation), tenant, std::move(own)));
+    }
     const std::lock_guard lock(generation_mutex_);
     generation_ = std::move(generation);
 }
@@ -365,7 +397,13 @@ Response Daemon::Parts::answer(const Request& request) {
         const std::lock_guard lock(generation_mutex_);
         generation = generation_;
     }
-    Response response = generation->api->handle(request);
+    const Api* api = generation->api.get();
+    if (!request.tenant.empty()) {
+        const auto tenant = generation->tenants.find(request.tenant);
+        if (tenant == generation->tenants.end()) return problem(403, "This token is of no tenant any more.");
+        api = tenant->second.get();
+    }
+    Response response = api->handle(request);
     // What is sent bit by bit goes on asking for it.
     const auto keeping = [&](auto& producer) {
         if (producer)

@@ -4,9 +4,9 @@
 
 #include "store/database.hpp"
 #include "store/entry_table.hpp"
+#include "store/history_table.hpp"
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
-#include "store/history_table.hpp"
 #include "store/register_table.hpp"
 #include "store/schema.hpp"
 
@@ -24,6 +24,9 @@ struct LedgerView::Tables {
     RegisterTable register_table;
     HistoryTable history_table;
     Statement refused, refused_count, alarms, alarm, undecided;
+    std::function<bool(const std::string&)> shows;
+
+    [[nodiscard]] bool hides(const std::string& meter_id) const { return shows && !shows(meter_id); }
 };
 
 LedgerView::Tables::Tables(std::unique_ptr<Database> opened)
@@ -65,11 +68,19 @@ void LedgerView::end() {
     tables_->database->roll_back();
 }
 
+void LedgerView::show_only(std::function<bool(const std::string& meter)> shows) {
+    tables_->shows = std::move(shows);
+}
+
 Result<std::vector<MeterRecord>> LedgerView::meters() {
-    return tables_->reads.meters();
+    return tables_->reads.meters().map([&](std::vector<MeterRecord> records) {
+        std::erase_if(records, [&](const MeterRecord& record) { return tables_->hides(record.id); });
+        return records;
+    });
 }
 
 Result<std::optional<MeterRecord>> LedgerView::meter(const std::string& id) {
+    if (tables_->hides(id)) return std::nullopt;
     return tables_->reads.meter(id);
 }
 
@@ -98,6 +109,7 @@ Result<std::optional<Instant>> LedgerView::history_begin(MeterKey meter) {
 }
 
 Result<std::int64_t> LedgerView::outbox_size() {
+    if (tables_->shows) return 0;
     return tables_->database->integer("SELECT count(*) FROM outbox");
 }
 
@@ -142,7 +154,8 @@ Result<std::vector<AlarmRecord>> LedgerView::alarms(const std::optional<std::str
         if (!*more) return found;
         auto alarm = alarm_of(cursor);
         if (!alarm) return tl::unexpected(alarm.error());
-        found.push_back({cursor.column<std::string>(alarm_column_count), std::move(*alarm)});
+        auto id = cursor.column<std::string>(alarm_column_count);
+        if (!tables_->hides(id)) found.push_back({std::move(id), std::move(*alarm)});
     }
 }
 
@@ -151,8 +164,10 @@ Result<std::optional<AlarmRecord>> LedgerView::alarm(std::int64_t id) {
     const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
     if (!*found) return std::nullopt;
+    auto meter = cursor.column<std::string>(alarm_column_count);
+    if (tables_->hides(meter)) return std::nullopt;
     return alarm_of(cursor).map([&](Alarm alarm) {
-        return std::optional(AlarmRecord{cursor.column<std::string>(alarm_column_count), std::move(alarm)});
+        return std::optional(AlarmRecord{std::move(meter), std::move(alarm)});
     });
 }
 
@@ -165,7 +180,9 @@ Result<std::vector<Undecided>> LedgerView::undecided(const std::optional<std::st
         if (!*more) return found;
         const auto kind = cursor.column(1, static_cast<AlarmKind>(alarm_kind_count - 1));
         if (!kind) return tl::unexpected(kind.error());
-        found.push_back({cursor.column<std::string>(0),
+        auto id = cursor.column<std::string>(0);
+        if (tables_->hides(id)) continue;
+        found.push_back({std::move(id),
                          *kind,
                          {cursor.column<Instant>(2), cursor.column<Instant>(3)},
                          cursor.column<std::string>(4)});

@@ -39,6 +39,9 @@ public:
 
     /// Whether the file's name still leads to what is read. False: open another.
     [[nodiscard]] bool is_in_place() const;
+    /// From then on meters that the function does not show are not there: neither their records, by which
+    /// alone all else is asked, nor their alarms. `outbox_size` tells of none.
+    void show_only(std::function<bool(const std::string& meter)> shows);
 
     /// Until the matching end(), all answers come from one moment of the ledger.
     [[nodiscard]] Result<void> begin();

@@ -53,6 +53,12 @@ TEST_CASE("The example shows every option", "[configuration]") {
     // q3 and q4 exclude each other, so one of them can only be shown in a comment, at the same default.
     CHECK(text.find("\n# q4 = \"3.125 m3/h\"\n") != std::string::npos);
     shown.insert("meter.q4");
+    // A tenant is no default, so he can only be shown in a comment.
+    for (const char* key : {"name", "token_file", "meters", "group"}) {
+        CHECK(text.find("\n# [[tenant]]\n") <
+              text.find(std::string("\n# ") + key + " = ", text.find("[[tenant]]")));
+        shown.insert(std::string("tenant.") + key);
+    }
     const auto known = known_configuration_keys();
     CHECK(shown == std::set<std::string>(known.begin(), known.end()));
 }

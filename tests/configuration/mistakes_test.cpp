@@ -1,4 +1,6 @@
 // Every mistake in how the file is put together, with the exact place and sentence that a person sees.
+#include <fmt/format.h>
+
 #include <catch2/catch.hpp>
 
 #include "sentences.hpp"
@@ -49,10 +51,39 @@ mode = "0600")") == R"(t.toml:1:2: unknown table `sokcet`; did you mean [socket]
     CHECK(
         of_file(R"([weather]
 url = "mqtt://x")") ==
-        R"(t.toml:1:2: unknown table `weather`. Take it out, or write one of [site], [broker], [store], [socket], [tariff], [[meter]], [meter.alarms].)");
+        R"(t.toml:1:2: unknown table `weather`. Take it out, or write one of [site], [broker], [store], [socket], [tariff], [[meter]], [meter.alarms], [[tenant]].)");
     CHECK(sentences_of(R"([[meters]]
 id = "house"
 topic = "a")") == R"(t.toml:1:3: unknown table `meters`; did you mean [[meter]]?)");
+}
+
+TEST_CASE("What is wrong with a tenant is told, and a right one is read", "[configuration]") {
+    const auto of_tenant = [](std::string_view lines,
+                              std::string_view socket = "http = \"127.0.0.1:8470\"\ntoken_file = \"/t\"") {
+        return sentences_of(
+            fmt::format("[socket]\n{}\n[[tenant]]\n{}\n[[meter]]\nid = \"flat-{{1}}\"\ntopic = "
+                        "\"flats/+/w\"\ngroup = \"staircase {{1}}\"\n",
+                        socket, lines));
+    };
+    const std::string known = "name = \"Flat 7\"\ntoken_file = \"/etc/t7\"\n";
+    CHECK(of_tenant(known + "meters = [\"flat-7\"]").empty());
+    CHECK(of_tenant(known + "group = \"staircase 2\"").empty());
+    CHECK_THAT(of_tenant("meters = [\"flat-7\"]"),
+               Catch::Contains("lacks a `name`") && Catch::Contains("lacks a `token_file`"));
+    CHECK_THAT(of_tenant(known), Catch::Contains("either `meters` or `group`"));
+    CHECK_THAT(of_tenant(known + "meters = [\"flat-7\"]\ngroup = \"staircase 2\""),
+               Catch::Contains("either `meters` or `group`"));
+    CHECK_THAT(of_tenant(known + "meters = [\"flat-{1}\"]"), Catch::Contains("is a pattern"));
+    CHECK_THAT(of_tenant(known + "meters = [\"flot-7\"]"), Catch::Contains("there is no meter \"flot-7\""));
+    CHECK_THAT(of_tenant(known + "group = \"stair\""), Catch::Contains("no meter is in the group \"stair\""));
+    CHECK_THAT(of_tenant(known + "meters = \"flat-7\""), Catch::Contains("must be a list of ids of meters"));
+    CHECK_THAT(of_tenant(known + "meter = [\"flat-7\"]"), Catch::Contains("did you mean `meters`?"));
+    CHECK_THAT(of_tenant(known + "meters = [\"flat-7\"]\n[[tenant]]\n" + known + "meters = [\"flat-7\"]"),
+               Catch::Contains("there is another tenant \"Flat 7\""));
+    // Without a token of its own the interface shows everything to everybody.
+    CHECK_THAT(of_tenant(known + "meters = [\"flat-7\"]", "http = \"127.0.0.1:8470\""),
+               Catch::Contains("needs `http` and `token_file` in [socket]"));
+    CHECK_THAT(sentences_of("tenant = 1"), Catch::Contains("below a line [[tenant]]"));
 }
 
 TEST_CASE("A value of the wrong type is told with an example of the right one", "[configuration]") {
