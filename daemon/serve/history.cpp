@@ -224,10 +224,10 @@ Response delete_history(const Call& call) {
     auto is_there = has_it(*seen);
     if (!is_there) return ledger_problem(is_there.error());
     if (!*is_there)
-        return problem(404,
-                       fmt::format("\"{}\" has no import \"{}\". GET /v1/meters/{}/history lists those there "
-                                   "are.",
-                                   seen->meter.id, excerpt(*import), seen->meter.id));
+        return problem(
+            404,
+            fmt::format("There is no import \"{}\" of \"{}\". Its list of imports shows those there are.",
+                        excerpt(*import), seen->meter.id));
     auto later = call.instruct(instruction_to_undo(seen->meter.id, *import));
     if (!later) return later.error();
     seen = see(call, *std::move(later));
