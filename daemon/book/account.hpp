@@ -6,8 +6,10 @@
 #include <map>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
+#include "book/seldom.hpp"
 #include "store/ledger.hpp"
 #include "tickledger/alarm.hpp"
 #include "tickledger/civil.hpp"
@@ -113,7 +115,7 @@ struct AccountMemory {
     /// undecided for now.
     std::optional<Span> clock_night;
     /// The evidence for a slow leak so far, and the period of the one that was told.
-    std::optional<SlowLeak> slow_leak;
+    Seldom<SlowLeak> slow_leak;
     std::optional<Duration> slow_leak_period;
     HighFlow high_flow;
     LongDraw long_draw;
@@ -130,14 +132,14 @@ struct AccountMemory {
     std::vector<MessageNumber> set_aside;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;
-    std::optional<HeldMessage> held_message;
-    std::optional<NodeBacklog> backlog;
+    Seldom<HeldMessage> held_message;
+    Seldom<NodeBacklog> backlog;
 };
 
-/// Compact JSON, stable: equal memories give equal texts.
-[[nodiscard]] std::string to_json(const AccountMemory& memory);
-/// Fails on what to_json did not write.
-[[nodiscard]] Result<AccountMemory> memory_from_json(const std::string& text);
+/// A short record (docs/ledger-format.md), stable: equal memories give equal records.
+[[nodiscard]] std::string to_record(const AccountMemory& memory);
+/// Reads a record, or the JSON text that ledgers before version 9 hold. Fails on anything else.
+[[nodiscard]] Result<AccountMemory> memory_from_record(std::string_view record);
 
 /// The time of absence by the newest word, people's or the configuration's, from the least to the greatest
 /// Instant where it has no ends; nothing: they are at home.
@@ -170,13 +172,15 @@ struct Account {
     /// Alarms whose condition holds, or that are shelved: at most one of a kind, its newest.
     std::map<AlarmKind, Alarm> open_alarms;
 
+    /// Its `now` was last told at this moment of the ledger's clock.
+    Instant now_told_at = Instant::min();
     /// Where Deadlines holds a place for it: no later than its next deadline.
     std::optional<Instant> scheduled_at;
     /// Of each step the row that changed last.
     std::array<OpenRow, 5> open_rows;
     // Of the open batch.
     bool is_changed = false;  ///< Its memory must be written.
-    bool has_news = false;    ///< Its `now` must be published.
+    bool has_news = false;    ///< Its `now` must be published; it may wait for its turn.
 };
 
 }  // namespace tickledger

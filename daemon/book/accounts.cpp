@@ -70,7 +70,7 @@ void Accounts::load() {
         const MeterSettings* settings = settings_for(*meters_, record.id);
         if (!settings) continue;
         auto account = std::make_unique<Account>(record.key, record.id, *settings, zone_);
-        if (!record.state.empty()) account->memory = value_or_throw(memory_from_json(record.state));
+        if (!record.state.empty()) account->memory = value_or_throw(memory_from_record(record.state));
         for (Alarm& alarm : value_or_throw(ledger_.open_alarms(record.key)))
             account->open_alarms.insert_or_assign(alarm.kind, std::move(alarm));
         by_id_[record.id] = account.get();

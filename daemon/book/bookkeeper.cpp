@@ -54,11 +54,21 @@ Result<void> Bookkeeper::load(const std::vector<MeterSettings>& meters, std::siz
 
 void Bookkeeper::load_all() {
     rows_.forget();
+    publications_.forget();
     outbox_.forget();
     deadlines_.forget();
     facts_ = load_facts(ledger_);
     accounts_.load();
     deadlines_.schedule_all();
+    owe_now();
+}
+
+/// Whose `now` waited for its turn at the end is one of those that were booked last.
+void Bookkeeper::owe_now() {
+    now_due_.reset();
+    if (!facts_.now_waits || !outbox_.takes_all()) return;
+    now_due_ = facts_.settled_until;
+    accounts_.for_each([&](Account& account) { account.has_news = true; });
 }
 
 Result<void> Bookkeeper::book(const Batch& batch) {
@@ -109,7 +119,13 @@ Result<void> Bookkeeper::end_recording() {
 }
 
 Result<void> Bookkeeper::publish_last_state() {
-    return in_transaction([&] { outbox_.publish_last_state(); });
+    return in_transaction([&] {
+        accounts_.for_each([&](Account& account) {
+            if (account.has_news && account.memory.counter.last) publications_.tell_now(account);
+            account.has_news = false;
+        });
+        outbox_.publish_last_state();
+    });
 }
 
 void Bookkeeper::take(const Delivery& delivery) {
@@ -118,7 +134,11 @@ void Bookkeeper::take(const Delivery& delivery) {
     if (const auto* message = std::get_if<Message>(&delivery.event)) {
         take_message(*message, delivery);
     } else if (const auto* instruction = std::get_if<Instruction>(&delivery.event)) {
-        if (Account* account = instructions_.take(*instruction)) deadlines_.schedule(*account);
+        if (Account* account = instructions_.take(*instruction)) {
+            // Whoever told it looks for what it changed.
+            account->now_told_at = Instant::min();
+            deadlines_.schedule(*account);
+        }
     } else {
         take_link(std::get<LinkChange>(delivery.event));
     }
@@ -155,11 +175,24 @@ void Bookkeeper::run_clock(Instant until) {
     facts_.settled_until = std::max(until, facts_.settled_until.value_or(until));
 }
 
-void Bookkeeper::finish(const LogPosition& next) {
+void Bookkeeper::tell_now() {
+    now_due_.reset();
     accounts_.for_each([&](Account& account) {
-        if (account.has_news && account.memory.counter.last) publications_.tell_now(account);
-        if (account.is_changed) value_or_throw(ledger_.set_state(account.key, to_json(account.memory)));
-        account.has_news = account.is_changed = false;
+        const auto due = publications_.tell_now_in_turn(account, facts_.settled_until);
+        if (due && (!now_due_ || *due < *now_due_)) now_due_ = due;
+    });
+    if (facts_.now_waits == now_due_.has_value()) return;
+    facts_.now_waits = now_due_.has_value();
+    store_now_waits(ledger_, facts_.now_waits);
+}
+
+void Bookkeeper::finish(const LogPosition& next) {
+    publications_.tell_corrections();
+    // A replay tells it once, at its end.
+    if (outbox_.takes_all()) tell_now();
+    accounts_.for_each([&](Account& account) {
+        if (account.is_changed) value_or_throw(ledger_.set_state(account.key, to_record(account.memory)));
+        account.is_changed = false;
     });
     rows_.flush();
     value_or_throw(ledger_.set_log_position(next));

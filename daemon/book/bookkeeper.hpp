@@ -64,7 +64,9 @@ public:
     [[nodiscard]] Result<void> book(const Batch& batch);
 
     /// True where running the clock to this moment would change something.
-    [[nodiscard]] bool has_deadline_until(Instant moment) const { return deadlines_.has_any_until(moment); }
+    [[nodiscard]] bool has_deadline_until(Instant moment) const {
+        return deadlines_.has_any_until(moment) || (now_due_ && *now_due_ <= moment);
+    }
 
     /// As Deadlines tells it.
     [[nodiscard]] std::uint64_t deadlines_met() const { return deadlines_.met(); }
@@ -104,6 +106,8 @@ private:
     void take_link(const LinkChange& change);
     void run_clock(Instant until);
     void finish(const LogPosition& next);
+    void tell_now();
+    void owe_now();
 
     const CivilZone zone_;
     Ledger& ledger_;
@@ -111,6 +115,8 @@ private:
     bool is_loaded_ = false;
     OddMessages odd_;
     std::optional<UnmatchedMessage> unmatched_;
+    /// When the next account's `now` may be told that waits for its turn.
+    std::optional<Instant> now_due_;
 
     // Each uses those above it.
     Outbox outbox_;

@@ -12,6 +12,7 @@ namespace {
 constexpr const char* counts_fact = "messages";
 constexpr const char* link_fact = "link";
 constexpr const char* settled_fact = "settled_until";
+constexpr const char* now_waits_fact = "now_waits";
 constexpr const char* fine_detail_fact = "fine_detail_from";
 
 std::optional<Instant> instant_fact(Ledger& ledger, const char* name) {
@@ -44,6 +45,7 @@ LedgerFacts load_facts(Ledger& ledger) {
     facts.link.up = link.value("up", true);
     if (link.contains("since")) facts.link.since = instant_of(link.value("since", std::int64_t{0}));
     facts.settled_until = instant_fact(ledger, settled_fact);
+    facts.now_waits = value_or_throw(ledger.fact(now_waits_fact)) == "1";
     facts.fine_detail_from = instant_fact(ledger, fine_detail_fact);
     return facts;
 }
@@ -61,6 +63,10 @@ void store_facts(Ledger& ledger, const LedgerFacts& facts) {
     if (facts.link.since) link["since"] = microseconds_of(*facts.link.since);
     value_or_throw(ledger.set_fact(link_fact, link.dump()));
     if (facts.settled_until) store_instant(ledger, settled_fact, *facts.settled_until);
+}
+
+void store_now_waits(Ledger& ledger, bool waits) {
+    value_or_throw(ledger.set_fact(now_waits_fact, waits ? "1" : "0"));
 }
 
 void store_fine_detail_from(Ledger& ledger, Instant from) {

@@ -32,13 +32,17 @@ struct LedgerFacts {
     std::optional<Instant> settled_until;
     /// Entries and intervals that ended before this are no longer kept.
     std::optional<Instant> fine_detail_from;
+    /// The `now` of a meter waited for its turn at the end of the last batch.
+    bool now_waits = false;
 };
 
 /// Throws StoreFailure.
 [[nodiscard]] LedgerFacts load_facts(Ledger& ledger);
-/// All but `fine_detail_from`. Throws StoreFailure.
+/// All but `fine_detail_from` and `now_waits`, which seldom change. Throws StoreFailure.
 void store_facts(Ledger& ledger, const LedgerFacts& facts);
 /// Throws StoreFailure.
 void store_fine_detail_from(Ledger& ledger, Instant from);
+/// Throws StoreFailure.
+void store_now_waits(Ledger& ledger, bool waits);
 
 }  // namespace tickledger

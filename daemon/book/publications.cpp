@@ -17,12 +17,27 @@ void Publications::correct(const Account& account, const std::vector<ChangedRow>
     for (const ChangedRow& row : changed) {
         if (!row.was_closed) continue;
         if (row.key.step == Step::interval && are_intervals_told(longest_entry) && outbox_.takes_all())
-            tell(account, MeterPublication::Kind::usage, document_of(account, row.span, row.row));
+            intervals_.insert_or_assign(row.key, Corrected{&account, row.span});
         const bool is_last_day =
             row.key.step == Step::day &&
             zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
-        if (is_last_day) tell_day(account, row.span);
+        if (is_last_day) days_.insert_or_assign(account.key, Corrected{&account, row.span});
     }
+}
+
+void Publications::tell_corrections() {
+    for (const auto& [key, corrected] : std::exchange(intervals_, {})) {
+        const Account& account = *corrected.account;
+        tell(account, MeterPublication::Kind::usage,
+             document_of(account, corrected.span, rows_.row(account, key.step, key.start)));
+    }
+    for (const auto& [key, corrected] : std::exchange(days_, {}))
+        tell_day(*corrected.account, corrected.span);
+}
+
+void Publications::forget() {
+    intervals_.clear();
+    days_.clear();
 }
 
 void Publications::close_intervals(Account& account, Span closed) {
@@ -36,8 +51,20 @@ void Publications::close_intervals(Account& account, Span closed) {
 }
 
 void Publications::tell_day(const Account& account, Span day) {
+    days_.erase(account.key);
     tell(account, MeterPublication::Kind::day,
          document_of(account, day, rows_.row(account, Step::day, day.from)));
+}
+
+std::optional<Instant> Publications::tell_now_in_turn(Account& account, std::optional<Instant> moment) {
+    if (!account.has_news || !account.memory.counter.last) return std::nullopt;
+    const Instant told_at = account.now_told_at;
+    // A clock that a new recording sets back makes nobody wait.
+    if (moment && told_at <= *moment && *moment - now_every < told_at) return told_at + now_every;
+    tell_now(account);
+    account.now_told_at = moment.value_or(told_at);
+    account.has_news = false;
+    return std::nullopt;
 }
 
 void Publications::tell_now(Account& account) {

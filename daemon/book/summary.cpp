@@ -31,7 +31,7 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
 Result<MeterSummary> summarise(const MeterRecord& record, const MeterSettings& settings,
                                const CivilZone& zone) {
     if (record.state.empty()) return MeterSummary{};
-    const auto memory = memory_from_json(record.state);
+    const auto memory = memory_from_record(record.state);
     if (!memory) return fail("meter " + record.id + ": " + memory.error().text);
     return summarise(*memory, settings, zone);
 }

@@ -225,7 +225,7 @@ Result<std::vector<MeterRecord>> Ledger::meters() {
 }
 
 Result<void> Ledger::set_state(MeterKey meter, const std::string& state) {
-    return tables_->set_state.run(meter, state).finish();
+    return tables_->set_state.run(meter, Bytes{state}).finish();
 }
 
 Result<void> Ledger::add_entry(MeterKey meter, const Entry& entry) {

@@ -85,7 +85,7 @@ struct RegisterReading {
 struct MeterRecord {
     MeterKey key = 0;
     std::string id;     ///< As configured, patterns resolved: "flat-7".
-    std::string state;  ///< JSON of the account's memory; empty for a new meter.
+    std::string state;  ///< The account's memory, as a record; empty for a new meter.
 };
 
 /// All changes between begin() and commit() stand or fall together. One thread. Every method may fail with

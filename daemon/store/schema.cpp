@@ -230,8 +230,21 @@ CREATE TABLE history (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4,
-                                              version_5, version_6, version_7, version_8};
+/// What is remembered of a meter becomes a record of bytes. The JSON text that is there stays until the meter
+/// is next heard: whoever reads knows both. SQLite changes no column's type in place.
+constexpr const char* version_9 = R"sql(
+CREATE TABLE meter_of_version_9 (
+    key INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    state BLOB NOT NULL DEFAULT x''
+) STRICT;
+INSERT INTO meter_of_version_9 SELECT key, id, CAST(state AS BLOB) FROM meter ORDER BY key;
+DROP TABLE meter;
+ALTER TABLE meter_of_version_9 RENAME TO meter;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4, version_5,
+                                              version_6, version_7, version_8, version_9};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

@@ -1,4 +1,6 @@
 // From messages to entries, rows, alarms and publications, over a real ledger file.
+#include <set>
+
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -78,6 +80,74 @@ TEST_CASE("a late message divides an entry, raises the revision of what it chang
     REQUIRE(usage.size() == 2);
     CHECK(usage[1]["revision"] == 1);
     CHECK(usage[1]["ticks"] == 10);
+}
+
+TEST_CASE("a backlog that comes late but in order has each row corrected once a batch") {
+    LedgerWorld world;
+    const auto timed = [](int minute) {
+        return "{\"count\":" + std::to_string(minute) + ",\"time\":\"" + format_utc(at_min(minute)) + "\"}";
+    };
+    world.hear(at_min(0), timed(0));
+    // The node is silent for ten hours; the clock closes them without it. Then all of them come at once.
+    world.run_clock(at_min(601));
+    REQUIRE(world.published("meters/house/usage").empty());
+    std::vector<Delivery> backlog;
+    for (int minute = 1; minute <= 600; ++minute) {
+        Message message;
+        message.arrived_at = at_min(601) + std::chrono::milliseconds{minute};
+        message.topic = "nodes/house";
+        message.payload = timed(minute);
+        backlog.push_back({std::move(message)});
+    }
+    world.take(std::move(backlog));
+    world.run_clock(at_min(603));
+    REQUIRE(world.entries().size() == 600);
+    // What is told of a row is what it has become, under the revision that it has.
+    const auto usage = world.published("meters/house/usage");
+    CHECK(usage.size() <= 40);
+    std::set<std::string> told;
+    for (const auto& row : usage) {
+        CAPTURE(row.dump());
+        CHECK(told.insert(row.at("from")).second);
+        CHECK(row.at("ticks") == 15);
+    }
+}
+
+TEST_CASE(
+    "of a meter that speaks each second, now is told at most once in five, and the last of it is true") {
+    LedgerWorld world;
+    const Instant begin = at_min(600);
+    const auto hear = [&](int second) {
+        Message message;
+        message.arrived_at = begin + std::chrono::seconds{second};
+        message.topic = "nodes/house";
+        message.payload = "{\"count\":" + std::to_string(second / 4) +
+                          ",\"boot\":1,\"seq\":" + std::to_string(second) + "}";
+        world.take({{std::move(message)}});
+    };
+    const auto told = [&] {
+        return world.published("meters/house/now").back().at("time").get<std::string>();
+    };
+    std::set<std::string> times;
+    for (int second = 0; second <= 32; ++second) {
+        hear(second);
+        times.insert(told());
+    }
+    CHECK(times.size() == 7);
+    CHECK(told() == "2026-03-01T10:00:30+00:00");
+    // What waits is told when its turn comes, though no message does.
+    CHECK_FALSE(world.keeper->has_deadline_until(begin + std::chrono::seconds{34}));
+    CHECK(world.keeper->has_deadline_until(begin + std::chrono::seconds{35}));
+    world.run_clock(begin + std::chrono::seconds{35});
+    CHECK(told() == "2026-03-01T10:00:32+00:00");
+
+    // A kill in between forgets none.
+    hear(36);
+    CHECK(told() == "2026-03-01T10:00:32+00:00");
+    world.open();
+    CHECK(world.keeper->has_deadline_until(begin + std::chrono::seconds{36}));
+    world.run_clock(begin + std::chrono::seconds{37});
+    CHECK(told() == "2026-03-01T10:00:36+00:00");
 }
 
 TEST_CASE("an interval that nothing touches closes by the clock, without a word, and has no row") {

@@ -259,7 +259,7 @@ TEST_CASE("conservation holds with readings by eye, and each is met to the neare
         const std::vector<RegisterReading> readings = desk.readings();
         const Books books = desk.books();
         const auto& meter = books.meters().at(0);
-        const AccountMemory memory = memory_from_json(meter.state).value();
+        const AccountMemory memory = memory_from_record(meter.state).value();
         std::int64_t booked = 0;
         std::int64_t adjusted = 0;
         for (const Entry& entry : meter.entries) {
@@ -333,7 +333,7 @@ TEST_CASE("conservation: the entries, the rows of every step and the register ho
         const auto booked =
             std::accumulate(meter.entries.begin(), meter.entries.end(), std::int64_t{0},
                             [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
-        RC_ASSERT(memory_from_json(meter.state).value().total_ticks == booked);
+        RC_ASSERT(memory_from_record(meter.state).value().total_ticks == booked);
         for (const std::int64_t ticks : meter.row_ticks)
             RC_ASSERT(ticks == booked);
     });

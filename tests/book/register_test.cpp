@@ -30,7 +30,7 @@ struct RegisterWorld : LedgerWorld {
     }
     AccountMemory memory() {
         for (const MeterRecord& record : must(ledger->meters())) {
-            if (record.id == "house") return must(memory_from_json(record.state));
+            if (record.id == "house") return must(memory_from_record(record.state));
         }
         return {};
     }

@@ -78,7 +78,7 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
 
 void Audit::check_conservation(const MeterBooks& books) {
     const std::int64_t booked = ticks_of(books);
-    const std::int64_t total = books.state.empty() ? 0 : memory_from_json(books.state).value().total_ticks;
+    const std::int64_t total = books.state.empty() ? 0 : memory_from_record(books.state).value().total_ticks;
     if (total != booked) {
         fail_with(books.id, "the entries hold " + std::to_string(booked) + " ticks, the register advanced " +
                                 std::to_string(total));
