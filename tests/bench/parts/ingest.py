@@ -30,10 +30,10 @@ def of_nothing(directory, qos, topics, messages):
     return found
 
 
-def of_script(directory, qos, topics, messages):
+def of_script(directory, qos, topics, messages, *kind):
     broker = Broker(directory)
     file = directory.path / f"script-{broker.port}.db"
-    found = subscriber(["/usr/bin/python3", HERE / "script.py", broker.port, qos, messages, file], broker, qos, topics,
+    found = subscriber(["/usr/bin/python3", HERE / "script.py", broker.port, qos, messages, file, *kind], broker, qos, topics,
                        messages)
     broker.stop()
     return found
@@ -92,18 +92,19 @@ def measure(quick):
     cases = [(1, 1), (1, 1_000)] if quick else [(qos, topics) for qos in (1, 0) for topics in (1, 1_000, 10_000)]
     for qos, topics in cases:
         messages = max(20_000, 2 * topics) if quick else max(100_000, 20 * topics)
-        nothing, ours, script = [], [], []
+        nothing, ours, script, careful = [], [], [], []
         for _ in range(rounds):
             directory = Directory()
             nothing.append(of_nothing(directory, qos, topics, messages))
             ours.append(of_daemon(directory, qos, topics, messages))
             script.append(of_script(directory, qos, topics, 500 if quick else 2_000))
+            careful.append(of_script(directory, qos, topics, messages, "careful"))
             directory.remove()
-        judge(table, f"QoS {qos}, {topics} topics", nothing, ours, script)
+        judge(table, f"QoS {qos}, {topics} topics", nothing, ours, script, careful)
     return {"ingest": table.markdown()}
 
 
-def judge(table, what, nothing, ours, script):
+def judge(table, what, nothing, ours, script, careful):
     def of(column, others):
         return median([one[column] / other[column] for one, other in zip(ours, others)])
 
@@ -115,5 +116,6 @@ def judge(table, what, nothing, ours, script):
     table.ratio(f"{what}: processor time a message, of it", of(1, nothing), "{:.2f}", 2,
                 note=f"; {spread(1, '{:.0f}', 1e6)} us")
     table.ratio(f"{what}: rate, of the script's", of(0, script), "{:.0f}", 10, most=False)
+    table.ratio(f"{what}: rate, of the script's that commits each second", of(0, careful), "{:.2f}", 1, most=False)
     table.add(f"{what}: bytes written a message", spread(2, "{:.0f}"))
     table.add(f"{what}: booked after the last was accepted, s", spread(3, "{:.1f}"))
