@@ -43,7 +43,7 @@ struct HistoryWorld : LedgerWorld {
             sum += entry.ticks;
         return sum;
     }
-    AccountMemory memory() { return must(memory_from_json(must(ledger->meters()).at(0).state)); }
+    AccountMemory memory() { return must(memory_from_record(must(ledger->meters()).at(0).state)); }
     std::int64_t ticks_of_rows(Step step) {
         RowFinder finder(zone, meters[0].interval);
         std::int64_t sum = 0;
