@@ -54,6 +54,8 @@ struct NodeBacklog {
     bool is_burst = false;
     /// The last thing that was booked was such a burst.
     bool follows_burst = false;
+    /// So many readings of it are booked already.
+    std::uint64_t booked = 0;
 };
 
 /// A pulse value that a calibration applied, from a civil midnight on.
@@ -134,6 +136,8 @@ struct AccountMemory {
     bool clock_disbelieved = false;
     Seldom<HeldMessage> held_message;
     Seldom<NodeBacklog> backlog;
+    /// The node is known to speak more than twice as often as its cadence tells.
+    bool speaks_faster = false;
 };
 
 /// A short record (docs/ledger-format.md), stable: equal memories give equal records.

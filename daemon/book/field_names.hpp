@@ -89,7 +89,9 @@ inline constexpr auto field_names = std::to_array<std::string_view>({"",
                                                                      "readings",
                                                                      "burst",
                                                                      "follows_burst",
-                                                                     "configured"});
+                                                                     "configured",
+                                                                     "booked",
+                                                                     "speaks_faster"});
 
 /// A field's name where it is told, and its number where it is compiled.
 struct FieldName {

@@ -88,7 +88,7 @@ void fields(Archive& archive, KeptReading& kept) {
 template <typename Archive>
 void fields(Archive& archive, NodeBacklog& backlog) {
     archive("readings", backlog.readings), archive("burst", backlog.is_burst);
-    archive("follows_burst", backlog.follows_burst);
+    archive("follows_burst", backlog.follows_burst), archive("booked", backlog.booked);
 }
 
 template <typename Archive>
@@ -112,7 +112,7 @@ void fields(Archive& archive, AccountMemory& memory) {
     archive("slow_leak_period", memory.slow_leak_period), archive("recent_packs", memory.recent_packs);
     archive("set_aside", memory.set_aside);
     archive("clock_disbelieved", memory.clock_disbelieved), archive("held_message", memory.held_message);
-    archive("backlog", memory.backlog);
+    archive("backlog", memory.backlog), archive("speaks_faster", memory.speaks_faster);
 }
 
 }  // namespace tickledger

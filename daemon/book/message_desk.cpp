@@ -44,6 +44,29 @@ bool stands_in(const NodeBacklog& backlog, const Reading& reading, Instant arriv
     });
 }
 
+/// Pulses of a start or before it that were told late: the entry that holds the start says that it may hide
+/// them.
+LateBooking add_to_restart(const Entry& entry, const Reading& late, Instant at, const CounterRules& rules) {
+    LateBooking booking;
+    const bool fits =
+        entry.unseen_max ? late.count <= *entry.unseen_max : rules.plausible(late.count, entry.span.length());
+    if (!fits) return booking;
+    booking.fit = LateBooking::Fit::divides;
+    Entry first = entry;
+    first.span.to = std::min(at, entry.span.to);
+    first.ticks = static_cast<std::int64_t>(late.count);
+    first.time_estimated = false;
+    first.end = {0, late.boot.value_or(0), late.seq.value_or(0)};
+    Entry second = entry;
+    second.span.from = first.span.to;
+    for (Entry* part : {&first, &second}) {
+        // Each may hide all that the whole one hid, but for what is found now.
+        if (part->unseen_max) *part->unseen_max -= late.count;
+        booking.add(*part);
+    }
+    return booking;
+}
+
 bool is_older_of_boot(const Account& account, const Reading& reading) {
     const auto& last = account.memory.counter.last;
     return last && reading.boot && reading.boot == last->boot && reading.seq && last->seq &&
@@ -95,6 +118,7 @@ void MessageDesk::offer(Account& account, const Reading& reading, const Message&
 }
 
 void MessageDesk::settle_backlog(Account& account) {
+    const bool goes_on = may_go_on(account);
     NodeBacklog settled = std::move(*account.memory.backlog);
     account.memory.backlog.reset();
     account.is_changed = true;
@@ -109,8 +133,9 @@ void MessageDesk::settle_backlog(Account& account) {
         message.payload = each.message.payload;
         take_reading(account, each.reading, message, delivery);
     }
-    const bool may_go_on = settled.is_burst && !speaks_faster(settled, account.rules.cadence);
-    if (may_go_on) account.memory.backlog = NodeBacklog{.readings = {}, .follows_burst = true};
+    if (!goes_on) return;
+    account.memory.backlog = NodeBacklog{
+        .readings = {}, .follows_burst = true, .booked = settled.booked + settled.readings.size()};
 }
 
 void MessageDesk::end_backlog(Account& account) {
@@ -128,7 +153,10 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
     if (booking.outcome == Outcome::late) return post_late(account, reading, booking, message);
     if (booking.outcome != Outcome::repeat) account.memory.clock_disbelieved = booking.clock_disbelieved;
     // The burst before is forgotten with the first reading that is not of it.
-    if (booking.outcome == Outcome::booked && !came.waited) account.memory.backlog.reset();
+    if (booking.outcome == Outcome::booked && !came.waited) {
+        account.memory.backlog.reset();
+        note_pace(account.memory, before.last, account.rules.cadence);
+    }
     follow_held(account, booking, message);
     if (booking.outcome != Outcome::repeat) post(account, booking, before);
 }
@@ -218,13 +246,18 @@ std::optional<Entry> MessageDesk::entry_of_late(const Account& account, const Re
         if (entry && entry->time_estimated && !reading.time) return std::nullopt;
         return entry;
     }
-    return reading.boot && reading.seq
-               ? value_or_throw(ledger_.gap_of(account.key, *reading.boot, *reading.seq))
-               : std::nullopt;
+    if (!reading.boot || !reading.seq) return std::nullopt;
+    auto gap = value_or_throw(ledger_.gap_of(account.key, *reading.boot, *reading.seq));
+    if (gap || !booking.late_at) return gap;
+    // What a node had counted and not yet sent at a start may come yet, and so may its first words after it.
+    auto entry = value_or_throw(ledger_.entry_at(account.key, *booking.late_at));
+    return entry && entry->kind == EntryKind::restart ? entry : std::nullopt;
 }
 
 LateBooking MessageDesk::book_late(const Account& account, const Entry& entry, const Reading& reading,
                                    const Booking& booking) {
+    if (account.rules.pulses && entry.kind == EntryKind::restart)
+        return add_to_restart(entry, reading, *booking.late_at, account.rules);
     if (account.rules.pulses) return fill(entry, reading, account.rules);
     const auto before = value_or_throw(ledger_.entry_before(account.key, entry.span.from));
     const Mark mark = before ? before->end : Mark{entry.begin_count, 0, 0};

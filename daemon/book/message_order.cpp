@@ -24,6 +24,19 @@ bool is_set_aside(const Account& account, const Reading& reading) {
     return std::find(aside.begin(), aside.end(), MessageNumber{*reading.boot, *reading.seq}) != aside.end();
 }
 
+/// The boot is new or, where pulses of two boots come by turns, known: then only its numbers go on.
+void enter_boot(Ledger& ledger, const Account& account, const Observation& observation) {
+    const auto known = value_or_throw(ledger.boot(account.key, *observation.boot));
+    const CounterRules& rules = account.rules;
+    if (known && known->last_seq && observation.seq &&
+        rules.seq_distance(*known->last_seq, *observation.seq) > 1) {
+        value_or_throw(ledger.add_gap(account.key, *observation.boot, rules.seq_after(*known->last_seq),
+                                      rules.seq_before(*observation.seq)));
+    }
+    const auto first = known && known->first_seq ? known->first_seq : observation.seq;
+    value_or_throw(ledger.put_boot(account.key, {*observation.boot, first, observation.seq}));
+}
+
 }  // namespace
 
 Circumstances MessageOrder::circumstances(const Account& account, const Reading& reading,
@@ -46,7 +59,13 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     if (!same_boot && held && held->observation.boot == reading.boot) return came;
     const auto boot = value_or_throw(ledger_.boot(account.key, *reading.boot));
     if (!boot) return came;
-    came.boot_already_left = !same_boot;
+    // Pulses that nobody has heard of count whenever they come: the queue of an earlier start may come
+    // between the words of a later one. Counts of a boot that was left are told again by those that follow.
+    // Where such a message tells when it was, it is placed there (MessageDesk::post_late).
+    const bool tells_past = reading.time && *reading.time < last->at;
+    const bool is_news = account.rules.pulses && !tells_past && reading.seq && boot->last_seq &&
+                         account.rules.seq_distance(*boot->last_seq, *reading.seq) > 0;
+    came.boot_already_left = !same_boot && !is_news;
     came.already_accepted = was_accepted(account, *boot, reading, same_boot ? last->seq : boot->last_seq);
     return came;
 }
@@ -80,8 +99,7 @@ void MessageOrder::remember_accepted(const Account& account, const CounterState&
                     value_or_throw(ledger_.put_boot(account.key, *left));
                 }
             }
-            value_or_throw(
-                ledger_.put_boot(account.key, {*observation.boot, observation.seq, observation.seq}));
+            enter_boot(ledger_, account, observation);
         } else if (observation.boot && observation.seq && previous && previous->seq &&
                    account.rules.seq_distance(*previous->seq, *observation.seq) > 1) {
             value_or_throw(ledger_.add_gap(account.key, *observation.boot,

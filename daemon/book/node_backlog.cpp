@@ -1,5 +1,6 @@
 #include "book/node_backlog.hpp"
 
+#include <algorithm>
 #include <utility>
 
 namespace tickledger {
@@ -10,6 +11,12 @@ Duration silence(const Account& account) {
     return account.rules.cadence * 3 / 2;
 }
 
+/// They have come like this for a whole cadence.
+bool lasts(const NodeBacklog& backlog, Duration cadence) {
+    const auto& readings = backlog.readings;
+    return readings.back().message.arrived_at - readings.front().message.arrived_at >= cadence;
+}
+
 }  // namespace
 
 bool is_burst_with(const NodeBacklog& backlog, Instant arrived_at, Duration cadence) {
@@ -18,9 +25,27 @@ bool is_burst_with(const NodeBacklog& backlog, Instant arrived_at, Duration cade
     return pause >= Duration{0} && pause < cadence / 2;
 }
 
-bool speaks_faster(const NodeBacklog& backlog, Duration cadence) {
-    const auto& readings = backlog.readings;
-    return readings.back().message.arrived_at - readings.front().message.arrived_at >= cadence;
+bool may_go_on(const Account& account) {
+    const NodeBacklog& backlog = *account.memory.backlog;
+    if (!backlog.is_burst) return false;
+    if (!lasts(backlog, account.rules.cadence)) return true;
+    const Observation* known = newest(account.memory.counter);
+    if (account.memory.speaks_faster || !known) return false;
+    const Duration gathered_in = backlog.readings.back().message.arrived_at - known->earliest();
+    // Twice as many as the cadence tells, for some may have been sent twice.
+    const auto most = static_cast<std::uint64_t>(std::max<Duration::rep>(
+        2 * gathered_in.count() / std::max<Duration::rep>(account.rules.cadence.count(), 1), 0));
+    return backlog.booked + backlog.readings.size() <= most + 2;
+}
+
+void note_pace(AccountMemory& memory, const std::optional<Observation>& before, Duration cadence) {
+    const auto& last = memory.counter.last;
+    // What hurries after a backlog tells nothing of it, nor does what comes after a silence.
+    if (!before || !last || last->tells_time() || before->time_estimated || last->hurry_from != Instant{})
+        return;
+    const Duration pause = last->arrived_at - before->arrived_at;
+    if (pause < Duration{0} || pause > cadence * 3 / 2) return;
+    memory.speaks_faster = pause < cadence / 2;
 }
 
 bool must_be_kept(const Account& account, Instant arrived_at) {
@@ -44,7 +69,7 @@ bool keep(Account& account, const Reading& reading, HeldMessage message) {
     backlog->is_burst = backlog->is_burst || goes_on;
     backlog->readings.push_back({reading, std::move(message)});
     account.is_changed = true;
-    return backlog->readings.size() >= node_backlog_max || speaks_faster(*backlog, account.rules.cadence);
+    return backlog->readings.size() >= node_backlog_max || lasts(*backlog, account.rules.cadence);
 }
 
 std::optional<Instant> node_backlog_deadline(const Account& account) {

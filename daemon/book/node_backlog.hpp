@@ -27,8 +27,14 @@ inline constexpr std::size_t node_backlog_max = 500;
 /// this for a whole cadence.
 bool keep(Account& account, const Reading& reading, HeldMessage message);
 
-/// They have come like this for a whole cadence: the node speaks faster than its cadence tells.
-[[nodiscard]] bool speaks_faster(const NodeBacklog& backlog, Duration cadence);
+/// More may follow what is kept and settled now. Not where the node is in no hurry: it has come like this for
+/// a whole cadence, and it always does so, or has told more readings than it can have gathered meanwhile.
+/// Precondition: something is kept.
+[[nodiscard]] bool may_go_on(const Account& account);
+
+/// Takes a booked reading that had not waited as a sign of how often the node speaks. `before`: the one
+/// before it, if any.
+void note_pace(AccountMemory& memory, const std::optional<Observation>& before, Duration cadence);
 
 /// True where a message at this moment shows that what is kept had waited.
 [[nodiscard]] bool is_burst_with(const NodeBacklog& backlog, Instant arrived_at, Duration cadence);

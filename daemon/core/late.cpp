@@ -142,6 +142,8 @@ LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rul
     TICKLEDGER_CHECK(late.seq.has_value(), "a message that fills a gap has a number");
     const std::int64_t index = rules.seq_distance(lost.begin_count, *late.seq);
     const std::int64_t missing = rules.seq_distance(lost.begin_count, lost.end.seq) + 1;
+    // Under another `seq_bits` than it was booked with, the gap's numbers need not be in order any more.
+    if (index < 0 || index >= missing) return fit_only(LateBooking::Fit::contradicts);
     // Each part of the gap may hide all that it hid, but for what is found now.
     const auto hidden = lost.unseen_max;
     const std::optional<std::uint64_t> left =
@@ -155,7 +157,9 @@ LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rul
     filled.time_estimated = true;
     filled.begin_count = 0;
     filled.end.seq = *late.seq;
-    if (!is_plausible(filled, rules)) return fit_only(LateBooking::Fit::contradicts);
+    // The gap may have been placed too short, and its messages need not have been sent evenly.
+    const bool fits = hidden ? late.count <= *hidden : is_plausible(filled, rules);
+    if (!fits) return fit_only(LateBooking::Fit::contradicts);
 
     LateBooking booking;
     booking.fit = LateBooking::Fit::divides;

@@ -113,13 +113,14 @@ void Engine::remove_old(Instant now) {
     house_kept_at_ = now;
     has_days_to_pack_ = true;
     if (!settings_.retention) return;
-    if (const auto removed = source_.remove_before(now - settings_.retention->messages, booked_to_); !removed)
-        tell_(Level::warning, removed.error().text);
+    // What a power cut may take from the ledger must still stand in the log.
+    const auto removed = ledger_.make_durable().and_then(
+        [&] { return source_.remove_before(now - settings_.retention->messages, booked_to_); });
+    if (!removed) tell_(Level::warning, removed.error().text);
     // A clock that is ahead must remove nothing: as many days as are kept must really have been seen since.
     const auto days = std::chrono::floor<std::chrono::days>(settings_.retention->readings).count();
-    if (const auto removed = bookkeeper_.remove_fine_detail(now - settings_.retention->readings, days);
-        !removed)
-        tell_(Level::warning, removed.error().text);
+    if (const auto done = bookkeeper_.remove_fine_detail(now - settings_.retention->readings, days); !done)
+        tell_(Level::warning, done.error().text);
 }
 
 /// As it goes along: else the file grows to its full size first, and stays as large.

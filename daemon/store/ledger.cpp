@@ -206,6 +206,14 @@ Result<void> Ledger::commit() {
     return tables_->database->commit();
 }
 
+Result<void> Ledger::make_durable() {
+    // The first thing that a checkpoint does is to sync the write-ahead log.
+    const auto busy = tables_->database->integer("PRAGMA wal_checkpoint(PASSIVE)");
+    if (!busy) return tl::unexpected(busy.error());
+    if (*busy != 0) return fail("The ledger is being copied and cannot be synced to the disk just now.");
+    return {};
+}
+
 void Ledger::roll_back() {
     tables_->database->roll_back();
     tables_->entry_writes.forget();

@@ -113,6 +113,9 @@ public:
     [[nodiscard]] Result<void> begin();
     [[nodiscard]] Result<void> commit();
     void roll_back();
+    /// A power cut takes back the youngest commits (synchronous=NORMAL); after this none that was made
+    /// before. Precondition: no transaction is open.
+    [[nodiscard]] Result<void> make_durable();
 
     [[nodiscard]] Result<LogPosition> log_position();
     [[nodiscard]] Result<void> set_log_position(const LogPosition& position);

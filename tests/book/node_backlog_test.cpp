@@ -284,6 +284,154 @@ TEST_CASE("a recording with a silence and a backlog in it, read again, changes n
     }
 }
 
+TEST_CASE("pulses of a long queue were refused as strays once its sending had taken a whole cadence") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto send = [&](Instant at, int seq, int pulses) {
+        Message message;
+        message.arrived_at = at;
+        message.topic = "nodes/house";
+        message.payload = fmt::format(R"({{"pulses":{},"boot":1,"seq":{}}})", pulses, seq);
+        world.take({{std::move(message)}});
+    };
+    for (int seq = 1; seq <= 3; ++seq)
+        send(at_min(3 * seq), seq, 1);
+    // Ten hours of three minutes each, sent in ten minutes.
+    for (int n = 0; n < 200; ++n)
+        send(at_min(610) + seconds{3} * n, 4 + n, 30);
+    send(at_min(625), 204, 2);
+    world.run_clock(at_min(640));
+    CHECK(total(world) == 3 + 200 * 30 + 2);
+    CHECK(none_refused(world));
+}
+
+TEST_CASE("pulses of a start were refused after the queue of an earlier start had come among them") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    std::int64_t told = 0;
+    const auto send = [&](Instant at, int boot, int seq, int pulses) {
+        Message message;
+        message.arrived_at = at;
+        message.topic = "nodes/house";
+        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
+        world.take({{std::move(message)}});
+        told += pulses;
+    };
+    for (int seq = 1; seq <= 3; ++seq)
+        send(at_min(3 * seq), 1, seq, 1);
+    // Of boot 2 nothing was heard before boot 3 spoke; its queue comes between the words of boot 3.
+    for (int n = 1; n <= 10; ++n) {
+        send(at_min(60 + 3 * n), 3, n, 20);
+        for (int queued = 1; queued <= 2; ++queued)
+            send(at_min(60 + 3 * n) + seconds{30 * queued}, 2, 2 * n + queued - 2, 40);
+    }
+    for (int n = 11; n <= 15; ++n)
+        send(at_min(60 + 3 * n), 3, n, 20);
+    world.run_clock(at_min(120));
+    const auto sum = [&] {
+        std::int64_t ticks = 0;
+        for (const Entry& entry : world.entries())
+            ticks += entry.ticks;
+        return ticks;
+    };
+    CHECK(sum() == told);
+    CHECK(none_refused(world));
+    const std::int64_t once = told;
+    for (int n = 1; n <= 10; ++n) {
+        send(at_min(120 + n), 3, n, 20);
+        send(at_min(120 + n) + seconds{1}, 2, n, 40);
+    }
+    world.run_clock(at_min(200));
+    CHECK(sum() == once);
+    CHECK(none_refused(world));
+}
+
+TEST_CASE("pulses that came late over a start were refused though they told when they were counted") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto send = [&](Instant at, int boot, int seq, int pulses, Instant time) {
+        Message message;
+        message.arrived_at = at;
+        message.topic = "nodes/house";
+        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{},"time":"{}"}})", pulses, boot, seq,
+                                      format_utc(time));
+        world.take({{std::move(message)}});
+    };
+    const auto now = [&](int minute, int boot, int seq, int pulses) {
+        send(at_min(minute), boot, seq, pulses, at_min(minute));
+    };
+    for (int seq = 1; seq <= 3; ++seq)
+        now(3 * seq, 1, seq, 1);
+    now(63, 2, 2, 5);
+    for (int round = 0; round < 2; ++round) {
+        // The last words of boot 1, and the first one of boot 2.
+        send(at_min(64), 1, 4, 10, at_min(12));
+        send(at_min(65), 1, 5, 20, at_min(15));
+        send(at_min(65), 2, 1, 7, at_min(60));
+    }
+    now(66, 2, 3, 5);
+    world.run_clock(at_min(90));
+    std::int64_t ticks = 0;
+    for (const Entry& entry : world.entries())
+        ticks += entry.ticks;
+    CHECK(ticks == 3 + 5 + 10 + 20 + 7 + 5);
+    CHECK(world.row(Step::hour, at_min(0))->ticks >= 33);
+    CHECK(none_refused(world));
+}
+
+TEST_CASE("a count that another one overtook was taken for a fall in a queue that is sent slowly") {
+    LedgerWorld world;
+    for (int n = 0; n <= 3; ++n)
+        world.hear_count(at_min(3 * n), 1000U + static_cast<unsigned>(n));
+    // An hour away; then a queued reading each half minute, and between them what is read meanwhile.
+    const auto hear = [&](Duration after_an_hour, std::uint64_t count) {
+        Message message;
+        message.arrived_at = at_min(70) + after_an_hour;
+        message.topic = "nodes/house";
+        message.payload = fmt::format(R"({{"count":{}}})", count);
+        world.take({{std::move(message)}});
+    };
+    for (int n = 0; n < 20; ++n) {
+        hear(seconds{30} * n, 1003U + static_cast<unsigned>(n));
+        if (n % 6 == 4) hear(seconds{30} * n + seconds{10}, 1023U + static_cast<unsigned>(n) / 6);
+    }
+    hear(minutes{12}, 1026);
+    hear(minutes{15}, 1027);
+    world.run_clock(at_min(90));
+    CHECK(total(world) == 27);
+    CHECK(none_refused(world));
+}
+
+TEST_CASE("a node that always speaks faster than its cadence was taken for one that catches up") {
+    LedgerWorld world;
+    int at_s = 0;
+    std::uint64_t count = 1000;
+    const auto hear = [&](std::uint64_t counted) {
+        Message message;
+        message.arrived_at = at_min(0) + seconds{at_s};
+        message.topic = "nodes/house";
+        message.payload = fmt::format(R"({{"count":{}}})", counted);
+        world.take({{std::move(message)}});
+    };
+    const auto speak = [&](int times) {
+        for (int n = 0; n < times; ++n, at_s += 30)
+            hear(++count);
+    };
+    speak(20);
+    at_s += 10 * 3600;
+    speak(20);
+    world.run_clock(at_min(0) + seconds{at_s + 600});
+    const auto entries = world.entries();
+    CHECK(total(world) == 39);
+    // One cadence after the silence it is believed as before.
+    CHECK_FALSE(entries.back().time_estimated);
+    hear(count + 900);
+    CHECK(total(world) == 39);
+}
+
 TEST_CASE("a node that speaks faster than its cadence is not kept waiting after a silence for ever") {
     LedgerWorld world;
     Node node(world, {});

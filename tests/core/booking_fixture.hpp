@@ -25,6 +25,13 @@ inline MeterSettings counter_meter() {
     return meter;
 }
 
+/// The same of a node that saves its count every so many ticks.
+inline MeterSettings with_checkpoint(std::uint64_t ticks) {
+    MeterSettings meter = counter_meter();
+    meter.checkpoint_ticks = ticks;
+    return meter;
+}
+
 /// Feeds readings to booking and keeps what came of them.
 class Booker {
 public:

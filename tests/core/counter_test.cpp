@@ -8,12 +8,6 @@ using std::chrono::seconds;
 
 namespace {
 
-MeterSettings with_checkpoint(std::uint64_t ticks) {
-    MeterSettings meter = counter_meter();
-    meter.checkpoint_ticks = ticks;
-    return meter;
-}
-
 Reading of_boot(std::uint64_t boot, std::uint64_t seq, std::uint64_t count) {
     return {.count = count, .boot = boot, .seq = seq};
 }

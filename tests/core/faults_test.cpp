@@ -8,12 +8,6 @@ using std::chrono::seconds;
 
 namespace {
 
-MeterSettings with_checkpoint(std::uint64_t ticks) {
-    MeterSettings meter = counter_meter();
-    meter.checkpoint_ticks = ticks;
-    return meter;
-}
-
 /// Feeds a recording of counts, three minutes apart, again: each arrival as it was recorded.
 void play(Booker& book, const std::vector<std::uint64_t>& counts) {
     int at_min = 0;
@@ -67,6 +61,15 @@ TEST_CASE("a late reading without a time is told by its place in the record") {
     const auto booking = book(minutes(4), 104);
     CHECK(booking.outcome == Outcome::late);
     CHECK(booking.late_at == after(minutes(4)));
+}
+
+TEST_CASE("an older reading with the same count and a time of its own is late and no repeat") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), {.count = 100, .time = after(minutes(0))});
+    (void)book(minutes(6), {.count = 105, .time = after(minutes(6))});
+    const auto booking = book(minutes(7), {.count = 105, .time = after(minutes(3))});
+    CHECK(booking.outcome == Outcome::late);
+    CHECK(booking.late_at == after(minutes(3)));
 }
 
 TEST_CASE("an uptime that fell was a restart even where the node cannot have started since") {
@@ -130,6 +133,41 @@ TEST_CASE("a hole in pulses tells how much may have run in it") {
     REQUIRE(book.entries.size() == 3);
     CHECK(book.entries[1].kind == EntryKind::lost);
     CHECK(book.entries[1].unseen_max == book.rules.plausible_max(minutes(12)));
+}
+
+TEST_CASE("a queue that came in pieces right after the broker's was taken for presets of two ticks") {
+    for (const bool tells_boot : {true, false}) {
+        Booker book(counter_meter());
+        const auto reading = [&](std::uint64_t seq, std::uint64_t count) {
+            Reading said{.count = count, .seq = seq};
+            if (tells_boot) said.boot = 1;
+            return said;
+        };
+        (void)book(minutes(0), reading(1, 1000));
+        (void)book.with({.arrived_at = after(minutes(60)), .waited = true}, reading(2, 1040));
+        // Pieces of three, two minutes apart; the node speaks once in three.
+        std::uint64_t seq = 2;
+        for (int piece = 0; piece < 5; ++piece) {
+            for (int n = 0; n < 3; ++n) {
+                ++seq;
+                (void)book(minutes(61 + 2 * piece) + seconds(n), reading(seq, 1040 + 40 * (seq - 2)));
+            }
+        }
+        CHECK(book.total() == 40 + 15 * 40);
+        // Beyond what can run in a cadence it is a suspect as ever.
+        CHECK(book(minutes(69) + seconds(3), reading(18, 1640 + 200)).outcome == Outcome::held);
+    }
+}
+
+TEST_CASE("a queue whose uptimes tell how far apart its readings were was taken for presets") {
+    Booker book(counter_meter());
+    for (unsigned n = 0; n < 10; ++n) {
+        (void)book(minutes(60) + seconds(40) * n,
+                   {.count = 1000U + 60U * n, .boot = 1, .uptime = minutes(3) * n});
+    }
+    CHECK(book.total() == 9 * 60);
+    CHECK(book(minutes(66) + seconds(1), {.count = 3000, .boot = 1, .uptime = minutes(30)}).outcome ==
+          Outcome::held);
 }
 
 TEST_CASE("a node that always speaks faster than its cadence is believed no more for that") {

@@ -83,6 +83,35 @@ TEST_CASE("a hole over the wrap of seq is found and filled") {
     CHECK(filled.parts()[0].end.seq == 255);
 }
 
+TEST_CASE("pulses that fill a gap were refused where it had been placed too short for them") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 1, 5));
+    (void)book.with({.arrived_at = after(minutes(60)), .waited = true}, pulses(1, 2, 0));
+    // A live message overtakes the one with number 3, which had waited as long as number 2.
+    (void)book(minutes(60) + std::chrono::seconds(1), pulses(1, 4, 0));
+    REQUIRE(book.entries.size() == 4);
+    const Entry gap = book.entries[2];
+    REQUIRE(gap.kind == EntryKind::lost);
+    REQUIRE(gap.span.length() < std::chrono::seconds(2));
+    const LateBooking filled = fill(gap, pulses(1, 3, 300), book.rules);
+    REQUIRE(filled.fit == LateBooking::Fit::divides);
+    CHECK(filled.parts()[0].ticks == 300);
+    CHECK(fill(gap, pulses(1, 3, 30'000), book.rules).fit == LateBooking::Fit::contradicts);
+}
+
+TEST_CASE("a gap was divided by zero where seq_bits had been configured anew") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 255, 5));
+    (void)book(minutes(9), pulses(1, 512, 7));
+    REQUIRE(book.entries.size() == 3);
+    MeterSettings meter = pulse_meter();
+    meter.seq_bits = 8;
+    // The gap of 256 to 511 now begins behind its end: 0 to 255.
+    const CounterRules anew(meter);
+    CHECK(fill(book.entries[1], pulses(1, 1, 1), anew).fit == LateBooking::Fit::contradicts);
+    CHECK(fill(book.entries[1], pulses(1, 255, 1), anew).fit == LateBooking::Fit::contradicts);
+}
+
 TEST_CASE("pulses after a new boot prove nothing of the time before it") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 8, 5));
