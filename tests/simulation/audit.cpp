@@ -1,9 +1,9 @@
 #include "simulation/audit.hpp"
 
 #include <algorithm>
+#include <map>
 #include <numeric>
-#include <set>
-#include <unordered_set>
+#include <utility>
 
 #include "book/account.hpp"
 #include "simulation/world.hpp"
@@ -14,10 +14,6 @@ namespace {
 
 constexpr const char* rebuilt_file = "/store/rebuilt.db";
 
-std::uint64_t mask_of(int bits) {
-    return bits == 0 ? ~std::uint64_t{0} : (std::uint64_t{1} << bits) - 1;
-}
-
 std::int64_t ticks_in(const std::vector<Instant>& ticks, Span span) {
     return std::upper_bound(ticks.begin(), ticks.end(), span.to) -
            std::upper_bound(ticks.begin(), ticks.end(), span.from);
@@ -27,6 +23,7 @@ std::string words(const Entry& entry) {
     return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
            format_utc(entry.span.to) + " " + std::to_string(entry.ticks) + " ticks, counts " +
            std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count) +
+           (entry.unseen_max ? ", unseen_max " + std::to_string(*entry.unseen_max) : "") +
            (entry.time_estimated ? ", placed" : "");
 }
 
@@ -35,11 +32,42 @@ std::int64_t ticks_of(const MeterBooks& books) {
                            [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
 }
 
+/// What readings by eye added is no water that the node told.
+std::int64_t ticks_without_adjustments(const MeterBooks& books) {
+    std::int64_t sum = ticks_of(books);
+    for (const Entry& entry : books.entries) {
+        if (entry.kind == EntryKind::adjustment) sum -= entry.ticks;
+    }
+    return sum;
+}
+
+std::int64_t total_of(const MeterBooks& books) {
+    return books.state.empty() ? 0 : memory_from_record(books.state).value().total_ticks;
+}
+
+/// The sums that stay where old detail is removed.
+std::string sums_of(const Books& books) {
+    std::string all;
+    for (const MeterBooks& meter : books.meters()) {
+        all += meter.id + " " + std::to_string(total_of(meter));
+        for (std::size_t step = 1; step < meter.row_ticks.size(); ++step)
+            all += " " + std::to_string(meter.row_ticks[step]);
+        all += "; ";
+    }
+    return all;
+}
+
 }  // namespace
 
-Audit::Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine,
-             const std::vector<Sent>& sent, const std::vector<Line>& lines)
-    : plan_(plan), settings_(settings), machine_(machine), sent_(sent), lines_(lines) {}
+Audit::Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine, const Heard& heard,
+             WorldReport& report)
+    : plan_(plan),
+      settings_(settings),
+      machine_(machine),
+      sent_(heard.sent),
+      unheard_(heard.unheard),
+      lines_(heard.lines),
+      report_(report) {}
 
 void Audit::fail_with(const std::string& meter, const std::string& what) {
     if (!failure_) failure_ = meter + ": " + what;
@@ -59,16 +87,18 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
     const bool was_right = !failure_;
     check_conservation(books);
     check_total(node, books);
-    check_entries(node, books);
+    check_times(node, books);
+    check_unseen(node, books);
     if (was_right && failure_) {
         *failure_ += "\n  " + words(plan_.nodes[node]);
         if (std::getenv("TICKLEDGER_SHOW_BOOKS")) {
             for (const Entry& entry : books.entries)
                 *failure_ += "\n  " + words(entry);
-            for (const Line& line : lines_) {
-                if (line.sent == Line::no_message || sent_[line.sent].node != node) continue;
-                const Message& message = sent_[line.sent].delivery.message;
-                *failure_ += "\n  " + format_utc(message.arrived_at) + " " + message.payload;
+            for (const Sent* sent : heard_of(node)) {
+                const Delivery& said = sent->delivery;
+                *failure_ += "\n  sent " + format_utc(said.sent_at) + " arrived " +
+                             format_utc(said.message.arrived_at) + " ran " + std::to_string(said.true_ticks) +
+                             " counted " + std::to_string(said.counted) + " " + said.message.payload;
             }
             for (const auto& refused : books.refused)
                 *failure_ += "\n  refused " + std::to_string(refused.reason) + refused.payload;
@@ -77,30 +107,47 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
 }
 
 void Audit::check_conservation(const MeterBooks& books) {
-    const std::int64_t booked = ticks_of(books);
-    const std::int64_t total = books.state.empty() ? 0 : memory_from_record(books.state).value().total_ticks;
+    const std::int64_t total = total_of(books);
+    // Where old entries and intervals are removed, the hours and what is longer hold all that ran.
+    const std::int64_t booked = plan_.keeps_readings ? total : ticks_of(books);
     if (total != booked) {
         fail_with(books.id, "the entries hold " + std::to_string(booked) + " ticks, the register advanced " +
                                 std::to_string(total));
     }
-    for (std::size_t step = 0; step < books.row_ticks.size(); ++step) {
+    for (std::size_t step = plan_.keeps_readings ? 1 : 0; step < books.row_ticks.size(); ++step) {
         if (books.row_ticks[step] != booked) {
-            fail_with(books.id, "the entries hold " + std::to_string(booked) + " ticks, the rows of step " +
+            fail_with(books.id, "booked are " + std::to_string(booked) + " ticks, the rows of step " +
                                     std::to_string(step) + " hold " + std::to_string(books.row_ticks[step]));
         }
     }
 }
 
-/// Without a boot field a fall seen at a false time looks like a restart, and nothing tells it from one. A
-/// preset can not be told either where it is to a count that the water could have reached, or where only
-/// messages that had waited and tell no time were heard of it: those that fall are taken for repeats.
-bool Audit::is_undecidable(const PlannedNode& planned, const MeterBooks& books) const {
+std::vector<const Sent*> Audit::heard_of(std::uint32_t node) const {
+    std::vector<const Sent*> heard;
+    const Sent* newest = nullptr;
+    for (const Line& line : lines_) {
+        if (line.sent == Line::no_message || sent_[line.sent].node != node) continue;
+        const Sent& now = sent_[line.sent];
+        const bool is_count = plan_.nodes[node].settings.message != MessageForm::pulses;
+        // A retained copy that falls is of no worth: nobody knows how old it is.
+        if (line.retained && is_count && newest && now.delivery.count < newest->delivery.count) continue;
+        if (!newest || now.delivery.sent_at > newest->delivery.sent_at) newest = &now;
+        heard.push_back(&now);
+    }
+    return heard;
+}
+
+const char* Audit::why_undecidable(const PlannedNode& planned) const {
     const NodeSettings& node = planned.settings;
-    if (node.message == MessageForm::senml && may_lose_time()) return true;
-    if (planned.story.presets.empty()) return false;
-    const auto found = std::count_if(books.entries.begin(), books.entries.end(),
-                                     [](const Entry& entry) { return entry.kind == EntryKind::preset; });
-    return !node.tells_time || static_cast<std::size_t>(found) != planned.story.presets.size();
+    if (planned.story.power_cuts.empty()) return nullptr;
+    const bool tells_start = node.tells_boot && node.message != MessageForm::senml;
+    if (!tells_start && may_lose_time())
+        return "no boot told: a fall at a false time of the server looks like a restart";
+    const bool tells_order = (node.tells_boot && node.tells_seq) || node.tells_time;
+    const bool comes_again = !planned.story.redeliveries.empty() || !planned.story.backlogs.empty();
+    if (!tells_order && comes_again)
+        return "neither seq with boot nor time told: after a restart an old message looks like a new one";
+    return nullptr;
 }
 
 /// Where the times that are booked may lie closer together than the water ran, gains may seem impossible.
@@ -108,110 +155,143 @@ bool Audit::may_lose_time() const {
     return plan_.steps_clock || plan_.has_no_clock_battery;
 }
 
-Audit::Expected Audit::expected_count(std::uint32_t node) const {
-    const NodeSettings& settings = plan_.nodes[node].settings;
-    const std::uint64_t mask = mask_of(settings.counter_bits);
-    const bool is_ordered = plan_.nodes[node].certainty == Certainty::ordered;
-    Expected expected;
-    const Sent* last = nullptr;
-    std::set<std::uint64_t> left_boots;
-    for (const Line& line : lines_) {
-        if (line.sent == Line::no_message || sent_[line.sent].node != node) continue;
-        const Sent& now = sent_[line.sent];
-        expected.has_messages = true;
-        if (last) {
-            const Delivery& from = last->delivery;
-            const Delivery& to = now.delivery;
-            const bool same_boot = from.boot == to.boot || !is_ordered;
-            const bool is_old = same_boot ? (is_ordered ? to.seq <= from.seq : to.count <= from.count)
-                                          : left_boots.contains(to.boot);
-            // A retained copy that falls is ignored, whatever its boot.
-            if (is_old || (line.retained && to.count < from.count)) continue;
-            if (now.presets_before == last->presets_before) {
-                std::uint64_t begin = from.count;
-                if (!same_boot) {
-                    const bool is_ahead = ((to.count - from.count) & mask) <= mask / 2;
-                    begin = settings.tells_saved            ? to.saved
-                            : settings.checkpoint_ticks > 0 ? to.count - to.count % settings.checkpoint_ticks
-                            : is_ahead                      ? from.count
-                                                            : 0;
-                    if (((from.count - begin) & mask) > mask / 2) begin = from.count;
-                }
-                expected.ticks += static_cast<std::int64_t>((to.count - begin) & mask);
-            }
-            if (!same_boot) left_boots.insert(from.boot);
-        } else {
-            expected.ticks =
-                static_cast<std::int64_t>((now.delivery.count - now.delivery.first_count) & mask);
-        }
-        last = &now;
-    }
-    return expected;
-}
-
-Audit::Expected Audit::expected_pulses(std::uint32_t node, const MeterBooks& books) const {
-    std::unordered_set<std::string_view> refused;
-    for (const MeterBooks::Refused& one : books.refused)
-        refused.insert(one.payload);
-    Expected expected;
-    std::set<std::pair<std::uint64_t, std::uint64_t>> seen;
-    for (const Line& line : lines_) {
-        if (line.sent == Line::no_message || sent_[line.sent].node != node) continue;
-        const Delivery& said = sent_[line.sent].delivery;
-        expected.has_messages = true;
-        if (!seen.insert({said.boot, said.seq}).second || refused.contains(said.message.payload)) continue;
-        expected.ticks += static_cast<std::int64_t>(said.count);
-    }
-    return expected;
-}
-
 void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
-    if (planned.certainty == Certainty::vague || is_undecidable(planned, books)) return;
-    const bool is_pulses = planned.settings.message == MessageForm::pulses;
-    const Expected expected = is_pulses ? expected_pulses(node, books) : expected_count(node);
-    const std::int64_t booked = ticks_of(books);
-    if (booked == expected.ticks) return;
-    std::int64_t skipped = 0;
-    for (const Entry& entry : books.entries) {
-        if (entry.kind == EntryKind::preset) {
-            skipped += static_cast<std::int64_t>((entry.end.count - entry.begin_count) &
-                                                 mask_of(planned.settings.counter_bits));
-        }
+    const auto heard = heard_of(node);
+    if (heard.empty()) return;
+    if (const char* why = why_undecidable(planned)) {
+        ++report_.excused[why];
+        return;
     }
-    if (may_lose_time()) {
-        const bool is_explained = booked + skipped == expected.ticks || !planned.story.power_cuts.empty() ||
-                                  !planned.story.presets.empty();
-        if (is_explained && booked <= expected.ticks) return;
+    const Told told = planned.settings.message == MessageForm::pulses
+                          ? told_by_pulses(heard)
+                          : told_by_counts(planned.settings, heard);
+    const std::int64_t booked = plan_.keeps_readings ? total_of(books) : ticks_without_adjustments(books);
+    if (booked >= told.least_ticks && booked <= told.most_ticks) return;
+    if (booked > told.most_ticks && booked <= told.most_ticks + told.ran_back_over_starts) {
+        ++report_.excused["a start that told `saved`: what had run back before it is not seen"];
+        return;
     }
-    fail_with(books.id, "the messages tell " + std::to_string(expected.ticks) + " ticks, booked are " +
-                            std::to_string(booked) + " (" + std::to_string(skipped) +
-                            " passed over as presets, " + std::to_string(books.refused.size()) +
+    if (booked > told.most_ticks &&
+        booked <= told.most_ticks + told.ran_back_over_starts + told.set_by_hand) {
+        ++report_
+              .excused["a count was set by hand, or ran back before a start: it passes for what was counted"];
+        return;
+    }
+    const bool tells_order =
+        (planned.settings.tells_boot && planned.settings.tells_seq) || planned.settings.tells_time;
+    if (booked > told.most_ticks && !tells_order &&
+        (!planned.story.redeliveries.empty() || !planned.story.backlogs.empty())) {
+        ++report_.excused
+              ["neither seq with boot nor time told: old messages one after the other look like a restart"];
+        return;
+    }
+    if (booked < told.least_ticks && told.starts_cross) {
+        report_.unbooked_ticks += told.least_ticks - booked;
+        ++report_.excused
+              ["the first word of a start came after that of a later one, whose counts are late then"];
+        return;
+    }
+    const bool has_false_clock = may_lose_time() || !planned.story.clock_errors.empty();
+    if (booked < told.least_ticks && has_false_clock) {
+        // check_unseen() holds each hole against its bound.
+        report_.unbooked_ticks += told.least_ticks - booked;
+        ++report_.excused["a false clock: told ticks passed over, within `unseen_max`"];
+        return;
+    }
+    fail_with(books.id, "the messages tell at least " + std::to_string(told.least_ticks) +
+                            " ticks, the node counted " + std::to_string(told.most_ticks) + ", booked are " +
+                            std::to_string(booked) + " (" + std::to_string(books.refused.size()) +
                             " messages refused)");
 }
 
-void Audit::check_entries(std::uint32_t node, const MeterBooks& books) {
+/// Every entry against the water that ran in its span.
+void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
     const bool is_pulses = planned.settings.message == MessageForm::pulses;
+    const auto back_ticks = planned.story.back_ticks();
+    // Where two starts cross, the older one's times are not believed.
+    const bool starts_cross = told_by_counts(planned.settings, heard_of(node)).starts_cross;
     const bool knows_times =
-        planned.tells_true_time && !may_lose_time() && !is_undecidable(planned, books) &&
+        planned.tells_true_time && !starts_cross && !may_lose_time() && !why_undecidable(planned) &&
+        planned.story.presets.empty() &&
         (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
         !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
-                        !planned.story.overtaken.empty()));
+                        !planned.story.overtaken.empty() || !planned.story.backlogs.empty()));
     const Entry* before = nullptr;
     for (const Entry& entry : books.entries) {
+        if (entry.kind == EntryKind::adjustment) continue;
         if (before && entry.span.from != before->span.to && entry.span.length() > Duration{0}) {
             fail_with(books.id, "entries overlap or leave a gap: " + words(*before) + "; " + words(entry));
         }
         before = &entry;
-        if (!knows_times || entry.time_estimated) continue;
-        const std::int64_t ran = ticks_in(planned.ticks, entry.span);
-        const bool is_right = entry.kind == EntryKind::measured ? entry.ticks == ran
-                              : entry.kind == EntryKind::restart
-                                  ? entry.ticks <= ran && static_cast<std::uint64_t>(ran - entry.ticks) <=
-                                                              entry.unseen_max.value_or(0)
-                                  : true;
-        if (!is_right) fail_with(books.id, std::to_string(ran) + " ticks ran in " + words(entry));
+        if (!knows_times || entry.time_estimated || entry.kind != EntryKind::measured) continue;
+        const std::int64_t ran = ticks_in(planned.ticks, entry.span) - ticks_in(back_ticks, entry.span);
+        if (ran != entry.ticks) fail_with(books.id, std::to_string(ran) + " ticks ran in " + words(entry));
+    }
+}
+
+/// Every entry against what ran between the two messages that it lies between, whatever their times.
+void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
+    const PlannedNode& planned = plan_.nodes[node];
+    if (planned.certainty != Certainty::ordered || !planned.settings.tells_boot ||
+        !planned.settings.tells_seq)
+        return;
+    std::map<std::pair<std::uint64_t, std::uint64_t>, const Sent*> by_mark;
+    for (const auto* said : {&sent_, &unheard_}) {
+        for (const Sent& sent : *said) {
+            if (sent.node == node)
+                by_mark[{fingerprint(std::to_string(sent.delivery.boot)), sent.delivery.seq}] = &sent;
+        }
+    }
+    const Sent* before = nullptr;
+    Instant newest = Instant::min();
+    for (const Entry& entry : books.entries) {
+        if (entry.kind == EntryKind::adjustment) continue;
+        const auto found = by_mark.find({entry.end.boot, entry.end.seq});
+        const Sent* after = found == by_mark.end() ? nullptr : found->second;
+        if (!after) return fail_with(books.id, "no message ends this entry: " + words(entry));
+        // Pulses of an earlier start that come among those of a later one.
+        const bool is_in_order = after->delivery.sent_at >= newest;
+        if (before && is_in_order && before->delivery.sent_at == newest)
+            check_span(entry, *before, *after, books);
+        newest = std::max(newest, after->delivery.sent_at);
+        before = after;
+    }
+}
+
+void Audit::check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books) {
+    const NodeSettings& node = plan_.nodes[to.node].settings;
+    const auto ran = static_cast<std::int64_t>(to.delivery.true_ticks - from.delivery.true_ticks);
+    const bool was_set = to.presets_before != from.presets_before;
+    const std::string what = std::to_string(ran) + " ticks ran between the messages of " + words(entry);
+    const std::int64_t booked = entry.kind == EntryKind::lost ? 0 : entry.ticks;
+    switch (entry.kind) {
+        case EntryKind::measured:
+            // A count that was set by hand may pass for a gain.
+            if (!was_set && booked != ran) fail_with(books.id, what);
+            return;
+        case EntryKind::restart:
+            // Where the node keeps every tick and tells what it restored, a fall before the start is not
+            // seen.
+            if (!was_set && booked > to.delivery.counted - from.delivery.counted &&
+                !(node.tells_saved && node.checkpoint_ticks == 1))
+                fail_with(books.id, what + ", the node counted fewer");
+            break;
+        default:
+            break;
+    }
+    if (entry.kind == EntryKind::restart || entry.kind == EntryKind::preset ||
+        entry.kind == EntryKind::lost) {
+        if (!entry.unseen_max) return fail_with(books.id, what + ": it tells no `unseen_max`");
+        const auto bound = static_cast<std::int64_t>(*entry.unseen_max);
+        if (ran - booked <= bound) return;
+        if (may_lose_time()) {
+            // The span itself is not known.
+            ++report_.excused["a false time of the server: more ran in a span than its `unseen_max`"];
+            return;
+        }
+        fail_with(books.id, what + ": more than its `unseen_max` of " + std::to_string(bound));
     }
 }
 
@@ -232,6 +312,11 @@ void Audit::check_rebuilding(Instant until) {
     }
     const auto rebuilt = Books::read(machine_.vfs().name(), rebuilt_file);
     if (!rebuilt) return fail_with("rebuilding", rebuilt.error().text);
+    if (plan_.keeps_readings) {
+        if (sums_of(*books_) != sums_of(*rebuilt))
+            fail_with("the log, booked at once, gives other sums", sums_of(*books_) + sums_of(*rebuilt));
+        return;
+    }
     if (const auto difference = Books::difference(*books_, *rebuilt)) {
         fail_with("the log, booked at once, gives another ledger", *difference);
     }

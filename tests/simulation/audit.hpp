@@ -9,18 +9,27 @@
 #include "simulation/machine.hpp"
 #include "simulation/plan.hpp"
 #include "simulation/sim_daemon.hpp"
+#include "simulation/told.hpp"
 
 namespace tickledger::simulation {
 
-struct Sent;
 struct Line;
+struct WorldReport;
+
+/// What a world knows of its messages.
+struct Heard {
+    const std::vector<Sent>& sent;
+    const std::vector<Sent>& unheard;
+    /// What the message log holds, in its order, and what the ledger holds beyond it.
+    const std::vector<Line>& lines;
+};
 
 /// Looks at the ledger of a daemon that has closed it. The first thing that is wrong is kept in words.
 class Audit {
 public:
-    /// `lines`: what the message log holds, in its order.
-    Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine, const std::vector<Sent>& sent,
-          const std::vector<Line>& lines);
+    /// What is not asked for, and why, is counted in the report.
+    Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine, const Heard& heard,
+          WorldReport& report);
 
     /// The first law, and the water against the entries.
     void check_books();
@@ -31,29 +40,30 @@ public:
     void check_repeats(const SimClock& clock, Chance& chance);
 
     [[nodiscard]] const std::optional<std::string>& failure() const { return failure_; }
+    /// The ledger, once it was read.
+    [[nodiscard]] const std::optional<Books>& books() const { return books_; }
 
 private:
-    /// What the logged messages of a node allow to be known.
-    struct Expected {
-        std::int64_t ticks = 0;
-        bool has_messages = false;
-    };
-    [[nodiscard]] Expected expected_count(std::uint32_t node) const;
-    [[nodiscard]] Expected expected_pulses(std::uint32_t node, const MeterBooks& books) const;
-    [[nodiscard]] bool is_undecidable(const PlannedNode& planned, const MeterBooks& books) const;
+    [[nodiscard]] std::vector<const Sent*> heard_of(std::uint32_t node) const;
+    /// Why nobody could tell the total of this meter, nor its times; nothing: it can be told.
+    [[nodiscard]] const char* why_undecidable(const PlannedNode& planned) const;
     [[nodiscard]] bool may_lose_time() const;
 
     void check_meter(std::uint32_t node, const MeterBooks& books);
     void check_conservation(const MeterBooks& books);
     void check_total(std::uint32_t node, const MeterBooks& books);
-    void check_entries(std::uint32_t node, const MeterBooks& books);
+    void check_times(std::uint32_t node, const MeterBooks& books);
+    void check_unseen(std::uint32_t node, const MeterBooks& books);
+    void check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books);
     void fail_with(const std::string& meter, const std::string& what);
 
     const Plan& plan_;
     const DaemonSettings& settings_;
     Machine& machine_;
     const std::vector<Sent>& sent_;
+    const std::vector<Sent>& unheard_;
     const std::vector<Line>& lines_;
+    WorldReport& report_;
     std::optional<Books> books_;
     std::optional<std::string> failure_;
 };

@@ -235,6 +235,13 @@ Result<Books> Books::read(const std::string& vfs, const std::string& file) {
     return books;
 }
 
+std::string Books::all_rows() const {
+    std::string all;
+    for (const Table& table : tables_)
+        all += table.name + table.bytes;
+    return all;
+}
+
 std::optional<std::string> Books::difference(const Books& a, const Books& b) {
     for (std::size_t i = 0; i < a.tables_.size(); ++i) {
         const Table& left = a.tables_[i];

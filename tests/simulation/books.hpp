@@ -35,6 +35,8 @@ public:
     [[nodiscard]] static Result<Books> read(const std::string& vfs, const std::string& file);
 
     [[nodiscard]] const std::vector<MeterBooks>& meters() const { return meters_; }
+    /// Every row of every table, in a form of its own.
+    [[nodiscard]] std::string all_rows() const;
 
     /// The first row in which two ledgers differ, in words; nothing where they are equal.
     [[nodiscard]] static std::optional<std::string> difference(const Books& a, const Books& b);

@@ -35,9 +35,12 @@ Node::Node(NodeSettings settings, Instant at)
     : settings_(std::move(settings)),
       count_(wrapped(settings_.first_count)),
       saved_(checkpoint_below(count_)),
-      on_since_(at) {}
+      on_since_(at),
+      line_(static_cast<std::int64_t>(count_)),
+      restored_line_(static_cast<std::int64_t>(saved_)) {}
 
 std::uint64_t Node::wrapped(std::uint64_t count) const {
+    if (settings_.rolls_over_at_ticks > 0) return count % settings_.rolls_over_at_ticks;
     if (settings_.counter_bits == 0) return count;
     return count & ((std::uint64_t{1} << static_cast<unsigned>(settings_.counter_bits)) - 1);
 }
@@ -59,12 +62,25 @@ std::int64_t Node::uptime_s(Instant at) const {
 
 void Node::tick(Instant at) {
     ++true_ticks_;
-    if (!on_) {
+    // A meter's own display goes on while the board that reads it is off.
+    if (!on_ && settings_.message != MessageForm::volume) {
         truth_.unseen.push_back(at);
         return;
     }
     count_ = wrapped(count_ + 1);
+    ++counted_, ++line_;
     pending_.push_back(at);
+}
+
+void Node::tick_back() {
+    --true_ticks_;
+    if (!on_ && settings_.message != MessageForm::volume) return;
+    count_ = count_ == 0 && settings_.rolls_over_at_ticks > 0 ? settings_.rolls_over_at_ticks - 1
+                                                              : wrapped(count_ - 1);
+    --counted_, --line_;
+    // The youngest tick is taken back. Where it was told already, the truth of single ticks does not know of
+    // it.
+    if (!pending_.empty()) pending_.pop_back();
 }
 
 void Node::lose_power() {
@@ -80,6 +96,9 @@ void Node::lose_power() {
     const auto from = pending_.end() - static_cast<std::ptrdiff_t>(forgotten);
     truth_.unseen.insert(truth_.unseen.end(), from, pending_.end());
     pending_.erase(from, pending_.end());
+    // A count that is forgotten begins a new line.
+    line_ = settings_.checkpoint_ticks == 0 ? 0 : line_ - static_cast<std::int64_t>(count_ - restored);
+    restored_line_ = line_;
     count_ = restored;
     saved_ = restored;
 }
@@ -95,12 +114,14 @@ void Node::regain_power(Instant at) {
 void Node::preset(std::uint64_t count) {
     count_ = wrapped(count);
     saved_ = checkpoint_below(count_);
+    line_ = static_cast<std::int64_t>(count_);
+    restored_line_ = static_cast<std::int64_t>(saved_);
     preset_since_heard_ = true;
 }
 
 std::optional<Delivery> Node::speak(Instant at, Fate fate) {
     if (!on_) return std::nullopt;
-    samples_.push_back({at, count_});
+    samples_.push_back({at, count_, counted_, line_});
     if (settings_.message == MessageForm::senml && samples_.size() < settings_.senml_records) {
         return std::nullopt;
     }
@@ -113,6 +134,11 @@ std::optional<Delivery> Node::speak(Instant at, Fate fate) {
     delivery.seq = seq_;
     delivery.saved = saved_;
     delivery.true_ticks = true_ticks_;
+    delivery.counted = counted_;
+    delivery.line = line_;
+    delivery.restored_line = restored_line_;
+    delivery.first_counted = samples_.front().counted;
+    delivery.first_line = samples_.front().line;
     delivery.message.arrived_at = at + settings_.journey;
     delivery.message.topic = settings_.topic;
     delivery.message.payload = payload(at);
@@ -129,13 +155,27 @@ std::string Node::payload(Instant at) const {
     return settings_.message == MessageForm::senml ? senml_payload(at) : counter_payload(at);
 }
 
+std::string Node::said_count() const {
+    switch (settings_.message) {
+        case MessageForm::pulses:
+            return fmt::format(R"("pulses":{})", pending_.size());
+        case MessageForm::volume: {
+            // The digit beyond the ticks is any: it must not count.
+            const auto digits = fmt::format("{}.{:03}{}", count_ / 1000, count_ % 1000, count_ * 7 % 10);
+            return settings_.volume_is_text ? fmt::format(R"("volume":"00{}")", digits)
+                                            : fmt::format(R"("volume":{})", digits);
+        }
+        default:
+            return fmt::format(R"("count":{})", count_);
+    }
+}
+
 std::string Node::counter_payload(Instant at) const {
-    const bool pulses = settings_.message == MessageForm::pulses;
-    std::string json =
-        pulses ? fmt::format(R"({{"pulses":{})", pending_.size()) : fmt::format(R"({{"count":{})", count_);
+    const bool is_counter = settings_.message == MessageForm::counter;
+    std::string json = "{" + said_count();
     if (settings_.tells_boot) json += fmt::format(R"(,"boot":{})", boot_);
     if (settings_.tells_seq) json += fmt::format(R"(,"seq":{})", seq_);
-    if (settings_.tells_saved && !pulses) json += fmt::format(R"(,"saved":{})", saved_);
+    if (settings_.tells_saved && is_counter) json += fmt::format(R"(,"saved":{})", saved_);
     if (settings_.tells_uptime) json += fmt::format(R"(,"uptime":{})", uptime_s(at));
     if (settings_.tells_time) json += fmt::format(R"(,"time":"{}")", rfc3339(at + clock_error_));
     return json + "}";

@@ -17,6 +17,11 @@ struct NodeSettings {
     MessageForm message = MessageForm::counter;
     /// Bits at which the counter wraps; 0: never.
     int counter_bits = 32;
+    /// Of a volume: the pulse value at which its display begins again at 0; 0: never.
+    std::uint64_t rolls_over_at_ticks = 0;
+    /// A volume is told in cubic metres, a tick being a litre: as a text or as a JSON number, with a digit
+    /// more than the ticks have.
+    bool volume_is_text = true;
     /// It saves its count every so many ticks and restarts from there; 1: every tick; 0: it saves none.
     std::uint64_t checkpoint_ticks = 0;
     Duration cadence = std::chrono::minutes{3};
@@ -54,8 +59,17 @@ struct Delivery {
     std::uint64_t boot = 0;
     std::uint64_t seq = 0;
     std::uint64_t saved = 0;
-    /// Ticks of true water since the node was made, also those it slept through.
+    /// Ticks of true water since the node was made, also those it slept through; less what ran back.
     std::uint64_t true_ticks = 0;
+    /// What the node did, whatever its messages tell: ticks that it has counted since it was made (less what
+    /// ran back), also those that it forgot later; its count and the count that it started from, as they
+    /// would be in a counter that never wraps.
+    std::int64_t counted = 0;
+    std::int64_t line = 0;
+    std::int64_t restored_line = 0;
+    /// The same at the first reading of a pack.
+    std::int64_t first_counted = 0;
+    std::int64_t first_line = 0;
     /// What this message adds to what is known, and as what.
     Meaning meaning = Meaning::nothing;
     std::uint64_t told_ticks = 0;
@@ -83,6 +97,8 @@ public:
     Node(NodeSettings settings, Instant at);
 
     void tick(Instant at);
+    /// Water ran back, and the count with it. Only for a node that keeps every tick.
+    void tick_back();
     void lose_power();
     void regain_power(Instant at);
     /// Somebody sets the count by hand.
@@ -111,6 +127,8 @@ private:
     struct Sample {
         Instant at{};
         std::uint64_t count = 0;
+        std::int64_t counted = 0;
+        std::int64_t line = 0;
     };
     struct Heard {
         std::uint64_t count = 0;
@@ -125,6 +143,7 @@ private:
     [[nodiscard]] std::string payload(Instant at) const;
     [[nodiscard]] std::string counter_payload(Instant at) const;
     [[nodiscard]] std::string senml_payload(Instant at) const;
+    [[nodiscard]] std::string said_count() const;
     void tell_counter(Instant at, Delivery& delivery);
     void tell_pulses(Fate fate, Delivery& delivery);
     [[nodiscard]] Meaning meaning_of(std::uint64_t count, Instant at) const;
@@ -143,6 +162,9 @@ private:
     std::vector<Sample> samples_;
     // What the world knows.
     std::uint64_t true_ticks_ = 0;
+    std::int64_t counted_ = 0;
+    std::int64_t line_;
+    std::int64_t restored_line_;
     std::vector<Instant> pending_;
     std::optional<Heard> heard_;
     bool preset_since_heard_ = false;

@@ -37,7 +37,7 @@ std::vector<Span> some_spans(Chance& chance, Span within, int number, Duration l
     return spans;
 }
 
-std::vector<Instant> some_water(Chance& chance, Span span) {
+std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per_h) {
     Household household;
     household.residents = 1 + static_cast<int>(chance.below(4));
     household.shower = static_cast<Shower>(chance.below(3));
@@ -53,6 +53,10 @@ std::vector<Instant> some_water(Chance& chance, Span span) {
         draws.push_back(leak({from, span.to}, chance.between(2, 60)));
     }
     auto ticks = ticks_of(draws, 1'000'000);
+    // No meter lets more through than Q4 = 1.25 Q3 (ISO 4064-1): what several taps draw at once takes longer.
+    const Duration shortest{std::int64_t{3'600'000'000} * 4 / (q3_l_per_h * 5) + 1};
+    for (std::size_t i = 1; i < ticks.size(); ++i)
+        ticks[i] = std::max(ticks[i], ticks[i - 1] + shortest);
     ticks.erase(std::upper_bound(ticks.begin(), ticks.end(), span.to), ticks.end());
     return ticks;
 }
@@ -63,27 +67,64 @@ void choose_fields(Chance& chance, PlannedNode& node) {
     settings.tells_uptime = chance.happens(0.3);
     settings.tells_saved = chance.happens(0.3);
     settings.checkpoint_ticks = one_of<std::uint64_t>(chance, std::array<std::uint64_t, 4>{0, 1, 10, 1000});
-    settings.counter_bits = one_of<int>(chance, std::array{0, 16, 32, 32});
+    settings.counter_bits = one_of<int>(chance, std::array{0, 16, 24, 32});
     const auto form = chance.below(10);
-    settings.message = form < 2 ? MessageForm::senml : form < 5 ? MessageForm::pulses : MessageForm::counter;
+    settings.message = form < 2   ? MessageForm::senml
+                       : form < 5 ? MessageForm::pulses
+                       : form < 6 ? MessageForm::volume
+                                  : MessageForm::counter;
     if (settings.message == MessageForm::senml) {
         settings.senml_records = 1 + chance.below(5);
         settings.tells_time = true;
         node.certainty = settings.checkpoint_ticks == 1 ? Certainty::monotonic : Certainty::vague;
-    } else if (settings.message == MessageForm::counter && chance.happens(0.25)) {
+    } else if (settings.message != MessageForm::pulses && chance.happens(0.25)) {
         settings.tells_boot = chance.happens(0.3);
         settings.tells_seq = !settings.tells_boot && chance.happens(0.5);
         node.certainty = Certainty::vague;
     }
-    if (node.certainty != Certainty::ordered && settings.counter_bits == 16) settings.counter_bits = 32;
+    if (node.certainty != Certainty::ordered && settings.counter_bits != 0) settings.counter_bits = 32;
     if (settings.message == MessageForm::pulses && settings.checkpoint_ticks > 1)
         settings.checkpoint_ticks = 0;
     settings.first_count = chance.below(settings.counter_bits == 16 ? 65'536 : 100'000);
-    if (settings.counter_bits == 32 && chance.happens(0.2))
-        settings.first_count = 0xFFFF'FFFFU - chance.below(500);
-    // A count that falls to 0 just below its end can not be told from one that ran over it.
-    if (node.certainty != Certainty::ordered || settings.checkpoint_ticks == 0)
-        settings.first_count = chance.below(10'000);
+    if (settings.counter_bits > 0 && chance.happens(0.3))
+        settings.first_count =
+            (std::uint64_t{1} << static_cast<unsigned>(settings.counter_bits)) - 1 - chance.below(500);
+    // Without a boot field a count that is forgotten just below its end can not be told from one that ran
+    // over it.
+    if (node.certainty != Certainty::ordered) settings.first_count = 1'000 + chance.below(10'000);
+    if (settings.message != MessageForm::volume) return;
+    // A display of a meter: it keeps every tick, whatever becomes of the board that reads it.
+    settings.checkpoint_ticks = 1;
+    settings.counter_bits = 0;
+    settings.volume_is_text = chance.happens(0.6);
+    if (chance.happens(0.5)) {
+        settings.rolls_over_at_ticks = 100'000'000;
+        if (chance.happens(0.5)) settings.first_count = settings.rolls_over_at_ticks - 1 - chance.below(500);
+    }
+}
+
+Backlog some_backlog(Chance& chance, Span during, Duration cadence) {
+    Backlog backlog{.during = during};
+    backlog.gap = one_of<Duration>(
+        chance, std::array<Duration, 4>{milliseconds{2}, milliseconds{100}, seconds{1}, cadence / 5});
+    if (chance.happens(0.4)) {
+        backlog.piece = 1 + chance.below(20);
+        backlog.pause = chance.moment(cadence * 2) + milliseconds{1};
+    }
+    backlog.mixes_live = chance.happens(0.4);
+    backlog.survives_power_cut = chance.happens(0.5);
+    if (chance.happens(0.3)) backlog.repeated = 1 + chance.below(30);
+    return backlog;
+}
+
+/// A power cut while the queue is being sent, where none is near.
+void cut_short(Chance& chance, Story& story, const Backlog& backlog) {
+    const Instant from = backlog.during.to + milliseconds{1} + chance.moment(backlog.gap * 40 + seconds{5});
+    const Span cut{from, from + seconds{1} + chance.moment(minutes{20})};
+    const auto place = std::find_if(story.power_cuts.begin(), story.power_cuts.end(),
+                                    [&](const Span& span) { return span.to > cut.from - minutes{1}; });
+    if (place != story.power_cuts.end() && place->from < cut.to + minutes{1}) return;
+    story.power_cuts.insert(place, cut);
 }
 
 void choose_story(Chance& chance, PlannedNode& node, Span span) {
@@ -101,11 +142,11 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
                            settings.counter_bits != 16 && chance.happens(0.15);
     if (is_preset) {
         // Jumps that no flow explains, from wherever the count may stand: each to a range of its own.
+        const std::uint64_t ranges = settings.counter_bits == 24 ? 1'600'000 : 400'000'000;
         for (const Span& time : some(1)) {
             const std::uint64_t range = (story.presets.size() * 5 + 3) % 8;
-            story.presets.push_back({time.from, range * 400'000'000 + chance.below(1'000'000)});
+            story.presets.push_back({time.from, range * ranges + chance.below(1'000'000)});
         }
-        return;
     }
     if (node.certainty == Certainty::vague && chance.happens(0.5)) node.certainty = Certainty::monotonic;
     // An old message that comes again with its lower uptime looks like a restart, where no boot says
@@ -115,6 +156,22 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
     const bool may_restart = node.certainty != Certainty::monotonic || keeps_every_tick;
     if (may_restart) story.power_cuts = some(0.6);
     if (settings.tells_time) story.delays = some(0.4);
+    const bool tells_order = (settings.tells_boot && settings.tells_seq) || settings.tells_time;
+    for (const Span& time : some(0.5)) {
+        story.backlogs.push_back(some_backlog(chance, time, settings.cadence));
+        // Where nothing tells the order, only their coming so close together tells that they had waited.
+        if (!tells_order)
+            story.backlogs.back().pause =
+                std::min<Duration>(story.backlogs.back().pause, settings.cadence * 2 / 5);
+        if (may_restart && chance.happens(0.3)) cut_short(chance, story, story.backlogs.back());
+    }
+    const bool is_cumulative = settings.message != MessageForm::pulses;
+    if (is_cumulative && settings.checkpoint_ticks == 1) {
+        for (const Span& time : some(0.3)) {
+            const int ticks = 1 + static_cast<int>(chance.below(chance.happens(0.8) ? 4 : 40));
+            story.reversals.push_back({time.from, ticks, seconds{2} + chance.moment(seconds{30})});
+        }
+    }
     if (settings.tells_seq || settings.tells_time) story.overtaken = some(0.5);
     for (const Span& time : some(0.5))
         story.redeliveries.push_back({time.from, time.length()});
@@ -123,20 +180,17 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
             const Duration error = minutes{3} + chance.moment(hours{chance.happens(0.5) ? 2 : 24 * 400});
             story.clock_errors.push_back({time, chance.happens(0.5) ? error : -error});
         }
-        // Messages with a false time that arrive in a crowd have no times of their own.
-        story.delays.clear();
-        story.overtaken.clear();
     }
 }
 
-MeterSettings meter_of(Chance& chance, const NodeSettings& node, std::size_t index) {
+MeterSettings meter_of(Chance& chance, const NodeSettings& node, std::size_t index, std::int64_t q3_l_per_h) {
     MeterSettings meter;
     meter.id = "meter-" + std::to_string(index);
     meter.topic = node.topic;
     meter.message = node.message;
-    // Sixteen times what a house draws: whatever a story does, its gains are plausible.
-    meter.q3_l_per_h = {40'000, 1};
+    meter.q3_l_per_h = {q3_l_per_h, 1};
     meter.counter_bits = node.counter_bits;
+    meter.rolls_over_at_l = {static_cast<std::int64_t>(node.rolls_over_at_ticks), 1};
     meter.checkpoint_ticks = node.checkpoint_ticks;
     meter.cadence = node.cadence;
     meter.interval = one_of(chance, std::array<Duration, 4>{minutes{5}, minutes{15}, hours{1}, hours{1}});
@@ -158,12 +212,26 @@ PlannedTrouble some_trouble(Chance& chance, Span within, bool steps_clock) {
     return trouble;
 }
 
+/// People who live there: they tell where the register stands, read it now and then, go away and come home.
+std::vector<PlannedWord> some_words(Chance& chance, Span within, std::size_t node_count) {
+    std::vector<PlannedWord> words;
+    for (int left = chance.happens(0.5) ? 1 + chance.times(5) : 0; left > 0; --left) {
+        words.push_back({within.from + chance.moment(within.length()),
+                         static_cast<std::uint32_t>(chance.below(node_count)),
+                         static_cast<Word>(chance.below(5))});
+    }
+    std::sort(words.begin(), words.end(),
+              [](const PlannedWord& a, const PlannedWord& b) { return a.at < b.at; });
+    return words;
+}
+
 }  // namespace
 
 std::string words(const PlannedNode& node) {
     const NodeSettings& settings = node.settings;
     std::string text = settings.message == MessageForm::counter  ? "counter"
                        : settings.message == MessageForm::pulses ? "pulses"
+                       : settings.message == MessageForm::volume ? "volume"
                                                                  : "senml";
     text += " of " + std::to_string(settings.counter_bits) + " bits from " +
             std::to_string(settings.first_count) + ", saved every " +
@@ -182,6 +250,7 @@ std::string words(const PlannedNode& node) {
     count(story.silences.size(), "silences"), count(story.losses.size(), "losses");
     count(story.delays.size(), "delays"), count(story.overtaken.size(), "overtaken");
     count(story.redeliveries.size(), "redeliveries"), count(story.clock_errors.size(), "clock errors");
+    count(story.backlogs.size(), "backlogs"), count(story.reversals.size(), "reversals");
     add(node.retains, "(retained)"), add(node.waits_for_broker, "(waits for the broker)");
     return text;
 }
@@ -245,14 +314,16 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         node.settings.cadence = cadence;
         choose_fields(of_node, node);
         choose_story(of_node, node, eventful);
-        node.ticks = some_water(of_node, eventful);
+        // Of the values that ISO 4064-1 allows, those of homes.
+        const auto q3_l_per_h =
+            one_of<std::int64_t>(of_node, std::array<std::int64_t, 4>{1'600, 2'500, 4'000, 6'300});
+        node.ticks = some_water(of_node, eventful, q3_l_per_h);
         // A retained copy may overtake the queue; beside a preset nobody can say then which count is the
         // older.
         node.retains = of_node.happens(0.4) && node.story.presets.empty();
-        node.waits_for_broker =
-            node.settings.tells_time && node.story.clock_errors.empty() && of_node.happens(0.5);
+        node.waits_for_broker = of_node.happens(0.5);
         node.tells_true_time = node.settings.tells_time && node.story.clock_errors.empty();
-        plan.meters.push_back(meter_of(of_node, node.settings, i));
+        plan.meters.push_back(meter_of(of_node, node.settings, i, q3_l_per_h));
         plan.nodes.push_back(std::move(node));
     }
     if (chance.happens(0.9)) {
@@ -262,6 +333,18 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
     }
     std::sort(plan.troubles.begin(), plan.troubles.end(),
               [](const PlannedTrouble& a, const PlannedTrouble& b) { return a.at < b.at; });
+    plan.words = some_words(chance, eventful, node_count);
+    if (plan.span.length() > hours{24 * 4} && chance.happens(0.4)) {
+        if (chance.happens(0.7)) plan.keeps_readings = hours{24 * 2} + chance.moment(hours{24 * 5});
+        if (!plan.keeps_readings || chance.happens(0.4))
+            plan.keeps_messages = hours{24 * 2} + chance.moment(hours{24 * 5});
+    }
+    // What a reading by eye added can not be told from the node's ticks once the entries are gone.
+    if (plan.keeps_readings) {
+        std::erase_if(plan.words, [](const PlannedWord& planned) {
+            return planned.word == Word::register_start || planned.word == Word::register_reading;
+        });
+    }
     return plan;
 }
 

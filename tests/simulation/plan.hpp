@@ -3,6 +3,7 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -60,6 +61,21 @@ struct PlannedTrouble {
     Duration step{};           ///< The server's clock is wrong by this from then on.
 };
 
+/// What a person tells the daemon.
+enum class Word : std::uint8_t {
+    register_start,    ///< Where the register stands, so that readings can be compared with it.
+    register_reading,  ///< What the register shows.
+    away,
+    home,
+    acknowledge,  ///< The alarm that was published last, whatever it was.
+};
+
+struct PlannedWord {
+    Instant at{};
+    std::uint32_t node = 0;
+    Word word = Word::away;
+};
+
 struct Plan {
     std::string zone;
     Span span;
@@ -69,10 +85,14 @@ struct Plan {
     std::vector<PlannedNode> nodes;
     std::vector<MeterSettings> meters;  ///< One for each node, in their order.
     std::vector<PlannedTrouble> troubles;
+    std::vector<PlannedWord> words;  ///< In order of time.
     SimBroker::Habits broker;
     bool steps_clock = false;
     /// After a power cut the server may not know the time for a while.
     bool has_no_clock_battery = false;
+    /// How long the daemon keeps entries and intervals, and its log; nothing: longer than the world lasts.
+    std::optional<Duration> keeps_readings;
+    std::optional<Duration> keeps_messages;
 };
 
 /// About `messages` messages; the shape follows from the seed alone.

@@ -6,6 +6,7 @@
 #include <chrono>
 #include <cstdio>
 #include <cstdlib>
+#include <map>
 #include <random>
 #include <string>
 #include <string_view>
@@ -78,9 +79,9 @@ double cpu_s() {
 }
 
 void print_world(const WorldReport& report) {
-    std::printf("seed %llu: %zu messages sent, %zu logged, %zu lines lost, %d starts, %s",
+    std::printf("seed %llu: %zu messages sent, %zu logged, %zu lines lost, %d starts, %d words, %s",
                 static_cast<unsigned long long>(report.seed), report.sent, report.logged, report.lost_lines,
-                report.starts, report.was_rebuilt ? "rebuilt the same" : "not rebuilt");
+                report.starts, report.words, report.was_rebuilt ? "rebuilt the same" : "not rebuilt");
     for (int kind = 0; kind < trouble_count; ++kind) {
         const int times = report.troubles[static_cast<std::size_t>(kind)];
         if (times > 0) std::printf(", %s %d", name_of(static_cast<Trouble>(kind)), times);
@@ -102,6 +103,9 @@ int main(int count, char** arguments) {
     std::uint64_t worlds = 0;
     std::uint64_t failures = 0;
     std::uint64_t troubles = 0;
+    std::int64_t unbooked_ticks = 0;
+    std::map<std::string, std::uint64_t> excused;
+    std::uint64_t worlds_excused = 0;
     const auto begin = std::chrono::steady_clock::now();
     const auto is_done = [&] {
         return (order.worlds > 0 && worlds >= order.worlds) ||
@@ -112,6 +116,10 @@ int main(int count, char** arguments) {
         messages += report.logged;
         for (const int times : report.troubles)
             troubles += static_cast<std::uint64_t>(times);
+        for (const auto& [why, meters] : report.excused)
+            excused[why] += static_cast<std::uint64_t>(meters);
+        if (!report.excused.empty()) ++worlds_excused;
+        unbooked_ticks += report.unbooked_ticks;
         if (order.verbose) print_world(report);
         if (!report.failure) continue;
         ++failures;
@@ -122,6 +130,11 @@ int main(int count, char** arguments) {
         std::fflush(stdout);
         if (!order.keeps_going) break;
     }
+    std::printf("excused: in %llu worlds at least one meter's total was not asked for\n",
+                static_cast<unsigned long long>(worlds_excused));
+    for (const auto& [why, meters] : excused)
+        std::printf("  %llu meters: %s\n", static_cast<unsigned long long>(meters), why.c_str());
+    std::printf("  %lld told ticks passed over in all\n", static_cast<long long>(unbooked_ticks));
     const double wall_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
     std::printf(
         "%llu worlds, %llu messages, %llu troubles, %.1f s, %.1f s of CPU, %.0f messages/s of CPU; %llu "

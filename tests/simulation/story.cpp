@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <functional>
+#include <utility>
 
 namespace tickledger::simulation {
 
@@ -22,10 +23,20 @@ const Span* span_with(const std::vector<Span>& spans, Instant t) {
     return found == spans.end() ? nullptr : &*found;
 }
 
+const Backlog* backlog_with(const std::vector<Backlog>& backlogs, Instant t) {
+    const auto found = std::find_if(backlogs.begin(), backlogs.end(), [&](const Backlog& backlog) {
+        return t > backlog.during.from && t <= backlog.during.to;
+    });
+    return found == backlogs.end() ? nullptr : &*found;
+}
+
+// A board that starts anew needs a while until it sends what it kept.
+constexpr Duration start_takes = std::chrono::seconds{4};
+
 class Telling {
 public:
-    Telling(Node& node, const Story& story, Instant from)
-        : node_(node), story_(story), previous_sent_at_(from) {}
+    Telling(Node& node, const Story& story, Instant from, std::vector<Delivery>* unheard)
+        : node_(node), story_(story), unheard_(unheard), previous_sent_at_(from) {}
 
     void add_accidents(std::vector<Happening>& all) {
         const auto add = [&](Instant at, std::function<void()> happen) {
@@ -42,17 +53,38 @@ public:
             add(wrong.during.from, [this, wrong] { node_.set_clock_error(wrong.error); });
             add(wrong.during.to, [this] { node_.set_clock_error(Duration{0}); });
         }
+        for (const Instant at : story_.back_ticks())
+            all.push_back({at, Rank::water, [this] { node_.tick_back(); }});
     }
 
     void speak(Instant at) {
         if (span_with(story_.silences, at) != nullptr) return;
         const Span* overtaken = span_with(story_.overtaken, at);
         if (overtaken != nullptr && overtaken == last_overtaken_) overtaken = nullptr;
-        const bool lost = span_with(story_.losses, at) != nullptr;
-        auto delivery = node_.speak(at, lost                   ? Fate::lost
-                                        : overtaken != nullptr ? Fate::overtaken
-                                                               : Fate::arrives);
-        if (!delivery || lost) return;
+        const Backlog* backlog = backlog_with(story_.backlogs, at);
+        if (backlog == nullptr && queue_) send_queue();
+        // The queue is still being sent, and this one has to wait its turn.
+        const bool queues_up = backlog == nullptr && sending_ && at < free_at_ && !sending_->mixes_live;
+        const bool waits = backlog != nullptr || queues_up;
+        const bool lost = !waits && span_with(story_.losses, at) != nullptr;
+        auto delivery = node_.speak(at, lost                            ? Fate::lost
+                                        : waits || overtaken != nullptr ? Fate::overtaken
+                                                                        : Fate::arrives);
+        if (!delivery) return;
+        if (lost) {
+            keep_unheard(std::move(*delivery));
+            return;
+        }
+        if (backlog != nullptr) {
+            if (queue_ != backlog && queue_) send_queue();
+            queue_ = backlog;
+            queued_.push_back(std::move(*delivery));
+            return;
+        }
+        if (queues_up) {
+            send_queued(std::move(*delivery), *sending_);
+            return;
+        }
         if (overtaken != nullptr) {
             last_overtaken_ = overtaken;
             delivery->message.arrived_at = overtaken->to + 2 * node_.settings().journey;
@@ -64,6 +96,7 @@ public:
     }
 
     std::vector<Delivery> in_order_of_arrival() {
+        if (queue_) send_queue();
         std::stable_sort(deliveries_.begin(), deliveries_.end(), [](const Delivery& a, const Delivery& b) {
             return a.message.arrived_at < b.message.arrived_at;
         });
@@ -71,6 +104,57 @@ public:
     }
 
 private:
+    void keep_unheard(Delivery delivery) {
+        if (unheard_ != nullptr) unheard_->push_back(std::move(delivery));
+    }
+
+    /// The network is back: everything that waits is sent.
+    void send_queue() {
+        sending_ = std::exchange(queue_, nullptr);
+        free_at_ = sending_->during.to;
+        in_piece_ = 0;
+        const std::size_t first_sent = deliveries_.size();
+        for (Delivery& delivery : std::exchange(queued_, {}))
+            send_queued(std::move(delivery), *sending_);
+        const std::size_t sent = deliveries_.size() - first_sent;
+        for (std::size_t left = std::min(sending_->repeated, sent); left > 0; --left)
+            send_copy(deliveries_[first_sent + sent - left]);
+    }
+
+    /// When the next queued message is sent, and the one after it may be.
+    Instant next_turn(const Backlog& backlog) {
+        if (backlog.piece > 0 && in_piece_ == backlog.piece) {
+            free_at_ += backlog.pause;
+            in_piece_ = 0;
+        }
+        ++in_piece_;
+        return std::exchange(free_at_, free_at_ + backlog.gap);
+    }
+
+    void send_queued(Delivery delivery, const Backlog& backlog) {
+        Instant at = next_turn(backlog);
+        for (const Span& cut : story_.power_cuts) {
+            const bool strikes_it = cut.from > delivery.sent_at && cut.from <= at;
+            if (!strikes_it) continue;
+            if (!backlog.survives_power_cut) return keep_unheard(std::move(delivery));
+            if (at < cut.to + start_takes) {
+                free_at_ = cut.to + start_takes;
+                at = next_turn(backlog);
+            }
+        }
+        delivery.message.arrived_at = at + node_.settings().journey;
+        deliveries_.push_back(std::move(delivery));
+    }
+
+    /// The node sends it anew: no flag says so.
+    void send_copy(Delivery copy) {
+        copy.message.arrived_at =
+            std::exchange(free_at_, free_at_ + sending_->gap) + node_.settings().journey;
+        copy.meaning = Meaning::nothing;
+        copy.told_ticks = 0;
+        deliveries_.push_back(std::move(copy));
+    }
+
     void redeliver(const Delivery& delivery) {
         for (const Redelivery& again : story_.redeliveries) {
             const bool is_first_since = previous_sent_at_ < again.at && again.at <= delivery.sent_at;
@@ -87,15 +171,32 @@ private:
 
     Node& node_;
     const Story& story_;
+    std::vector<Delivery>* unheard_;
     const Span* last_overtaken_ = nullptr;
+    const Backlog* queue_ = nullptr;    ///< Whose readings wait now.
+    const Backlog* sending_ = nullptr;  ///< Whose queue was sent last.
+    std::vector<Delivery> queued_;
+    Instant free_at_{};  ///< When the queue's next message may be sent.
+    std::size_t in_piece_ = 0;
     Instant previous_sent_at_;
     std::vector<Delivery> deliveries_;
 };
 
 }  // namespace
 
-std::vector<Delivery> run(Node& node, const std::vector<Instant>& ticks, const Story& story, Span span) {
-    Telling telling(node, story, span.from);
+std::vector<Instant> Story::back_ticks() const {
+    std::vector<Instant> all;
+    for (const Reversal& reversal : reversals) {
+        for (int tick = 0; tick < reversal.ticks; ++tick)
+            all.push_back(reversal.at + tick * reversal.spacing);
+    }
+    std::sort(all.begin(), all.end());
+    return all;
+}
+
+std::vector<Delivery> run(Node& node, const std::vector<Instant>& ticks, const Story& story, Span span,
+                          std::vector<Delivery>* unheard) {
+    Telling telling(node, story, span.from, unheard);
     std::vector<Happening> all;
     for (const Instant tick : ticks) {
         all.push_back({tick, Rank::water, [&node, tick] { node.tick(tick); }});

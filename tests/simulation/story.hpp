@@ -23,6 +23,30 @@ struct Redelivery {
     Duration later{};
 };
 
+/// The network is away: the node counts, keeps its readings and sends them once the network is back, oldest
+/// first.
+struct Backlog {
+    Span during;
+    /// From one queued message to the next while they are sent.
+    Duration gap = std::chrono::milliseconds{50};
+    /// After so many of them it pauses; 0: it sends all in one go.
+    std::size_t piece = 0;
+    Duration pause{};
+    /// What it reads meanwhile is sent at once, between the queued ones; else it queues up behind them.
+    bool mixes_live = false;
+    /// The queue lies in flash and outlives a power cut; else that takes what was not sent yet.
+    bool survives_power_cut = false;
+    /// So many of the queued messages, the last ones, are sent once more at the end.
+    std::size_t repeated = 0;
+};
+
+struct Reversal {
+    Instant at{};
+    int ticks = 1;
+    /// From one tick back to the next.
+    Duration spacing = std::chrono::seconds{2};
+};
+
 /// The accidents of a node's life. Spans of one kind must not overlap.
 struct Story {
     std::vector<Span> power_cuts;
@@ -37,13 +61,20 @@ struct Story {
     std::vector<Span> overtaken;
     std::vector<Redelivery> redeliveries;
     std::vector<ClockError> clock_errors;
+    std::vector<Backlog> backlogs;
+    /// Water runs back, while the node is on or off. Only for a node that keeps every tick.
+    std::vector<Reversal> reversals;
+
+    /// When water ran back, one instant a tick, in order.
+    [[nodiscard]] std::vector<Instant> back_ticks() const;
 };
 
 /// Lets the water of (from, to] run through the node's meter and its story happen. The node speaks every
 /// cadence, first one cadence after span.from. What happens at one instant: first the water, then the
-/// accident, then the message. What lies outside the span is passed over, so that a story can be run piece by
-/// piece. Returns the messages in order of their arrival.
+/// accident, then the message. What lies outside the span is passed over, so that a story without backlogs
+/// can be run piece by piece. Returns the messages in order of their arrival. `unheard`: where given, the
+/// messages that never arrive are added to it.
 [[nodiscard]] std::vector<Delivery> run(Node& node, const std::vector<Instant>& ticks, const Story& story,
-                                        Span span);
+                                        Span span, std::vector<Delivery>* unheard = nullptr);
 
 }  // namespace tickledger::simulation

@@ -32,6 +32,8 @@ World::World(std::uint64_t seed, Plan plan)
       broker_(plan_.broker, Chance::seed_of(seed, 1'002)),
       settings_{plan_.meters, zone_named(plan_.zone)} {
     report_.seed = seed;
+    if (plan_.keeps_readings) settings_.retention.readings = *plan_.keeps_readings;
+    if (plan_.keeps_messages) settings_.retention.messages = *plan_.keeps_messages;
     clock_.true_time = clock_.machine_started_at = plan_.span.from;
 }
 
@@ -49,12 +51,17 @@ void World::send_messages() {
     for (std::uint32_t index = 0; index < plan_.nodes.size(); ++index) {
         PlannedNode& planned = plan_.nodes[index];
         Node node(planned.settings, plan_.span.from);
-        for (Delivery& delivery : simulation::run(node, planned.ticks, planned.story, plan_.span)) {
-            const auto presets =
-                std::count_if(planned.story.presets.begin(), planned.story.presets.end(),
-                              [&](const Preset& preset) { return preset.at <= delivery.sent_at; });
-            sent_.push_back({index, std::move(delivery), static_cast<std::uint32_t>(presets)});
-        }
+        std::vector<Delivery> unheard;
+        const auto add = [&](std::vector<Delivery> said, std::vector<Sent>& to) {
+            for (Delivery& delivery : said) {
+                const auto presets =
+                    std::count_if(planned.story.presets.begin(), planned.story.presets.end(),
+                                  [&](const Preset& preset) { return preset.at <= delivery.sent_at; });
+                to.push_back({index, std::move(delivery), static_cast<std::uint32_t>(presets)});
+            }
+        };
+        add(simulation::run(node, planned.ticks, planned.story, plan_.span, &unheard), sent_);
+        add(std::move(unheard), unheard_);
     }
     arrivals_.resize(sent_.size());
     for (std::uint32_t i = 0; i < sent_.size(); ++i)
@@ -75,9 +82,11 @@ WorldReport World::run() {
     if (!report_.failure) {
         const Instant until = daemon_->log().horizon(clock_.wall()).until;
         daemon_.reset();
-        Audit audit(plan_, settings_, machine_, sent_, lines_);
+        keep_house();
+        Audit audit(plan_, settings_, machine_, {sent_, unheard_, lines_}, report_);
         audit.check_books();
-        report_.was_rebuilt = !knows_more_than_log_;
+        if (audit.books()) report_.fingerprint = fingerprint_of(*audit.books());
+        report_.was_rebuilt = !knows_more_than_log_ && !plan_.keeps_messages;
         if (report_.was_rebuilt) audit.check_rebuilding(until);
         audit.check_repeats(clock_, chance_);
         if (const auto& wrong = audit.failure()) fail_with(*wrong);
@@ -96,6 +105,7 @@ std::pair<Instant, World::Next> World::next() const {
     consider(connect_at_, Next::connect);
     consider(deliver_at_, Next::delivery);
     if (next_trouble_ < plan_.troubles.size()) consider(plan_.troubles[next_trouble_].at, Next::trouble);
+    if (next_word_ < plan_.words.size()) consider(plan_.words[next_word_].at, Next::word);
     if (arrived_ < arrivals_.size())
         consider(sent_[arrivals_[arrived_]].delivery.message.arrived_at, Next::message);
     consider(sync_at_, Next::sync);
@@ -130,6 +140,9 @@ void World::happen(Next what) {
             break;
         case Next::trouble:
             strike(plan_.troubles[next_trouble_++]);
+            break;
+        case Next::word:
+            say(plan_.words[next_word_++]);
             break;
         case Next::restart:
             start_daemon();
@@ -202,7 +215,62 @@ void World::pass() {
     if (!clock_.is_set && chance_.happens(0.2)) clock_.is_set = true;
     if (daemon_->book_all() == Engine::Step::failed) pass_at_ = clock_.true_time + seconds{10};
     if (machine_.is_down() || !broker_.is_connected()) return;
-    daemon_->publish([&](const Outgoing& outgoing) { check_publication(outgoing); });
+    daemon_->publish([&](const Outgoing& outgoing) {
+        note_alarm(outgoing);
+        check_publication(outgoing);
+    });
+}
+
+/// A person speaks; where the daemon is away, to nobody.
+void World::say(const PlannedWord& planned) {
+    if (!daemon_) return;
+    const std::string meter = settings_.meters[planned.node].id;
+    const PlannedNode& node = plan_.nodes[planned.node];
+    const auto order = [&](const char* what, const std::string& more) {
+        return std::string(R"({"do":")") + what + R"(","meter":")" + meter + "\"" + more + "}";
+    };
+    const auto reading = [&](bool starts) {
+        const auto ran =
+            std::upper_bound(node.ticks.begin(), node.ticks.end(), planned.at) - node.ticks.begin();
+        constexpr std::int64_t first_l = 250'000;
+        return order("read-register", R"(,"time":")" + format_utc(planned.at) + R"(","register_ul":)" +
+                                          std::to_string((first_l + ran) * 1'000'000) +
+                                          R"(,"given_to_ul":1000000,"start":)" + (starts ? "true" : "false"));
+    };
+    std::string text;
+    switch (planned.word) {
+        case Word::register_start:
+            text = reading(true);
+            break;
+        case Word::register_reading:
+            text = reading(false);
+            break;
+        case Word::away:
+            text = order("set-away", R"(,"away":true)");
+            break;
+        case Word::home:
+            text = order("set-away", R"(,"away":false)");
+            break;
+        case Word::acknowledge: {
+            const auto field = [&](const std::string& name) {
+                const auto from = last_alarm_.find("\"" + name + "\":\"");
+                return last_alarm_.substr(from, last_alarm_.find(',', from) - from);
+            };
+            if (last_alarm_.empty()) return;
+            text = R"({"do":"acknowledge-alarm",)" + field("meter") + "," + field("kind") + "," +
+                   field("raised_at") + "}";
+            break;
+        }
+    }
+    if (!daemon_->instruct(std::move(text))) return;
+    ++report_.words;
+    remember(Line::no_message);
+}
+
+void World::note_alarm(const Outgoing& outgoing) {
+    if (outgoing.topic.find("/alarms/") != std::string::npos &&
+        outgoing.payload.find("\"raised_at\":\"") != std::string::npos)
+        last_alarm_ = outgoing.payload;
 }
 
 /// Nothing is published twice with other content under the same revision.
@@ -306,6 +374,10 @@ void World::start_daemon() {
     // The ledger kept what it had booked of lines that the log lost.
     if (first_lost_ && *first_lost_ <= daemon_->started_from()) knows_more_than_log_ = true;
     first_lost_.reset();
+    for (Line& line : std::exchange(lost_, {})) {
+        line.only_booked = LogPosition{files_[line.file], line.end_bytes} <= daemon_->started_from();
+        if (line.only_booked) lines_.push_back(line);
+    }
     if (daemon_->log().end() != LogPosition{}) remember(Line::no_message);
     connect_at_ = clock_.true_time + reconnect_wait;
     pass_at_ = clock_.true_time;
@@ -347,6 +419,7 @@ void World::forget_lost_lines() {
     const auto first = std::find_if(lines_.begin(), lines_.end(),
                                     [&](const Line& line) { return line.file >= oldest_torn; });
     const auto is_lost = [&](const Line& line) {
+        if (line.only_booked) return false;
         const auto size =
             machine_.disk().size_bytes(std::filesystem::path(messages_directory) / files_[line.file]);
         return !size || *size < line.end_bytes;
@@ -356,12 +429,14 @@ void World::forget_lost_lines() {
         const LogPosition end{files_[line->file], line->end_bytes};
         if (!first_lost_ || end < *first_lost_) first_lost_ = end;
         ++report_.lost_lines;
+        lost_.push_back(*line);
     }
     lines_.erase(std::remove_if(first, lines_.end(), is_lost), lines_.end());
 }
 
 void World::heal_all() {
     next_trouble_ = plan_.troubles.size();
+    next_word_ = plan_.words.size();
     machine_.disarm();
     disk_heals_at_ = clock_.true_time;
     if (!broker_.is_up()) broker_up_at_ = clock_.true_time;
@@ -392,6 +467,25 @@ void World::settle() {
                   "; undated: " + std::to_string(daemon_->engine().undated_count()));
     }
     if (!daemon_->sync()) fail_with("the last sync fails");
+}
+
+/// A daemon that starts removes what is too old by now; the audit's own must find nothing to remove.
+void World::keep_house() {
+    if (!plan_.keeps_readings && !plan_.keeps_messages) return;
+    auto daemon = SimDaemon::start(machine_, settings_, clock_);
+    if (!daemon) return fail_with(daemon.error().text);
+    if ((*daemon)->book_all() != Engine::Step::done) fail_with("the last housekeeping fails");
+}
+
+std::uint64_t World::fingerprint_of(const Books& books) const {
+    std::string all = books.all_rows();
+    for (const Sent& sent : sent_) {
+        all += sent.delivery.message.payload;
+        all += std::to_string(microseconds_of(sent.delivery.message.arrived_at)) + ' ';
+    }
+    for (const Line& line : lines_)
+        all += std::to_string(line.sent) + ':' + std::to_string(line.end_bytes) + ' ';
+    return fingerprint(all);
 }
 
 WorldReport run_world(std::uint64_t seed, std::size_t messages) {

@@ -11,20 +11,14 @@
 #include <unordered_map>
 #include <vector>
 
+#include "simulation/books.hpp"
 #include "simulation/machine.hpp"
 #include "simulation/plan.hpp"
 #include "simulation/sim_broker.hpp"
 #include "simulation/sim_daemon.hpp"
+#include "simulation/told.hpp"
 
 namespace tickledger::simulation {
-
-/// A message that a node sent.
-struct Sent {
-    std::uint32_t node = 0;
-    Delivery delivery;
-    /// How often its count had been set by hand.
-    std::uint32_t presets_before = 0;
-};
 
 /// A line of the message log as the world remembers it.
 struct Line {
@@ -33,6 +27,8 @@ struct Line {
     std::uint32_t file = 0;
     std::uint64_t end_bytes = 0;
     bool retained = false;
+    /// A power cut took it from the log; the ledger had booked it before.
+    bool only_booked = false;
 };
 
 struct WorldReport {
@@ -42,7 +38,14 @@ struct WorldReport {
     std::size_t lost_lines = 0;  ///< Lines that a power cut took.
     std::array<int, trouble_count> troubles{};
     int starts = 0;
+    int words = 0;             ///< Of people, that the daemon took.
     bool was_rebuilt = false;  ///< The third law was checked.
+    /// What the audit did not ask of a meter, and of how many.
+    std::map<std::string, int> excused;
+    /// Ticks that were told and not booked, because a clock was wrong; each lies below an `unseen_max`.
+    std::int64_t unbooked_ticks = 0;
+    /// Of everything that was sent, logged and booked: equal only where all of it is.
+    std::uint64_t fingerprint = 0;
     /// Why the ledger is wrong; nothing: it is right.
     std::optional<std::string> failure;
 };
@@ -62,6 +65,7 @@ private:
         pass,
         sync,
         trouble,
+        word,
         restart,
         connect,
         broker_up,
@@ -79,6 +83,8 @@ private:
     void pass();
     void sync();
     void strike(const PlannedTrouble& trouble);
+    void say(const PlannedWord& planned);
+    void note_alarm(const Outgoing& outgoing);
     void start_daemon();
     void stop_daemon(Duration until_back);
     void connect();
@@ -88,8 +94,10 @@ private:
     void forget_lost_lines();
     void heal_all();
     void settle();
+    void keep_house();
     void fail_with(std::string what);
     void check_publication(const Outgoing& outgoing);
+    [[nodiscard]] std::uint64_t fingerprint_of(const Books& books) const;
 
     const std::uint64_t seed_;
     Plan plan_;
@@ -102,12 +110,16 @@ private:
     WorldReport report_;
 
     std::vector<Sent> sent_;
+    std::vector<Sent> unheard_;            ///< What the nodes said that never arrived.
     std::vector<std::uint32_t> arrivals_;  ///< In order of arrival at the broker.
     std::size_t arrived_ = 0;
     std::vector<std::uint32_t> waiting_nodes_messages_;
     std::vector<Line> lines_;
+    std::vector<Line> lost_;  ///< By the last power cut.
     std::vector<std::string> files_;
     std::size_t next_trouble_ = 0;
+    std::size_t next_word_ = 0;
+    std::string last_alarm_;  ///< The payload of the last one that was published.
 
     std::optional<Instant> pass_at_, sync_at_, restart_at_, connect_at_, broker_up_at_, disk_heals_at_,
         deliver_at_;

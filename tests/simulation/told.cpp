@@ -1,0 +1,172 @@
+#include "simulation/told.hpp"
+
+#include <algorithm>
+#include <limits>
+#include <set>
+#include <utility>
+
+namespace tickledger::simulation {
+
+namespace {
+
+// Water that may have run in the longest time between two messages; a jump beyond it is seen to be none.
+constexpr std::int64_t most_by_hand = 100'000;
+
+std::int64_t in_counter(std::int64_t line, int bits) {
+    return bits == 0 ? line : line & ((std::int64_t{1} << bits) - 1);
+}
+
+/// The counts, on the node's own line, that it may have started from, as far as its messages tell.
+std::vector<std::int64_t> possible_restores(const NodeSettings& settings, const Delivery& before,
+                                            const Delivery& after) {
+    const std::int64_t now = after.first_line;
+    const bool is_counter = settings.message == MessageForm::counter;
+    if (settings.tells_saved && is_counter) return {after.restored_line};
+    std::vector<std::int64_t> possible;
+    if (settings.checkpoint_ticks == 0) {
+        // It forgot its count or, for all that can be seen, it kept it.
+        possible.push_back(0);
+        return possible;
+    }
+    // Each checkpoint from the one below the last count that was told up to the count that is told now.
+    const auto step = static_cast<std::int64_t>(settings.checkpoint_ticks);
+    const auto below = [&](std::int64_t line) {
+        return line - in_counter(line, settings.counter_bits) % step;
+    };
+    const std::int64_t lowest = std::min(below(before.line), below(now));
+    for (std::int64_t checkpoint = below(now); checkpoint >= lowest; checkpoint = below(checkpoint - 1)) {
+        possible.push_back(checkpoint);
+        if (checkpoint == 0) break;
+    }
+    return possible;
+}
+
+/// What ran between two messages, if the node started from `restored` in between: what it has counted since,
+/// and what it had counted before beyond the last count that was told.
+std::int64_t counted_if(std::int64_t restored, const Delivery& before, const Delivery& after) {
+    return after.first_line - restored + std::max<std::int64_t>(restored - before.line, 0);
+}
+
+std::int64_t told_over_start(const NodeSettings& settings, const Delivery& before, const Delivery& after) {
+    const std::int64_t within_pack = after.line - after.first_line;
+    // What keeps every tick is told whole.
+    if (settings.checkpoint_ticks == 1) return after.line - before.line;
+    std::int64_t least = std::numeric_limits<std::int64_t>::max();
+    for (const std::int64_t restored : possible_restores(settings, before, after))
+        least = std::min(least, counted_if(restored, before, after));
+    // Without a word of a count that was restored, one that goes on looks as if the node had never been off.
+    const bool is_counter = settings.message == MessageForm::counter;
+    const bool tells_start = settings.tells_boot && is_counter;
+    const std::int64_t shown_before = in_counter(before.line, settings.counter_bits);
+    const std::int64_t shown_after = in_counter(after.first_line, settings.counter_bits);
+    const bool may_have_kept = settings.checkpoint_ticks == 0 && !(settings.tells_saved && is_counter);
+    if ((!tells_start || may_have_kept) && shown_after >= shown_before)
+        least = std::min(least, shown_after - shown_before);
+    return least + within_pack;
+}
+
+/// How far a count lies beyond the one that its message lets it seem to have started from.
+std::int64_t since_checkpoint(const NodeSettings& settings, const Delivery& after) {
+    if (settings.tells_saved && settings.message == MessageForm::counter)
+        return after.line - after.restored_line;
+    const std::int64_t shown = in_counter(after.line, settings.counter_bits);
+    return settings.checkpoint_ticks == 0 ? shown
+                                          : shown % static_cast<std::int64_t>(settings.checkpoint_ticks);
+}
+
+/// Where nothing tells of a start but a fall of the count, the fall may have been a wrong reading, for all
+/// that can be seen: if the very next count lies at the one before the fall or beyond, only what it says more
+/// than that is told beyond doubt.
+class Fall {
+public:
+    void see(const NodeSettings& settings, const Delivery& before, const Delivery& after, std::int64_t told) {
+        const bool tells_start = settings.tells_boot && settings.message == MessageForm::counter;
+        const auto shown_before = in_counter(before.line, settings.counter_bits);
+        is_open_ = !tells_start && in_counter(after.first_line, settings.counter_bits) < shown_before;
+        shown_before_ = shown_before;
+        told_since_ = told;
+    }
+    /// What was counted twice over at most, now that the count stands at `line`; then it is forgotten.
+    [[nodiscard]] std::int64_t take_back(const NodeSettings& settings, std::int64_t line, std::int64_t told) {
+        if (!is_open_) return 0;
+        const std::int64_t more = in_counter(line, settings.counter_bits) - shown_before_;
+        const std::int64_t told_since = told_since_ + told;
+        is_open_ = false;
+        return more >= 0 ? std::max<std::int64_t>(told_since - more, 0) : 0;
+    }
+
+private:
+    bool is_open_ = false;
+    std::int64_t shown_before_ = 0;
+    std::int64_t told_since_ = 0;
+};
+
+}  // namespace
+
+Told told_by_counts(const NodeSettings& settings, const std::vector<const Sent*>& heard) {
+    Told told;
+    const Sent* last = nullptr;
+    const Sent* last_but_one = nullptr;
+    Fall fall;
+    std::int64_t set_back = 0;
+    std::set<std::uint64_t> boots;
+    std::uint64_t newest_boot = 0;
+    for (const Sent* now : heard) {
+        const Delivery& after = now->delivery;
+        told.starts_cross |= after.boot < newest_boot && boots.count(after.boot) == 0;
+        boots.insert(after.boot);
+        newest_boot = std::max(newest_boot, after.boot);
+        if (last == nullptr) {
+            told.least_ticks = after.line - after.first_line;
+        } else {
+            const Delivery& before = last->delivery;
+            // Late, or known: it tells nothing new.
+            if (after.sent_at <= before.sent_at) continue;
+            // A count that was set by hand tells nothing of what ran until then, nor of what ran back.
+            if (now->presets_before != last->presets_before) {
+                set_back += std::max<std::int64_t>(before.counted - after.counted, 0);
+                told.set_by_hand += after.boot != before.boot ? since_checkpoint(settings, after) : 0;
+                const std::int64_t gain = in_counter(after.line - before.line, settings.counter_bits);
+                if (gain > 0 && gain < most_by_hand) told.set_by_hand += gain;
+            } else {
+                if (after.boot == before.boot) {
+                    const std::int64_t gain = after.counted - before.counted;
+                    told.least_ticks += gain - fall.take_back(settings, after.line, gain);
+                } else {
+                    if (settings.tells_saved && settings.checkpoint_ticks == 1) {
+                        // The last one before the start may be taken for a wrong reading.
+                        const std::int64_t highest =
+                            last_but_one ? std::max(before.line, last_but_one->delivery.line) : before.line;
+                        told.ran_back_over_starts += std::max<std::int64_t>(highest - after.restored_line, 0);
+                    }
+                    const std::int64_t gain = told_over_start(settings, before, after);
+                    told.least_ticks += gain;
+                    fall.see(settings, before, after, gain - (after.line - after.first_line));
+                    // A pack holds the next readings itself.
+                    if (after.line != after.first_line) {
+                        told.least_ticks -=
+                            fall.take_back(settings, after.line, after.line - after.first_line);
+                    }
+                }
+            }
+        }
+        last_but_one = last;
+        last = now;
+    }
+    if (last != nullptr) {
+        told.most_ticks = last->delivery.counted - heard.front()->delivery.first_counted + set_back;
+    }
+    return told;
+}
+
+Told told_by_pulses(const std::vector<const Sent*>& heard) {
+    std::int64_t ticks = 0;
+    std::set<std::pair<std::uint64_t, std::uint64_t>> seen;
+    for (const Sent* now : heard) {
+        if (seen.insert({now->delivery.boot, now->delivery.seq}).second)
+            ticks += static_cast<std::int64_t>(now->delivery.count);
+    }
+    return {ticks, ticks, 0, 0, false};
+}
+
+}  // namespace tickledger::simulation
