@@ -5,6 +5,7 @@
 #include <algorithm>
 
 #include "book/store_failure.hpp"
+#include "book/told_draws.hpp"
 
 namespace tickledger {
 
@@ -135,6 +136,7 @@ void Bookkeeper::take(const Delivery& delivery) {
         take_message(*message, delivery);
     } else if (const auto* instruction = std::get_if<Instruction>(&delivery.event)) {
         if (Account* account = instructions_.take(*instruction)) {
+            take_told_draw(ledger_, account->id, *instruction);
             // Whoever told it looks for what it changed.
             account->now_told_at = Instant::min();
             deadlines_.schedule(*account);

@@ -143,6 +143,12 @@ void watch(const Options& options) {
 }
 
 void draws(const Options& options) {
+    if (!options.was.empty()) {
+        Json body{{"at", options.at}, {"was", options.was}};
+        if (!options.named.empty()) body["named"] = options.named;
+        const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/draws";
+        return show(options, told_draw_view, {{target, "POST", body.dump()}});
+    }
     const AskedRange range = range_of(options);
     const bool by_length = !options.longest.empty();
     show(options, by_length ? longest_draws_view : draws_view,

@@ -49,6 +49,9 @@ struct Options {
     std::string label;
     /// Likewise, the longest first.
     std::string longest;
+    /// What a use was, and a name of one's own for it.
+    std::string was;
+    std::string named;
     std::string state;
     std::string acknowledge;
     std::string unacknowledge;

@@ -69,6 +69,18 @@ std::string sums(const Json& draws) {
     return text;
 }
 
+/// A person said what it was.
+bool is_told(const Json& draw) {
+    return draw.value("told", false);
+}
+
+/// "shower", or "shower, Ada's" with the person's own name for it.
+std::string label_of(const Json& draw) {
+    const std::string label = draw.at("label").get<std::string>();
+    const auto name = draw.find("name");
+    return name == draw.end() || name->is_null() ? label : label + ", " + name->get<std::string>();
+}
+
 /// The draws in a table, under its heading.
 std::string table_of(const Json& draws) {
     Table table({{"From"},
@@ -80,11 +92,13 @@ std::string table_of(const Json& draws) {
                  {"Sure", Align::right},
                  {"Notes"}});
     for (const Json& draw : draws) {
-        table.add({civil(draw.at("from"), no_data).substr(0, 19),
-                   (is_blurred(draw) ? "at most " : "") + length_text(length_s(draw)),
-                   number(draw.at("volume_l"), 1), l_per_min(draw.at("mean_flow_l_per_h")),
-                   l_per_min(draw.at("peak_flow_l_per_h")), draw.at("label"),
-                   fmt::format("{:.0f} %", draw.at("confidence").get<double>() * 100), notes_of(draw)});
+        table.add(
+            {civil(draw.at("from"), no_data).substr(0, 19),
+             (is_blurred(draw) ? "at most " : "") + length_text(length_s(draw)),
+             number(draw.at("volume_l"), 1), l_per_min(draw.at("mean_flow_l_per_h")),
+             l_per_min(draw.at("peak_flow_l_per_h")), label_of(draw),
+             is_told(draw) ? "told" : fmt::format("{:.0f} %", draw.at("confidence").get<double>() * 100),
+             notes_of(draw)});
     }
     return table.text();
 }
@@ -136,7 +150,23 @@ std::string longest_csv(const Json& document) {
     return draws_csv(sorted);
 }
 
+std::string told_draw_table(const Json& document) {
+    return heading_of(document) + table_of(Json::array({document.at("draw")})) + "\n" +
+           document.at("text").get<std::string>() + "\n";
+}
+
+std::string told_draw_csv(const Json& document) {
+    Json draws = document;
+    draws["draws"] = Json::array({document.at("draw")});
+    return draws_csv(draws);
+}
+
 }  // namespace
+
+const View told_draw_view{told_draw_table,
+                          csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h",
+                                      "peak_flow_l_per_h", "label", "confidence", "blur_s", "overlaps"}),
+                          told_draw_csv};
 
 const View longest_draws_view{longest_table,
                               csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h",

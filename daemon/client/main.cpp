@@ -245,11 +245,21 @@ void describe(CLI::App& app, Options& options) {
         app.add_subcommand("draws", "Single uses of water: when, how long, how much, and probably what for");
     add_meter(*draws_command, options);
     add_range(*draws_command, options);
+    auto* was = draws_command->add_option(
+        "--was", options.was,
+        "Says what the use --at this time was: flush, shower, tap, washer, bath, hose; nothing: takes it back");
+    auto* at =
+        draws_command->add_option("--at", options.at, "A moment in it: 07:10 (the latest one), or a time");
+    was->needs(at);
+    at->needs(was);
+    draws_command->add_option("--named", options.named, "A name of your own for it and its like")->needs(was);
     auto* label = draws_command->add_option("--label", options.label,
                                             "Only flush, shower, tap, washer, bath, hose, leak or unknown");
     draws_command
         ->add_option("--longest", options.longest, "Only those of this label, the longest first: shower")
-        ->excludes(label);
+        ->excludes(label)
+        ->excludes(was);
+    label->excludes(was);
     draws_command->final_callback([&] { draws(options); });
 
     add_register(app, options);

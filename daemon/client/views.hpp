@@ -22,6 +22,7 @@ extern const View usage_bars_view;
 extern const View draws_view;
 /// The same, the longest first, and in a sentence which that was.
 extern const View longest_draws_view;
+extern const View told_draw_view;
 extern const View ledger_view;
 /// GET …/register, and the answer to a reading.
 extern const View register_view;

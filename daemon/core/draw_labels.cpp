@@ -123,6 +123,8 @@ void add_to(Draw& use, const Draw& piece) {
     use.span = {std::min(use.span.from, piece.span.from), std::max(use.span.to, piece.span.to)};
     use.blur = std::max(use.blur, piece.blur);
     use.overlaps = use.overlaps || piece.overlaps;
+    use.told = use.told || piece.told;
+    if (use.name.empty()) use.name = piece.name;
     use.peak_flow_l_per_h = std::max(use.peak_flow_l_per_h, piece.peak_flow_l_per_h);
 }
 
@@ -210,25 +212,32 @@ std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l) 
     return features;
 }
 
-void label_draws(std::vector<Draw>& draws, double pulse_value_l) {
-    label_draws_by(shares_of, draws, pulse_value_l);
+void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told) {
+    label_draws_by(shares_of, draws, pulse_value_l, told);
 }
 
-void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l) {
+void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
+                    std::span<const ToldDraw> told) {
     // What is known to be a leak is none of the uses.
     const auto leaks = std::stable_partition(draws.begin(), draws.end(),
                                              [](const Draw& draw) { return draw.label != DrawLabel::leak; });
     const std::vector<Draw> leaked(leaks, draws.end());
     draws.erase(leaks, draws.end());
     const auto features = join_uses(draws, pulse_value_l);
+    std::vector<LabelShares> shares;
+    for (const Features& one : features)
+        shares.push_back(namer(one));
+    heed_told(told, draws, shares, pulse_value_l);
     for (std::size_t i = 0; i < draws.size(); ++i) {
-        const auto shares = namer(features[i]);
-        const auto best = std::max_element(shares.begin(), shares.end());
-        draws[i].label = static_cast<DrawLabel>(best - shares.begin());
+        const auto best = std::max_element(shares[i].begin(), shares[i].end());
+        draws[i].label = static_cast<DrawLabel>(best - shares[i].begin());
         draws[i].confidence = std::clamp(*best, 0.01, 1.0);
     }
     mark_trickles(draws);
+    mark_told(told, draws, pulse_value_l);
     join_fills(draws);
+    // A machine was told of as a whole, too.
+    mark_told(told, draws, pulse_value_l);
     draws.insert(draws.end(), leaked.begin(), leaked.end());
     std::stable_sort(draws.begin(), draws.end(),
                      [](const Draw& a, const Draw& b) { return a.span < b.span; });

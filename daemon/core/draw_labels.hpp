@@ -99,8 +99,18 @@ using Features = std::array<float, feature_count>;
 /// What tells how probable each label is.
 using Namer = std::function<std::array<double, draw_label_count>(const Features&)>;
 
+using LabelShares = std::array<double, draw_label_count>;
+
+/// Lets what people told of uses count for those like them: their label's share grows, and they get its name.
+void heed_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, std::vector<LabelShares>& shares,
+               double pulse_value_l);
+
+/// Gives the uses that people told of the label and the name that they told.
+void mark_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, double pulse_value_l);
+
 /// label_draws() with trees other than the taught ones: the study asks what a home would be told whose like
 /// taught nothing.
-void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l);
+void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
+                    std::span<const ToldDraw> told = {});
 
 }  // namespace tickledger

@@ -8,6 +8,7 @@
 
 #include "serve/building.hpp"
 #include "serve/call.hpp"
+#include "serve/draws.hpp"
 #include "serve/page.hpp"
 
 namespace tickledger {
@@ -22,6 +23,7 @@ const std::array all_routes{
     Route{"GET", "/v1/meters/{id}/nights", {"from", "to"}, get_nights},
     Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to", "cost"}, get_usage},
     Route{"GET", "/v1/meters/{id}/draws", {"from", "to", "label"}, get_draws},
+    Route{"POST", "/v1/meters/{id}/draws", {}, post_draws},
     Route{"GET", "/v1/meters/{id}/ledger", {"from", "to"}, get_ledger},
     Route{"GET", "/v1/meters/{id}/register", {}, get_register},
     Route{"POST", "/v1/meters/{id}/register", {}, post_register},

@@ -1,10 +1,16 @@
 // GET /v1/meters/{id}/draws: the single uses of water, read out of the entries when they are asked for.
+// POST: what a person says that one was.
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
+#include <cmath>
 
 #include "book/documents.hpp"
+#include "book/told_draws.hpp"
+#include "serve/body.hpp"
 #include "serve/call.hpp"
+#include "serve/draws.hpp"
 #include "tickledger/draw.hpp"
 
 namespace tickledger {
@@ -83,6 +89,8 @@ std::string describe(const Draw& draw, const PulseValues& values, double found_w
     object.raw("blur_s", fmt::format("{:.0f}", std::chrono::duration<double>(draw.blur).count()));
     object.flag("overlaps", draw.overlaps);
     object.whole("parts", draw.parts);
+    object.flag("told", draw.told);
+    object.optional_text("name", draw.name.empty() ? std::nullopt : std::optional(draw.name));
     return std::move(object).finish();
 }
 
@@ -96,28 +104,202 @@ OrProblem<std::optional<DrawLabel>> label_of(const Call& call) {
                          *asked));
 }
 
+/// The draws about a range, and what is needed to tell of them.
+struct SeenDraws {
+    std::vector<Draw> draws;
+    std::vector<ToldDraw> told;
+    PulseValues values{{1, 1}};
+    double pulse_value_l = 1;
+};
+
+OrProblem<SeenDraws> see_draws(const Call& call, LedgerView& view, const FoundMeter& meter, Span span) {
+    SeenDraws seen;
+    if (!meter.record) return seen;
+    const auto summary = call.parts.summarise(*meter.record, *meter.settings);
+    if (!summary) return tl::unexpected(ledger_problem(summary.error()));
+    seen.values = pulse_values(*meter.settings, summary->meter_register, call.parts.zone);
+    const auto entries = entries_to_look_at(call, view, meter, span);
+    if (!entries) return tl::unexpected(entries.error());
+    const auto told = view.fact(told_draws_fact(meter.id));
+    if (!told) return tl::unexpected(ledger_problem(told.error()));
+    if (*told) seen.told = told_draws_in(**told);
+    seen.pulse_value_l = seen.values.at(span.to).value();
+    seen.draws = draws_in(*entries, seen.pulse_value_l);
+    label_draws(seen.draws, seen.pulse_value_l, seen.told);
+    return seen;
+}
+
 /// The draws that begin in the range; with a label only those that carry it.
 OrProblem<std::string> draws_of(const Call& call, LedgerView& view, const FoundMeter& meter, Span span,
                                 std::optional<DrawLabel> label) {
     JsonArray list;
-    if (!meter.record) return std::move(list).finish();
-    const auto summary = call.parts.summarise(*meter.record, *meter.settings);
-    if (!summary) return tl::unexpected(ledger_problem(summary.error()));
-    const PulseValues values = pulse_values(*meter.settings, summary->meter_register, call.parts.zone);
-    const auto entries = entries_to_look_at(call, view, meter, span);
-    if (!entries) return tl::unexpected(entries.error());
-    const double pulse_value_l = values.at(span.to).value();
-    std::vector<Draw> draws = draws_in(*entries, pulse_value_l);
-    label_draws(draws, pulse_value_l);
-    for (const Draw& draw : draws) {
+    const auto seen = see_draws(call, view, meter, span);
+    if (!seen) return tl::unexpected(seen.error());
+    for (const Draw& draw : seen->draws) {
         const bool is_asked = draw.span.from >= span.from && draw.span.from < span.to;
         if (is_asked && draw.label == label.value_or(draw.label))
-            list.add(describe(draw, values, pulse_value_l, call.parts.zone));
+            list.add(describe(draw, seen->values, seen->pulse_value_l, call.parts.zone));
     }
     return std::move(list).finish();
 }
 
+Instant middle_of(const Draw& draw) {
+    return draw.span.from + draw.span.length() / 2;
+}
+
+/// The draw that a person means by a moment: the one about it whose middle is nearest, or the nearest one.
+const Draw* draw_at(const std::vector<Draw>& draws, Instant at) {
+    constexpr Duration near = std::chrono::minutes{5};
+    const Draw* best = nullptr;
+    std::pair<Duration, Duration> least{near, Duration::max()};
+    for (const Draw& draw : draws) {
+        const Duration blur = std::min<Duration>(draw.blur, near);
+        const Duration beside = std::max({draw.span.from - blur - at, at - draw.span.to - blur, Duration{0}});
+        const Duration off = at > middle_of(draw) ? at - middle_of(draw) : middle_of(draw) - at;
+        if (std::pair{beside, off} >= least) continue;
+        least = {beside, off};
+        best = &draw;
+    }
+    return best;
+}
+
+/// What was told of this draw already.
+const ToldDraw* told_of(const std::vector<ToldDraw>& told, const Draw& draw) {
+    const ToldDraw* best = nullptr;
+    for (const ToldDraw& one : told) {
+        if (one.at < draw.span.from - draw.blur || one.at > draw.span.to + draw.blur) continue;
+        if (!best || one.label == draw.label) best = &one;
+    }
+    return best;
+}
+
+ToldDraw telling_of(const Draw& draw, const ToldDraw* before, DrawLabel label, const std::string& name,
+                    double pulse_value_l) {
+    // A machine teaches by one fill: its fills are looked at one by one.
+    const double parts = draw.label == DrawLabel::washer ? std::max(1, draw.parts) : 1;
+    const bool is_whole = label != DrawLabel::washer;
+    const double litres = static_cast<double>(draw.ticks) * pulse_value_l / (is_whole ? 1 : parts);
+    const double flow = draw.blur > std::chrono::seconds{15} ? 0 : draw.mean_flow_l_per_h;
+    return {.at = before ? before->at : middle_of(draw),
+            .label = label,
+            .name = name,
+            .volume_ul = std::llround(litres * 1e6),
+            .flow_ml_per_h = std::llround(flow * 1000)};
+}
+
+/// What a person says that a use was. No label: nothing is said of it any more.
+struct SaidDraw {
+    Instant at{};
+    std::optional<DrawLabel> was;
+    std::string name;
+};
+
+/// "07:10" is the latest such time of day.
+std::optional<Instant> time_of_day_in(const std::string& text, const ApiParts& parts) {
+    if (text.size() != 5 || text[2] != ':') return std::nullopt;
+    int hour = 0;
+    int minute = 0;
+    for (const std::size_t i : {0U, 1U, 3U, 4U}) {
+        if (text[i] < '0' || text[i] > '9') return std::nullopt;
+        int& number = i < 2 ? hour : minute;
+        number = number * 10 + (text[i] - '0');
+    }
+    if (hour > 23 || minute > 59) return std::nullopt;
+    const Duration of_day = hours{hour} + std::chrono::minutes{minute};
+    const auto today = parts.zone.date_of(parts.now());
+    const Instant at = parts.zone.at(today, of_day);
+    if (at <= parts.now()) return at;
+    return parts.zone.at(parts.zone.date_of(parts.zone.start_of(today) - hours{1}), of_day);
+}
+
+OrProblem<SaidDraw> said_in(const Call& call) {
+    std::array fields{JsonField{"at", "/at", {}}, JsonField{"was", "/was", {}},
+                      JsonField{"named", "/named", {}}};
+    if (const auto read = read_body(call.request, fields); !read) return tl::unexpected(read.error());
+    SaidDraw said;
+    const auto at_text = text_in(fields[0]);
+    if (!at_text) return tl::unexpected(at_text.error());
+    const auto was = text_in(fields[1]);
+    if (!was) return tl::unexpected(was.error());
+    const auto named = text_in(fields[2]);
+    if (!named) return tl::unexpected(named.error());
+    if (!*at_text || !*was)
+        return refuse(400,
+                      "Say when and what: {\"at\":\"07:10\",\"was\":\"shower\"}. \"was\":\"nothing\" "
+                      "takes back what was said.");
+    if (const auto of_day = time_of_day_in(**at_text, call.parts)) {
+        said.at = *of_day;
+    } else {
+        const auto at = instant_in(fields[0], call.parts.zone);
+        if (!at) return tl::unexpected(at.error());
+        said.at = **at;
+    }
+    if (**was != "nothing") {
+        said.was = draw_label_named(**was);
+        if (!said.was || *said.was == DrawLabel::unknown || *said.was == DrawLabel::leak)
+            return refuse(400, fmt::format("\"was\" is \"{}\". Say flush, shower, tap, washer, bath or hose; "
+                                           "\"nothing\" takes back what was said.",
+                                           **was));
+    }
+    said.name = named->value_or("");
+    if (said.name.size() > draw_name_max)
+        return refuse(400,
+                      fmt::format("\"named\" is longer than {} bytes. Give a shorter name.", draw_name_max));
+    return said;
+}
+
+/// The draws about a moment, in a range that a question for a day would read as well.
+OrProblem<SeenDraws> draws_about(const Call& call, LedgerView& view, const FoundMeter& meter, Instant at) {
+    return see_draws(call, view, meter, {at - hours{12}, at + hours{12}});
+}
+
 }  // namespace
+
+Response post_draws(const Call& call) {
+    const auto said = said_in(call);
+    if (!said) return said.error();
+    auto view = call.fresh_view();
+    if (!view) return view.error();
+    const auto meter = find_meter(call, **view);
+    if (!meter) return meter.error();
+    auto seen = draws_about(call, **view, *meter, said->at);
+    if (!seen) return seen.error();
+    const Draw* draw = draw_at(seen->draws, said->at);
+    if (!draw)
+        return problem(404,
+                       fmt::format("No water ran at {} within five minutes of {}. Ask for the day's draws, "
+                                   "and give the time of one.",
+                                   meter->id, call.parts.zone.format(said->at)));
+    const ToldDraw* before = told_of(seen->told, *draw);
+    if (!said->was && !before)
+        return problem(409,
+                       fmt::format("Nobody has said what ran at {} at {}, so there is nothing to take back.",
+                                   meter->id, call.parts.zone.format(said->at)));
+    const Instant middle = middle_of(*draw);
+    const ToldDraw telling =
+        telling_of(*draw, before, said->was.value_or(DrawLabel::unknown), said->name, seen->pulse_value_l);
+    view = call.instruct(said->was ? instruction_to_tell(meter->id, telling)
+                                   : instruction_to_forget(meter->id, telling.at));
+    if (!view) return view.error();
+    seen = draws_about(call, **view, *meter, said->at);
+    if (!seen) return seen.error();
+    const bool is_booked = said->was
+                               ? std::ranges::find(seen->told, telling) != seen->told.end()
+                               : std::ranges::find(seen->told, telling.at, &ToldDraw::at) == seen->told.end();
+    draw = draw_at(seen->draws, middle);
+    if (!is_booked || !draw) return accepted_for_later();
+    JsonObject document;
+    document.text("meter", meter->id);
+    document.text("timezone", call.parts.zone.name());
+    document.raw("draw", describe(*draw, seen->values, seen->pulse_value_l, call.parts.zone));
+    document.text("text", said->was
+                              ? fmt::format("It was a {}{}. Uses like it are told so too, before and after.",
+                                            name_of(*said->was), said->name.empty() ? "" : ", " + said->name)
+                              : "What was said of it is taken back.");
+    Response response;
+    response.body = std::move(document).finish() + "\n";
+    return response;
+}
 
 Response get_draws(const Call& call) {
     const auto span = call.span(hours{24});

@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <optional>
 #include <span>
+#include <string>
 #include <string_view>
 #include <vector>
 
@@ -36,7 +37,25 @@ struct Draw {
     DrawLabel label = DrawLabel::unknown;
     /// How probable the label is among all labels, by the method of label_draws(): 0 to 1.
     double confidence = 0;
+    /// A person said what it was; the confidence is 1 then.
+    bool told = false;
+    /// The person's own name for it, or for uses like it. Empty: none.
+    std::string name{};
 };
+
+/// What a person said of a use. Its volume and flow are kept as they were seen then, so that it teaches the
+/// house's like even after its entries are gone.
+struct ToldDraw {
+    Instant at{};  ///< A moment in it.
+    DrawLabel label = DrawLabel::unknown;
+    std::string name{};  ///< Empty: none.
+    std::int64_t volume_ul = 0;
+    std::int64_t flow_ml_per_h = 0;  ///< 0: it was not known.
+    bool operator==(const ToldDraw&) const = default;
+};
+
+/// How long a person's own name for a use may be, in bytes.
+inline constexpr std::size_t draw_name_max = 60;
 
 /// Finds the draws. The ticks of all draws add up to the entries' (those of adjustments apart, which were
 /// never seen to run).
@@ -52,7 +71,9 @@ struct Draw {
 /// uses: the volume and flow of its cistern, the flow of its shower, the fills of its machines are learned
 /// from the draws at hand, so the more days they span the better. docs/draws.md has the method and what it
 /// reaches.
+///
+/// What people told counts for the uses that they told of, and for those like them, before and after.
 /// Precondition: draws in order of time, of one meter with this pulse value.
-void label_draws(std::vector<Draw>& draws, double pulse_value_l);
+void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told = {});
 
 }  // namespace tickledger

@@ -30,11 +30,12 @@ _tickledger() {
         --config | --into | --socket | --password-file | --ca-file) compopt -o default; return ;;
         --step) words="interval hour day week month year" ;;
         --label | --longest) words="flush shower tap washer bath hose leak unknown" ;;
+        --was) words="flush shower tap washer bath hose nothing" ;;
         --state) words="unacknowledged acknowledged returned-unacknowledged normal shelved" ;;
         --day) words="today yesterday" ;;
         --unit) words="m3 L gal_us gal_imp ft3" ;;
         --dates) words="day-first month-first" ;;
-        --from | --to | --at | --month | --last | --for | --until | --take-back | --apply-from) return ;;
+        --from | --to | --at | --named | --month | --last | --for | --until | --take-back | --apply-from) return ;;
         --set | --start | --group | --broker | --topic | --meter | --username | --pulse-value | --acknowledge | --unacknowledge | --shelve | --unshelve | --time | --register | --consumption | --zone | --delimiter | --decimal | --as | --undo) return ;;
         *)
             words=$(_tickledger_words options "$program" $command)

@@ -271,6 +271,24 @@ TEST_CASE("the longest shower is told in a sentence, and all of them by length")
     CHECK(daemon.run("draws house --longest shower --label tap").status != 0);
 }
 
+TEST_CASE("what a use was is told to the daemon, and its answer shown") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters/house/draws",
+        R"({"meter":"house","timezone":"Europe/Vienna","draw":)"
+        R"({"from":"2026-03-01T07:02:10+01:00","to":"2026-03-01T07:12:20+01:00","ticks":81,"volume_l":81.0,)"
+        R"("mean_flow_l_per_h":480,"peak_flow_l_per_h":486,"label":"shower","confidence":1.00,"blur_s":1,"overlaps":false,"parts":1,"told":true,"name":"Ada's"},)"
+        R"("text":"It was a shower, Ada's. Uses like it are told so too, before and after."})");
+    CHECK(daemon.run("draws house --at 07:10 --was shower --named Ada").out ==
+          "house, Europe/Vienna\n"
+          "From                    Length  Volume L  Mean L/min  Peak L/min  Probably       Sure  Notes\n"
+          "2026-03-01 07:02:10  10:10 min      81.0         8.0         8.1  shower, Ada's  told\n"
+          "\n"
+          "It was a shower, Ada's. Uses like it are told so too, before and after.\n");
+    CHECK(daemon.run("draws house --was shower").status != 0);
+    CHECK(daemon.run("draws house --at 07:10").status != 0);
+}
+
 TEST_CASE("alarms and undecided nights are tables, filtered by the daemon") {
     FakeDaemon daemon;
     daemon.set(

@@ -282,6 +282,47 @@ TEST_CASE("a leak beneath is told as the leak's litres, and the uses on top of i
                                  [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; }));
 }
 
+TEST_CASE("what a person said of a use counts for it and for those like it, before and after") {
+    // The same 12 L at 6 L/min every day at another hour; the person says of one that it was the hose.
+    std::vector<Tap> taps;
+    for (int i = 0; i < 8; ++i) {
+        const double at_s = 86'400.0 * i + 30'000 + 3000 * (i % 3);
+        taps.push_back({at_s, at_s + 120, 6});
+        taps.push_back({at_s + 20'000, at_s + 20'000 + 420, 8});
+    }
+    auto plain = draws_in(told(taps, 1, seconds{1}, hours{24 * 8}, true), 1);
+    auto taught = plain;
+    auto undone = plain;
+    label_draws(plain, 1);
+    REQUIRE(plain.size() == 16);
+    const Draw& meant = plain[6];
+    REQUIRE(meant.ticks == 12);
+    const ToldDraw said{.at = meant.span.from + meant.span.length() / 2,
+                        .label = DrawLabel::hose,
+                        .name = "the roses",
+                        .volume_ul = 12'000'000,
+                        .flow_ml_per_h = 360'000};
+    const std::vector<ToldDraw> twice = {said,
+                                         {.at = plain[8].span.from + seconds{60},
+                                          .label = DrawLabel::hose,
+                                          .name = "the roses",
+                                          .volume_ul = 12'000'000,
+                                          .flow_ml_per_h = 360'000}};
+    label_draws(taught, 1, twice);
+    REQUIRE(taught.size() == plain.size());
+    for (std::size_t i = 0; i < taught.size(); ++i) {
+        const bool is_hose = i % 2 == 0;
+        CHECK(taught[i].told == (i == 6 || i == 8));
+        CHECK((taught[i].label == DrawLabel::hose) == is_hose);
+        CHECK(taught[i].name == (is_hose ? "the roses" : ""));
+        if (taught[i].told) CHECK(taught[i].confidence == 1);
+    }
+    // Taken back, all is as it was.
+    label_draws(undone, 1, {});
+    for (std::size_t i = 0; i < undone.size(); ++i)
+        CHECK(undone[i].label == plain[i].label);
+}
+
 TEST_CASE("water that ran back is no draw") {
     auto entries = told(shower, 1, seconds{10}, hours{1});
     const Instant end = entries.back().span.to;

@@ -10,8 +10,6 @@
 
 namespace tickledger::draws {
 
-namespace {
-
 using simulation::Use;
 using std::chrono::hours;
 using std::chrono::seconds;
@@ -37,6 +35,8 @@ DrawLabel label_of(Use use) {
     }
     return DrawLabel::unknown;
 }
+
+namespace {
 
 /// One tick: when it was complete, and what it is made of.
 struct MadeTick {
@@ -257,12 +257,12 @@ void walk(const Home& home, const MeterAndNode& meter, const std::function<bool(
 }  // namespace
 
 Score score(const Home& home, const MeterAndNode& meter, const std::function<bool(int week)>& is_scored,
-            const Namer& namer) {
+            const Namer& namer, std::span<const ToldDraw> said) {
     Score sum;
     walk(
         home, meter, is_scored,
         [&](std::vector<Draw>& draws, Span asked) {
-            label_draws_by(namer, draws, meter.pulse_value_l);
+            label_draws_by(namer, draws, meter.pulse_value_l, said);
             for (const Draw& draw : draws) {
                 if (draw.label != DrawLabel::leak) continue;
                 const double share = hours_of(overlap(draw.span, asked).length()) /
@@ -303,6 +303,83 @@ std::vector<Example> examples(const Home& home, const MeterAndNode& meter,
                            [](double litres) { return litres <= 0; });
     });
     return all;
+}
+
+std::vector<ToldDay> told_days(const Home& home, const MeterAndNode& meter, const Namer& namer) {
+    std::vector<ToldDay> days(static_cast<std::size_t>(home.days));
+    const auto day_of = [&](Instant at) {
+        const auto day = std::chrono::floor<std::chrono::days>(at - home.from).count();
+        return static_cast<std::size_t>(std::clamp<std::int64_t>(day, 0, home.days - 1));
+    };
+    for (std::size_t i = 0; i < days.size(); ++i)
+        days[i].midnight = home.from + hours{24} * static_cast<int>(i);
+    for (const simulation::Event& event : home.events)
+        days[day_of(event.span().from)].ran.push_back(event);
+    walk(
+        home, meter, {},
+        [&](std::vector<Draw>& draws, Span asked) {
+            label_draws_by(namer, draws, meter.pulse_value_l);
+            for (const Draw& draw : draws) {
+                if (asked.from <= draw.span.from && draw.span.from < asked.to)
+                    days[day_of(draw.span.from)].told.push_back(draw);
+            }
+        },
+        [&](const MadeTick& tick, std::span<const Draw> draws, std::size_t, Duration step) {
+            Score of_tick;
+            add_tick(of_tick, home, tick, draws, step);
+            ToldDay& day = days[day_of(tick.at)];
+            day.volume_l += of_tick.volume_l;
+            day.wrong_l += of_tick.volume_l - of_tick.right_l;
+        });
+    return days;
+}
+
+std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter, const Namer& namer,
+                                  std::size_t most) {
+    struct Seen {
+        Draw draw;
+        std::array<double, draw_label_count> litres{};
+    };
+    std::vector<Seen> seen;
+    std::size_t begin = 0;
+    walk(
+        home, meter, [](int week) { return week < 2; },
+        [&](std::vector<Draw>& draws, Span) {
+            label_draws_by(namer, draws, meter.pulse_value_l);
+            begin = seen.size();
+            for (const Draw& draw : draws)
+                seen.push_back({draw, {}});
+        },
+        [&](const MadeTick& tick, std::span<const Draw> draws, std::size_t from, Duration step) {
+            const Instant told = told_at(tick.at, step);
+            for (const auto& [event, litres] : tick.litres_of_event) {
+                const Draw* draw = told_for(draws, {told - step, told}, home.events[event].span());
+                if (!draw) continue;
+                seen[begin + from + static_cast<std::size_t>(draw - draws.data())].litres.at(
+                    static_cast<std::size_t>(label_of(home.events[event].use))) += litres;
+            }
+        });
+    const auto all_l = [](const Seen& one) {
+        return std::accumulate(one.litres.begin(), one.litres.end(), 0.0);
+    };
+    std::stable_sort(seen.begin(), seen.end(),
+                     [&](const Seen& a, const Seen& b) { return all_l(a) > all_l(b); });
+    std::vector<ToldDraw> told;
+    for (const Seen& one : seen) {
+        const auto best = std::max_element(one.litres.begin(), one.litres.end());
+        const auto label = static_cast<DrawLabel>(best - one.litres.begin());
+        // Of a use that is two at once nobody can say what it was.
+        if (told.size() >= most || *best < 0.8 * all_l(one) || label == one.draw.label) continue;
+        if (label == DrawLabel::leak || *best <= 0) continue;
+        const double parts = label == DrawLabel::washer ? one.draw.parts : 1;
+        const double flow = one.draw.blur > seconds{15} ? 0 : one.draw.mean_flow_l_per_h;
+        const double litres = static_cast<double>(one.draw.ticks) * meter.pulse_value_l / parts;
+        told.push_back({.at = one.draw.span.from + one.draw.span.length() / 2,
+                        .label = label,
+                        .volume_ul = std::llround(litres * 1e6),
+                        .flow_ml_per_h = std::llround(flow * 1000)});
+    }
+    return told;
 }
 
 }  // namespace tickledger::draws

@@ -4,12 +4,17 @@
 
 #include <array>
 #include <functional>
+#include <span>
+#include <vector>
 
 #include "core/draw_labels.hpp"
 #include "draws/homes.hpp"
 #include "tickledger/draw.hpp"
 
 namespace tickledger::draws {
+
+/// What a use should be told as.
+[[nodiscard]] DrawLabel label_of(simulation::Use use);
 
 struct MeterAndNode {
     double pulse_value_l = 1;
@@ -50,7 +55,22 @@ struct Example {
 /// Reads a home week by week as the daemon does, learning from the days before, and scores the weeks that
 /// `is_scored` says yes to.
 [[nodiscard]] Score score(const Home& home, const MeterAndNode& meter,
-                          const std::function<bool(int week)>& is_scored = {},
-                          const Namer& namer = shares_of);
+                          const std::function<bool(int week)>& is_scored = {}, const Namer& namer = shares_of,
+                          std::span<const ToldDraw> told = {});
+
+/// What somebody would say who corrects the largest uses that carry a wrong name in the first two weeks.
+[[nodiscard]] std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter,
+                                                const Namer& namer, std::size_t most);
+
+/// One day of a home: what ran, what was told, and how many litres carried a wrong name.
+struct ToldDay {
+    Instant midnight{};
+    double volume_l = 0;
+    double wrong_l = 0;
+    std::vector<simulation::Event> ran;
+    std::vector<Draw> told;
+};
+
+[[nodiscard]] std::vector<ToldDay> told_days(const Home& home, const MeterAndNode& meter, const Namer& namer);
 
 }  // namespace tickledger::draws

@@ -1,6 +1,6 @@
 // Measures how many litres are named right, on simulated homes and, where they are given, on real ones.
 //
-//   tickledger-draws-study [--homes N] [--real DIRECTORY] [--table FILE]
+//   tickledger-draws-study [--homes N] [--real DIRECTORY] [--table FILE] [--pictures DIRECTORY]
 //
 // Called by ./tests/draws/study, which puts the tables into docs/draws.md.
 #include <fmt/format.h>
@@ -13,6 +13,7 @@
 #include <vector>
 
 #include "draws/lessons.hpp"
+#include "draws/pictures.hpp"
 
 namespace {
 
@@ -80,6 +81,7 @@ struct RealHome {
     Home home;
     Namer strangers;
     std::function<bool(int week)> is_known_elsewhere;
+    bool is_twin = false;  ///< The same home once more, supposed otherwise.
 };
 
 std::vector<RealHome> real_homes(const std::string& real) {
@@ -93,9 +95,9 @@ std::vector<RealHome> real_homes(const std::string& real) {
     const Namer without_flat = namer_of(taught_by({&lesson.simulated, &lesson.house_of_five}));
     const Namer without_five = namer_of(taught_by({&lesson.simulated, &lesson.flat}));
     const auto even = [](int week) { return week >= 2 && !is_odd(week); };
-    all.push_back({"the flat, its cistern at 7 L/min", *cistern, without_flat, even});
-    all.push_back({"the flat, its cistern at 2 L/min", *slow_cistern, without_flat, even});
-    all.push_back({"the house of five", *five, without_five, [](int week) { return week == 0; }});
+    all.push_back({"the flat, its cistern at 7 L/min", *cistern, without_flat, even, false});
+    all.push_back({"the flat, its cistern at 2 L/min", *slow_cistern, without_flat, even, true});
+    all.push_back({"the house of five", *five, without_five, [](int week) { return week == 0; }, false});
     return all;
 }
 
@@ -129,16 +131,67 @@ std::string reliability(const Score& score) {
     return text;
 }
 
+/// The ten days of the real homes, read as strangers, of which the largest share was named wrong.
+void write_worst_days(const std::vector<RealHome>& homes, const std::string& file) {
+    constexpr std::size_t shown = 10;
+    constexpr double least_l = 40;  // A day on which hardly anything ran shows nothing.
+    std::vector<NamedDay> days;
+    for (const RealHome& one : homes) {
+        if (one.is_twin) continue;
+        for (ToldDay& day : told_days(one.home, meters[0].meter, one.strangers)) {
+            if (day.volume_l >= least_l) days.push_back({one.name, std::move(day)});
+        }
+    }
+    std::sort(days.begin(), days.end(), [](const NamedDay& a, const NamedDay& b) {
+        return a.day.wrong_l / a.day.volume_l > b.day.wrong_l / b.day.volume_l;
+    });
+    if (days.size() > shown) days.resize(shown);
+    std::ofstream(file) << days_picture(days);
+}
+
+/// What is right from the third week on, after somebody has corrected so many uses of the first two.
+void write_teaching(std::ostream& page, int homes, const std::vector<RealHome>& reals) {
+    constexpr std::array<std::size_t, 4> said{0, 3, 10, 30};
+    page
+        << "\nNamed right from the third week on, when somebody has said what the largest wrongly named uses of "
+           "the first two weeks were:\n\n| the node tells | home | nothing said | 3 uses | 10 uses | 30 uses |\n"
+           "|---|---|---|---|---|---|\n";
+    const auto row = [&](const Named& named, const std::string& name, const std::vector<RealHome>& of) {
+        page << fmt::format("| {} | {} |", named.name, name);
+        for (const std::size_t most : said) {
+            Score sum;
+            for (const RealHome& one : of) {
+                const auto told = corrections(one.home, named.meter, one.strangers, most);
+                sum += score(
+                    one.home, named.meter, [](int week) { return week >= 2; }, one.strangers, told);
+            }
+            page << " " << percent(sum.right_share()) << " |";
+        }
+        page << "\n" << std::flush;
+    };
+    std::vector<RealHome> some;
+    for (int i = 0; i < homes / 2; ++i)
+        some.push_back({"", wild_home(first_seed + static_cast<std::uint64_t>(i), 21), shares_of, {}, false});
+    for (const Named& named : {meters[0], meters[3]}) {
+        row(named, fmt::format("{} simulated", some.size()), some);
+        for (const RealHome& one : reals) {
+            if (one.home.days > 21) row(named, one.name, {one});
+        }
+    }
+}
+
 }  // namespace
 
 int main(int argc, char** argv) {
     int homes = 20;
     std::string real;
+    std::string pictures = ".";
     std::string table_file = "/dev/stdout";
     for (int i = 1; i + 1 < argc; i += 2) {
         const std::string option = argv[i];
         if (option == "--homes") homes = std::max(2, std::atoi(argv[i + 1]));
         if (option == "--real") real = argv[i + 1];
+        if (option == "--pictures") pictures = argv[i + 1];
         if (option == "--table") table_file = argv[i + 1];
     }
     std::ofstream page(table_file);
@@ -147,6 +200,7 @@ int main(int argc, char** argv) {
         << "| the node tells | home | L | named right | of showers' | flushes' | taps' | machines' | calibration error |\n"
            "|---|---|---|---|---|---|---|---|---|\n";
     Score all_real;
+    std::vector<Curve> curves;
     std::string known;
     std::string confusions;
     for (const Named& named : meters) {
@@ -158,14 +212,18 @@ int main(int argc, char** argv) {
         };
         const bool is_shown = named.meter.cadence == Duration{} || named.meter.cadence == minutes{3};
         if (is_shown) add_confusion(simulated_name, of_simulated);
+        curves.push_back({fmt::format("{}, simulated", named.name), of_simulated});
+        Score of_real;
         for (const RealHome& one : reals) {
             const Score measured = score(
                 one.home, named.meter, [](int week) { return week >= 0; }, one.strangers);
             all_real += measured;
+            of_real += measured;
             if (is_shown) add_confusion(one.name, measured);
             page << row_of(named.name, one.name, measured) << std::flush;
             known += row_of(named.name, one.name, score(one.home, named.meter, one.is_known_elsewhere));
         }
+        if (!reals.empty()) curves.push_back({fmt::format("{}, real, as strangers", named.name), of_real});
     }
     if (!reals.empty()) {
         page
@@ -178,6 +236,12 @@ int main(int argc, char** argv) {
                "|---|---|---|---|---|---|---|---|---|\n"
             << known;
     }
+    std::ofstream(pictures + "/draws-reliability.svg") << reliability_picture(curves);
+    page << "\nOf each way of telling:\n\n| the node tells | calibration error |\n|---|---|\n";
+    for (const Curve& curve : curves)
+        page << fmt::format("| {} | {:.3f} |\n", curve.name, curve.score.calibration_error());
+    if (!reals.empty()) write_worst_days(reals, pictures + "/draws-worst-days.svg");
+    write_teaching(page, homes, reals);
     page << "\nWhat was told as what, in shares of the litres:\n" << confusions;
     page
         << "\nWith a leak beneath, each tick at 1 L, simulated homes:\n\n"

@@ -1,5 +1,6 @@
 #include <catch2/catch.hpp>
 
+#include "book/told_draws.hpp"
 #include "serve/api_fixture.hpp"
 
 namespace tickledger {
@@ -85,6 +86,66 @@ TEST_CASE("a meter that has not spoken has no draws, and a range too long is ref
           std::string::npos);
     CHECK(fixture.refusal("/v1/meters/house/draws?label=sauna", 400).find("flush") != std::string::npos);
     CHECK_FALSE(fixture.refusal("/v1/meters/nowhere/draws", 404).empty());
+}
+
+TEST_CASE("a person says what a use was, and takes it back") {
+    DrawsFixture fixture;
+    // Booked as the daemon books it.
+    fixture.on_order = [&] {
+        sure(fixture.ledger->begin());
+        take_told_draw(*fixture.ledger, "house", {fixture.now, fixture.orders.back()});
+        sure(fixture.ledger->commit());
+    };
+    const auto say = [&](const std::string& body) {
+        const Response response = fixture.answer("/v1/meters/house/draws", "POST", body);
+        CHECK(response.status == 200);
+        return Json::parse(response.body);
+    };
+    const Json said = say(R"({"at":"2026-03-01T08:07:00Z","was":"hose","named":"the roses"})");
+    CHECK(said.at("draw").at("label") == "hose");
+    CHECK(said.at("draw").at("told") == true);
+    CHECK(said.at("draw").at("name") == "the roses");
+    CHECK(said.at("draw").at("confidence") == 1);
+    CHECK(fixture.document(morning).at("draws")[0].at("label") == "hose");
+    // Said again of another moment in it: it stands in the place of what was said before.
+    say(R"({"at":"2026-03-01T08:09:00Z","was":"bath"})");
+    const Json bath = fixture.document(morning).at("draws")[0];
+    CHECK(bath.at("label") == "bath");
+    CHECK(bath.at("name").is_null());
+    const Json back = say(R"({"at":"2026-03-01T08:05:30Z","was":"nothing"})");
+    CHECK(back.at("draw").at("label") == "shower");
+    CHECK(back.at("draw").at("told") == false);
+    CHECK(fixture.orders.size() == 3);
+}
+
+TEST_CASE("what nobody can have meant by a use is refused") {
+    const DrawsFixture fixture;
+    const auto refused = [&](unsigned status, const std::string& body) {
+        return fixture.refusal("/v1/meters/house/draws", status, "POST", body);
+    };
+    CHECK(refused(400, R"({"at":"07:10"})").find("was") != std::string::npos);
+    CHECK(refused(400, R"({"at":"07:10","was":"sauna"})").find("flush") != std::string::npos);
+    CHECK(refused(400, R"({"at":"7 o'clock","was":"tap"})").find("at") != std::string::npos);
+    CHECK(refused(400, R"({"at":"07:10","was":"tap","named":")" + std::string(61, 'x') + "\"}").find("60") !=
+          std::string::npos);
+    CHECK(refused(404, R"({"at":"2026-03-01T08:28:00Z","was":"tap"})").find("five minutes") !=
+          std::string::npos);
+    CHECK(refused(409, R"({"at":"2026-03-01T08:07:00Z","was":"nothing"})").find("Nobody") !=
+          std::string::npos);
+    CHECK(fixture.orders.empty());
+}
+
+TEST_CASE("a time of day means the latest one") {
+    DrawsFixture fixture;
+    fixture.now = at("2026-03-02T07:00:00Z");
+    // Lisbon's clock shows UTC in winter: 08:07 was yesterday.
+    fixture.on_order = [&] {
+        sure(fixture.ledger->begin());
+        take_told_draw(*fixture.ledger, "house", {fixture.now, fixture.orders.back()});
+        sure(fixture.ledger->commit());
+    };
+    CHECK(fixture.answer("/v1/meters/house/draws", "POST", R"({"at":"08:07","was":"hose"})").status == 200);
+    CHECK(fixture.document(morning).at("draws")[0].at("label") == "hose");
 }
 
 }  // namespace tickledger

@@ -1,5 +1,6 @@
 // What the water of a day was probably used for.
 
+import { of_meter, post } from './ask.js';
 import { find, h, percent, replace, svg, table } from './dom.js';
 import { clock, clock_to_the_second, flow, instant, label_word, length, number, seconds_of, volume } from './words.js';
 
@@ -12,7 +13,8 @@ const is_blurred = (draw) => draw.blur_s * 3 > seconds_of(draw);
 /** The guess with its doubt. */
 function guess(draw) {
   if (draw.label === 'unknown') return 'not known';
-  const word = label_word(draw.label);
+  const word = draw.name ? `${label_word(draw.label)}, ${draw.name}` : label_word(draw.label);
+  if (draw.told) return `${word}, as you said`;
   const share = `${number(draw.confidence * 100)} %`;
   return draw.confidence >= surely ? `${word}, ${share} sure` : draw.confidence >= perhaps ? `probably ${word}, ${share} sure` : `perhaps ${word}, ${share} sure`;
 }
@@ -53,11 +55,31 @@ const longest = (draws) => {
     list.map((draw) => [`${clock(draw.from)} to ${clock(draw.to)}`, length_words(draw), volume(draw.volume_l), flow_words(draw), guess(draw)]), { class: 'longest' });
 };
 
-const all = (draws) => h('details', { 'data-key': 'draws' }, h('summary', {}, `Each of the ${number(draws.length)} uses`),
-  table('Each use', ['From', 'Length', { text: 'Volume', number: true }, 'Mean flow', 'What it was'],
-    draws.map((draw) => [clock_to_the_second(draw.from), length_words(draw), volume(draw.volume_l), flow_words(draw), guess(draw)]), { class: 'draws' }));
+const tellable = ['flush', 'shower', 'tap', 'washer', 'bath', 'hose'];
 
-/** A leak on this day: its ticks, far apart, are taken for taps and toilets. */
+/** What somebody knows better is chosen here; the daemon then tells others like it so, too. */
+function choice(state, acts, draw) {
+  const said = h('output', {});
+  const middle = new Date((Number(instant(draw.from)) + Number(instant(draw.to))) / 2).toISOString();
+  const tell = async (event) => {
+    try {
+      await post(of_meter(state.meter, 'draws'), { at: middle, was: event.target.value });
+      acts.changed('draws');
+    } catch (error) {
+      said.textContent = acts.words_for(error);
+    }
+  };
+  const options = [['', guess(draw)], ...tellable.filter((label) => label !== draw.label || !draw.told).map((label) => [label, `It was: ${label_word(label)}`]),
+    ...(draw.told ? [['nothing', 'Take back what I said']] : [])];
+  return [h('select', { 'data-key': `was ${draw.from} ${draw.label} ${draw.told}`, 'aria-label': `What ran at ${clock(draw.from)}`, on: { change: tell } },
+    options.map(([value, words]) => h('option', { value }, words))), said];
+}
+
+const all = (draws, state, acts) => h('details', { 'data-key': 'draws' }, h('summary', {}, `Each of the ${number(draws.length)} uses`),
+  table('Each use', ['From', 'Length', { text: 'Volume', number: true }, 'Mean flow', 'What it was'],
+    draws.map((draw) => [clock_to_the_second(draw.from), length_words(draw), volume(draw.volume_l), flow_words(draw), draw.label === 'leak' ? guess(draw) : choice(state, acts, draw)]), { class: 'draws' }));
+
+/** A leak on this day: some of its ticks may be taken for taps and toilets. */
 const leaks_on = (day, meter, alarms) => alarms.some((alarm) => alarm.meter === meter && alarm.kind === 'night-flow' &&
   alarm.raised_at.slice(0, 10) <= day && (alarm.cleared_at === null || alarm.cleared_at.slice(0, 10) >= day));
 
@@ -66,8 +88,8 @@ export function show_draws(state, acts) {
   if (draws.length === 0) return replace(find('#draws'), h('p', {}, 'No use of water was found on this day.'));
   replace(find('#draws'),
     leaks_on(acts.day(), state.meter, state.data.alarms.alarms)
-      ? h('p', { class: 'notice' }, 'Water ran all night. The ticks of a leak, far apart, are taken for taps and toilets here: do not believe this list until it is mended.') : null,
+      ? h('p', { class: 'notice' }, 'Water ran all night. What ran without end is told as the leak\'s; what is left may still hold some of it, so believe this list less until it is mended.') : null,
     longest(draws),
-    h('p', { class: 'key' }, 'What it was is a guess from length and flow; two that run at once are hard to tell apart.'),
-    all(draws));
+    h('p', { class: 'key' }, 'What it was is a guess from length, flow and what this house repeats; two that run at once are hard to tell apart. Where you know better, say so in the list.'),
+    all(draws, state, acts));
 }
