@@ -80,8 +80,10 @@ Database::~Database() {
 Result<void> Database::reopen() {
     auto fresh = open(file_, Access::write);
     if (!fresh) return tl::unexpected(fresh.error());
-    // What the old one had prepared keeps it until the last of it is let go. Closing, it would remove the
-    // write-ahead log by its name, which is the fresh one's by now.
+    // What the old one had prepared would keep it, its memory and the room of its file.
+    while (sqlite3_stmt* prepared = sqlite3_next_stmt(handle_, nullptr))
+        sqlite3_finalize(prepared);
+    // Closing, it would remove the write-ahead log by its name, which is the fresh one's by now.
     int is_kept = 1;
     sqlite3_file_control(handle_, "main", SQLITE_FCNTL_PERSIST_WAL, &is_kept);
     sqlite3_db_config(handle_, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
@@ -154,10 +156,8 @@ Result<void> Cursor::finish() {
 
 int Statement::prepare() {
     if (database_.undone()) return SQLITE_ABORT_ROLLBACK;
-    if (statement_ && generation_ != database_.generation()) {
-        sqlite3_finalize(statement_);
-        statement_ = nullptr;
-    }
+    // reopen() has let go of what was prepared before it.
+    if (generation_ != database_.generation()) statement_ = nullptr;
     if (!statement_) {
         generation_ = database_.generation();
         return sqlite3_prepare_v3(database_.handle(), sql_, -1, SQLITE_PREPARE_PERSISTENT, &statement_,

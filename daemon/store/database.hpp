@@ -129,7 +129,9 @@ class Statement {
 public:
     /// `sql` must outlive the statement: a literal.
     Statement(Database& database, const char* sql) : database_(database), sql_(sql) {}
-    ~Statement() { sqlite3_finalize(statement_); }
+    ~Statement() {
+        if (generation_ == database_.generation()) sqlite3_finalize(statement_);
+    }
     Statement(const Statement&) = delete;
     Statement& operator=(const Statement&) = delete;
 

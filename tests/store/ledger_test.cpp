@@ -505,6 +505,32 @@ TEST_CASE("a ledger whose files were removed or replaced went on in files withou
     CHECK(quick_check(file).soundness == Soundness::sound);
 }
 
+TEST_CASE("each removed ledger kept its file's room and its connection's memory until the daemon ended") {
+    const TempDirectory where;
+    const auto file = where / "ledger.db";
+    auto ledger = opened(file);
+    const auto removed_but_open = [&] {
+        int count = 0;
+        for (const auto& entry : std::filesystem::directory_iterator("/proc/self/fd")) {
+            std::error_code gone;
+            const std::string target = std::filesystem::read_symlink(entry.path(), gone).string();
+            if (target.starts_with(file.string()) && target.ends_with(" (deleted)")) ++count;
+        }
+        return count;
+    };
+    for (int round = 0; round < 3; ++round) {
+        done(ledger->begin());
+        done(ledger->set_fact("round", std::to_string(round)));
+        CHECK(value_of(ledger->meter_key("house")) == 1);
+        done(ledger->commit());
+        std::filesystem::remove(file);
+        CHECK(removed_but_open() > 0);
+        done(ledger->stay_in_place());
+        CHECK(removed_but_open() == 0);
+        CHECK(value_of(ledger->fact("round")) == std::to_string(round));
+    }
+}
+
 TEST_CASE("a ledger that cannot be written anew says why, and is tried again") {
     const TempDirectory where;
     const auto file = where / "store/ledger.db";
