@@ -23,10 +23,18 @@ Order order_of(const Observation& from, const Observation& to, const CounterRule
     return ahead > 1 ? Order::gap : Order::before;
 }
 
-/// Where the pulses of a message begin: at the message before or, past a gap, one cadence back.
+/// Where the pulses of a message begin: at the message before or, past a gap, one cadence back. Where more
+/// ran than one cadence explains, the node was silent for a while as well: then it may have been silent for
+/// all the time that the missing messages do not fill.
 Instant begin_of(const Observation& from, const Observation& to, Order order, const CounterRules& rules) {
     if (order != Order::gap) return from.at;
-    return std::max(from.at, to.at - rules.cadence);
+    const Instant one_cadence_back = std::max(from.at, to.at - rules.cadence);
+    if (rules.plausible(to.count, to.latest() - one_cadence_back)) return one_cadence_back;
+    if (rules.cadence <= Duration{0}) return one_cadence_back;
+    const Duration whole = to.at - from.at;
+    const std::int64_t missing = rules.seq_distance(*from.seq, *to.seq) - 1;
+    const Duration not_filled = whole - std::min(missing, whole / rules.cadence) * rules.cadence;
+    return std::min(one_cadence_back, to.at - not_filled);
 }
 
 bool follows(const Observation& from, const Observation& to, const CounterRules& rules) {

@@ -170,7 +170,7 @@ TEST_CASE("daily consumption becomes a register of its own: exact sums, each day
     CHECK_THAT(contents.gaps[0].text, Catch::Contains("2025-04-01") && Catch::Contains("2025-04-03"));
 }
 
-TEST_CASE("months of consumption end with the next month; times that are ends begin one earlier") {
+TEST_CASE("months of consumption end with the next month, and times that are ends begin one earlier") {
     const std::string months = "month;consumption m3\n2024-12;10,5\n2025-01;11\n2025-02;9,25\n";
     CHECK(only_stretch(read(months)) == Readings{{at("2024-12-01"), "0"},
                                                  {at("2025-01-01"), "10.5"},
@@ -248,7 +248,7 @@ TEST_CASE("columns are found by their contents, and named where they cannot be")
     CHECK_THAT(mistake(std::string_view("\xFF\xFEt\0", 4)), Catch::Contains("UTF-16"));
 }
 
-TEST_CASE("a dry run shows what was understood and books nothing; --book posts cumulative pieces") {
+TEST_CASE("a dry run shows what was understood and books nothing, and --book posts cumulative pieces") {
     FakeDaemon daemon;
     test::TempDirectory directory;
     const auto file = (directory / "bills.csv").string();

@@ -51,6 +51,18 @@ TEST_CASE("a hole in seq is a lost entry up to one cadence before the message af
     CHECK(book.entries[2].ticks == 7);
 }
 
+TEST_CASE("pulses of a node that fell silent after some of its messages were lost were a stray") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 0, 5));
+    // Three messages lost, then an hour of silence: 500 ticks in one cadence are too many, in an hour not.
+    (void)book(minutes(72), pulses(1, 4, 500));
+    REQUIRE(book.entries.size() == 3);
+    CHECK(book.entries[1].kind == EntryKind::lost);
+    CHECK(book.entries[1].span == Span{after(minutes(0)), after(minutes(9))});
+    CHECK(book.entries[2].span == Span{after(minutes(9)), after(minutes(72))});
+    CHECK(book.entries[2].ticks == 500);
+}
+
 TEST_CASE("a message that was lost and comes late fills its part of the hole") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));

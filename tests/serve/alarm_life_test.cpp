@@ -58,7 +58,7 @@ TEST_CASE("an acknowledgement is kept by kind and moment, and answered with what
     CHECK(fixture.orders.size() == 1);
 }
 
-TEST_CASE("an acknowledgement is taken back; where there is none, the answer says so") {
+TEST_CASE("an acknowledgement is taken back, and where there is none, the answer says so") {
     AlarmFixture fixture;
     fixture.on_order = [&] { fixture.change([](Alarm& alarm) { unacknowledge(alarm); }); };
     // Nobody has acknowledged it yet: nothing is kept.
