@@ -145,7 +145,7 @@ void EngineThread::take_up_settings() {
     }
     if (!next) return;
     const auto loaded = parts_.engine->use(next->meters, static_cast<std::size_t>(next->max_meters));
-    if (!loaded) report(loaded.error().text);
+    report(loaded ? parts_.engine->trouble() : loaded.error().text);
     settings_ = std::move(next);
 }
 
