@@ -128,17 +128,19 @@ void add_to(Draw& use, const Draw& piece) {
     use.peak_flow_l_per_h = std::max(use.peak_flow_l_per_h, piece.peak_flow_l_per_h);
 }
 
-/// One draw of several pieces. Its flow is that of the running water, pauses left out.
-Draw joined(const std::vector<Draw>& pieces, std::size_t first, std::size_t last) {
+/// One draw of several pieces. Its flow is that of the running water, pauses left out; a piece of one span
+/// has none of its own, several of them show one.
+Draw joined(const std::vector<Draw>& pieces, std::size_t first, std::size_t last, double pulse_value_l) {
     Draw use = pieces[first];
     double run_h = hours_of(use.span.length());
-    double litres = use.mean_flow_l_per_h * run_h;
     for (std::size_t i = first + 1; i <= last; ++i) {
         add_to(use, pieces[i]);
         run_h += hours_of(pieces[i].span.length());
-        litres += pieces[i].mean_flow_l_per_h * hours_of(pieces[i].span.length());
     }
-    if (first < last && run_h > 0) use.mean_flow_l_per_h = litres / run_h;
+    if (first < last && run_h > 0) {
+        use.mean_flow_l_per_h = static_cast<double>(use.ticks) * pulse_value_l / run_h;
+        use.peak_flow_l_per_h = std::max(use.peak_flow_l_per_h, use.mean_flow_l_per_h);
+    }
     return use;
 }
 
@@ -207,7 +209,7 @@ std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l) 
     auto features = features_of(portions, kinds, reading, pulse_value_l);
     std::vector<Draw> uses;
     for (const Grouping& group : reading.groups)
-        uses.push_back(joined(draws, group.first, group.last));
+        uses.push_back(joined(draws, group.first, group.last, pulse_value_l));
     draws = std::move(uses);
     return features;
 }
