@@ -55,8 +55,6 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     const bool moves_on =
         same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
     if (moves_on) return came;
-    const auto& held = account.memory.counter.held;
-    if (!same_boot && held && held->observation.boot == reading.boot) return came;
     const auto boot = value_or_throw(ledger_.boot(account.key, *reading.boot));
     if (!boot) return came;
     // Pulses that nobody has heard of count whenever they come: the queue of an earlier start may come

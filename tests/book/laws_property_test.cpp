@@ -383,6 +383,20 @@ TEST_CASE("conservation: a counter's entries follow from one count to the next")
     });
 }
 
+namespace {
+
+/// For the report of a run that fails.
+void log_messages(const char* what, const std::vector<Delivery>& deliveries) {
+    for (const Delivery& delivery : deliveries) {
+        const auto* message = std::get_if<Message>(&delivery.event);
+        if (!message) continue;
+        RC_LOG() << what << " " << format_utc(message->arrived_at) << (delivery.waited ? " waited" : "")
+                 << (message->retained ? " retained " : " ") << message->payload << "\n";
+    }
+}
+
+}  // namespace
+
 TEST_CASE(
     "idempotence: messages with boot and number, delivered again in any order and number, change nothing") {
     rc::prop("for any run of messages", [] {
@@ -393,6 +407,7 @@ TEST_CASE(
         SimVfs vfs(seed);
         Desk desk(vfs, "/ledger.db", run.meter);
         desk.book(run.deliveries, end_of(run));
+        log_messages("told", run.deliveries);
         const Books once = desk.books();
         for (int round = 0; round < 3; ++round) {
             std::vector<Delivery> again;
@@ -405,6 +420,7 @@ TEST_CASE(
                 again.push_back(std::move(delivery));
             }
             desk.book(again);
+            log_messages("told again", again);
             same(once, desk.books());
         }
     });

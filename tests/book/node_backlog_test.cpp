@@ -232,6 +232,24 @@ TEST_CASE("pulses that waited at the node were refused as strays") {
     }
 }
 
+TEST_CASE("the first message of a boot, told again, was taken for news while a later one of it was held") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    world.hear(at_min(600), R"({"pulses":0,"boot":1,"seq":0})");
+    world.hear(at_min(603), R"({"pulses":0,"boot":2,"seq":1})");
+    // Of the boot before, and too many for its time: held until another message confirms or refutes it.
+    world.hear(at_min(603), R"({"pulses":174,"boot":1,"seq":1})");
+    const auto before = world.entries();
+    Message again;
+    again.arrived_at = at_min(1320);
+    again.topic = "nodes/house";
+    again.payload = R"({"pulses":0,"boot":1,"seq":0})";
+    again.redelivered = true;
+    world.take({{.event = std::move(again), .waited = true}});
+    CHECK(world.entries() == before);
+}
+
 TEST_CASE("more readings than are kept at once are booked as several backlogs") {
     LedgerWorld world;
     Node node(world, {});
