@@ -1,5 +1,5 @@
-// Raises and clears the alarms of an account, once each, does what people say of them, and tells the ledger
-// and the broker.
+// Raises and clears an account's alarms, carries out what people ask of them, and passes each change to the
+// ledger and the outbox.
 #pragma once
 
 #include <functional>
@@ -19,14 +19,13 @@ public:
     /// The condition of this kind holds, told or not.
     [[nodiscard]] static bool is_active(const Account& account, AlarmKind kind);
 
-    /// A kind that stands already stays the alarm it is; one that is shelved stays shelved. Throws
-    /// StoreFailure.
+    /// Does nothing where the kind is active already; a shelved alarm stays shelved. Throws StoreFailure.
     void raise(Account& account, AlarmKind kind, Instant at, const Evidence& evidence);
-    /// Nothing where it does not stand. Throws StoreFailure.
+    /// Does nothing where the kind is not active. Throws StoreFailure.
     void clear(Account& account, AlarmKind kind, Instant at);
-    /// Clears what was switched off while it stood. Throws StoreFailure.
+    /// Clears active alarms of kinds that are switched off by now. Throws StoreFailure.
     void clear_switched_off(Account& account, Instant at);
-    /// Missing data left the question open, and says so. Throws StoreFailure.
+    /// Records that missing data left the question undecided. Throws StoreFailure.
     void leave_undecided(const Account& account, AlarmKind kind, Span window, const std::string& text);
 
     /// Changes the alarm of a kind that was raised at a moment; `change` tells whether it did. Nothing where
@@ -37,11 +36,11 @@ public:
 
     /// When the next shelving of an account ends.
     [[nodiscard]] static std::optional<Instant> deadline(const Account& account);
-    /// Ends those that end by this moment. Throws StoreFailure.
+    /// Ends every shelving that is due by this moment. Throws StoreFailure.
     void end_shelvings(Account& account, Instant until);
 
 private:
-    /// Keeps the newest alarm of its kind at hand while something may become of it, and publishes it.
+    /// Keeps the newest alarm of its kind in the account while it is active or shelved, and publishes it.
     void keep(Account& account, const Alarm& alarm);
 
     const CivilZone& zone_;

@@ -1,4 +1,4 @@
-// backflow and stagnation: what may spoil the drinking water.
+// backflow and stagnation: the alarms that concern the quality of drinking water.
 #pragma once
 
 #include "book/alarm_desk.hpp"

@@ -28,7 +28,7 @@ inline constexpr std::string_view instruction_set_away = "set-away";
 inline constexpr std::string_view instruction_import_history = "import-history";
 inline constexpr std::string_view instruction_undo_import = "undo-import";
 
-/// An alarm is shelved for 31 days at most: what is put off longer is forgotten.
+/// The longest time for which an alarm can be shelved: 31 days. (Longer, and people forget it.)
 inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
 
 [[nodiscard]] std::string instruction_to_read(const std::string& meter, const SaidReading& said);

@@ -1,5 +1,4 @@
-// The few facts that the ledger keeps beside the accounts: one text each, written with the batch that changed
-// them.
+// Facts that the ledger keeps beside the accounts, each as one text, written with the batch that changed it.
 #pragma once
 
 #include <cstdint>

@@ -51,7 +51,7 @@ private:
     [[nodiscard]] bool is_nothing_new(const Account& account, const Reading& reading, const Booking& booking,
                                       const Message& message);
     [[nodiscard]] bool is_known(const Account& account, const Reading& reading, Instant at);
-    /// Keeps a message apart. False: it is there already.
+    /// Adds a message to the refused ones. False: it is among them already.
     bool refuse(Account& account, Refusal reason, const HeldMessage& message, const std::string& text);
 
     const CivilZone& zone_;

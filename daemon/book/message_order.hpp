@@ -17,10 +17,10 @@ public:
     [[nodiscard]] Circumstances circumstances(const Account& account, const Reading& reading,
                                               const Delivery& delivery, const Message& message);
 
-    /// Takes up what was accepted, and what was held in `before` and is not any more.
+    /// Records the messages that were accepted, and the one that was held in `before` and is not any more.
     void advance(Account& account, const CounterState& before, const Booking& booking);
 
-    /// The order has passed a message that came and was not booked: it is not awaited any more.
+    /// The order has passed a message that came and was not booked: stops waiting for it.
     void note_passed(const Account& account, const MessageNumber& number);
 
 private:

@@ -28,9 +28,9 @@ public:
 
     /// Null: nobody. Must outlive this.
     void tell_to(Audience* audience) { audience_ = audience; }
-    /// The open batch is committed: the audience hears of it.
+    /// The open batch is committed: passes its publications to the audience.
     void committed();
-    /// It was not: it never happened.
+    /// The open batch was rolled back: drops its publications.
     void rolled_back() { said_.clear(); }
 
     /// Throws StoreFailure.

@@ -1,5 +1,5 @@
-// From entries to the series: stores them, spreads their ticks over the rows, and lets everything that is
-// made of them follow.
+// From entries to the series: stores entries, spreads their ticks over the rows, and updates what is derived
+// from them: adjustments, alarms, publications.
 #pragma once
 
 #include <span>
@@ -25,12 +25,12 @@ public:
           desk_(desk),
           watches_(watches) {}
 
-    /// Adds what one reading booked, in order of time, behind all that is booked already.
+    /// Adds the entries of one reading, in order of time, after everything that is booked.
     void add(Account& account, std::span<const Entry> entries);
-    /// Puts the parts of a booked entry in its place: the same span and ticks, seen more finely.
+    /// Replaces a booked entry by its parts: the same span and ticks, divided.
     void replace(Account& account, const Entry& entry, std::span<const Entry> parts);
-    /// No entry will end before `until` any more, an interval's begin: what ended there by then is closed and
-    /// published.
+    /// No later entry ends before `until`, the beginning of an interval: closes and publishes the rows that
+    /// ended by then.
     void close_until(Account& account, Instant until, bool tells_intervals = true);
 
 private:

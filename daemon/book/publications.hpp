@@ -20,8 +20,8 @@ public:
     Publications(const CivilZone& zone, Outbox& outbox, RowCache& rows)
         : zone_(zone), outbox_(outbox), rows_(rows) {}
 
-    /// Whether intervals that an entry of this length fell into are published. What a longer one is spread
-    /// over would say the same again and again, and nothing that was seen.
+    /// Whether intervals are published when an entry of this length changed them. A longer entry is spread
+    /// evenly over many intervals, and none of them was observed.
     [[nodiscard]] static bool are_intervals_told(Duration longest_entry) {
         return longest_entry <= std::chrono::hours{24};
     }
@@ -33,9 +33,9 @@ public:
     void tell_corrections();
     /// Forgets what was noted, after a batch was rolled back; the accounts that there were are gone.
     void forget();
-    /// The intervals of [from, until); those without data close without a word.
+    /// Publishes the intervals of `closed` that hold data.
     void close_intervals(Account& account, Span closed);
-    /// A closed day: its topic holds the last one only.
+    /// Publishes a closed day; the topic holds only the last one.
     void tell_day(const Account& account, Span day);
     /// A meter's `now` is told at most once in so long: where messages come faster, most would only be
     /// replaced by the next.

@@ -1,5 +1,5 @@
-// Readings of the register by eye, and the pulse values that a calibration found: what is adjusted to them,
-// and how both follow when the past becomes clearer.
+// Books adjustments for readings of the register by eye and for pulse values that a calibration found, and
+// works them out anew when entries before them change.
 //
 // Let B be the booked ticks, adjustments apart, until a reading's moment. The adjustment that ends there is
 // what is missing for the register, made of B and of all adjustments until then, to show what was read: to
@@ -33,11 +33,11 @@ public:
           publications_(publications),
           fine_detail_from_(fine_detail_from) {}
 
-    /// Entries were taken out of the account's series and put in.
+    /// Entries were removed from the account's series and added to it.
     void follow(Account& account, std::span<const Entry> removed, std::span<const Entry> added);
 
-    /// Each does nothing where it was told before or cannot be. (The call that took it has judged it too;
-    /// what changed in between is told by its answer.)
+    /// Each does nothing where the instruction repeats an earlier one or is not valid. (The API call judged
+    /// it too; its answer tells what changed in between.)
     void read(Account& account, const SaidReading& said, Instant now);
     void take_back(Account& account, Instant reading_at);
     void apply(Account& account, const AppliedPulseValue& value);

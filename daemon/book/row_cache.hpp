@@ -1,6 +1,6 @@
-// The series while a batch is open: rows are read once, changed in memory, written at its end. Of each step
-// the row that changed last is at hand in its account, because the next entry nearly always falls into it
-// too.
+// The series while a batch is open: rows are read once, changed in memory and written at the end of the
+// batch. Each account caches the last changed row of each step, because the next entry nearly always falls
+// into it.
 #pragma once
 
 #include <unordered_map>
@@ -24,8 +24,9 @@ class RowCache {
 public:
     explicit RowCache(Ledger& ledger) : ledger_(ledger) {}
 
-    /// Takes entries out of and into the series of an account, as one fact: each closed row that it changes
-    /// gets one revision more. Intervals that ended by `fine_detail_from` are kept no longer and stay away.
+    /// Removes entries from an account's series and adds others, as one change: each closed row that it
+    /// touches gets one revision more. Intervals that ended by `fine_detail_from` are no longer kept and are
+    /// not made anew.
     /// Returns the rows it changed, in order of step and time. Throws StoreFailure.
     const std::vector<ChangedRow>& change(Account& account, std::span<const Entry> removed,
                                           std::span<const Entry> added,

@@ -14,8 +14,8 @@ public:
     SilenceWatch(const CivilZone& zone, AlarmDesk& desk, const LinkFact& link)
         : zone_(zone), desk_(desk), link_(link) {}
 
-    /// A message came that had not waited at the broker. A node that speaks too seldom is one alarm: it is
-    /// over when no gap has been long for a while. Throws StoreFailure.
+    /// A message arrived that had not waited at the broker. A node that keeps sending too seldom stays one
+    /// alarm, which is cleared once no gap has been too long for `silent_after`. Throws StoreFailure.
     void hear(Account& account, Instant at);
     /// When the alarm is raised if nothing is heard before.
     [[nodiscard]] std::optional<Instant> deadline(const Account& account) const;

@@ -13,9 +13,9 @@ class UndecidedNights {
 public:
     UndecidedNights(const CivilZone& zone, Ledger& ledger) : zone_(zone), ledger_(ledger) {}
 
-    /// They are undecided: the row beside them grows, or there is a new one.
+    /// Marks the nights undecided: the row next to them grows, or a new one is added.
     void mark(const Account& account, Span nights);
-    /// They are decided: a row that holds them shrinks, is cut in two, or goes.
+    /// Marks the nights decided: the row that holds them shrinks, is divided, or is removed.
     void settle(const Account& account, Span nights);
 
 private:

@@ -1,4 +1,4 @@
-// What every command needs: ask the daemon, understand its refusals, write the answer.
+// What every command needs: to ask the daemon, to explain a refusal, to write the answer.
 #pragma once
 
 #include <string>

@@ -9,7 +9,7 @@ namespace tickledger {
 
 using Json = nlohmann::ordered_json;
 
-/// What is not known is said so; it must never look like zero.
+/// The text of an unknown value. It must never look like zero.
 inline const std::string no_data = "no data";
 
 /// "2026-03-01T08:00:00+01:00" as "2026-03-01 08:00", with the seconds where there are any.

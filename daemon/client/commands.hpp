@@ -74,7 +74,7 @@ struct Options {
     ImportOptions import;
 };
 
-// Each throws Stop where it can not be done, and nlohmann::json::exception on an answer that it does not
+// Each throws Stop where it cannot be done, and nlohmann::json::exception on an answer that it does not
 // know.
 void meters(const Options& options);
 void usage(const Options& options);

@@ -14,8 +14,8 @@ struct WatchOrder {
     bool json = false;       ///< Each event as it comes, a document a line.
 };
 
-/// Writes to standard output until the program is ended. Comes back only where the daemon can not be reached
-/// in the beginning (the error), or refuses (its answer). A stream that ends later is begun anew.
+/// Writes to standard output until the program is ended. Returns only where the daemon cannot be reached at
+/// first (the error) or refuses (its answer). A stream that breaks later is opened anew.
 [[nodiscard]] Result<Answer> watch(const WatchOrder& order);
 
 }  // namespace tickledger

@@ -139,7 +139,7 @@ struct ConfigurationReading {
     std::vector<Mistake> mistakes;
 };
 
-/// Reads and checks a file. Never throws; a file that can not be opened is a mistake.
+/// Reads and checks a file. Never throws; a file that cannot be opened is a mistake.
 [[nodiscard]] ConfigurationReading read_configuration(const std::filesystem::path& file);
 
 /// The same from text; `name` stands in the mistakes.

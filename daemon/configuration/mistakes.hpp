@@ -1,4 +1,4 @@
-// Collects every mistake of one file, so that a person mends them in one go.
+// Collects every mistake of one file, so that a person can correct all of them at once.
 #pragma once
 
 #include <algorithm>

@@ -16,7 +16,7 @@ namespace tickledger {
 template <typename Settings>
 struct Option {
     std::string_view key;
-    /// Puts the value into the settings; leaves them as they are and adds a mistake if it can not.
+    /// Puts the value into the settings; leaves them as they are and adds a mistake if it cannot.
     std::function<void(const toml_file::Value&, Settings&, Mistakes&)> read;
     /// The value as TOML; empty where another option or table writes it.
     std::function<std::string(const Settings&)> write;

@@ -1,4 +1,4 @@
-// How each text of the configuration is read, and what is wrong with one that can not be.
+// How each text of the configuration is read, and what is wrong with one that cannot be.
 //
 // Every function returns the value or a sentence that begins with what was found and ends with what to do.
 #pragma once

@@ -13,7 +13,7 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 /// fallen uptime, which may have wrapped.
 [[nodiscard]] bool restart_told(const Observation& from, const Observation& to, const CounterRules& rules);
 
-/// The observation can not continue what is held: it was sent before it, or the node speaks on under the boot
+/// The observation cannot continue what is held: it was sent before it, or the node speaks on under the boot
 /// that what is held seemed to have left. Precondition: there is a last observation and a held one.
 [[nodiscard]] bool passes_over_held(const CounterState& state, const Observation& observation,
                                     const CounterRules& rules);

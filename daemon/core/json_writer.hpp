@@ -1,5 +1,5 @@
 // Writes the answers' JSON objects. A volume leaves as the exact decimal that it is, which a library that
-// holds numbers as double can not promise; everything that reads JSON uses the library.
+// holds numbers as double cannot promise; everything that reads JSON uses the library.
 #pragma once
 
 #include <cstdint>

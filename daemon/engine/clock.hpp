@@ -1,4 +1,5 @@
-// The clock port. Only the service asks what time it is; everything inward is told.
+// The clock port. Only the engine and the service ask what time it is; everything further inward receives
+// instants.
 #pragma once
 
 #include <functional>
@@ -39,7 +40,7 @@ class TrustedClock {
 public:
     /// What is known of the time before anybody tells it.
     struct Floor {
-        /// It can not be earlier than this.
+        /// It cannot be earlier than this.
         Instant at{};
         /// A clock without a time service is believed at the start up to so long after `at`.
         Duration reach{};

@@ -22,7 +22,7 @@ struct Retention {
 };
 
 struct EngineSettings {
-    /// Bounds the memory of one batch; many messages a transaction are cheaper than few.
+    /// The most messages of one batch. It bounds memory; larger transactions are cheaper a message.
     std::size_t events_a_batch = 10'000;
     /// Days that ended longer ago are packed.
     Duration pack_after{};
@@ -31,7 +31,7 @@ struct EngineSettings {
     Duration packing_every = std::chrono::seconds{1};
     /// Nothing: everything is kept.
     std::optional<Retention> retention{};
-    /// How often is looked for what is too old.
+    /// How often the engine looks for detail that is too old.
     Duration housekeeping_every = std::chrono::hours{1};
 };
 

@@ -13,15 +13,15 @@ class EventSource {
 public:
     virtual ~EventSource() = default;
 
-    /// Takes up how far there is something to read at this moment. To be called before next().
+    /// Notes how far the source can be read at this moment. Call it before next().
     virtual void look(Instant now) = 0;
-    /// The next event, or nothing: all is read that there was at look(). After a failure the same event is
-    /// tried again.
+    /// The next event; nothing when everything that was there at look() has been read. After a failure the
+    /// same event is tried again.
     [[nodiscard]] virtual Result<std::optional<LoggedEvent>> next() = 0;
     /// Once next() gave nothing: no event before this moment is still to come. Nothing: the source held no
     /// event that would tell a time.
     [[nodiscard]] virtual std::optional<Instant> reached() const = 0;
-    /// Once next() gave nothing: nothing comes after either.
+    /// Once next() returned nothing: whether the source has ended for good.
     [[nodiscard]] virtual bool has_ended() const = 0;
     /// Removes what is older and lies before `needed`, where the source is the daemon's own.
     [[nodiscard]] virtual Result<void> remove_before(Instant before, const LogPosition& needed) = 0;

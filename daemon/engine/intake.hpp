@@ -24,7 +24,7 @@ public:
         MessageLog* log = nullptr;
         const Clock* clock = nullptr;
         std::shared_ptr<const std::vector<MeterSettings>> meters;
-        /// The civil time can not be earlier than this.
+        /// The civil time cannot be earlier than this.
         Instant clock_floor{};
         /// A clock that no time service keeps is believed at the start up to so long after that.
         Duration clock_reach = std::chrono::hours{24 * 365 * 10};
@@ -48,8 +48,8 @@ public:
     /// True once the message is safe and may be acknowledged. The journal tells why not.
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool accept(LinkChange change);
-    /// A person's word: `document` as in Instruction. It is on the disk when this returns without error.
-    /// Refused while the server's clock is not set, for then nobody can tell when it was said.
+    /// Appends an instruction of a person; `document` as in Instruction. It is on the disk when this returns
+    /// without error. Fails while the server's clock is not set, because its time would not be known.
     [[nodiscard]] Result<void> accept_instruction(std::string document);
 
     /// Looks whether a clock that was not set is set by now, and logs that. To be called now and then.

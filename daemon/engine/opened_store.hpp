@@ -38,7 +38,7 @@ struct OpenedStore {
     std::uint64_t damaged_lines = 0;
     /// Files of the message log whose names tell days that cannot be: they were renamed to this.
     std::vector<std::string> put_aside;
-    /// The civil time can not be earlier than this.
+    /// The civil time cannot be earlier than this.
     Instant clock_floor{};
     /// A clock that no time service keeps is believed at the start up to so long after that.
     Duration clock_reach{};

@@ -1,4 +1,4 @@
-// What the operator is to know: a level and sentences.
+// Messages to the operator: a level and sentences.
 #pragma once
 
 #include <functional>

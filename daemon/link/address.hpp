@@ -1,4 +1,4 @@
-// Where the broker is, and why it can not be reached.
+// Where the broker is, and why it cannot be reached.
 #pragma once
 
 #include <cstdint>

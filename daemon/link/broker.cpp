@@ -211,7 +211,7 @@ void BrokerLink::Worker::stop(Duration wait) {
 void BrokerLink::Worker::work() {
     while (!is_stopping()) {
         std::string reason;
-        // The log must hold the end of one link before the next begins; and while it can not be
+        // The log must hold the end of one link before the next begins; and while it cannot be
         // written there is no use in fetching messages, which the broker keeps for us.
         if (tell_down()) reason = hold_connection();
         if (!tell_down()) reason = log_is_stuck;

@@ -66,8 +66,8 @@ public:
     /// next on_link up). False: not connected, or the window of unacknowledged publications is full.
     [[nodiscard]] bool publish(const Publication& publication);
 
-    /// From now on these topics are wanted: asks the broker for those that are new, and to forget those that
-    /// are wanted no more, now or at the next connection.
+    /// Changes the subscriptions: subscribes to new topics and unsubscribes from those that are gone, now or
+    /// at the next connection.
     void subscribe_to(std::vector<std::string> topic_filters);
 
     [[nodiscard]] LinkState state() const;

@@ -39,7 +39,7 @@ std::int64_t id_of(const mqtt::token& token) {
     return reinterpret_cast<std::intptr_t>(token.get_user_context());
 }
 
-/// Runs a request of the library, which throws where it can not even begin.
+/// Runs a request of the library, which throws where it cannot even begin.
 template <typename Request>
 Result<void> attempt(const char* what, Request&& request) {
     try {
@@ -114,7 +114,7 @@ struct Connection::Client {
     }
 
     void arrived(const mqtt::message& message) {
-        // What had been read before the cut is still delivered, but can not be acknowledged any more.
+        // What had been read before the cut is still delivered, but cannot be acknowledged any more.
         if (is_cut) return;
         Message kept;
         kept.arrived_at = std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());

@@ -14,9 +14,8 @@
 //   success callback of the connection always comes before the first message that waited in the session.
 // - The library keeps a buffer as large as the largest packet until its last client is gone, so after a huge
 //   message the connection is made anew.
-// - A connection is used once. A fresh client holds no publications of the one before, which the library
-// would
-//   otherwise send again on its own, beside the outbox.
+// - A connection is used once. A fresh client holds no publications of the one before; the library would
+//   otherwise send them again on its own, beside the outbox.
 #pragma once
 
 #include <cstdint>

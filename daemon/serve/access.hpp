@@ -1,4 +1,4 @@
-// Who may ask what, and over which way.
+// Access control: who may call the API, and over which socket.
 #pragma once
 
 #include <optional>
@@ -27,7 +27,7 @@ struct TenantToken {
 /// password of "Basic …" (RFC 7617), which every browser asks for; the user's name does not count.
 [[nodiscard]] bool shows_token(std::string_view authorization, std::string_view token);
 
-/// One who asks, by what the request's header tells.
+/// The caller, as far as the request's header tells.
 struct Caller {
     bool is_local = false;       ///< Over the socket that has a file: its mode says who may.
     bool must_name_host = true;  ///< HTTP/1.1.

@@ -1,4 +1,4 @@
-// The API: which calls there are, and what they are answered. Shapes and examples: docs/api.md.
+// The API: the routing table and the calls behind it. Shapes and examples: docs/api.md.
 #pragma once
 
 #include <functional>
@@ -38,10 +38,10 @@ struct ApiParts {
     std::function<const MeterSettings*(const std::string& id)> settings_for;
     std::function<Result<MeterSummary>(const MeterRecord&, const MeterSettings&)> summarise;
     std::function<HealthFacts()> health;
-    /// Returns once what has been accepted so far is booked and so can be seen, or can not be booked now.
+    /// Returns once what has been accepted so far is booked and so can be seen, or cannot be booked now.
     std::function<void()> catch_up;
-    /// Keeps what a person told the daemon to do, a JSON object with `do` and what that needs. Once this has
-    /// returned without error it is on the disk, and catch_up() sees it booked like a message.
+    /// Logs an instruction: a JSON object with `do` and its parameters. Once this has returned without error
+    /// it is on the disk, and catch_up() waits for it as for a message.
     std::function<Result<void>(std::string document)> instruct;
     /// The wall clock.
     std::function<Instant()> now;
@@ -50,7 +50,7 @@ struct ApiParts {
     std::function<Result<void>()> clock_is_right;
     /// So long an answer that is sent part by part may stay at its moment of the ledger.
     Duration snapshot_longest = std::chrono::seconds{2};
-    /// What those who watch hear.
+    /// The events for open streams.
     News* news = nullptr;
     /// The meters that are there for who asks; empty: all. What does not come by way of the ledger must ask
     /// it.

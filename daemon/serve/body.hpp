@@ -1,4 +1,4 @@
-// What stands in the body of a request: members by name, numbers as the decimals that they are.
+// Reads the body of a request: members by name, numbers as exact decimals.
 #pragma once
 
 #include <optional>

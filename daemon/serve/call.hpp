@@ -1,4 +1,4 @@
-// What the calls of the API have in common: one request with what it may ask, and a view of the ledger.
+// What the calls of the API have in common: the request, its parameters, and a view of the ledger.
 #pragma once
 
 #include <memory>
@@ -27,7 +27,7 @@ class Snapshots {
 public:
     explicit Snapshots(const ApiParts& parts) : parts_(parts) {}
 
-    /// The view goes back by itself; it may be held until a long answer has been taken.
+    /// The view returns to the pool when it is destroyed. It may be held until a long answer has been sent.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> take() const;
 
 private:
@@ -51,8 +51,8 @@ struct Call {
     [[nodiscard]] OrProblem<Span> span(Duration default_length) const;
     /// A view that shows everything accepted so far.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> fresh_view() const;
-    /// Keeps a person's word and returns a view in which it has taken effect. It has not yet where messages
-    /// that waited at the broker are still coming in (half a minute at most) or booking stands still: then
+    /// Logs an instruction and returns a view in which it has taken effect. It has not yet where messages
+    /// that waited at the broker are still arriving (half a minute at most) or booking stands still: then
     /// answer with accepted_for_later().
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string document) const;
 };

@@ -135,7 +135,7 @@ std::optional<std::string> time_text(const std::optional<Instant>& t, const Civi
     return t ? std::optional(zone.format(*t)) : std::nullopt;
 }
 
-/// Publications that wait for the broker; nothing where the ledger can not be read, which is no reason to
+/// Publications that wait for the broker; nothing where the ledger cannot be read, which is no reason to
 /// leave the other questions unanswered.
 std::optional<std::int64_t> waiting(const Call& call) {
     const auto view = call.snapshots.take();

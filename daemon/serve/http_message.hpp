@@ -1,4 +1,4 @@
-// A request and an answer in plain words, so that the calls know nothing of sockets or of the HTTP library.
+// A request and a response as plain values, so that the calls do not depend on sockets or the HTTP library.
 #pragma once
 
 #include <functional>

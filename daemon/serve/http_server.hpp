@@ -14,7 +14,7 @@
 
 namespace tickledger {
 
-/// What one client may ask of the server, so that none can starve the others.
+/// Limits for one client, so that none can starve the others.
 struct HttpLimits {
     std::size_t header_bytes = std::size_t{8} * 1024;
     std::size_t body_bytes = std::size_t{64} * 1024;
@@ -22,18 +22,18 @@ struct HttpLimits {
     Duration receive = std::chrono::seconds{30};
     /// For taking one part of an answer.
     Duration send = std::chrono::seconds{30};
-    /// For a whole answer in parts: while it is sent, the ledger's write-ahead log can not be begun anew.
+    /// For a whole answer in parts: while it is sent, the ledger's write-ahead log cannot be begun anew.
     Duration answer = std::chrono::minutes{5};
     /// Connections at a time, over the local socket and as many over TCP that have shown that they may ask;
     /// one more is answered 503 and closed.
     std::size_t connections = 128;
-    /// Connections over TCP that have not shown it yet.
+    /// Connections over TCP whose requests have not been authorised yet.
     std::size_t strangers = 64;
-    /// Connections at a time that are only told that there is no place; more are closed without a word.
+    /// Connections at a time that are answered 503; more are closed without an answer.
     std::size_t turned_away = 16;
 
-    /// Such that a process that may open so many descriptors keeps enough of them for the broker, the message
-    /// log and the ledger.
+    /// Limits for a process that may open so many descriptors: enough remain for the broker, the message log
+    /// and the ledger.
     [[nodiscard]] static HttpLimits within(std::size_t descriptors);
 
     /// How often an answer without an end is asked for more where nobody wakes it.

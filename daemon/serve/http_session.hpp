@@ -1,4 +1,4 @@
-// The connections of the server: what each reads, what it is answered, and when it is let go.
+// The connections of the server: each reads requests, sends responses, and is closed in time.
 #pragma once
 
 #include <array>
@@ -23,12 +23,12 @@ struct Sessions {
     std::function<void(const std::string&)> on_trouble;
     std::string token;
     std::vector<TenantToken> tenants;
-    /// Whose place a connection takes. They are counted apart, so that none can take those of others.
+    /// The kind of a connection. Each kind has a limit of its own, so that none can crowd out another.
     enum class Place : std::uint8_t {
         local,        ///< It came over the socket that has a file, whose mode says who may use it.
         stranger,     ///< Over TCP; has not shown yet that it may ask.
         known,        ///< Over TCP; the header of a request has shown it.
-        turned_away,  ///< Is only told that there is no place.
+        turned_away,  ///< Is only answered 503.
     };
     std::array<std::size_t, 4> counts{};
     [[nodiscard]] std::size_t& taken(Place place) { return counts.at(static_cast<std::size_t>(place)); }
@@ -39,7 +39,7 @@ struct Sessions {
     void tell(const std::string& trouble) const {
         if (on_trouble) on_trouble(trouble);
     }
-    /// There may be news for those that wait.
+    /// There may be events for waiting streams.
     void look_for_news();
 };
 

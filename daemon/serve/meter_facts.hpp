@@ -1,4 +1,4 @@
-// What answers say of a meter beside its numbers: its names, and how old its flow is.
+// What answers tell of a meter beside its volumes: its names, and the age of its flow.
 #pragma once
 
 #include <optional>

@@ -1,4 +1,4 @@
-// What happens, on its way from the booking thread to those who watch over HTTP.
+// Carries events from the booking thread to open streams.
 #pragma once
 
 #include <cstdint>
@@ -17,13 +17,13 @@ namespace tickledger {
 /// One event of server-sent events (WHATWG HTML, section 9.2) as text, ended by its empty line.
 [[nodiscard]] std::string event_text(std::string_view event, std::string_view data);
 
-/// Keeps what was published only while somebody watches, and only so much of it: who falls behind is told
-/// that he missed something, and reads anew. All methods may be called on any thread.
+/// Buffers publications while there are watchers, up to a bound. A watcher that falls behind gets the event
+/// `missed` and reads anew. Nothing is buffered without watchers. All methods may be called on any thread.
 class News final : public Audience {
 public:
     static constexpr std::size_t watchers_max = 32;
 
-    /// One who watches; leaves when it is destroyed.
+    /// A subscription; it ends when it is destroyed.
     class Watcher {
     public:
         ~Watcher();

@@ -9,7 +9,7 @@ namespace tickledger {
 namespace {
 
 /// Content Security Policy Level 3: nothing but what came from here, no inline script or style, no frames.
-/// Text becomes markup nowhere (Trusted Types), so that a topic or a payload can not smuggle any in.
+/// Text becomes markup nowhere (Trusted Types), so that a topic or a payload cannot smuggle any in.
 constexpr std::string_view policy =
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'; "

@@ -1,5 +1,5 @@
-// The page: files that are part of the program, each under its one exact name. There is no directory to
-// leave.
+// The page: files that are built into the program, each served under one exact path. No request reaches the
+// file system.
 #pragma once
 
 #include <optional>

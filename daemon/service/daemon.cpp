@@ -132,7 +132,7 @@ private:
         return configuration_->store.directory / ledger_name;
     }
 
-    /// As it was read at the start: what a reload can not change is taken from here.
+    /// As it was read at the start: what a reload cannot change is taken from here.
     const std::shared_ptr<const Configuration> configuration_;
     const CivilZone zone_;
     const std::function<void(const StartFailure&)> on_fatal_;

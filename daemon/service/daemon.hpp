@@ -24,7 +24,7 @@ inline constexpr int store_held = 75;      ///< EX_TEMPFAIL
 inline constexpr int configuration = 78;   ///< EX_CONFIG
 }  // namespace exit_status
 
-/// A running daemon. Destroying it says goodbye to the broker, commits and closes, within a second.
+/// A running daemon. The destructor disconnects from the broker, commits and closes, within a second.
 class Daemon {
 public:
     /// `on_fatal` is told, on any thread and at most once, why a daemon that runs has to end: the caller

@@ -39,7 +39,7 @@ public:
         Bookkeeper* bookkeeper = nullptr;
         Intake* intake = nullptr;
         std::string topic_root;
-        /// From the first message on, others have so long to come along in its batch.
+        /// How long the first message of a batch waits for others.
         Duration commit_every{};
         /// Called after each step of the engine and each sending, on the booking thread: the sign of life for
         /// the watchdog.
@@ -59,7 +59,7 @@ public:
     /// Meters and alarms are as told here from the next pass on, as after a new start. Returns once they are.
     /// Messages are booked under the settings that hold when they are booked.
     void use(std::shared_ptr<const Configuration> configuration);
-    /// Something was accepted. Any thread; cheap.
+    /// Wakes the thread after something was accepted. Any thread; cheap.
     void wake();
     /// Something happened on the link: there may be publications to send. Hurries no booking.
     void wake_for_sending();

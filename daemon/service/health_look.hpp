@@ -1,4 +1,4 @@
-// What health tells of the store and of the meters, looked at anew when somebody asks.
+// Collects what `health` reports of the store and of the meters when somebody asks.
 #pragma once
 
 #include <filesystem>
@@ -26,7 +26,7 @@ public:
     MetersLook(std::filesystem::path ledger, CivilZone zone)
         : ledger_(std::move(ledger)), zone_(std::move(zone)) {}
 
-    /// Those of the ledger that `settings_of` knows. Empty where the ledger can not be read.
+    /// Those of the ledger that `settings_of` knows. Empty where the ledger cannot be read.
     /// `listened`: how long every subscription has been granted; 0 where one is not.
     [[nodiscard]] std::vector<MeterHealth> look(
         const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now,

@@ -1,4 +1,4 @@
-// The housekeeping thread: backups of the ledger, and a look at its file where there is reason to.
+// The housekeeping thread: makes backups of the ledger, and checks its file where there is reason to.
 #pragma once
 
 #include <chrono>

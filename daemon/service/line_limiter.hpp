@@ -1,4 +1,4 @@
-// What of the lines that a trouble says over and over is worth writing down.
+// Limits how often the journal repeats the same line.
 #pragma once
 
 #include <chrono>
@@ -9,7 +9,7 @@
 
 namespace tickledger {
 
-/// A line that says the same again within a minute is left out and counted; so is any line beyond 200 in a
+/// A line that repeats another within a minute is left out and counted; so is any line beyond 200 in a
 /// minute. Memory is bounded. One thread at a time.
 class LineLimiter {
 public:

@@ -1,5 +1,5 @@
-// Forces the message log to the disk every so often, on a thread of its own: nobody waits for the disk but
-// who asked for it.
+// Forces the message log to the disk every `sync_every`, on a thread of its own, so that no other thread
+// waits for the disk.
 #pragma once
 
 #include <condition_variable>

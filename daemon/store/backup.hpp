@@ -14,7 +14,7 @@ namespace tickledger {
 
 class Database;
 
-/// Asked now and then in the middle of long work; false: give it up.
+/// Called from time to time during long work; false: stop.
 using GoesOn = std::function<bool()>;
 
 enum class Soundness : std::uint8_t {

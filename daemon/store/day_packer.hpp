@@ -1,4 +1,4 @@
-// Rows of old days into packed days, and back before they change. Of the one writer.
+// Packs the rows of old days, and unpacks them before they change. Used by the writer only.
 #pragma once
 
 #include <cstdint>

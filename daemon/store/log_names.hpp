@@ -17,7 +17,7 @@ namespace tickledger {
 /// The first instant of the day whose file this is; nothing for a name that is none of the log's.
 [[nodiscard]] std::optional<Instant> day_of_log_file(std::string_view name);
 
-/// The log's files in a directory, in order; other files are nobody's business here.
+/// The log's files in a directory, in order. Other files are ignored.
 [[nodiscard]] Result<std::vector<std::string>> log_files(Files& files,
                                                          const std::filesystem::path& directory);
 

@@ -1,4 +1,4 @@
-// The message log: what was accepted, in order, before anything is made of it.
+// The message log: every accepted event, in order, before it is booked.
 //
 // A message is accepted once its line is in the log (write(2) has returned: it survives kill -9);
 // sync() every `sync_every` bounds what a power cut can take. One file a day (UTC, by stamp), named
@@ -38,7 +38,7 @@ public:
 
     /// Appends one event; its time becomes the stamp: `now`, or the last stamp where the clock went
     /// back. The event is accepted when this returns without error; the position is the one after it.
-    /// After a failure nothing of the line is left (or, if even that can not be undone, the next append
+    /// After a failure nothing of the line is left (or, if even that cannot be undone, the next append
     /// begins by undoing it).
     [[nodiscard]] Result<LogPosition> append(Event event, Instant now);
 
@@ -111,7 +111,7 @@ public:
     MessageLogReader(Files& files, std::filesystem::path directory, LogPosition from);
 
     /// The next event before `limit` (an end() of the log), or nothing when all of them have been read. A
-    /// line that can not be read (a damaged disk) is passed over and counted. After an error the same place
+    /// line that cannot be read (a damaged disk) is passed over and counted. After an error the same place
     /// is tried again.
     [[nodiscard]] Result<std::optional<LoggedEvent>> next(const LogPosition& limit);
 

@@ -1,4 +1,4 @@
-// Packed days as they are looked up.
+// Reads packed days.
 #pragma once
 
 #include <memory>

@@ -23,9 +23,9 @@ struct Rescue {
 /// One that is damaged, or missing while there are backups, is set aside (ledger.damaged-20260301T030000Z.db,
 /// with its -wal) and replaced by the newest backup that is sound. What was accepted after that backup is
 /// booked anew from the message log, whose place the backup knows. Fails, and changes nothing, where no
-/// backup is sound, or the last rescue was less than an hour ago. A file that never was a ledger is nobody's
-/// to set aside: without a backup beside it, it is left alone. Precondition: the writer's lock is held. Doing
-/// it twice is doing it once, wherever it is killed.
+/// backup is sound, or the last rescue was less than an hour ago. A file that never was a ledger and has no
+/// backup beside it is left alone. Precondition: the writer's lock is held. The rescue is idempotent,
+/// wherever it is killed.
 [[nodiscard]] Result<Rescue> rescue_ledger(const std::filesystem::path& ledger, const Backups& backups,
                                            Instant now, Duration check_longest);
 

@@ -52,7 +52,7 @@ tl::expected<WriterLock, LedgerOpenError> WriterLock::take(const std::filesystem
         if (reason == EWOULDBLOCK) return held(ledger, holder_of(descriptor));
         return unusable(file, reason);
     }
-    // The number only informs: where it can not be written, the lock holds all the same.
+    // The number only informs: where it cannot be written, the lock holds all the same.
     const std::string pid = std::to_string(::getpid()) + "\n";
     if (::ftruncate(descriptor, 0) == 0) (void)!::pwrite(descriptor, pid.data(), pid.size(), 0);
     return lock;

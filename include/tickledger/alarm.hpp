@@ -20,7 +20,7 @@ enum class AlarmState : std::uint8_t {
 
 [[nodiscard]] std::string_view name_of(AlarmState state);
 
-/// One alarm of one meter. One that stands stays one alarm, whatever confirms it again.
+/// One alarm of one meter. While its condition holds, further evidence does not make a second one.
 struct Alarm {
     std::int64_t id = 0;
     AlarmKind kind = AlarmKind::night_flow;
@@ -40,7 +40,7 @@ struct Alarm {
     [[nodiscard]] bool is_active() const { return !cleared_at; }
 };
 
-// The transitions. Each tells whether it changed anything: what is said again changes nothing.
+// The transitions. Each returns whether it changed anything; a repeated call changes nothing.
 
 /// Any state but `shelved` → unacknowledged. A shelved one is raised in silence.
 bool raise(Alarm& alarm, Instant at);

@@ -38,7 +38,7 @@ struct Entry {
     EntryKind kind = EntryKind::measured;
     /// Its time was placed by the node's cadence, not told: the message had waited at the broker.
     bool time_estimated = false;
-    /// The most that may have run unseen in it, in ticks, where that can not be known.
+    /// The most that may have run unseen in it, in ticks, where that cannot be known.
     std::optional<std::uint64_t> unseen_max{};
     /// The counter at its beginning and end. Counter meters: ticks = end.count - begin_count (mod W)
     /// for measured, restart and reverse. Pulse meters: end.seq is the message's; a lost entry misses the

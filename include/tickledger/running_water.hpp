@@ -59,7 +59,7 @@ public:
 
     /// True where the newest entry shows that the use at hand has reached the volume or the time.
     bool add(const Entry& entry, const MeterSettings& meter);
-    /// The newest entry shows that no tap has been open all the time. What is not seen shows nothing.
+    /// The newest entry shows that no tap has been open all the time. What was not observed proves nothing.
     [[nodiscard]] bool is_shut() const { return is_shut_; }
     [[nodiscard]] Instant since() const { return first_to_.value_or(Instant{}); }
     [[nodiscard]] std::int64_t ticks() const { return ticks_; }

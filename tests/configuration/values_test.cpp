@@ -1,4 +1,4 @@
-// Every kind of value that can not be read, with the exact place and sentence that a person sees.
+// Every kind of value that cannot be read, with the exact place and sentence that a person sees.
 #include <catch2/catch.hpp>
 
 #include "sentences.hpp"

@@ -185,7 +185,7 @@ TEST_CASE("what is called still was still") {
         longest_s = std::max(longest_s, 14'400 - since);
         const Verdict verdict = verdict_on(entries);
         if (verdict == Verdict::still) RC_ASSERT(longest_s >= 1800);
-        // The spans are ten minutes at most: a stillness longer than two of them on top can not be missed.
+        // The spans are ten minutes at most: a stillness longer than two of them on top cannot be missed.
         if (longest_s >= 1800 + 1200) RC_ASSERT(verdict == Verdict::still);
         RC_ASSERT(verdict != Verdict::undecided);
     });

@@ -20,7 +20,7 @@ inline void must(bool holds, const char* what) {
     std::abort();
 }
 
-/// Nothing that somebody published may make a sentence that can not be shown, stored or sent.
+/// Nothing that somebody published may make a sentence that cannot be shown, stored or sent.
 inline void must_be_a_sentence(const std::string& text) {
     must(!text.empty(), "a refusal says something");
     must(text.size() < 2000, "a refusal is short, whatever it refuses");

@@ -130,7 +130,7 @@ TEST_CASE("without the token a request is refused on its header, before any body
         RawClient client(served.port);
         REQUIRE(client.send(std::string("POST / HTTP/1.1\r\nHost: localhost\r\n") + body));
         CHECK(client.receive().value().status == 401);
-        // What was announced and not read can not be told from a next request.
+        // What was announced and not read cannot be told from a next request.
         CHECK(client.is_closed());
     }
     CHECK(served.handled == 0);

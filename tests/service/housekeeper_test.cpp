@@ -1,4 +1,4 @@
-// The housekeeping thread: when it makes a backup, and what it does where it can not.
+// The housekeeping thread: when it makes a backup, and what it does where it cannot.
 #include "service/housekeeper.hpp"
 
 #include <atomic>

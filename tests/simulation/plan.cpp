@@ -89,7 +89,7 @@ void choose_fields(Chance& chance, PlannedNode& node) {
     if (settings.counter_bits > 0 && chance.happens(0.3))
         settings.first_count =
             (std::uint64_t{1} << static_cast<unsigned>(settings.counter_bits)) - 1 - chance.below(500);
-    // Without a boot field a count that is forgotten just below its end can not be told from one that ran
+    // Without a boot field a count that is forgotten just below its end cannot be told from one that ran
     // over it.
     if (node.certainty != Certainty::ordered) settings.first_count = 1'000 + chance.below(10'000);
     if (settings.message != MessageForm::volume) return;
@@ -339,7 +339,7 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         if (!plan.keeps_readings || chance.happens(0.4))
             plan.keeps_messages = hours{24 * 2} + chance.moment(hours{24 * 5});
     }
-    // What a reading by eye added can not be told from the node's ticks once the entries are gone.
+    // What a reading by eye added cannot be told from the node's ticks once the entries are gone.
     if (plan.keeps_readings) {
         std::erase_if(plan.words, [](const PlannedWord& planned) {
             return planned.word == Word::register_start || planned.word == Word::register_reading;
