@@ -5,7 +5,6 @@
 #include <algorithm>
 
 #include "book/store_failure.hpp"
-#include "book/told_draws.hpp"
 
 namespace tickledger {
 
@@ -24,7 +23,7 @@ Bookkeeper::Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone,
       messages_(zone_, ledger, posting_, watches_, facts_.counts, odd_),
       deadlines_(accounts_, desk_, watches_, posting_, messages_),
       history_(zone_, ledger_, rows_),
-      instructions_(accounts_, desk_, follower_, history_) {}
+      instructions_(accounts_, desk_, follower_, history_, ledger_) {}
 
 Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
     try {
@@ -136,7 +135,6 @@ void Bookkeeper::take(const Delivery& delivery) {
         take_message(*message, delivery);
     } else if (const auto* instruction = std::get_if<Instruction>(&delivery.event)) {
         if (Account* account = instructions_.take(*instruction)) {
-            take_told_draw(ledger_, account->id, *instruction);
             // Whoever told it looks for what it changed.
             account->now_told_at = Instant::min();
             deadlines_.schedule(*account);

@@ -6,16 +6,12 @@
 
 namespace tickledger {
 
-namespace {
-
 JsonObject instruction(std::string_view what, const std::string& meter) {
     JsonObject object;
     object.text("do", what);
     object.text("meter", meter);
     return object;
 }
-
-}  // namespace
 
 std::string instruction_to_read(const std::string& meter, const SaidReading& said) {
     JsonObject object = instruction(instruction_read_register, meter);

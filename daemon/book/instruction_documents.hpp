@@ -17,6 +17,8 @@
 
 namespace tickledger {
 
+class JsonObject;
+
 inline constexpr std::string_view instruction_read_register = "read-register";
 inline constexpr std::string_view instruction_take_back_reading = "take-back-reading";
 inline constexpr std::string_view instruction_set_pulse_value = "set-pulse-value";
@@ -27,9 +29,14 @@ inline constexpr std::string_view instruction_unshelve_alarm = "unshelve-alarm";
 inline constexpr std::string_view instruction_set_away = "set-away";
 inline constexpr std::string_view instruction_import_history = "import-history";
 inline constexpr std::string_view instruction_undo_import = "undo-import";
+inline constexpr std::string_view instruction_tell_draw = "tell-draw";
+inline constexpr std::string_view instruction_forget_draw = "forget-draw";
 
 /// The longest time for which an alarm can be shelved: 31 days. (Longer, and people forget it.)
 inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
+
+/// The beginning of each: `do` and `meter`.
+[[nodiscard]] JsonObject instruction(std::string_view what, const std::string& meter);
 
 [[nodiscard]] std::string instruction_to_read(const std::string& meter, const SaidReading& said);
 [[nodiscard]] std::string instruction_to_take_back(const std::string& meter, Instant reading_at);

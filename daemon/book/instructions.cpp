@@ -4,6 +4,7 @@
 #include <nlohmann/json.hpp>
 
 #include "book/instruction_documents.hpp"
+#include "book/told_draws.hpp"
 
 namespace tickledger {
 
@@ -23,6 +24,8 @@ Account* Instructions::take(const Instruction& instruction) {
         Kind{instruction_set_away, &Instructions::set_away},
         Kind{instruction_import_history, &Instructions::import_history},
         Kind{instruction_undo_import, &Instructions::undo_import},
+        Kind{instruction_tell_draw, &Instructions::tell_draw},
+        Kind{instruction_forget_draw, &Instructions::forget_draw},
     };
     const auto document = nlohmann::json::parse(instruction.document, nullptr, false);
     if (!document.is_object()) return nullptr;
@@ -118,6 +121,14 @@ void Instructions::import_history(Account& account, const nlohmann::json& docume
 
 void Instructions::undo_import(Account& account, const nlohmann::json& document, Instant) {
     history_.undo(account, text_in(document, "import"));
+}
+
+void Instructions::tell_draw(Account& account, const nlohmann::json& document, Instant /*now*/) {
+    keep_told_draw(ledger_, account.id, document);
+}
+
+void Instructions::forget_draw(Account& account, const nlohmann::json& document, Instant /*now*/) {
+    forget_told_draw(ledger_, account.id, document);
 }
 
 }  // namespace tickledger

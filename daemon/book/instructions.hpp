@@ -17,8 +17,9 @@ namespace tickledger {
 
 class Instructions {
 public:
-    Instructions(Accounts& accounts, AlarmDesk& desk, RegisterFollower& follower, HistoryDesk& history)
-        : accounts_(accounts), desk_(desk), follower_(follower), history_(history) {}
+    Instructions(Accounts& accounts, AlarmDesk& desk, RegisterFollower& follower, HistoryDesk& history,
+                 Ledger& ledger)
+        : accounts_(accounts), desk_(desk), follower_(follower), history_(history), ledger_(ledger) {}
 
     /// Does what it says and returns the account that it concerns. Null: none, and nothing was done; what
     /// another version of this program understood, or another configuration knew, is passed over. Throws
@@ -36,11 +37,14 @@ private:
     void set_away(Account& account, const nlohmann::json& document, Instant now);
     void import_history(Account& account, const nlohmann::json& document, Instant now);
     void undo_import(Account& account, const nlohmann::json& document, Instant now);
+    void tell_draw(Account& account, const nlohmann::json& document, Instant now);
+    void forget_draw(Account& account, const nlohmann::json& document, Instant now);
 
     Accounts& accounts_;
     AlarmDesk& desk_;
     RegisterFollower& follower_;
     HistoryDesk& history_;
+    Ledger& ledger_;
 };
 
 }  // namespace tickledger

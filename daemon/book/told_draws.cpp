@@ -11,9 +11,6 @@ namespace tickledger {
 
 namespace {
 
-constexpr std::string_view tell = "tell-draw";
-constexpr std::string_view forget = "forget-draw";
-
 void write(JsonObject& object, const ToldDraw& told) {
     object.text("time", format_utc(told.at));
     object.text("was", name_of(told.label));
@@ -45,23 +42,27 @@ std::string fact_of(const std::vector<ToldDraw>& all) {
     return std::move(list).finish();
 }
 
-JsonObject instruction(std::string_view what, const std::string& meter) {
-    JsonObject object;
-    object.text("do", what);
-    object.text("meter", meter);
-    return object;
+/// What was told of the use at this moment gives way to `told`, or to nothing.
+void replace_told(Ledger& ledger, const std::string& meter, Instant at, const std::optional<ToldDraw>& told) {
+    const std::string name = told_draws_fact(meter);
+    auto all = told_draws_in(value_or_throw(ledger.fact(name)).value_or("[]"));
+    std::erase_if(all, [&](const ToldDraw& one) { return one.at == at; });
+    if (told) all.push_back(*told);
+    std::ranges::sort(all, {}, &ToldDraw::at);
+    if (all.size() > told_draws_max) all.erase(all.begin());
+    value_or_throw(ledger.set_fact(name, fact_of(all)));
 }
 
 }  // namespace
 
 std::string instruction_to_tell(const std::string& meter, const ToldDraw& told) {
-    JsonObject object = instruction(tell, meter);
+    JsonObject object = instruction(instruction_tell_draw, meter);
     write(object, told);
     return std::move(object).finish();
 }
 
 std::string instruction_to_forget(const std::string& meter, Instant told_at) {
-    JsonObject object = instruction(forget, meter);
+    JsonObject object = instruction(instruction_forget_draw, meter);
     object.text("time", format_utc(told_at));
     return std::move(object).finish();
 }
@@ -80,21 +81,12 @@ std::vector<ToldDraw> told_draws_in(const std::string& fact) {
     return all;
 }
 
-void take_told_draw(Ledger& ledger, const std::string& meter, const Instruction& instruction) {
-    const auto document = nlohmann::json::parse(instruction.document, nullptr, false);
-    if (!document.is_object()) return;
-    const std::string what = text_in(document, "do");
-    if (what != tell && what != forget) return;
-    const auto at = instant_in(document, "time");
-    const auto told = told_in(document);
-    if (!at || (what == tell && !told)) return;
-    const std::string name = told_draws_fact(meter);
-    auto all = told_draws_in(value_or_throw(ledger.fact(name)).value_or("[]"));
-    std::erase_if(all, [&](const ToldDraw& one) { return one.at == *at; });
-    if (what == tell) all.push_back(*told);
-    std::ranges::sort(all, {}, &ToldDraw::at);
-    if (all.size() > told_draws_max) all.erase(all.begin());
-    value_or_throw(ledger.set_fact(name, fact_of(all)));
+void keep_told_draw(Ledger& ledger, const std::string& meter, const nlohmann::json& document) {
+    if (const auto told = told_in(document)) replace_told(ledger, meter, told->at, told);
+}
+
+void forget_told_draw(Ledger& ledger, const std::string& meter, const nlohmann::json& document) {
+    if (const auto at = instant_in(document, "time")) replace_told(ledger, meter, *at, std::nullopt);
 }
 
 }  // namespace tickledger

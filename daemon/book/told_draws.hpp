@@ -1,12 +1,12 @@
 // What people said single uses of water were: instructions in the message log, a fact of the ledger a meter.
 #pragma once
 
+#include <nlohmann/json_fwd.hpp>
 #include <string>
 #include <string_view>
 #include <vector>
 
 #include "store/ledger.hpp"
-#include "store/recording.hpp"
 #include "tickledger/draw.hpp"
 
 namespace tickledger {
@@ -23,8 +23,8 @@ inline constexpr std::size_t told_draws_max = 400;
 /// What is in it, in order of time. What cannot be read is passed over.
 [[nodiscard]] std::vector<ToldDraw> told_draws_in(const std::string& fact);
 
-/// Does what the instruction says of draws of this meter, if it says anything of them. Given again it changes
-/// nothing. Throws StoreFailure.
-void take_told_draw(Ledger& ledger, const std::string& meter, const Instruction& instruction);
+/// Each does what an instruction's document says. Given again it changes nothing. Throws StoreFailure.
+void keep_told_draw(Ledger& ledger, const std::string& meter, const nlohmann::json& document);
+void forget_told_draw(Ledger& ledger, const std::string& meter, const nlohmann::json& document);
 
 }  // namespace tickledger

@@ -1,5 +1,6 @@
 #include <catch2/catch.hpp>
 
+#include "book/instruction_documents.hpp"
 #include "book/told_draws.hpp"
 #include "serve/api_fixture.hpp"
 
@@ -88,14 +89,22 @@ TEST_CASE("a meter that has not spoken has no draws, and a range too long is ref
     CHECK_FALSE(fixture.refusal("/v1/meters/nowhere/draws", 404).empty());
 }
 
+namespace {
+
+/// As the daemon books it.
+void book_last_order(DrawsFixture& fixture) {
+    const auto document = nlohmann::json::parse(fixture.orders.back());
+    sure(fixture.ledger->begin());
+    if (document.at("do") == instruction_tell_draw) keep_told_draw(*fixture.ledger, "house", document);
+    if (document.at("do") == instruction_forget_draw) forget_told_draw(*fixture.ledger, "house", document);
+    sure(fixture.ledger->commit());
+}
+
+}  // namespace
+
 TEST_CASE("a person says what a use was, and takes it back") {
     DrawsFixture fixture;
-    // Booked as the daemon books it.
-    fixture.on_order = [&] {
-        sure(fixture.ledger->begin());
-        take_told_draw(*fixture.ledger, "house", {fixture.now, fixture.orders.back()});
-        sure(fixture.ledger->commit());
-    };
+    fixture.on_order = [&] { book_last_order(fixture); };
     const auto say = [&](const std::string& body) {
         const Response response = fixture.answer("/v1/meters/house/draws", "POST", body);
         CHECK(response.status == 200);
@@ -139,11 +148,7 @@ TEST_CASE("a time of day means the latest one") {
     DrawsFixture fixture;
     fixture.now = at("2026-03-02T07:00:00Z");
     // Lisbon's clock shows UTC in winter: 08:07 was yesterday.
-    fixture.on_order = [&] {
-        sure(fixture.ledger->begin());
-        take_told_draw(*fixture.ledger, "house", {fixture.now, fixture.orders.back()});
-        sure(fixture.ledger->commit());
-    };
+    fixture.on_order = [&] { book_last_order(fixture); };
     CHECK(fixture.answer("/v1/meters/house/draws", "POST", R"({"at":"08:07","was":"hose"})").status == 200);
     CHECK(fixture.document(morning).at("draws")[0].at("label") == "hose");
 }
