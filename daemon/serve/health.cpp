@@ -135,6 +135,11 @@ std::optional<std::string> time_text(const std::optional<Instant>& t, const Civi
     return t ? std::optional(zone.format(*t)) : std::nullopt;
 }
 
+/// Whether a person's word that the clock is right would change something.
+bool is_clock_doubted(const HealthFacts& facts) {
+    return !facts.is_time_known || facts.messages_undated > 0 || facts.clock_ahead > Duration{0};
+}
+
 /// Publications that wait for the broker; nothing where the ledger cannot be read, which is no reason to
 /// leave the other questions unanswered.
 std::optional<std::int64_t> waiting(const Call& call) {
@@ -205,6 +210,8 @@ Response get_health(const Call& call) {
     document.text("version", facts.version);
     document.text("time", zone.format(call.parts.now()));
     document.text("timezone", zone.name());
+    document.flag("clock_doubted", is_clock_doubted(facts));
+    document.flag("read_only", call.parts.is_read_only);
     document.raw("troubles", std::move(sentences).finish());
     auto waits = waiting(call);
     if (waits) *waits = std::max<std::int64_t>(0, *waits - facts.publications_arrived);

@@ -71,3 +71,24 @@ test('a count that cannot be stands there too', async () => {
   await house.tell(1);
   await until('the page tells of it', async () => /1 message told a count that cannot be/.test(await text('#trouble')));
 });
+
+// A machine's clock cannot be set for a test, so the browser is told that the daemon doubts it; who answers the rest is
+// the daemon.
+test('a doubted clock is shown first, and said right with a second tap', async () => {
+  let doubted = true;
+  await page.route('**/v1/health', async (route) => {
+    const answer = await route.fetch();
+    await route.fulfill({ response: answer, json: { ...await answer.json(), clock_doubted: doubted } });
+  });
+  const said_right = page.waitForRequest((request) => request.url().endsWith('/v1/clock') && request.method() === 'POST');
+  await page.reload();
+  await page.getByRole('button', { name: 'Look at the server’s clock' }).click();
+  const question = new RegExp(`The server’s clock says .*${new Date().getFullYear()}\\. Is that right now\\?`);
+  await until('the clock is shown', async () => question.test(await text('#clock')));
+  doubted = false;
+  await page.getByRole('button', { name: 'Yes, it is right' }).click();
+  assert.deepEqual((await said_right).postDataJSON(), { right: true });
+  await until('the daemon has taken it', async () => (await text('#clock')).includes('is believed'));
+  await until('nothing more is asked', async () => await page.locator('#clock button').count() === 0);
+  await page.unroute('**/v1/health');
+});

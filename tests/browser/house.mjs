@@ -45,7 +45,7 @@ class Program {
   }
 }
 
-const configuration = (directory, broker_port, page_port, token, flats) => `
+const configuration = (directory, broker_port, page_port, token, flats, tenant_token) => `
 [site]
 timezone = "${zone}"
 [broker]
@@ -84,14 +84,18 @@ pulse_value = "1 L"
 cadence = "1h"
 [meter.alarms]
 silent_after = "5h"
+` : ''}${tenant_token ? `[[tenant]]
+name = "Whoever lives in the house"
+token_file = "${join(directory, 'tenant-token')}"
+meters = ["house"]
 ` : ''}`;
 
 export class House {
   /**
-   * With a token, whoever asks over TCP must know it. `flats`: so many more meters, of which flat-7 uses twelve times
+   * With a token, whoever asks over TCP must know it; with `tenant_token` a tenant reads the house. `flats`: so many more meters, of which flat-7 uses twelve times
    * what is usual today. `ended_ago_s`: the last message is so old.
    */
-  static async open({ token = '', flats = 0, ended_ago_s = 0 } = {}) {
+  static async open({ token = '', tenant_token = '', flats = 0, ended_ago_s = 0 } = {}) {
     const house = new House();
     house.token = token;
     house.directory = await mkdtemp(join(tmpdir(), 'tickledger-page-'));
@@ -100,7 +104,8 @@ export class House {
     house.page_port = await free_port();
     house.origin = `http://127.0.0.1:${house.page_port}`;
     if (token) await writeFile(join(house.directory, 'token'), token, { mode: 0o400 });
-    await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port, token, flats));
+    if (tenant_token) await writeFile(join(house.directory, 'tenant-token'), tenant_token, { mode: 0o400 });
+    await writeFile(join(house.directory, 'tickledger.toml'), configuration(house.directory, house.broker_port, house.page_port, token, flats, tenant_token));
     await writeFile(join(house.directory, 'history.jsonl'), house.truth.recording);
     await run('mkdir', [join(house.directory, 'store')]);
     await run(daemon_file, ['replay', '--config', house.config(), join(house.directory, 'history.jsonl')]);

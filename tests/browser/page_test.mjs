@@ -191,7 +191,7 @@ test('a message is shown by itself: the flow, the day, the register', async () =
     (await page.locator('#days tbody tr').first().locator('td').nth(1).innerText()) === litres(per_date.get(today)));
 });
 
-test('a reading by eye becomes an adjustment; what is no number, or can not be, is refused in words; it can be taken back', async () => {
+test('a reading by eye becomes an adjustment; what is no number, or cannot be, is refused in words; it can be taken back', async () => {
   const register = async () => house.get('/v1/meters/house/register');
   await page.locator('#shown').fill('about seven');
   await page.getByRole('button', { name: 'Enter the reading' }).click();

@@ -6,9 +6,10 @@ import { open_browser, watch_faults } from './chromium.mjs';
 import { House, until } from './house.mjs';
 
 const token = 'a-word-of-this-test-only';
+const tenant_token = 'a-word-of-the-tenant-only';
 let house;
 
-before(async () => { house = await House.open({ token }); });
+before(async () => { house = await House.open({ token, tenant_token }); });
 after(async () => { await house?.close(); });
 
 async function with_browser(options, look) {
@@ -45,4 +46,28 @@ test('who gives the token as a password sees the page, and what happens as it ha
     await house.tell(2);
     await until('the page shows it', async () => await today() !== before_it);
     assert.deepEqual(faults, []);
+  }));
+
+/** Everything that would change something. */
+const doors = '#alarms button, #clock button, #readings button, #reading, #away, #draws select';
+const shown_doors = (page) => page.locator(doors).evaluateAll((all) => all.filter((one) => one.checkVisibility()).map((one) => one.outerHTML.slice(0, 80)));
+
+test('a tenant sees his meter and its uses, and nothing that he would be refused', () =>
+  with_browser({ httpCredentials: { username: 'anybody', password: tenant_token } }, async (page) => {
+    const faults = watch_faults(page, house.origin);
+    await page.goto(`${house.origin}/`);
+    await until('his meter is shown', async () => await page.locator('#glance .answer').count() === 5);
+    await until('its uses are shown', async () => await page.locator('#draws table.draws tr').count() > 1);
+    await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
+    assert.doesNotMatch(await page.locator('body').innerText(), /garden|false/);
+    assert.deepEqual(await shown_doors(page), []);
+    assert.deepEqual(faults, []);
+  }));
+
+test('the same page shows the doors to who may change things', () =>
+  with_browser({ httpCredentials: { username: 'anybody', password: token } }, async (page) => {
+    await page.goto(`${house.origin}/#meter=house`);
+    await until('the uses are shown', async () => await page.locator('#draws table.draws tr').count() > 1);
+    await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
+    assert.ok((await shown_doors(page)).length > 5);
   }));

@@ -131,6 +131,7 @@ TEST_CASE("his own meter is there for him in lists, building, alarms, metrics an
     CHECK_THAT(fixture.answer("/metrics").body, Catch::Contains("meter=\"flat-1\""));
     const Json health = fixture.document("/v1/health");
     CHECK(health.at("meters").size() == 1);
+    CHECK(health.at("read_only") == true);
     REQUIRE(health.at("troubles").size() == 1);
     CHECK_THAT(health.at("troubles")[0].get<std::string>(), Catch::Contains("flat-1"));
     // The page and its parts are the same for all.

@@ -37,9 +37,10 @@ const act_button = (alarm, acts, text, what, body, done) => h('button', {
   on: { click: () => act(acts, alarm, what, typeof body === 'function' ? body() : body, done) },
 }, text);
 
-const take_back = (alarm, acts) => act_button(alarm, acts, 'Not seen after all', 'unacknowledge', undefined, 'Not acknowledged any more');
+const take_back = (alarm, acts) => acts.may_change() && act_button(alarm, acts, 'Not seen after all', 'unacknowledge', undefined, 'Not acknowledged any more');
 
 function buttons(alarm, acts) {
+  if (!acts.may_change()) return [];
   const button = (...what) => act_button(alarm, acts, ...what);
   if (alarm.state === 'shelved') return [button('Put off no longer', 'unshelve', undefined, 'Put off no longer')];
   const length = h('select', { 'data-key': key_of('for', alarm), 'aria-label': `How long to put off: ${full_name(alarm)}` },
@@ -75,7 +76,7 @@ async function acknowledge_all(list, acts) {
   acts.changed('alarms', 'building');
 }
 
-const all_seen = (list, acts, key) => (list.length > 1 ? h('p', { class: 'acts' },
+const all_seen = (list, acts, key) => (list.length > 1 && acts.may_change() ? h('p', { class: 'acts' },
   h('button', { type: 'button', 'data-key': key, on: { click: () => acknowledge_all(list, acts) } }, `I have seen all ${number(list.length)}`)) : null);
 
 /** What is over needs no card, only a look. */

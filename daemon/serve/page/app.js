@@ -8,6 +8,7 @@ import { ago, clock_to_the_second, date_after, name_of, set_names, set_unit, set
 import { show_alarms } from './alarms.js';
 import { show_away } from './away.js';
 import { show_building } from './building.js';
+import { show_clock } from './clock.js';
 import { show_days } from './days.js';
 import { show_draws } from './draws.js';
 import { is_empty, show_empty } from './empty.js';
@@ -65,6 +66,7 @@ const panels = [
   [['register', 'building'], show_register],
   [['building'], show_away],
   [['health', 'building'], show_health],
+  [['health'], show_clock],
 ];
 
 const today = () => state.time.slice(0, 10);
@@ -149,6 +151,8 @@ function show(names) {
   const shown = is_empty(state) ? [] : is_of_meter ? ['glance', 'day', 'days', 'nights', 'years', 'register', 'away'] : [];
   for (const id of ['glance', 'day', 'days', 'nights', 'years', 'register', 'away']) find(`#${id}`).hidden = !shown.includes(id) || !state.data.today;
   find('#health').hidden = false;
+  find('#reading').hidden = !acts.may_change();
+  find('#away').hidden ||= !acts.may_change();
   for (const [needs, show_panel] of panels) {
     if (needs.every((name) => state.data[name]) && needs.some((name) => names.includes(name))) show_panel(state, acts);
   }
@@ -196,6 +200,8 @@ const acts = {
   today,
   day,
   changed: want_now,
+  /** False for who is shown some meters and may change nothing: no button stands where it would be refused. */
+  may_change: () => !state.data.health.read_only,
   /** A sentence for what went wrong where somebody did something. */
   words_for(error) {
     if (error instanceof Refused) return error.message;

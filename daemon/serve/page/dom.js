@@ -11,7 +11,7 @@ function fill(element, attributes, children) {
       element.setAttribute(name, value === true ? '' : value);
     }
   }
-  element.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== ''));
+  element.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false && child !== ''));
   return element;
 }
 

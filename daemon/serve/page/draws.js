@@ -77,7 +77,7 @@ function choice(state, acts, draw) {
 
 const all = (draws, state, acts) => h('details', { 'data-key': 'draws' }, h('summary', {}, `Each of the ${number(draws.length)} uses`),
   table('Each use', ['From', 'Length', { text: 'Volume', number: true }, 'Mean flow', 'What it was'],
-    draws.map((draw) => [clock_to_the_second(draw.from), length_words(draw), volume(draw.volume_l), flow_words(draw), draw.label === 'leak' ? guess(draw) : choice(state, acts, draw)]), { class: 'draws' }));
+    draws.map((draw) => [clock_to_the_second(draw.from), length_words(draw), volume(draw.volume_l), flow_words(draw), draw.label === 'leak' || !acts.may_change() ? guess(draw) : choice(state, acts, draw)]), { class: 'draws' }));
 
 /** A leak on this day: some of its ticks may be taken for taps and toilets. */
 const leaks_on = (day, meter, alarms) => alarms.some((alarm) => alarm.meter === meter && alarm.kind === 'night-flow' &&
@@ -90,6 +90,6 @@ export function show_draws(state, acts) {
     leaks_on(acts.day(), state.meter, state.data.alarms.alarms)
       ? h('p', { class: 'notice' }, 'Water ran all night. What ran without end is told as the leak\'s; what is left may still hold some of it, so believe this list less until it is mended.') : null,
     longest(draws),
-    h('p', { class: 'key' }, 'What it was is a guess from length, flow and what this house repeats; two that run at once are hard to tell apart. Where you know better, say so in the list.'),
+    h('p', { class: 'key' }, 'What it was is a guess from length, flow and what this house repeats; two that run at once are hard to tell apart.', acts.may_change() ? ' Where you know better, say so in the list.' : ''),
     all(draws, state, acts));
 }

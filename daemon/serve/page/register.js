@@ -19,7 +19,7 @@ const readings = (state, acts, list) => h('details', { 'data-key': 'readings' },
   h('summary', {}, `Readings so far (${number(list.length)})`),
   h('ul', { class: 'readings' }, [...list].reverse().map((reading) => h('li', {},
     h('strong', {}, cubic_metres(reading.reading_m3)), ` ${date_and_clock(reading.time)}. `, sentence(reading.text), ' ',
-    h('button', { type: 'button', 'data-key': `back-${reading.time}`, 'aria-label': `Take the reading of ${date_and_clock(reading.time)} back`,
+    acts.may_change() && h('button', { type: 'button', 'data-key': `back-${reading.time}`, 'aria-label': `Take the reading of ${date_and_clock(reading.time)} back`,
       on: { click: () => take_back(state, acts, reading) } }, 'Take back')))));
 
 export function show_register(state, acts) {
