@@ -1,10 +1,13 @@
-// POST /v1/alarms/{id}/acknowledge, …/shelve and …/unshelve: what people do to an alarm.
+// POST /v1/alarms/{id}/acknowledge, …/unacknowledge, …/shelve and …/unshelve: what people do to an alarm.
 #include <fmt/format.h>
 
 #include <algorithm>
 #include <array>
 #include <charconv>
 #include <functional>
+#include <memory>
+#include <span>
+#include <string>
 
 #include "book/documents.hpp"
 #include "book/instruction_documents.hpp"
@@ -26,6 +29,26 @@ OrProblem<AlarmRecord> find_alarm(const Call& call, LedgerView& view) {
     }
     return refuse(404,
                   fmt::format("There is no alarm \"{}\". GET /v1/alarms lists those there are.", call.id));
+}
+
+/// The alarm that a call is about, and the moment of the ledger that it was found in.
+struct AskedAlarm {
+    std::shared_ptr<LedgerView> view;
+    AlarmRecord record;
+};
+
+/// Reads the body's `fields`, then finds the alarm as everything accepted so far has left it.
+OrProblem<AskedAlarm> asked_alarm(const Call& call, std::span<JsonField> fields = {}) {
+    if (const auto read = read_body(call.request, fields); !read) return tl::unexpected(read.error());
+    auto view = call.fresh_view();
+    if (!view) return tl::unexpected(view.error());
+    auto record = find_alarm(call, **view);
+    if (!record) return tl::unexpected(record.error());
+    return AskedAlarm{*std::move(view), *std::move(record)};
+}
+
+std::string shelving_end(const Alarm& alarm, const Call& call) {
+    return call.parts.zone.format(alarm.shelved_until.value_or(Instant{}));
 }
 
 /// An alarm whose kind was raised again since is over for good: there is nothing to put off.
@@ -85,80 +108,72 @@ OrProblem<std::chrono::seconds> length_in(const JsonField& field) {
 }  // namespace
 
 Response post_acknowledge(const Call& call) {
-    if (const auto read = read_body(call.request, {}); !read) return read.error();
-    const auto view = call.fresh_view();
-    if (!view) return view.error();
-    const auto record = find_alarm(call, **view);
-    if (!record) return record.error();
-    const Alarm& alarm = record->alarm;
+    const auto asked = asked_alarm(call);
+    if (!asked) return asked.error();
     const auto is_done = [](const Alarm& now) {
         return now.state == AlarmState::acknowledged || now.state == AlarmState::normal;
     };
-    if (is_done(alarm)) return answer(*record, call);
+    const AlarmRecord& record = asked->record;
+    const Alarm& alarm = record.alarm;
+    if (is_done(alarm)) return answer(record, call);
     if (alarm.state == AlarmState::shelved) {
-        return problem(
-            409, fmt::format("Alarm {} is shelved until {} and asks for nothing meanwhile. Unshelve it "
-                             "first to acknowledge it.",
-                             alarm.id, call.parts.zone.format(alarm.shelved_until.value_or(Instant{}))));
+        return problem(409,
+                       fmt::format("Alarm {} is shelved until {} and asks for nothing meanwhile. Unshelve it "
+                                   "first to acknowledge it.",
+                                   alarm.id, shelving_end(alarm, call)));
     }
-    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
-    return change(call, instruction_to_acknowledge(record->meter, alarm), is_done);
+    if (const auto watched = expect_watched(record, call); !watched) return watched.error();
+    return change(call, instruction_to_acknowledge(record.meter, alarm), is_done);
 }
 
 Response post_unacknowledge(const Call& call) {
-    if (const auto read = read_body(call.request, {}); !read) return read.error();
-    const auto view = call.fresh_view();
-    if (!view) return view.error();
-    const auto record = find_alarm(call, **view);
-    if (!record) return record.error();
-    const Alarm& alarm = record->alarm;
+    const auto asked = asked_alarm(call);
+    if (!asked) return asked.error();
     const auto is_done = [](const Alarm& now) {
         return now.state == AlarmState::unacknowledged || now.state == AlarmState::returned_unacknowledged;
     };
-    if (is_done(alarm)) return answer(*record, call);
+    const AlarmRecord& record = asked->record;
+    const Alarm& alarm = record.alarm;
+    if (is_done(alarm)) return answer(record, call);
     if (alarm.state == AlarmState::shelved) {
         return problem(
             409,
             fmt::format("Alarm {} is shelved until {}. Unshelve it: where its cause is still there, it then "
                         "asks to be acknowledged again.",
-                        alarm.id, call.parts.zone.format(alarm.shelved_until.value_or(Instant{}))));
+                        alarm.id, shelving_end(alarm, call)));
     }
     if (!alarm.acknowledged_at)
         return problem(409,
                        fmt::format("Alarm {} is over, and nobody has acknowledged it: there is nothing to "
                                    "take back.",
                                    alarm.id));
-    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
-    return change(call, instruction_to_unacknowledge(record->meter, alarm), is_done);
+    if (const auto watched = expect_watched(record, call); !watched) return watched.error();
+    return change(call, instruction_to_unacknowledge(record.meter, alarm), is_done);
 }
 
 Response post_shelve(const Call& call) {
     std::array fields{JsonField{"for", "/for", {}}};
-    if (const auto read = read_body(call.request, fields); !read) return read.error();
+    const auto asked = asked_alarm(call, fields);
+    if (!asked) return asked.error();
     const auto length = length_in(fields[0]);
     if (!length) return length.error();
-    const auto view = call.fresh_view();
-    if (!view) return view.error();
-    const auto record = find_alarm(call, **view);
-    if (!record) return record.error();
-    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
-    if (const auto newest = expect_newest(*record, **view); !newest) return newest.error();
-    return change(call, instruction_to_shelve(record->meter, record->alarm, *length),
-                  [before = record->alarm.shelved_until](const Alarm& now) {
+    const AlarmRecord& record = asked->record;
+    if (const auto watched = expect_watched(record, call); !watched) return watched.error();
+    if (const auto newest = expect_newest(record, *asked->view); !newest) return newest.error();
+    return change(call, instruction_to_shelve(record.meter, record.alarm, *length),
+                  [before = record.alarm.shelved_until](const Alarm& now) {
                       return now.shelved_until && now.shelved_until != before;
                   });
 }
 
 Response post_unshelve(const Call& call) {
-    if (const auto read = read_body(call.request, {}); !read) return read.error();
-    const auto view = call.fresh_view();
-    if (!view) return view.error();
-    const auto record = find_alarm(call, **view);
-    if (!record) return record.error();
+    const auto asked = asked_alarm(call);
+    if (!asked) return asked.error();
     const auto is_done = [](const Alarm& now) { return now.state != AlarmState::shelved; };
-    if (is_done(record->alarm)) return answer(*record, call);
-    if (const auto watched = expect_watched(*record, call); !watched) return watched.error();
-    return change(call, instruction_to_unshelve(record->meter, record->alarm), is_done);
+    const AlarmRecord& record = asked->record;
+    if (is_done(record.alarm)) return answer(record, call);
+    if (const auto watched = expect_watched(record, call); !watched) return watched.error();
+    return change(call, instruction_to_unshelve(record.meter, record.alarm), is_done);
 }
 
 }  // namespace tickledger
