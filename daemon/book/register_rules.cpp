@@ -138,7 +138,7 @@ Result<JudgedReading> judge(const SaidReading& said, const RegisterBasis& basis,
         return fail(
             fmt::format("{} lies before {}: what was booked then is no longer kept in detail "
                         "(keep_readings), so the reading "
-                        "can not be compared with it.",
+                        "cannot be compared with it.",
                         zone.format(said.at), zone.format(*basis.fine_detail_from)));
     }
     const std::int64_t range_ul = microlitres(basis.settings.register_range_l);

@@ -30,13 +30,12 @@ std::string target_of(const std::string& meter) {
 std::string text_of(const std::string& file) {
     std::error_code failure;
     const auto bytes = fs::file_size(file, failure);
-    if (failure) throw Stop{wrong_call, fmt::format("{} can not be read: {}.", file, failure.message())};
+    if (failure) throw Stop{wrong_call, fmt::format("{} cannot be read: {}.", file, failure.message())};
     if (bytes > file_max_bytes) throw Stop{wrong_call, fmt::format("{} is larger than 64 MiB.", file)};
     std::ostringstream text;
     std::ifstream stream(file, std::ios::binary);
     text << stream.rdbuf();
-    if (!stream || stream.bad())
-        throw Stop{wrong_call, fmt::format("{} can not be read, or is empty.", file)};
+    if (!stream || stream.bad()) throw Stop{wrong_call, fmt::format("{} cannot be read, or is empty.", file)};
     return std::move(text).str();
 }
 

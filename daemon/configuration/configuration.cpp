@@ -186,7 +186,7 @@ ConfigurationReading read_configuration(const std::filesystem::path& file) {
     return {
         {},
         {{file.string(), 0, 0,
-          fmt::format("the configuration can not be read: {}. Check the path given with --config and who may "
+          fmt::format("the configuration cannot be read: {}. Check the path given with --config and who may "
                       "read the file.",
                       text.error().text)}}};
 }

@@ -78,13 +78,13 @@ bool is_address(const HostAndPort& parts) {
 
 /// What MQTT allows in no topic at all; nothing if there is nothing of it.
 std::optional<std::string> fault_of_topic(std::string_view text, std::string_view example) {
-    if (text.empty()) return fmt::format("a topic can not be empty. Write one, for example \"{}\".", example);
+    if (text.empty()) return fmt::format("a topic cannot be empty. Write one, for example \"{}\".", example);
     if (text.size() > mqtt_text_max_bytes) {
         return fmt::format("this topic has {} bytes, and MQTT allows {}. Write a shorter one.", text.size(),
                            mqtt_text_max_bytes);
     }
     if (text.find('\0') != std::string_view::npos) {
-        return "a topic can not hold the character NUL. Take \\u0000 out of it.";
+        return "a topic cannot hold the character NUL. Take \\u0000 out of it.";
     }
     return std::nullopt;
 }
@@ -131,7 +131,7 @@ Result<std::string> parse_broker_url(std::string_view text) {
 Result<std::string> parse_client_id(std::string_view text) {
     if (text.empty()) {
         return fail(
-            "a client id can not be empty, because the broker keeps waiting messages under it. Write one "
+            "a client id cannot be empty, because the broker keeps waiting messages under it. Write one "
             "that "
             "no other client of the broker has, for example \"tickledger\".");
     }

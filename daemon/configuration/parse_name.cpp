@@ -80,7 +80,7 @@ Result<std::string> parse_meter_id(std::string_view text) {
             as_id(text)));
     }
     const std::size_t shortest = prefix.size() + suffix.size() + (has_placeholder ? 1 : 0);
-    if (shortest == 0) return fail("an id can not be empty. Write a short name, for example \"house\".");
+    if (shortest == 0) return fail("an id cannot be empty. Write a short name, for example \"house\".");
     if (shortest > 64) {
         return fail(fmt::format("this id has {} characters. Write a shorter one, at most 64.", shortest));
     }
@@ -140,10 +140,9 @@ Result<std::filesystem::path> parse_path_or_none(std::string_view text) {
 }
 
 Result<std::filesystem::path> parse_path(std::string_view text) {
-    if (text.empty())
-        return fail("a path can not be empty. Write one, or leave the key out for the default.");
+    if (text.empty()) return fail("a path cannot be empty. Write one, or leave the key out for the default.");
     if (text.find('\0') != std::string_view::npos) {
-        return fail("a path can not hold the character NUL. Take \\u0000 out of it.");
+        return fail("a path cannot hold the character NUL. Take \\u0000 out of it.");
     }
     return std::filesystem::path{text};
 }

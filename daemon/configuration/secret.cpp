@@ -19,7 +19,7 @@ std::string reason_of(int error_number) {
 Result<std::string> read_secret(const std::string& file, std::string_view what, std::string_view option) {
     struct stat status {};
     if (::stat(file.c_str(), &status) != 0) {
-        return fail(fmt::format("the {} file {} can not be read ({}); check {}", what, file, reason_of(errno),
+        return fail(fmt::format("the {} file {} cannot be read ({}); check {}", what, file, reason_of(errno),
                                 option));
     }
     if ((status.st_mode & 07U) != 0) {
@@ -31,7 +31,7 @@ Result<std::string> read_secret(const std::string& file, std::string_view what, 
     errno = 0;
     std::ifstream in(file);
     if (!in) {
-        return fail(fmt::format("the {} file {} can not be read ({}); let the daemon's user or group read it",
+        return fail(fmt::format("the {} file {} cannot be read ({}); let the daemon's user or group read it",
                                 what, file, reason_of(errno)));
     }
     std::string secret;

@@ -255,7 +255,7 @@ Result<Duration> parse_iso_duration(std::string_view text) {
     }
     if (!rest.empty() && !in_time && (rest.back() == 'Y' || rest.back() == 'M'))
         return refuse("years and months differ in length");
-    if (!rest.empty()) return refuse(fmt::format("\"{}\" can not stand there", rest.substr(0, 16)));
+    if (!rest.empty()) return refuse(fmt::format("\"{}\" cannot stand there", rest.substr(0, 16)));
     if (text.size() < 3 || text.ends_with('T')) return refuse("a number is missing");
     return Duration{sum};
 }

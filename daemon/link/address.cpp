@@ -144,7 +144,7 @@ std::string why_unreachable(const BrokerAddress& address, Duration wait) {
         return fmt::format("the broker at {} refuses the connection (connection refused); is it running?",
                            address.url);
     }
-    return fmt::format("the broker at {} can not be reached ({}); is the network up?", address.url,
+    return fmt::format("the broker at {} cannot be reached ({}); is the network up?", address.url,
                        words_of(error));
 }
 

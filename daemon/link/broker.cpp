@@ -42,7 +42,7 @@ constexpr const char* payload_up = R"({"state":"up"})";
 constexpr const char* payload_down = R"({"state":"down"})";
 
 constexpr const char* log_is_stuck =
-    "the message log can not be written, so the link to the broker stays down; free "
+    "the message log cannot be written, so the link to the broker stays down; free "
     "space on the disk of store.directory";
 
 Instant wall_time() {

@@ -46,7 +46,7 @@ Result<void> attempt(const char* what, Request&& request) {
         request();
         return {};
     } catch (const std::exception& error) {
-        return fail(fmt::format("the MQTT client library can not {} ({})", what, error.what()));
+        return fail(fmt::format("the MQTT client library cannot {} ({})", what, error.what()));
     }
 }
 

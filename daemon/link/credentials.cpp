@@ -20,8 +20,8 @@ Result<void> check_readable(const char* option, const std::string& file) {
     errno = 0;
     std::ifstream in(file, std::ios::binary);
     if (!in || in.peek() == std::ifstream::traits_type::eof()) {
-        return fail(fmt::format("{} = \"{}\" can not be read ({}); check the path and its permissions",
-                                option, file, errno != 0 ? reason_of(errno) : "the file is empty"));
+        return fail(fmt::format("{} = \"{}\" cannot be read ({}); check the path and its permissions", option,
+                                file, errno != 0 ? reason_of(errno) : "the file is empty"));
     }
     return {};
 }

@@ -109,7 +109,7 @@ std::string words_for(const Calibration& fit, double present_l) {
             return text + fmt::format("That is within {}.", limit);
         case CalibrationVerdict::undecided:
             return text + fmt::format(
-                              "Whether that is within {}, these readings can not tell: read again after more "
+                              "Whether that is within {}, these readings cannot tell: read again after more "
                               "water has run.",
                               limit);
         case CalibrationVerdict::beyond:
@@ -188,7 +188,7 @@ Response post_calibration(const Call& call) {
         }
         const Ratio value = asked->pulse_value_l.value_or(fit ? stated(fit->pulse_value_l) : present);
         if (value.numerator <= 0)
-            return problem(409, "The pulse value found is less than a microlitre; it can not be applied.");
+            return problem(409, "The pulse value found is less than a microlitre; it cannot be applied.");
         auto later = call.instruct(instruction_to_set(seen->meter.id, *asked->apply_from, value));
         if (!later) return later.error();
         seen = see(call, *std::move(later));

@@ -16,7 +16,7 @@ constexpr std::size_t idle_views_max = 4;
 }  // namespace
 
 Response ledger_problem(const Error& error) {
-    return problem(500, fmt::format("The ledger can not be read: {}", error.text));
+    return problem(500, fmt::format("The ledger cannot be read: {}", error.text));
 }
 
 OrProblem<std::shared_ptr<LedgerView>> Snapshots::take() const {

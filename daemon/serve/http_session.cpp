@@ -36,7 +36,7 @@ Response problem_of_unreadable(error_code error, const HttpLimits& limits) {
         return problem(413,
                        "The request's body is larger than " + std::to_string(limits.body_bytes) + " bytes.");
     }
-    return problem(400, "The request can not be read as HTTP/1.1: " + error.message() + ".");
+    return problem(400, "The request cannot be read as HTTP/1.1: " + error.message() + ".");
 }
 
 /// Why it is not known where the request ends, or nothing where it is. Only "chunked" is understood, alone

@@ -51,7 +51,7 @@ Result<void> clear_path(const std::string& path, const sockaddr_un& address) {
     if (::lstat(path.c_str(), &status) != 0) {
         if (errno == ENOENT) return {};
         return fail(
-            fmt::format("The socket's path {} can not be looked at ({}). Check [socket] path and the rights "
+            fmt::format("The socket's path {} cannot be looked at ({}). Check [socket] path and the rights "
                         "of its directory.",
                         path, reason(errno)));
     }
@@ -68,13 +68,13 @@ Result<void> clear_path(const std::string& path, const sockaddr_un& address) {
     }
     if (error_number != ECONNREFUSED && error_number != ENOENT) {
         return fail(
-            fmt::format("A socket exists at {}, and whether anybody answers on it can not be found out ({}). "
+            fmt::format("A socket exists at {}, and whether anybody answers on it cannot be found out ({}). "
                         "Stop what uses it, remove the file, and start again.",
                         path, reason(error_number)));
     }
     if (::unlink(path.c_str()) != 0 && errno != ENOENT) {
         return fail(
-            fmt::format("The socket file {} is left over and can not be removed ({}). Remove it by hand.",
+            fmt::format("The socket file {} is left over and cannot be removed ({}). Remove it by hand.",
                         path, reason(errno)));
     }
     return {};
@@ -90,7 +90,7 @@ Result<void> give_to_group(const std::string& path, const std::string& group) {
     }
     if (::chown(path.c_str(), static_cast<uid_t>(-1), found->gr_gid) == 0) return {};
     return fail(
-        fmt::format("The socket {} can not be given to the group {} ({}). The daemon's user must be in it.",
+        fmt::format("The socket {} cannot be given to the group {} ({}). The daemon's user must be in it.",
                     path, group, reason(errno)));
 }
 
@@ -156,7 +156,7 @@ Result<ListenSocket> ListenSocket::on_path(const std::filesystem::path& path, un
     ListenSocket made(descriptor, AF_UNIX);
     if (::bind(descriptor, generic(address), sizeof address) != 0) {
         return fail(fmt::format(
-            "The socket {} can not be made ({}). Its directory must exist and allow writing: check "
+            "The socket {} cannot be made ({}). Its directory must exist and allow writing: check "
             "[socket] path.",
             name, reason(errno)));
     }
@@ -169,11 +169,11 @@ Result<ListenSocket> ListenSocket::on_path(const std::filesystem::path& path, un
     if (auto given = give_to_group(name, group); !given) return tl::unexpected(given.error());
     // Nobody can connect before listen(), so nobody slips in under the mode that the umask gave.
     if (::chmod(name.c_str(), static_cast<mode_t>(mode)) != 0) {
-        return fail(fmt::format("The socket {} can not be given the mode {:04o} ({}). Check [socket] mode.",
+        return fail(fmt::format("The socket {} cannot be given the mode {:04o} ({}). Check [socket] mode.",
                                 name, mode, reason(errno)));
     }
     if (::listen(descriptor, waiting_connections) != 0) {
-        return fail(fmt::format("The socket {} can not be listened on ({}).", name, reason(errno)));
+        return fail(fmt::format("The socket {} cannot be listened on ({}).", name, reason(errno)));
     }
     return made;
 }
@@ -193,7 +193,7 @@ Result<ListenSocket> ListenSocket::on_tcp(std::string_view address_and_port, Rea
                             : ::bind(descriptor, generic(address->v4), sizeof address->v4);
     if (bound != 0 || ::listen(descriptor, waiting_connections) != 0) {
         return fail(fmt::format(
-            "{} can not be listened on ({}). Stop what uses the port, or set another [socket] http.",
+            "{} cannot be listened on ({}). Stop what uses the port, or set another [socket] http.",
             address_and_port, reason(errno)));
     }
     sockaddr_storage actual{};

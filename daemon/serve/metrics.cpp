@@ -65,7 +65,7 @@ void add_daemon(std::string& text, const HealthFacts& facts) {
     Family(text, "tickledger_broker_connected", Type::gauge,
            "1 while the broker is connected and every topic subscribed.")
         .sample(facts.broker_connected && facts.broker_subscribed ? 1 : 0);
-    Family(text, "tickledger_booking_stopped", Type::gauge, "1 while the store can not be written.")
+    Family(text, "tickledger_booking_stopped", Type::gauge, "1 while the store cannot be written.")
         .sample(facts.store_error.empty() ? 0 : 1);
     Family(text, "tickledger_ledger_bytes", Type::gauge, "The ledger's size on the disk.")
         .sample(facts.store.ledger_bytes);

@@ -42,7 +42,7 @@ HealthFacts health_for(HealthFacts whole, const std::function<bool(const std::st
     own.broker_subscribed = whole.broker_subscribed;
     // What the store says names files of the server.
     if (!whole.store_error.empty())
-        own.store_error = "the ledger can not be written. Whoever looks after the server sees why.";
+        own.store_error = "the ledger cannot be written. Whoever looks after the server sees why.";
     if (!whole.broker_connected) own.broker_trouble = "The broker is not connected.";
     std::erase_if(whole.meters, [&](const MeterHealth& meter) { return !shows(meter.id); });
     own.meters = std::move(whole.meters);

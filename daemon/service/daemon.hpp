@@ -17,7 +17,7 @@ struct StartFailure {
 };
 
 namespace exit_status {
-inline constexpr int refused = 65;         ///< EX_DATAERR: a recording that can not be read.
+inline constexpr int refused = 65;         ///< EX_DATAERR: a recording that cannot be read.
 inline constexpr int no_socket = 73;       ///< EX_CANTCREAT
 inline constexpr int store_unusable = 74;  ///< EX_IOERR
 inline constexpr int store_held = 75;      ///< EX_TEMPFAIL

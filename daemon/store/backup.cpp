@@ -101,7 +101,7 @@ Result<void> sync_directory(const fs::path& directory) {
     const int reason = errno;
     if (descriptor >= 0) ::close(descriptor);
     if (is_synced) return {};
-    return fail(fmt::format("The directory {} can not be forced to the disk: {}.", directory.string(),
+    return fail(fmt::format("The directory {} cannot be forced to the disk: {}.", directory.string(),
                             std::generic_category().message(reason)));
 }
 
@@ -146,7 +146,7 @@ Result<void> back_up(const fs::path& file, const fs::path& to, const GoesOn& goe
     std::error_code failed;
     fs::rename(partial, to, failed);
     if (failed) {
-        return fail("The backup " + partial.string() + " is whole but can not be renamed to " + to.string() +
+        return fail("The backup " + partial.string() + " is whole but cannot be renamed to " + to.string() +
                     ": " + failed.message() + ". Check the directory's owner and mode.");
     }
     return sync_directory(to.parent_path());
@@ -178,7 +178,7 @@ Result<Backup> Backups::make(const fs::path& ledger, Instant now, std::int64_t k
     fs::create_directories(directory_, failed);
     if (failed) {
         return fail(
-            fmt::format("The directory {} for backups can not be made: {}. Check [store] "
+            fmt::format("The directory {} for backups cannot be made: {}. Check [store] "
                         "backup_directory, its owner and mode, and whether its disk is there.",
                         directory_.string(), failed.message()));
     }

@@ -22,7 +22,7 @@ enum class Soundness : std::uint8_t {
     damaged,
     no_database,  ///< Damaged from its first bytes on, or never one.
     unfinished,   ///< Given up; nothing was found so far.
-    unknown,      ///< The file can not be read, or is in use.
+    unknown,      ///< The file cannot be read, or is in use.
 };
 
 struct Check {

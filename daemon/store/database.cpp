@@ -45,10 +45,10 @@ Words words_for(int code, sqlite3* handle) {
         case SQLITE_READONLY:
         case SQLITE_PERM:
         case SQLITE_AUTH:
-            return {"the file can not be written" + system,
+            return {"the file cannot be written" + system,
                     "Check the owner and mode of the file and of its directory."};
         case SQLITE_CANTOPEN:
-            return {"the file can not be opened" + system,
+            return {"the file cannot be opened" + system,
                     "Check that it and its directory exist, and their owner and mode."};
         case SQLITE_NOMEM:
             return {"there is not enough memory", "Free memory, or raise the service's limit."};

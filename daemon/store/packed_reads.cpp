@@ -25,7 +25,7 @@ Result<PackedReads::Found> PackedReads::block(PackedTable table, std::int64_t da
     auto block = unpack(bytes, day);
     if (!block) {
         return tl::unexpected(
-            database_.damaged(fmt::format("the packed {} of meter {} of the day {} can not be read: {}",
+            database_.damaged(fmt::format("the packed {} of meter {} of the day {} cannot be read: {}",
                                           table == PackedTable::readings ? "readings" : "hours", meter,
                                           format_utc(start_of_day(day)).substr(0, 10), block.error().text)));
     }

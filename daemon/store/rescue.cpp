@@ -86,7 +86,7 @@ Result<fs::path> set_ledger_aside(const fs::path& ledger, Instant now) {
         fs::rename(from, aside.string() + part, failed);
         if (failed) {
             return fail(
-                fmt::format("{} is damaged and can not be set aside: {}. Check the directory's owner and "
+                fmt::format("{} is damaged and cannot be set aside: {}. Check the directory's owner and "
                             "mode, and the disk.",
                             from.string(), failed.message()));
         }

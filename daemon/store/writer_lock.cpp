@@ -34,7 +34,7 @@ tl::unexpected<LedgerOpenError> held(const std::filesystem::path& ledger, const 
 
 tl::unexpected<LedgerOpenError> unusable(const std::filesystem::path& lock, int reason) {
     return tl::unexpected(LedgerOpenError{
-        {"The lock file " + lock.string() + " can not be used: " + std::generic_category().message(reason) +
+        {"The lock file " + lock.string() + " cannot be used: " + std::generic_category().message(reason) +
          ". Check that its directory exists and belongs to the user that the daemon runs as."},
         false});
 }

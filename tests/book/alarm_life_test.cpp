@@ -195,7 +195,7 @@ TEST_CASE("what was raised at the very moment at which its shelving ends is told
     CHECK(home.published() == "unacknowledged");
 }
 
-TEST_CASE("an older alarm of a kind is acknowledged by itself, and can not be shelved") {
+TEST_CASE("an older alarm of a kind is acknowledged by itself, and cannot be shelved") {
     Home home;
     home.fall_silent();
     const Alarm older = home.alarm();

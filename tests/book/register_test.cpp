@@ -173,7 +173,7 @@ TEST_CASE("what a late message finds after all is not counted twice") {
     world.check_sums();
 }
 
-TEST_CASE("only what the entry around the moment can not explain is adjusted") {
+TEST_CASE("only what the entry around the moment cannot explain is adjusted") {
     RegisterWorld world;
     world.hear_count(at_min(600), 0);
     world.hear_count(at_min(660), 100);
@@ -226,7 +226,7 @@ TEST_CASE("a register that begins again at 0 is followed") {
     world.check_sums();
 }
 
-TEST_CASE("a reading that can not be true changes nothing") {
+TEST_CASE("a reading that cannot be true changes nothing") {
     RegisterWorld world;
     world.hear_count(at_min(600), 0);
     world.hear_count(at_min(660), 100);

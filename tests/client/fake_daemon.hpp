@@ -53,7 +53,7 @@ public:
         const std::string line = "TICKLEDGER_SOCKET='" + socket.string() + "' '" TICKLEDGER_CLIENT "' " +
                                  arguments + " 2>'" + error_file.string() + "'";
         FILE* pipe = ::popen(line.c_str(), "r");
-        if (!pipe) throw std::runtime_error("the client can not be run");
+        if (!pipe) throw std::runtime_error("the client cannot be run");
         Run run;
         char bytes[4096];
         for (std::size_t count = 0; (count = std::fread(bytes, 1, sizeof bytes, pipe)) > 0;)

@@ -159,13 +159,13 @@ TEST_CASE("Without a time zone the system's is used, and written out", "[configu
     CHECK(to_toml(read).find("timezone = \"" + read.timezone + "\"\n") != std::string::npos);
 }
 
-TEST_CASE("A file that can not be read is a mistake with the system's reason", "[configuration]") {
+TEST_CASE("A file that cannot be read is a mistake with the system's reason", "[configuration]") {
     CHECK(testing::joined(read_configuration("/nonexistent/tickledger.toml")) ==
-          "/nonexistent/tickledger.toml: the configuration can not be read: No such file or directory. Check "
+          "/nonexistent/tickledger.toml: the configuration cannot be read: No such file or directory. Check "
           "the path "
           "given with --config and who may read the file.");
     CHECK(testing::joined(read_configuration("/")) ==
-          "/: the configuration can not be read: Is a directory. Check the path given with --config and who "
+          "/: the configuration cannot be read: Is a directory. Check the path given with --config and who "
           "may read "
           "the file.");
 }

@@ -78,7 +78,7 @@ topic = "a/b")") ==
         R"(t.toml:2:6: `id`: "My House" is no id. Write only the letters a-z, digits and hyphens, for example "my-house".)");
     CHECK(sentences_of(R"([[meter]]
 id = ""
-topic = "a/b")") == R"(t.toml:2:6: `id`: an id can not be empty. Write a short name, for example "house".)");
+topic = "a/b")") == R"(t.toml:2:6: `id`: an id cannot be empty. Write a short name, for example "house".)");
     CHECK(sentences_of(R"([[meter]]
 id = "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa"
 topic = "a/b")") == R"(t.toml:2:6: `id`: this id has 65 characters. Write a shorter one, at most 64.)");
@@ -118,11 +118,11 @@ topic = "nodes/c+/water")") ==
     CHECK(sentences_of(R"([[meter]]
 id = "house"
 topic = "")") ==
-          R"(t.toml:3:9: `topic`: a topic can not be empty. Write one, for example "nodes/cellar/water".)");
+          R"(t.toml:3:9: `topic`: a topic cannot be empty. Write one, for example "nodes/cellar/water".)");
     CHECK(sentences_of(R"([[meter]]
 id = "house"
 topic = "a\u0000b")") ==
-          R"(t.toml:3:9: `topic`: a topic can not hold the character NUL. Take \u0000 out of it.)");
+          R"(t.toml:3:9: `topic`: a topic cannot hold the character NUL. Take \u0000 out of it.)");
     CHECK(
         sentences_of(R"([[meter]]
 id = "house"
@@ -145,7 +145,7 @@ topic_root = "tickledger/")") ==
         R"(t.toml:2:14: `topic_root`: "tickledger/" ends with a slash. Leave it out, because the next level brings its own.)");
     CHECK(of_file(R"([broker]
 topic_root = "")") ==
-          R"(t.toml:2:14: `topic_root`: a topic can not be empty. Write one, for example "tickledger".)");
+          R"(t.toml:2:14: `topic_root`: a topic cannot be empty. Write one, for example "tickledger".)");
 }
 
 TEST_CASE("An unknown time zone is told", "[configuration]") {
@@ -185,11 +185,11 @@ mode = "4755")") ==
         R"(t.toml:2:8: `mode`: "4755" is no file mode. Write permissions in octal: "0660" for owner and group, "0600" for the owner alone.)");
 }
 
-TEST_CASE("A path that can not be one is told", "[configuration]") {
+TEST_CASE("A path that cannot be one is told", "[configuration]") {
     CHECK(
         of_file(R"([store]
 directory = "")") ==
-        R"(t.toml:2:13: `directory`: a path can not be empty. Write one, or leave the key out for the default.)");
+        R"(t.toml:2:13: `directory`: a path cannot be empty. Write one, or leave the key out for the default.)");
     CHECK(
         of_file(R"([socket]
 path = "/run/xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx")") ==
@@ -253,7 +253,7 @@ url = "mqtt://broker/water")") ==
     CHECK(
         of_file(R"([broker]
 client_id = "")") ==
-        R"(t.toml:2:13: `client_id`: a client id can not be empty, because the broker keeps waiting messages under it. Write one that no other client of the broker has, for example "tickledger".)");
+        R"(t.toml:2:13: `client_id`: a client id cannot be empty, because the broker keeps waiting messages under it. Write one that no other client of the broker has, for example "tickledger".)");
 }
 
 TEST_CASE("A form of message or a kind of alarm that does not exist is told", "[configuration]") {

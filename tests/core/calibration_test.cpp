@@ -62,7 +62,7 @@ TEST_CASE("the error is the indication's, against what the register says") {
     CHECK(judged({stretch(103'000, 100'000, 49)})->verdict == CalibrationVerdict::within);
 }
 
-TEST_CASE("two readings close together can not tell, and say so by their uncertainty") {
+TEST_CASE("two readings close together cannot tell, and say so by their uncertainty") {
     const auto found = judged({stretch(100, 102)});
     REQUIRE(found);
     CHECK(found->pulse_value_l == Approx(1.02));

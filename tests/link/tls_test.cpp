@@ -80,7 +80,7 @@ TEST_CASE("over TLS messages arrive, and one that could not be kept comes again"
     link->stop(stop_wait);
 }
 
-TEST_CASE("a broker's certificate that can not be trusted is told in words") {
+TEST_CASE("a broker's certificate that cannot be trusted is told in words") {
     const Certificates certificates;
     Recorder recorder;
     SECTION("signed by somebody else") {

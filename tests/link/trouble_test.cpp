@@ -124,7 +124,7 @@ TEST_CASE("a host that does not exist, and a port that speaks something else, ar
     }
 }
 
-TEST_CASE("settings that can not work are refused at the start") {
+TEST_CASE("settings that cannot work are refused at the start") {
     Recorder recorder;
     BrokerSettings settings;
     settings.url = "tcp://localhost";

@@ -108,7 +108,7 @@ TEST_CASE("a shelving is kept with its length, and one that is not booked yet is
     CHECK(fixture.orders.size() == orders);
 }
 
-TEST_CASE("what can not be said of an alarm is refused with what to do, and nothing is kept") {
+TEST_CASE("what cannot be said of an alarm is refused with what to do, and nothing is kept") {
     AlarmFixture fixture;
     for (const char* body :
          {"", "{}", R"({"for":null})", R"({"for":2})", R"({"for":"2d"})", R"({"for":"P1M"})",

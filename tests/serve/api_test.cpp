@@ -531,7 +531,7 @@ TEST_CASE("a method that a call does not take is refused with those it takes") {
     CHECK(fixture.answer("/v1/health", "HEAD").status == 200);
 }
 
-TEST_CASE("a ledger that can not be read is a problem that says why") {
+TEST_CASE("a ledger that cannot be read is a problem that says why") {
     ApiFixture fixture;
     ApiParts parts = fixture.parts();
     parts.open_view = []() -> Result<std::unique_ptr<LedgerView>> { return fail("The disk is gone."); };

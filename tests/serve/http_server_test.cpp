@@ -299,7 +299,7 @@ TEST_CASE("a socket file left over from a killed daemon is replaced, one that is
     CHECK(again);
 }
 
-TEST_CASE("a path that can not be listened on is refused with its name and what to do") {
+TEST_CASE("a path that cannot be listened on is refused with its name and what to do") {
     test::TempDirectory directory;
     const auto file = directory.write("notes", "important");
     const auto on_file = ListenSocket::on_path(file, 0660);

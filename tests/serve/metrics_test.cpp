@@ -71,7 +71,7 @@ TEST_CASE("metrics are OpenMetrics to the reference parser, and say what the ans
     CHECK_FALSE(samples.contains("tickledger_meter_ticks{meter=flat-7}"));
 }
 
-TEST_CASE("metrics are told while the store can not be written") {
+TEST_CASE("metrics are told while the store cannot be written") {
     ApiFixture fixture;
     fixture.health.store_error = "The disk is full.";
     fixture.health.broker_connected = false;

@@ -300,10 +300,10 @@ void Audit::check_rebuilding(Instant until) {
     {
         auto ledger = Ledger::open(rebuilt_file, machine_.vfs().name());
         auto log = MessageLog::open(machine_.files(), messages_directory);
-        if (!ledger || !log) return fail_with("rebuilding", "the store can not be opened");
+        if (!ledger || !log) return fail_with("rebuilding", "the store cannot be opened");
         Bookkeeper bookkeeper(settings_.meters, settings_.zone, **ledger, Publishing::last_state,
                               settings_.meters.size());
-        if (!bookkeeper.load()) return fail_with("rebuilding", "the accounts can not be loaded");
+        if (!bookkeeper.load()) return fail_with("rebuilding", "the accounts cannot be loaded");
         LogSource source(machine_.files(), messages_directory, **log, LogPosition{});
         Engine engine(**ledger, bookkeeper, source, LogPosition{}, {}, [](Level, const std::string&) {});
         while (engine.step(until) == Engine::Step::more) {

@@ -85,14 +85,14 @@ Result<void> unpack_tables(sqlite3* database) {
     const auto blocks = prepared(database, packed_blocks);
     const auto entry_into = prepared(database, insert_entry);
     const auto row_into = prepared(database, insert_row);
-    if (!blocks || !entry_into || !row_into) return fail("The packed days can not be read.");
+    if (!blocks || !entry_into || !row_into) return fail("The packed days cannot be read.");
     while (sqlite3_step(blocks.get()) == SQLITE_ROW) {
         const std::int64_t step = sqlite3_column_int64(blocks.get(), 0);
         const std::int64_t meter = sqlite3_column_int64(blocks.get(), 2);
         const auto* bytes = static_cast<const char*>(sqlite3_column_blob(blocks.get(), 3));
         const auto size = static_cast<std::size_t>(sqlite3_column_bytes(blocks.get(), 3));
         const auto block = unpack({bytes, size}, sqlite3_column_int64(blocks.get(), 1));
-        if (!block) return fail("A packed day can not be read: " + block.error().text);
+        if (!block) return fail("A packed day cannot be read: " + block.error().text);
         for (const auto& [entry, n] : block->entries) {
             std::optional<std::int64_t> unseen_max;
             if (entry.unseen_max) unseen_max = static_cast<std::int64_t>(*entry.unseen_max);
@@ -190,7 +190,7 @@ Result<Books> Books::read(const std::string& vfs, const std::string& file) {
     sqlite3* raw = nullptr;
     const int opened = sqlite3_open_v2(file.c_str(), &raw, SQLITE_OPEN_READWRITE, vfs.c_str());
     const std::unique_ptr<sqlite3, int (*)(sqlite3*)> database(raw, sqlite3_close);
-    if (opened != SQLITE_OK) return fail("The ledger can not be opened to be looked at.");
+    if (opened != SQLITE_OK) return fail("The ledger cannot be opened to be looked at.");
     sqlite3_exec(raw, "PRAGMA locking_mode = EXCLUSIVE", nullptr, nullptr, nullptr);
 
     if (auto unpacked = unpack_tables(raw); !unpacked) return tl::unexpected(unpacked.error());
@@ -205,7 +205,7 @@ Result<Books> Books::read(const std::string& vfs, const std::string& file) {
     };
     for (const Question& question : questions) {
         const auto statement = prepared(raw, question.sql);
-        if (!statement) return fail(std::string("The table ") + question.table + " can not be read.");
+        if (!statement) return fail(std::string("The table ") + question.table + " cannot be read.");
         Table table;
         table.name = question.table;
         while (sqlite3_step(statement.get()) == SQLITE_ROW) {

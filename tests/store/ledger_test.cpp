@@ -401,7 +401,7 @@ TEST_CASE("a second writer is told who holds the ledger, and the lock goes with 
     CHECK(Ledger::open(directory / "ledger.db"));
 }
 
-TEST_CASE("a ledger that can not be opened says where and why, and that no other process is the reason") {
+TEST_CASE("a ledger that cannot be opened says where and why, and that no other process is the reason") {
     const TempDirectory directory;
     const auto missing = Ledger::open(directory / "nowhere/ledger.db");
     REQUIRE_FALSE(missing);

@@ -169,7 +169,7 @@ TEST_CASE("a reader in another thread never sees a half of a commit") {
     CHECK(rounds >= 10);
 }
 
-TEST_CASE("a view can be opened on a ledger that no writer holds, and can not change it") {
+TEST_CASE("a view can be opened on a ledger that no writer holds, and cannot change it") {
     const TempDirectory directory;
     {
         auto ledger = std::move(Ledger::open(directory / "ledger.db").value());

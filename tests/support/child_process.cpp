@@ -41,7 +41,7 @@ ChildProcess::ChildProcess(const std::vector<std::string>& arguments, const File
     const std::string error = files.error.string();
     pid_ = ::fork();
     if (pid_ == 0) become(pointers.data(), in.c_str(), out.c_str(), error.c_str());
-    if (pid_ < 0) throw std::runtime_error("can not start " + arguments[0]);
+    if (pid_ < 0) throw std::runtime_error("cannot start " + arguments[0]);
 }
 
 ChildProcess::~ChildProcess() {

@@ -93,7 +93,7 @@ TEST_CASE("a configuration with mistakes is told at a reload, and the one before
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("what a reload can not change is told by its table") {
+TEST_CASE("what a reload cannot change is told by its table") {
     Site site({.meters = one_meter});
     site.start();
     std::string text = read_file(site.config());

@@ -87,7 +87,7 @@ TEST_CASE("a store that is a file is unusable: 74") {
     CHECK(read_file(file) == "not a directory");
 }
 
-TEST_CASE("a store that can not be written is unusable: 74") {
+TEST_CASE("a store that cannot be written is unusable: 74") {
     const TempDirectory directory;
     // A disk that is mounted read-only stops root too, whom file modes do not.
     if (::mount("tmpfs", directory.path().c_str(), "tmpfs", MS_RDONLY, "size=1m") != 0) {
@@ -130,7 +130,7 @@ TEST_CASE("a ledger has one writer at a time: 75") {
     CHECK(site.replay({recording.string()}).status == 0);
 }
 
-TEST_CASE("a socket that can not be made: 73") {
+TEST_CASE("a socket that cannot be made: 73") {
     Site site({.meters = one_meter});
     SECTION("another kind of file is in its place") {
         static_cast<void>(site.directory().write("api.sock", "not a socket"));
