@@ -120,7 +120,10 @@ private:
 }  // namespace
 
 Result<void> read_json_fields(std::string_view text, std::span<JsonField> fields) {
-    if (read_flat_json(text, fields)) return {};
+    return read_flat_json(text, fields) ? Result<void>{} : read_any_json_fields(text, fields);
+}
+
+Result<void> read_any_json_fields(std::string_view text, std::span<JsonField> fields) {
     FieldFinder finder(fields);
     if (nlohmann::json::sax_parse(text, &finder)) return {};
     if (!finder.error.empty()) return fail(std::move(finder.error));

@@ -32,6 +32,9 @@ struct JsonField {
 /// fields twice: which of the two counts nobody can know. Throws nothing.
 [[nodiscard]] Result<void> read_json_fields(std::string_view text, std::span<JsonField> fields);
 
+/// The same by the general parser alone; the other tries the quicker one first.
+[[nodiscard]] Result<void> read_any_json_fields(std::string_view text, std::span<JsonField> fields);
+
 /// The value as an error quotes it.
 [[nodiscard]] std::string shown(const JsonValue& value);
 
