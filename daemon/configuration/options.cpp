@@ -1,3 +1,4 @@
+// One file, although it is long: it is the table of all options, which is read from top to bottom.
 #include "configuration/options.hpp"
 
 #include <fmt/format.h>

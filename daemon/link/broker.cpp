@@ -1,3 +1,5 @@
+// One file, although it is long: the worker and the client library's threads meet at one lock and one state,
+// and who takes the lock is seen only where both stand side by side.
 #include "link/broker.hpp"
 
 #include <fmt/format.h>

@@ -1,3 +1,4 @@
+// One file, although it is long: a connection is one chain of callbacks, and each says which comes next.
 #include "serve/http_session.hpp"
 
 #include <algorithm>

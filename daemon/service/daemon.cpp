@@ -6,8 +6,6 @@
 
 #include <algorithm>
 #include <atomic>
-#include <map>
-#include <unordered_map>
 
 #include "engine/clock.hpp"
 #include "engine/engine.hpp"
@@ -17,18 +15,15 @@
 #include "engine/opened_store.hpp"
 #include "link/broker.hpp"
 #include "serve/access.hpp"
-#include "serve/api.hpp"
 #include "serve/http_server.hpp"
 #include "serve/listen_socket.hpp"
 #include "serve/news.hpp"
-#include "serve/tenants.hpp"
+#include "service/answers.hpp"
 #include "service/engine_thread.hpp"
-#include "service/health_look.hpp"
 #include "service/housekeeper.hpp"
 #include "service/journal.hpp"
 #include "service/syncer.hpp"
 #include "service/version.hpp"
-#include "store/ledger_view.hpp"
 #include "store/rescue.hpp"
 #include "store/writer_lock.hpp"
 
@@ -71,22 +66,6 @@ std::string start_line(const Configuration& configuration) {
     return line + ".";
 }
 
-/// What one reading of the configuration answers with; an answer under way keeps its own until it is sent.
-struct Generation {
-    std::shared_ptr<const Configuration> configuration;
-    std::unique_ptr<Api> api;
-    /// By the tenants' names; each shows his meters only.
-    std::map<std::string, std::unique_ptr<Api>> tenants;
-    /// Patterns resolved, for the API's thread alone.
-    std::unordered_map<std::string, const MeterSettings*> resolved;
-
-    [[nodiscard]] const MeterSettings* settings_of(const std::string& id) {
-        auto [found, is_new] = resolved.try_emplace(id);
-        if (is_new) found->second = settings_for(configuration->meters, id);
-        return found->second;
-    }
-};
-
 }  // namespace
 
 /// Everything that runs; in here, so that main sees none of its headers.
@@ -95,8 +74,7 @@ public:
     Parts(Configuration configuration, CivilZone zone, std::function<void(const StartFailure&)> on_fatal)
         : configuration_(std::make_shared<const Configuration>(std::move(configuration))),
           zone_(std::move(zone)),
-          on_fatal_(std::move(on_fatal)),
-          meters_look_(ledger_file(), zone_) {}
+          on_fatal_(std::move(on_fatal)) {}
 
     ~Parts() {
         sd_notify(0, "STOPPING=1");
@@ -123,11 +101,6 @@ private:
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool note_link(LinkChange change);
     void found_damage(const std::string& found);
-    void answer_with(std::shared_ptr<const Configuration> configuration);
-    [[nodiscard]] Response answer(const Request& request);
-    [[nodiscard]] HealthFacts health(Generation& generation);
-    [[nodiscard]] ClockState clock_state();
-    [[nodiscard]] ApiParts api_parts(Generation& generation);
     [[nodiscard]] std::filesystem::path ledger_file() const {
         return configuration_->store.directory / ledger_name;
     }
@@ -153,9 +126,7 @@ private:
     std::vector<ListenSocket> sockets_;
     std::string token_;
     std::vector<TenantToken> tenant_tokens_;
-    MetersLook meters_look_;  ///< Of the API's thread.
-    std::mutex generation_mutex_;
-    std::shared_ptr<Generation> generation_;
+    std::unique_ptr<Answers> answers_;
     std::unique_ptr<HttpServer> server_;
 };
 
@@ -309,10 +280,22 @@ Started Daemon::Parts::begin() {
     link_ = std::move(*link);
     engine_thread_->use_link(link_.get());
 
-    answer_with(configuration_);
+    answers_ = std::make_unique<Answers>(Answers::Parts{.store = configuration_->store,
+                                                        .ledger_file = ledger_file(),
+                                                        .zone = zone_,
+                                                        .clock = clock_,
+                                                        .link = *link_,
+                                                        .intake = *intake_,
+                                                        .ledger = *store_.ledger,
+                                                        .log = *store_.log,
+                                                        .publisher = engine_->publisher(),
+                                                        .engine_thread = *engine_thread_,
+                                                        .housekeeper = *housekeeper_,
+                                                        .news = news_});
+    answers_->use(configuration_);
     server_ = HttpServer::start(
         std::move(sockets_), HttpLimits::within(descriptors_allowed()),
-        [this](const Request& request) { return answer(request); },
+        [this](const Request& request) { return answers_->answer(request); },
         [](const std::string& line) { journal(Level::warning, line); }, token_, tenant_tokens_);
     news_.wake_with([this] { server_->wake(); });
     is_ready_ = true;
@@ -365,7 +348,7 @@ void Daemon::Parts::reload(Configuration configuration) {
     // Nothing of a new topic may come before its meter is known.
     engine_thread_->use(fresh);
     intake_->use({fresh, &fresh->meters});
-    answer_with(fresh);
+    answers_->use(fresh);
     link_->subscribe_to(topic_filters(*fresh));
     journal_answer(Level::notice,
                    "The configuration was read again. Meters, alarms and prices are as it says.");
@@ -375,116 +358,6 @@ void Daemon::Parts::reload(Configuration configuration) {
             later + " changed too. That takes effect at the next start: systemctl restart tickledgerd");
     }
     sd_notify(0, "READY=1");
-}
-
-void Daemon::Parts::answer_with(std::shared_ptr<const Configuration> configuration) {
-    auto generation = std::make_shared<Generation>();
-    generation->configuration = std::move(configuration);
-    generation->api = std::make_unique<Api>(api_parts(*generation));
-    for (const TenantSettings& tenant : generation->configuration->tenants) {
-        auto own =
-            std::make_shared<const Configuration>(configuration_for(*generation->configuration, tenant));
-        generation->tenants[tenant.name] =
-            std::make_unique<Api>(parts_for(api_parts(*generation), tenant, std::move(own)));
-    }
-    const std::lock_guard lock(generation_mutex_);
-    generation_ = std::move(generation);
-}
-
-Response Daemon::Parts::answer(const Request& request) {
-    std::shared_ptr<Generation> generation;
-    {
-        const std::lock_guard lock(generation_mutex_);
-        generation = generation_;
-    }
-    const Api* api = generation->api.get();
-    if (!request.tenant.empty()) {
-        const auto tenant = generation->tenants.find(request.tenant);
-        if (tenant == generation->tenants.end()) return problem(403, "This token is of no tenant any more.");
-        api = tenant->second.get();
-    }
-    Response response = api->handle(request);
-    // What is sent bit by bit goes on asking for it.
-    const auto keeping = [&](auto& producer) {
-        if (producer)
-            producer = [generation, inner = std::move(producer)](std::string& part) { return inner(part); };
-    };
-    keeping(response.chunks);
-    keeping(response.news);
-    return response;
-}
-
-HealthFacts Daemon::Parts::health(Generation& generation) {
-    HealthFacts facts;
-    facts.version = version;
-    facts.has_meters = !generation.configuration->meters.empty();
-    const LinkState link = link_->state();
-    facts.broker_connected = link.connected;
-    facts.broker_subscribed = link.subscribed;
-    facts.broker_trouble = link.trouble;
-    const BookingState booking = engine_thread_->state();
-    facts.store_error = booking.trouble;
-    facts.store = look_at_store(configuration_->store, housekeeper_->state(), clock_.wall());
-    for (std::string& notice : std::vector{store_.ledger->notice(), store_.log->notice()})
-        if (!notice.empty()) facts.store.written_anew.push_back(std::move(notice));
-    facts.turned_away = booking.turned_away;
-    if (booking.unmatched && clock_.wall() - booking.unmatched->arrived_at < std::chrono::hours{1}) {
-        facts.unmatched_topic = booking.unmatched->topic;
-        facts.unmatched_at = booking.unmatched->arrived_at;
-    }
-    facts.max_meters = generation.configuration->max_meters;
-    facts.messages_accepted = intake_->accepted();
-    facts.messages_booked = booking.counts.booked;
-    facts.messages_unreadable = booking.counts.unreadable;
-    facts.messages_stray = booking.counts.stray;
-    facts.messages_undated = booking.undated;
-    Duration listened{0};
-    if (link.subscribed_since)
-        listened = std::chrono::floor<Duration>(std::chrono::steady_clock::now() - *link.subscribed_since);
-    facts.meters = meters_look_.look([&](const std::string& id) { return generation.settings_of(id); },
-                                     clock_.wall(), listened);
-    facts.publications_arrived = static_cast<std::int64_t>(engine_->publisher().acknowledged_so_far().size());
-    const ClockState clock = clock_state();
-    facts.stamps_held_at = clock.stamps_at;
-    facts.clock_ahead = clock.disbelieved_ahead;
-    facts.is_time_known = clock.known.has_value();
-    return facts;
-}
-
-ClockState Daemon::Parts::clock_state() {
-    ClockState state;
-    state.server = clock_.wall();
-    state.known = intake_->known_time();
-    state.disbelieved_ahead = intake_->disbelieved_ahead();
-    const auto stamp = store_.log->last_stamp();
-    if (stamp && state.known && *state.known + std::chrono::seconds{2} < *stamp) state.stamps_at = stamp;
-    return state;
-}
-
-ApiParts Daemon::Parts::api_parts(Generation& generation) {
-    return {.configuration = generation.configuration.get(),
-            .zone = zone_,
-            .open_view = [this] { return LedgerView::open(ledger_file()); },
-            .settings_for = [&generation](const std::string& id) { return generation.settings_of(id); },
-            .summarise = [this](const MeterRecord& record,
-                                const MeterSettings& settings) { return summarise(record, settings, zone_); },
-            .health = [this, &generation] { return health(generation); },
-            .catch_up = [this] { engine_thread_->catch_up(); },
-            .instruct =
-                [this](std::string document) {
-                    auto kept = intake_->accept_instruction(std::move(document));
-                    if (kept) engine_thread_->wake();
-                    return kept;
-                },
-            .now = [this] { return clock_.wall(); },
-            .clock = [this] { return clock_state(); },
-            .clock_is_right =
-                [this] {
-                    auto done = intake_->clock_is_right();
-                    if (done) engine_thread_->wake();
-                    return done;
-                },
-            .news = &news_};
 }
 
 Daemon::Daemon(std::unique_ptr<Parts> parts) : parts_(std::move(parts)) {}

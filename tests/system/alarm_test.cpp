@@ -115,7 +115,14 @@ TEST_CASE("what people said of alarms is in the message log, and its replay give
     REQUIRE(site.client({"alarms", "--shelve", id, "--for", "30d"}).status == 0);
     REQUIRE(site.client({"away", "--until", "2099-01-01"}).status == 0);
     const std::string alarms = site.text("/v1/alarms");
-    const std::string meters = site.text("/v1/meters");
+    // How old the last flow is differs from one second to the next.
+    const auto meters_of = [](Site& of) {
+        auto meters = of.get("/v1/meters").at("meters");
+        for (auto& meter : meters)
+            meter.erase("flow_age_s");
+        return meters;
+    };
+    const auto meters = meters_of(site);
     CHECK(site.stop() == 0);
 
     Site other({.meters = meter_that_may_be_silent});
@@ -123,6 +130,6 @@ TEST_CASE("what people said of alarms is in the message log, and its replay give
     REQUIRE(other.replay({(site.store() / "messages").string()}).status == 0);
     other.start();
     CHECK(other.text("/v1/alarms") == alarms);
-    CHECK(other.text("/v1/meters") == meters);
+    CHECK(meters_of(other) == meters);
     CHECK(other.stop() == 0);
 }
