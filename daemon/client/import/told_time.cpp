@@ -6,6 +6,8 @@
 #include <string>
 #include <vector>
 
+#include "client/split.hpp"
+
 namespace tickledger {
 
 namespace {
@@ -28,17 +30,6 @@ std::optional<int> number_in(std::string_view text) {
     return read.ec == std::errc{} && read.ptr == end ? std::optional(number) : std::nullopt;
 }
 
-/// The parts between one separator.
-std::vector<std::string_view> parts_of(std::string_view text, char separator) {
-    std::vector<std::string_view> parts;
-    for (;;) {
-        const auto at = text.find(separator);
-        parts.push_back(text.substr(0, at));
-        if (at == std::string_view::npos) return parts;
-        text.remove_prefix(at + 1);
-    }
-}
-
 std::optional<date::year_month_day> date_of(int year, int month, int day) {
     if (month < 1 || month > 12 || day < 1 || day > 31) return std::nullopt;
     const date::year_month_day found{date::year{year}, date::month{static_cast<unsigned>(month)},
@@ -50,7 +41,7 @@ std::optional<date::year_month_day> read_date(std::string_view text, DateOrder o
     const auto separator = std::ranges::find_if(text, [](char c) { return !is_digit(c); });
     if (separator == text.end() || (*separator != '-' && *separator != '.' && *separator != '/'))
         return std::nullopt;
-    const auto parts = parts_of(text, *separator);
+    const auto parts = split(text, *separator);
     std::array<int, 3> numbers{0, 0, 1};
     if (parts.size() < 2 || parts.size() > 3) return std::nullopt;
     for (std::size_t i = 0; i < parts.size(); ++i) {
@@ -81,7 +72,7 @@ std::optional<Duration> read_clock(std::string_view text) {
         fraction = text.substr(point + 1);
         text = text.substr(0, point);
     }
-    const auto parts = parts_of(text, ':');
+    const auto parts = split(text, ':');
     if (parts.size() < 2 || parts.size() > 3 || (!fraction.empty() && parts.size() != 3)) return std::nullopt;
     std::array<int, 3> numbers{0, 0, 0};
     for (std::size_t i = 0; i < parts.size(); ++i) {
@@ -115,7 +106,7 @@ std::optional<Instant> since_1970(std::string_view text) {
 
 /// The first two numbers of a date with slashes.
 std::optional<std::pair<int, int>> slashed(std::string_view text) {
-    const auto parts = parts_of(trimmed(text), '/');
+    const auto parts = split(trimmed(text), '/');
     if (parts.size() != 3 || parts[0].size() > 2 || parts[1].size() > 2) return std::nullopt;
     const auto first = number_in(parts[0]);
     const auto second = number_in(parts[1]);
