@@ -25,21 +25,26 @@ Instant start_or_earliest(std::int64_t day) {
 
 DayPacker::DayPacker(Database& database, PackedReads& reads)
     : reads_(reads),
+      database_(database),
+      entry_rows_(database),
       first_entry_(database, "SELECT to_us FROM entry WHERE to_us >= ?1 AND kind = 0 ORDER BY to_us LIMIT 1"),
+      first_group_(database, "SELECT min(to_us) FROM entry_group WHERE to_us >= ?1"),
       first_row_(database, "SELECT min(start_us) FROM usage_row WHERE step = ?1 AND start_us >= ?2"),
       last_of_slice_(database,
                      "SELECT meter FROM entry_day WHERE day = ?1 AND meter > ?2 ORDER BY meter"
                      " LIMIT 1 OFFSET ?3"),
       entries_(database, "SELECT " ENTRY_COLUMNS ", meter FROM entry WHERE " OF_SLICE(
                              "to_us") " AND kind = 0 ORDER BY to_us, meter, length_us DESC, n"),
+      groups_(database, "SELECT to_us, meter, block FROM entry_group WHERE " OF_SLICE(
+                            "to_us") " ORDER BY to_us, meter"),
       rows_(database,
             "SELECT start_us, ticks, covered_us, spread_ticks, revision, meter FROM usage_row"
             " WHERE " OF_SLICE("start_us") " AND step = ?5 ORDER BY start_us, meter"),
       delete_entries_(database, "DELETE FROM entry WHERE " OF_SLICE("to_us") " AND kind = 0"),
+      delete_groups_(database, "DELETE FROM entry_group WHERE " OF_SLICE("to_us")),
       delete_rows_(database, "DELETE FROM usage_row WHERE " OF_SLICE("start_us") " AND step = ?5"),
       put_readings_(database, "INSERT INTO packed_day (day, meter, block) VALUES (?1, ?2, ?3)"),
       put_hours_(database, "INSERT INTO packed_hours (day, meter, block) VALUES (?1, ?2, ?3)"),
-      put_entry_(database, "INSERT" INTO_ENTRY "?12)"),
       put_row_(database,
                "INSERT INTO usage_row (step, start_us, meter, ticks, covered_us, spread_ticks, revision)"
                " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
@@ -74,6 +79,7 @@ Result<std::optional<DayPacker::Slice>> DayPacker::next_slice(Instant before) {
         return {};
     };
     auto looked = look(first_entry_.run(from));
+    if (looked) looked = look(first_group_.run(from));
     for (const Step step : {Step::interval, Step::hour}) {
         if (looked) looked = look(first_row_.run(step, from));
     }
@@ -104,6 +110,22 @@ Result<std::map<MeterKey, DayPacker::MeterDay>> DayPacker::rows_of(const Slice& 
             meters[cursor.column<MeterKey>(entry_column_count)].readings.entries.push_back(**entry);
         }
     }
+    {
+        Cursor cursor = groups_.run(begin, end, slice.after, slice.last);
+        for (;;) {
+            const auto more = cursor.next();
+            if (!more) return tl::unexpected(more.error());
+            if (!*more) break;
+            const auto group = group_of(cursor, database_);
+            if (!group) return tl::unexpected(group.error());
+            auto& entries = meters[cursor.column<MeterKey>(1)].readings.entries;
+            const bool follows = entries.empty() || comes_before(entries.back(), group->front());
+            const auto middle = static_cast<std::ptrdiff_t>(entries.size());
+            entries.insert(entries.end(), group->begin(), group->end());
+            if (!follows)
+                std::inplace_merge(entries.begin(), entries.begin() + middle, entries.end(), comes_before);
+        }
+    }
     for (const Step step : {Step::interval, Step::hour}) {
         Cursor cursor = rows_.run(begin, end, slice.after, slice.last, step);
         for (;;) {
@@ -124,6 +146,7 @@ Result<void> DayPacker::remove_rows(const Slice& slice) {
     const Instant begin = start_of_day(slice.day);
     const Instant end = start_of_day(slice.day + 1);
     auto removed = delete_entries_.run(begin, end, slice.after, slice.last).finish();
+    if (removed) removed = delete_groups_.run(begin, end, slice.after, slice.last).finish();
     for (const Step step : {Step::interval, Step::hour}) {
         if (removed) removed = delete_rows_.run(begin, end, slice.after, slice.last, step).finish();
     }
@@ -159,8 +182,8 @@ Result<void> DayPacker::put(PackedTable table, const Slice& slice, MeterKey mete
 }
 
 Result<void> DayPacker::put_rows(PackedTable table, MeterKey meter, const PackedBlock& block) {
-    for (const auto& [entry, n] : block.entries) {
-        if (auto done = insert_entry(put_entry_, meter, entry, n); !done) return done;
+    for (const NumberedEntry& each : block.entries) {
+        if (auto done = entry_rows_.add(meter, each.entry); !done) return done;
     }
     const Step step = table == PackedTable::readings ? Step::interval : Step::hour;
     for (const auto& [start, row] : block.rows) {

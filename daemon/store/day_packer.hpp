@@ -6,6 +6,7 @@
 #include <map>
 #include <optional>
 
+#include "store/entry_row.hpp"
 #include "store/packed_reads.hpp"
 
 namespace tickledger {
@@ -64,11 +65,13 @@ private:
     }
 
     PackedReads& reads_;
-    Statement first_entry_, first_row_, last_of_slice_;
-    Statement entries_, rows_;
-    Statement delete_entries_, delete_rows_;
+    Database& database_;
+    EntryRows entry_rows_;
+    Statement first_entry_, first_group_, first_row_, last_of_slice_;
+    Statement entries_, groups_, rows_;
+    Statement delete_entries_, delete_groups_, delete_rows_;
     Statement put_readings_, put_hours_;
-    Statement put_entry_, put_row_;
+    Statement put_row_;
     Statement delete_readings_, delete_hours_;
     Statement packed_days_, last_packed_day_;
     Statement remove_until_;

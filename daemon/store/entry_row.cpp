@@ -1,5 +1,9 @@
 #include "store/entry_row.hpp"
 
+#include <fmt/format.h>
+
+#include "store/entry_group.hpp"
+
 namespace tickledger {
 
 std::optional<std::uint64_t> stored_begin_count(const Entry& entry) {
@@ -31,6 +35,30 @@ Result<std::optional<NumberedEntry>> next_entry(Cursor& cursor) {
     if (!found) return tl::unexpected(found.error());
     if (!*found) return std::nullopt;
     return entry_of(cursor).map([](const NumberedEntry& entry) { return std::optional(entry); });
+}
+
+Result<std::vector<NumberedEntry>> group_of(const Cursor& cursor, const Database& database) {
+    const auto to = cursor.column<Instant>(0);
+    auto entries = entries_of_group(cursor.column<std::string_view>(2), to);
+    if (entries) return entries;
+    return tl::unexpected(
+        database.damaged(fmt::format("the group of entries of meter {} that ends at {} cannot be read: {}",
+                                     cursor.column<MeterKey>(1), format_utc(to), entries.error().text)));
+}
+
+EntryRows::EntryRows(Database& database)
+    : database_(database),
+      insert_first_(database, "INSERT OR IGNORE" INTO_ENTRY "0)"),
+      insert_another_(database,
+                      "INSERT" INTO_ENTRY
+                      "(SELECT max(n) + 1 FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3))") {}
+
+Result<void> EntryRows::add(MeterKey meter, const Entry& entry) {
+    // Hardly ever are there two of one span, so the first is not looked for: it would cost half as much
+    // again.
+    auto added = insert_entry(insert_first_, meter, entry);
+    if (added && database_.changed_rows() == 0) added = insert_entry(insert_another_, meter, entry);
+    return added;
 }
 
 }  // namespace tickledger

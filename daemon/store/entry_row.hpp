@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <vector>
 
 #include "store/database.hpp"
 #include "store/packed_block.hpp"
@@ -23,6 +24,9 @@ inline constexpr int entry_column_count = 11;
 /// The next row's entry; nothing: there is none.
 [[nodiscard]] Result<std::optional<NumberedEntry>> next_entry(Cursor& cursor);
 
+/// The entries of a row of the table `entry_group`: its columns to_us, meter, block.
+[[nodiscard]] Result<std::vector<NumberedEntry>> group_of(const Cursor& cursor, const Database& database);
+
 /// Where an entry's count grows by its ticks, the count at its beginning is not stored.
 [[nodiscard]] std::optional<std::uint64_t> stored_begin_count(const Entry& entry);
 
@@ -36,5 +40,17 @@ template <typename... More>
              more...)
         .finish();
 }
+
+/// Adds rows; each gets the next number among those of its span.
+class EntryRows {
+public:
+    explicit EntryRows(Database& database);
+    [[nodiscard]] Result<void> add(MeterKey meter, const Entry& entry);
+
+private:
+    Database& database_;
+    Statement insert_first_;
+    Statement insert_another_;
+};
 
 }  // namespace tickledger

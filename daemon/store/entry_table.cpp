@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "store/entry_group.hpp"
 #include "store/entry_row.hpp"
 
 namespace tickledger {
@@ -16,15 +17,19 @@ bool touches(const Entry& entry, Span span) {
     return entry.span.from < span.to && entry.span.to > span.from;
 }
 
-const NumberedEntry* first_from(const PackedBlock& block, Instant t) {
-    const auto at = std::partition_point(block.entries.begin(), block.entries.end(),
-                                         [&](const NumberedEntry& e) { return e.entry.span.to < t; });
-    return at == block.entries.end() ? nullptr : &*at;
+using Entries = std::vector<NumberedEntry>;
+
+Entries::const_iterator first_from(const Entries& entries, Instant t) {
+    return std::partition_point(entries.begin(), entries.end(),
+                                [&](const NumberedEntry& e) { return e.entry.span.to < t; });
 }
-const NumberedEntry* last_until(const PackedBlock& block, Instant t) {
-    const auto after = std::partition_point(block.entries.begin(), block.entries.end(),
-                                            [&](const NumberedEntry& e) { return e.entry.span.to <= t; });
-    return after == block.entries.begin() ? nullptr : &*std::prev(after);
+Entries::const_iterator behind_last_until(const Entries& entries, Instant t) {
+    return std::partition_point(entries.begin(), entries.end(),
+                                [&](const NumberedEntry& e) { return e.entry.span.to <= t; });
+}
+std::optional<NumberedEntry> last_until(const Entries& entries, Instant t) {
+    const auto behind = behind_last_until(entries, t);
+    return behind == entries.begin() ? std::nullopt : std::optional(*std::prev(behind));
 }
 
 /// Sequence numbers begin_count to end.seq, both inclusive; they may have wrapped in between.
@@ -35,10 +40,12 @@ bool misses(std::uint64_t first, std::uint64_t last, std::uint64_t seq) {
 }  // namespace
 
 EntryReads::EntryReads(Database& database, PackedReads& packed)
-    : packed_(packed),
+    : database_(database),
+      packed_(packed),
       days_(database,
             "SELECT (SELECT min(day) FROM entry_day), (SELECT max(day) FROM entry_day),"
-            " (SELECT max(day) FROM packed_day)"),
+            " (SELECT max(day) FROM packed_day),"
+            " (SELECT min(to_us) FROM entry_group), (SELECT max(to_us) FROM entry_group)"),
       has_entries_(database, "SELECT 1 FROM entry_day WHERE day = ?1 AND meter = ?2"),
       // The + keeps SQLite from taking the meter out of the order, after which it would no longer see that
       // the key has that order already, and would sort.
@@ -51,6 +58,12 @@ EntryReads::EntryReads(Database& database, PackedReads& packed)
       within_(database, "SELECT " ENTRY_COLUMNS
                         " FROM entry WHERE to_us >= ?1 AND to_us <= ?2 AND +meter = ?3"
                         " ORDER BY to_us, meter, length_us DESC, n"),
+      groups_(database,
+              "SELECT to_us, meter, block FROM entry_group WHERE to_us >= ?1 AND to_us < ?2 AND +meter = ?3"
+              " ORDER BY to_us, meter"),
+      last_group_(database,
+                  "SELECT to_us, meter, block FROM entry_group WHERE to_us >= ?1 AND to_us <= ?2"
+                  " AND +meter = ?3 ORDER BY to_us DESC, meter DESC LIMIT 1"),
       adjustments_(database, "SELECT " ENTRY_COLUMNS
                              " FROM entry WHERE meter = ?1 AND to_us > ?2 AND to_us - length_us < ?3" SPECIAL
                              " AND kind = 4"
@@ -69,7 +82,10 @@ Result<EntryReads::Days> EntryReads::days() {
     const auto first = cursor.column<std::optional<std::int64_t>>(0);
     const auto last = cursor.column<std::optional<std::int64_t>>(1);
     if (!first || !last) return Days{};
-    return Days{*first, *last, cursor.column<std::optional<std::int64_t>>(2)};
+    Days days{*first, *last, cursor.column<std::optional<std::int64_t>>(2)};
+    if (const auto end = cursor.column<std::optional<Instant>>(3)) days.first_grouped = day_of(*end);
+    if (const auto end = cursor.column<std::optional<Instant>>(4)) days.last_grouped = day_of(*end);
+    return days;
 }
 
 Result<PackedReads::Found> EntryReads::packed(const Days& days, std::int64_t day, MeterKey meter) {
@@ -82,6 +98,58 @@ Result<bool> EntryReads::has_entries(std::int64_t day, MeterKey meter) {
     return cursor.next();
 }
 
+Result<std::vector<NumberedEntry>> EntryReads::next_group(Cursor& groups) const {
+    const auto found = groups.next();
+    if (!found) return tl::unexpected(found.error());
+    if (!*found) return Entries();
+    return group_of(groups, database_);
+}
+
+Result<std::optional<NumberedEntry>> EntryReads::first_compact(const Days& days, std::int64_t day,
+                                                               MeterKey meter, Instant t) {
+    std::optional<NumberedEntry> first;
+    const auto take = [&](const Entries& entries) {
+        const auto at = first_from(entries, t);
+        if (at != entries.end() && (!first || comes_before(*at, *first))) first = *at;
+    };
+    const auto block = packed(days, day, meter);
+    if (!block) return tl::unexpected(block.error());
+    if (*block) take((*block)->entries);
+    if (days.has_groups(day)) {
+        Cursor cursor = groups_.run(std::max(t, start_of_day(day)), start_of_day(day + 1), meter);
+        const auto group = next_group(cursor);
+        if (!group) return tl::unexpected(group.error());
+        take(*group);
+    }
+    return first;
+}
+
+Result<std::optional<NumberedEntry>> EntryReads::last_compact(const Days& days, std::int64_t day,
+                                                              MeterKey meter, Instant t) {
+    std::optional<NumberedEntry> last;
+    const auto take = [&](const Entries& entries) {
+        const auto found = last_until(entries, t);
+        if (found && (!last || comes_before(*last, *found))) last = found;
+    };
+    const auto block = packed(days, day, meter);
+    if (!block) return tl::unexpected(block.error());
+    if (*block) take((*block)->entries);
+    if (!days.has_groups(day)) return last;
+    const Instant end = start_of_day(day + 1);
+    {
+        // The first group that ends later may begin before.
+        Cursor cursor = groups_.run(std::min(t, end), end, meter);
+        const auto group = next_group(cursor);
+        if (!group) return tl::unexpected(group.error());
+        take(*group);
+    }
+    Cursor cursor = last_group_.run(start_of_day(day), std::min(t, end - Duration{1}), meter);
+    const auto group = next_group(cursor);
+    if (!group) return tl::unexpected(group.error());
+    take(*group);
+    return last;
+}
+
 Result<std::optional<Entry>> EntryReads::first_ending_from(MeterKey meter, Instant t) {
     const auto bounds = days();
     if (!bounds) return tl::unexpected(bounds.error());
@@ -89,15 +157,13 @@ Result<std::optional<Entry>> EntryReads::first_ending_from(MeterKey meter, Insta
         const auto any = has_entries(day, meter);
         if (!any) return tl::unexpected(any.error());
         if (!*any) continue;
-        const auto block = packed(*bounds, day, meter);
-        if (!block) return tl::unexpected(block.error());
+        const auto compact = first_compact(*bounds, day, meter, t);
+        if (!compact) return tl::unexpected(compact.error());
         Cursor cursor = forward_.run(std::max(t, start_of_day(day)), start_of_day(day + 1), meter);
         const auto row = next_entry(cursor);
         if (!row) return tl::unexpected(row.error());
-        const NumberedEntry* packed = *block ? first_from(**block, t) : nullptr;
-        const NumberedEntry* first = *row ? &**row : packed;
-        if (packed && first && comes_before(*packed, *first)) first = packed;
-        if (first) return first->entry;
+        const bool is_compact = *compact && (!*row || comes_before(**compact, **row));
+        if (const auto& first = is_compact ? *compact : *row) return first->entry;
     }
     return std::nullopt;
 }
@@ -109,16 +175,14 @@ Result<std::optional<Entry>> EntryReads::last_ending_by(MeterKey meter, Instant 
         const auto any = has_entries(day, meter);
         if (!any) return tl::unexpected(any.error());
         if (!*any) continue;
-        const auto block = packed(*bounds, day, meter);
-        if (!block) return tl::unexpected(block.error());
+        const auto compact = last_compact(*bounds, day, meter, t);
+        if (!compact) return tl::unexpected(compact.error());
         Cursor cursor =
             backward_.run(start_of_day(day), std::min(t, start_of_day(day + 1) - Duration{1}), meter);
         const auto row = next_entry(cursor);
         if (!row) return tl::unexpected(row.error());
-        const NumberedEntry* packed = *block ? last_until(**block, t) : nullptr;
-        const NumberedEntry* last = *row ? &**row : packed;
-        if (packed && last && comes_before(*last, *packed)) last = packed;
-        if (last) return last->entry;
+        const bool is_compact = *compact && (!*row || comes_before(**row, **compact));
+        if (const auto& last = is_compact ? *compact : *row) return last->entry;
     }
     return std::nullopt;
 }
@@ -154,17 +218,33 @@ Result<std::vector<Entry>> EntryReads::unseen(MeterKey meter, Span span) {
 }
 
 Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const PackedReads::Found& packed,
-                                   const std::function<bool(const Entry&)>& each) {
-    const NumberedEntry* next = packed ? first_from(*packed, span.from) : nullptr;
-    const NumberedEntry* const end = packed ? packed->entries.data() + packed->entries.size() : nullptr;
-    const auto is_next = [&](const std::optional<NumberedEntry>& row) {
-        return next && next != end && next->entry.span.to <= span.to && (!row || comes_before(*next, *row));
-    };
+                                   bool has_groups, const std::function<bool(const Entry&)>& each) {
     Cursor cursor = within_.run(span.from, span.to, meter);
+    Cursor groups = groups_.run(span.from, start_of_day(day_of(span.to) + 1), meter);
+    // A day is packed, or some of it lies in groups: one after the other, for there may be very many.
+    Entries group;
+    const Entries& compact = packed ? packed->entries : group;
+    auto next = first_from(compact, span.from);
+    const auto look_for_more = [&]() -> Result<void> {
+        if (!has_groups || next != compact.end()) return {};
+        if (!group.empty() && group.back().entry.span.to >= span.to) return {};
+        auto more = next_group(groups);
+        if (!more) return tl::unexpected(more.error());
+        has_groups = !more->empty();
+        group = std::move(*more);
+        next = first_from(group, span.from);
+        return {};
+    };
+    const auto is_next = [&](const std::optional<NumberedEntry>& row) {
+        return next != compact.end() && next->entry.span.to <= span.to && (!row || comes_before(*next, *row));
+    };
+    has_groups = has_groups && !packed;
     for (;;) {
         const auto row = next_entry(cursor);
         if (!row) return tl::unexpected(row.error());
-        for (; is_next(*row); ++next) {
+        for (;; ++next) {
+            if (auto looked = look_for_more(); !looked) return tl::unexpected(looked.error());
+            if (!is_next(*row)) break;
             if (!each(next->entry)) return false;
         }
         if (!*row) return true;
@@ -207,7 +287,7 @@ Result<void> EntryReads::touching(MeterKey meter, Span span, const std::function
                         std::min(span.to, start_of_day(day + 1) - Duration{1})};
         const auto block = packed(*bounds, day, meter);
         if (!block) return tl::unexpected(block.error());
-        const auto more = ending_in(meter, ends, *block, each);
+        const auto more = ending_in(meter, ends, *block, bounds->has_groups(day), each);
         if (!more) return tl::unexpected(more.error());
         if (!*more) return {};
     }
@@ -217,85 +297,6 @@ Result<void> EntryReads::touching(MeterKey meter, Span span, const std::function
         if (!each(entry)) break;
     }
     return {};
-}
-
-EntryWrites::EntryWrites(Database& database)
-    : database_(database),
-      insert_first_(database, "INSERT OR IGNORE" INTO_ENTRY "0)"),
-      insert_another_(database,
-                      "INSERT" INTO_ENTRY
-                      "(SELECT max(n) + 1 FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3))"),
-      same_span_(database, "SELECT " ENTRY_COLUMNS
-                           " FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3"
-                           " AND (kind = 4) = ?4 ORDER BY n"),
-      delete_(database, "DELETE FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n = ?4"),
-      close_up_(database,
-                "UPDATE entry SET n = n - 1 WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n > ?4"),
-      mark_day_(database, "INSERT OR IGNORE INTO entry_day (day, meter) VALUES (?1, ?2)"),
-      oldest_day_(database, "SELECT min(day) FROM entry_day"),
-      delete_until_(database, "DELETE FROM entry WHERE to_us < ?1"),
-      unmark_until_(database, "DELETE FROM entry_day WHERE day <= ?1") {}
-
-Result<void> EntryWrites::mark_day(MeterKey meter, Instant end) {
-    const auto day = day_of(end);
-    const auto known = last_day_.find(meter);
-    if (known != last_day_.end() && known->second == day) return {};
-    auto marked = mark_day_.run(day, meter).finish();
-    if (marked) last_day_[meter] = day;
-    return marked;
-}
-
-Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
-    // Hardly ever are there two of one span, so the first is not looked for: it would
-    // cost half as much again.
-    auto added = insert_entry(insert_first_, meter, entry);
-    if (added && database_.changed_rows() == 0) added = insert_entry(insert_another_, meter, entry);
-    if (!added) return added;
-    return mark_day(meter, entry.span.to);
-}
-
-Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
-    const bool is_adjustment = entry.kind == EntryKind::adjustment;
-    std::optional<std::int64_t> n;
-    {
-        Cursor cursor = same_span_.run(entry.span.to, meter, entry.span.length(), is_adjustment);
-        for (;;) {
-            const auto candidate = next_entry(cursor);
-            if (!candidate) return tl::unexpected(candidate.error());
-            if (!*candidate) break;
-            const bool equal = (*candidate)->entry == entry;
-            if (equal || !n) n = (*candidate)->n;
-            if (equal) break;
-        }
-    }
-    if (!n && is_adjustment) return {};
-    if (!n) {
-        return tl::unexpected(database_.damaged("it lacks the entry from " + format_utc(entry.span.from) +
-                                                " to " + format_utc(entry.span.to) +
-                                                " that was to be divided"));
-    }
-    // The others of its span close up, so that the next one added does not get a free number before them.
-    const auto at = [&](Statement& change) {
-        return change.run(entry.span.to, meter, entry.span.length(), *n).finish();
-    };
-    return at(delete_).and_then([&] { return at(close_up_); });
-}
-
-Result<std::optional<std::int64_t>> EntryWrites::oldest_day() {
-    Cursor cursor = oldest_day_.run();
-    return cursor.next().map([&](bool) { return cursor.column<std::optional<std::int64_t>>(0); });
-}
-
-Result<std::optional<Instant>> EntryWrites::remove_oldest_day(Instant before) {
-    const auto oldest = oldest_day();
-    if (!oldest) return tl::unexpected(oldest.error());
-    if (!*oldest || start_of_day(**oldest + 1) > before) return std::nullopt;
-    const std::int64_t day = **oldest;
-    forget();
-    const Instant end = start_of_day(day + 1);
-    auto removed = delete_until_.run(end).finish().and_then([&] { return unmark_until_.run(day).finish(); });
-    if (!removed) return tl::unexpected(removed.error());
-    return end;
 }
 
 }  // namespace tickledger

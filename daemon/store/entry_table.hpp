@@ -1,8 +1,8 @@
-// The entries in SQLite, clustered by time: what the writer and the readers ask of them.
+// The entries in SQLite, clustered by time: what the writer and the readers ask of them. Changes are in
+// store/entry_writes.hpp.
 #pragma once
 
 #include <functional>
-#include <map>
 #include <optional>
 #include <vector>
 
@@ -18,7 +18,8 @@ namespace tickledger {
 /// The key is (time, meter), so looking for one meter's next entry passes over those of the others. The table
 /// entry_day says on which days a meter has entries at all, so that a meter which was silent for a year, or
 /// was taken away, is not looked for in a year of other meters' entries. On a packed day the measured entries
-/// lie in a block and the others are rows: both are read, in the key's order.
+/// lie in a block and the others are rows; on other days some lie in groups. All are read, in the key's
+/// order.
 class EntryReads {
 public:
     EntryReads(Database& database, PackedReads& packed);
@@ -40,6 +41,12 @@ private:
         std::int64_t first = 0;
         std::int64_t last = -1;
         std::optional<std::int64_t> last_packed{};
+        /// Days that have groups lie between these.
+        std::optional<std::int64_t> first_grouped{};
+        std::optional<std::int64_t> last_grouped{};
+        [[nodiscard]] bool has_groups(std::int64_t day) const {
+            return first_grouped && last_grouped && day >= *first_grouped && day <= *last_grouped;
+        }
     };
     [[nodiscard]] Result<Days> days();
     [[nodiscard]] Result<bool> has_entries(std::int64_t day, MeterKey meter);
@@ -47,54 +54,32 @@ private:
     [[nodiscard]] Result<PackedReads::Found> packed(const Days& days, std::int64_t day, MeterKey meter);
     /// The first entry (no adjustment) that ends at or after the instant.
     [[nodiscard]] Result<std::optional<Entry>> first_ending_from(MeterKey meter, Instant t);
+    /// Of the entries of a day that are no rows, the first that ends at or after the instant, and the last
+    /// that ends at or before it.
+    [[nodiscard]] Result<std::optional<NumberedEntry>> first_compact(const Days& days, std::int64_t day,
+                                                                     MeterKey meter, Instant t);
+    [[nodiscard]] Result<std::optional<NumberedEntry>> last_compact(const Days& days, std::int64_t day,
+                                                                    MeterKey meter, Instant t);
+    /// The entries of the next group; nothing: there is none.
+    [[nodiscard]] Result<std::vector<NumberedEntry>> next_group(Cursor& groups) const;
     /// Entries that end in the span and within the day. False: `each` has ended it.
     [[nodiscard]] Result<bool> ending_in(MeterKey meter, Span span, const PackedReads::Found& packed,
-                                         const std::function<bool(const Entry&)>& each);
+                                         bool has_groups, const std::function<bool(const Entry&)>& each);
     /// Entries that touch the span and end after it, in order.
     [[nodiscard]] Result<std::vector<Entry>> reaching_beyond(MeterKey meter, Span span);
 
+    Database& database_;
     PackedReads& packed_;
     Statement days_;
     Statement has_entries_;
     Statement forward_;
     Statement backward_;
     Statement within_;
+    Statement groups_;
+    Statement last_group_;
     Statement adjustments_;
     Statement gaps_;
     Statement unseen_;
-};
-
-/// Changes to entries, of the one writer.
-class EntryWrites {
-public:
-    explicit EntryWrites(Database& database);
-
-    [[nodiscard]] Result<void> add(MeterKey meter, const Entry& entry);
-    /// As Ledger::remove_entry. Of several that have this span (of no length, or adjustments), the one that
-    /// is equal, or the first.
-    [[nodiscard]] Result<void> remove(MeterKey meter, const Entry& entry);
-    /// The number of the oldest UTC day that has entries.
-    [[nodiscard]] Result<std::optional<std::int64_t>> oldest_day();
-    /// As Ledger::remove_oldest_day, as far as entries go: the end of the day that was removed.
-    [[nodiscard]] Result<std::optional<Instant>> remove_oldest_day(Instant before);
-    /// A transaction was rolled back: what is remembered of the tables may be wrong.
-    void forget() { last_day_.clear(); }
-
-private:
-    [[nodiscard]] Result<void> mark_day(MeterKey meter, Instant end);
-
-    Database& database_;
-    Statement insert_first_;
-    Statement insert_another_;
-    Statement same_span_;
-    Statement delete_;
-    Statement close_up_;
-    Statement mark_day_;
-    Statement oldest_day_;
-    Statement delete_until_;
-    Statement unmark_until_;
-    /// The day last marked for a meter: entries come in order, so this saves nearly every look-up.
-    std::map<MeterKey, std::int64_t> last_day_;
 };
 
 }  // namespace tickledger

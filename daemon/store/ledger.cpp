@@ -8,6 +8,7 @@
 #include "store/database.hpp"
 #include "store/day_packer.hpp"
 #include "store/entry_table.hpp"
+#include "store/entry_writes.hpp"
 #include "store/history_table.hpp"
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
@@ -203,7 +204,7 @@ Result<void> Ledger::begin() {
 }
 
 Result<void> Ledger::commit() {
-    return tables_->database->commit();
+    return tables_->entry_writes.write_all().and_then([&] { return tables_->database->commit(); });
 }
 
 Result<void> Ledger::make_durable() {
@@ -249,11 +250,12 @@ Result<void> Ledger::remove_entry(MeterKey meter, const Entry& entry) {
 }
 
 Result<std::optional<Entry>> Ledger::entry_at(MeterKey meter, Instant t) {
-    return tables_->entries.holding(meter, t);
+    return tables_->entry_writes.write(meter).and_then([&] { return tables_->entries.holding(meter, t); });
 }
 
 Result<std::optional<Entry>> Ledger::entry_before(MeterKey meter, Instant t) {
-    return tables_->entries.last_ending_by(meter, t);
+    return tables_->entry_writes.write(meter).and_then(
+        [&] { return tables_->entries.last_ending_by(meter, t); });
 }
 
 Result<std::optional<Entry>> Ledger::gap_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
@@ -353,7 +355,8 @@ Result<void> Ledger::remove_outgoing(std::int64_t id) {
 }
 
 Result<bool> Ledger::pack_oldest_day(Instant before) {
-    return tables_->packer.pack_oldest_day(before);
+    return tables_->entry_writes.write_all().and_then(
+        [&] { return tables_->packer.pack_oldest_day(before); });
 }
 
 Result<LogPosition> Ledger::log_position() {
@@ -388,12 +391,12 @@ Result<MeterKey> Ledger::meter_key(const std::string& id) {
 
 Result<std::vector<Entry>> Ledger::entries(MeterKey meter, Span span) {
     std::vector<Entry> found;
-    return tables_->entries
-        .touching(meter, span,
-                  [&](const Entry& entry) {
-                      found.push_back(entry);
-                      return true;
-                  })
+    const auto find = [&](const Entry& entry) {
+        found.push_back(entry);
+        return true;
+    };
+    return tables_->entry_writes.write(meter)
+        .and_then([&] { return tables_->entries.touching(meter, span, find); })
         .map([&] { return std::move(found); });
 }
 

@@ -243,8 +243,18 @@ DROP TABLE meter;
 ALTER TABLE meter_of_version_9 RENAME TO meter;
 )sql";
 
+/// Entries of one meter that came in one transaction, as one row.
+constexpr const char* version_10 = R"sql(
+CREATE TABLE entry_group (
+    to_us INTEGER NOT NULL,
+    meter INTEGER NOT NULL,
+    block BLOB NOT NULL,
+    PRIMARY KEY (to_us, meter)
+) STRICT, WITHOUT ROWID;
+)sql";
+
 constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4, version_5,
-                                              version_6, version_7, version_8, version_9};
+                                              version_6, version_7, version_8, version_9, version_10};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

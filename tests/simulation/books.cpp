@@ -8,6 +8,7 @@
 #include <initializer_list>
 #include <memory>
 
+#include "store/entry_group.hpp"
 #include "store/packed_block.hpp"
 
 namespace tickledger::simulation {
@@ -43,13 +44,14 @@ constexpr std::array questions{
     Question{"meter", "SELECT key, id, state FROM meter ORDER BY key"},
 };
 
-/// Tables of the same names that hold what is packed too, and stand before those of the file.
+/// Tables of the same names that hold what is packed or grouped too, and stand before those of the file.
 constexpr const char* make_unpacked_tables =
     "PRAGMA temp_store = MEMORY;"
     "CREATE TEMP TABLE entry AS SELECT * FROM main.entry;"
     "CREATE TEMP TABLE usage_row AS SELECT * FROM main.usage_row";
 constexpr const char* packed_blocks =
     "SELECT 0, day, meter, block FROM packed_day UNION ALL SELECT 1, day, meter, block FROM packed_hours";
+constexpr const char* groups = "SELECT to_us, meter, block FROM entry_group";
 constexpr const char* insert_entry =
     "INSERT INTO temp.entry (kind, to_us, meter, length_us, n, ticks, placed, unseen_max, begin_count,"
     " end_count, end_boot, end_seq) VALUES (0, ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
@@ -80,6 +82,17 @@ void insert(sqlite3_stmt* statement, std::initializer_list<std::optional<std::in
     sqlite3_reset(statement);
 }
 
+void insert_entries(sqlite3_stmt* into, std::int64_t meter, const std::vector<NumberedEntry>& entries) {
+    for (const auto& [entry, n] : entries) {
+        std::optional<std::int64_t> unseen_max;
+        if (entry.unseen_max) unseen_max = static_cast<std::int64_t>(*entry.unseen_max);
+        insert(into, {microseconds_of(entry.span.to), meter, entry.span.length().count(), n, entry.ticks,
+                      entry.time_estimated ? 1 : 0, unseen_max, static_cast<std::int64_t>(entry.begin_count),
+                      static_cast<std::int64_t>(entry.end.count), static_cast<std::int64_t>(entry.end.boot),
+                      static_cast<std::int64_t>(entry.end.seq)});
+    }
+}
+
 Result<void> unpack_tables(sqlite3* database) {
     sqlite3_exec(database, make_unpacked_tables, nullptr, nullptr, nullptr);
     const auto blocks = prepared(database, packed_blocks);
@@ -93,19 +106,21 @@ Result<void> unpack_tables(sqlite3* database) {
         const auto size = static_cast<std::size_t>(sqlite3_column_bytes(blocks.get(), 3));
         const auto block = unpack({bytes, size}, sqlite3_column_int64(blocks.get(), 1));
         if (!block) return fail("A packed day cannot be read: " + block.error().text);
-        for (const auto& [entry, n] : block->entries) {
-            std::optional<std::int64_t> unseen_max;
-            if (entry.unseen_max) unseen_max = static_cast<std::int64_t>(*entry.unseen_max);
-            insert(entry_into.get(),
-                   {microseconds_of(entry.span.to), meter, entry.span.length().count(), n, entry.ticks,
-                    entry.time_estimated ? 1 : 0, unseen_max, static_cast<std::int64_t>(entry.begin_count),
-                    static_cast<std::int64_t>(entry.end.count), static_cast<std::int64_t>(entry.end.boot),
-                    static_cast<std::int64_t>(entry.end.seq)});
-        }
+        insert_entries(entry_into.get(), meter, block->entries);
         for (const auto& [start, row] : block->rows) {
             insert(row_into.get(), {step, microseconds_of(start), meter, row.ticks, row.covered.count(),
                                     row.spread_ticks, row.revision});
         }
+    }
+    const auto grouped = prepared(database, groups);
+    if (!grouped) return fail("The groups of entries cannot be read.");
+    while (sqlite3_step(grouped.get()) == SQLITE_ROW) {
+        const auto* bytes = static_cast<const char*>(sqlite3_column_blob(grouped.get(), 2));
+        const auto size = static_cast<std::size_t>(sqlite3_column_bytes(grouped.get(), 2));
+        const auto entries =
+            entries_of_group({bytes, size}, instant_of(sqlite3_column_int64(grouped.get(), 0)));
+        if (!entries) return fail("A group of entries cannot be read: " + entries.error().text);
+        insert_entries(entry_into.get(), sqlite3_column_int64(grouped.get(), 1), *entries);
     }
     return {};
 }

@@ -1,0 +1,160 @@
+#include "store/entry_group.hpp"
+
+namespace tickledger {
+namespace {
+
+// A row of a table without row numbers keeps 231 bytes in a page of 1 KiB; more would take a page of its own.
+constexpr std::size_t full_bytes = 170;
+constexpr std::uint64_t length_max_us = std::uint64_t{1} << 61;
+
+// What differs from what is to be expected; the value follows in this order, but for `placed`, which has
+// none.
+constexpr std::uint8_t begins_elsewhere = 1;
+constexpr std::uint8_t is_placed = 2;
+constexpr std::uint8_t has_unseen_max = 4;
+constexpr std::uint8_t other_begin_count = 8;
+constexpr std::uint8_t other_end_count = 16;
+constexpr std::uint8_t other_boot = 32;
+constexpr std::uint8_t other_seq = 64;
+
+// Times and counts lie anywhere, so their differences wrap.
+constexpr std::uint64_t zigzag(std::uint64_t difference) {
+    return (difference << 1) ^ (0 - (difference >> 63));
+}
+constexpr std::uint64_t unzigzag(std::uint64_t number) {
+    return (number >> 1) ^ (0 - (number & 1));
+}
+
+std::uint64_t number_of(Instant t) {
+    return static_cast<std::uint64_t>(microseconds_of(t));
+}
+std::uint64_t length_of(const Entry& entry) {
+    return number_of(entry.span.to) - number_of(entry.span.from);
+}
+bool has_length(const Entry& entry) {
+    return entry.span.from < entry.span.to && length_of(entry) <= length_max_us;
+}
+
+void put(std::string& bytes, std::uint64_t number) {
+    for (; number >= 0x80; number >>= 7)
+        bytes += static_cast<char>(number | 0x80);
+    bytes += static_cast<char>(number);
+}
+
+/// What the first entry of a group is told from: the beginning of the day that it ends on.
+Entry before_first(Instant to) {
+    Entry before;
+    before.span = {start_of_day(day_of(to)), start_of_day(day_of(to))};
+    return before;
+}
+
+/// Numbers from bytes that may be anything.
+class Numbers {
+public:
+    explicit Numbers(std::string_view bytes) : bytes_(bytes) {}
+    [[nodiscard]] bool is_at_end() const { return at_ == bytes_.size(); }
+    [[nodiscard]] bool failed() const { return failed_; }
+
+    std::uint64_t next() {
+        std::uint64_t number = 0;
+        for (unsigned shift = 0; shift < 64; shift += 7) {
+            if (at_ == bytes_.size()) break;
+            const auto byte = static_cast<std::uint8_t>(bytes_[at_++]);
+            number |= static_cast<std::uint64_t>(byte & 0x7F) << shift;
+            if (byte < 0x80) return number;
+        }
+        failed_ = true;
+        return 0;
+    }
+
+private:
+    std::string_view bytes_;
+    std::size_t at_ = 0;
+    bool failed_ = false;
+};
+
+Entry next_entry(Numbers& numbers, const Entry& before) {
+    const std::uint64_t flags = numbers.next();
+    const std::uint64_t length = length_of(before) + unzigzag(numbers.next());
+    const std::uint64_t ticks = unzigzag(numbers.next());
+    const auto told = [&](std::uint8_t flag) { return (flags & flag) != 0 ? numbers.next() : 0; };
+    const std::uint64_t from = number_of(before.span.to) + unzigzag(told(begins_elsewhere));
+    Entry entry;
+    entry.span = {instant_of(static_cast<std::int64_t>(from)),
+                  instant_of(static_cast<std::int64_t>(from + length))};
+    entry.ticks = static_cast<std::int64_t>(ticks);
+    entry.time_estimated = (flags & is_placed) != 0;
+    if (const std::uint64_t most = told(has_unseen_max); (flags & has_unseen_max) != 0)
+        entry.unseen_max = most;
+    const std::uint64_t begin_count = unzigzag(told(other_begin_count));
+    entry.end.count = before.end.count + ticks + unzigzag(told(other_end_count));
+    entry.begin_count = entry.end.count - ticks + begin_count;
+    entry.end.boot = (flags & other_boot) != 0 ? numbers.next() : before.end.boot;
+    entry.end.seq = before.end.seq + 1 + unzigzag(told(other_seq));
+    return entry;
+}
+
+}  // namespace
+
+bool EntryGroup::suits(const Entry& entry) {
+    return entry.kind == EntryKind::measured && has_length(entry);
+}
+
+bool EntryGroup::takes(const Entry& entry) const {
+    return size_ == 0 || (entry.span.from >= last_.span.to && day_of(entry.span.to) == day_of(last_.span.to));
+}
+
+bool EntryGroup::is_full() const {
+    return block_.size() >= full_bytes;
+}
+
+void EntryGroup::add(const Entry& entry) {
+    const Entry before = size_ == 0 ? before_first(entry.span.to) : last_;
+    const auto ticks = static_cast<std::uint64_t>(entry.ticks);
+    const std::uint64_t gap = number_of(entry.span.from) - number_of(before.span.to);
+    const std::uint64_t begin_count = entry.begin_count - (entry.end.count - ticks);
+    const std::uint64_t end_count = entry.end.count - before.end.count - ticks;
+    const std::uint64_t seq = entry.end.seq - before.end.seq - 1;
+    std::uint8_t flags = 0;
+    if (gap != 0) flags |= begins_elsewhere;
+    if (entry.time_estimated) flags |= is_placed;
+    if (entry.unseen_max) flags |= has_unseen_max;
+    if (begin_count != 0) flags |= other_begin_count;
+    if (end_count != 0) flags |= other_end_count;
+    if (entry.end.boot != before.end.boot) flags |= other_boot;
+    if (seq != 0) flags |= other_seq;
+
+    put(block_, flags);
+    put(block_, zigzag(length_of(entry) - length_of(before)));
+    put(block_, zigzag(ticks));
+    if (gap != 0) put(block_, zigzag(gap));
+    if (entry.unseen_max) put(block_, *entry.unseen_max);
+    if (begin_count != 0) put(block_, zigzag(begin_count));
+    if (end_count != 0) put(block_, zigzag(end_count));
+    if (entry.end.boot != before.end.boot) put(block_, entry.end.boot);
+    if (seq != 0) put(block_, zigzag(seq));
+    last_ = entry;
+    ++size_;
+}
+
+Result<std::vector<NumberedEntry>> entries_of_group(std::string_view block, Instant to) {
+    if (block.empty()) return fail("it is empty");
+    Numbers numbers(block);
+    std::vector<NumberedEntry> entries;
+    Entry before = before_first(to);
+    const std::int64_t day = day_of(to);
+    while (!numbers.is_at_end()) {
+        const Entry entry = next_entry(numbers, before);
+        if (numbers.failed()) return fail("it ends within an entry");
+        // What follows calculates with these times, and searches them.
+        const bool is_in_place = has_length(entry) && day_of(entry.span.to) == day &&
+                                 (entries.empty() || entry.span.from >= before.span.to);
+        if (!is_in_place) return fail("an entry is out of its place");
+        entries.push_back({entry, 0});
+        before = entry;
+    }
+    if (before.span.to != to) return fail("it ends at another time than its row tells");
+    return entries;
+}
+
+}  // namespace tickledger

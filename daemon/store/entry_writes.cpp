@@ -1,0 +1,186 @@
+#include "store/entry_writes.hpp"
+
+#include <algorithm>
+#include <tuple>
+#include <utility>
+
+#include "tickledger/civil.hpp"
+
+namespace tickledger {
+
+EntryWrites::EntryWrites(Database& database)
+    : database_(database),
+      rows_(database),
+      same_span_(database, "SELECT " ENTRY_COLUMNS
+                           " FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3"
+                           " AND (kind = 4) = ?4 ORDER BY n"),
+      delete_(database, "DELETE FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n = ?4"),
+      close_up_(database,
+                "UPDATE entry SET n = n - 1 WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3 AND n > ?4"),
+      mark_day_(database, "INSERT OR IGNORE INTO entry_day (day, meter) VALUES (?1, ?2)"),
+      oldest_day_(database, "SELECT min(day) FROM entry_day"),
+      delete_until_(database, "DELETE FROM entry WHERE to_us < ?1"),
+      delete_groups_until_(database, "DELETE FROM entry_group WHERE to_us < ?1"),
+      unmark_until_(database, "DELETE FROM entry_day WHERE day <= ?1"),
+      put_group_(database, "INSERT INTO entry_group (to_us, meter, block) VALUES (?1, ?2, ?3)"),
+      group_from_(database,
+                  "SELECT to_us, meter, block FROM entry_group WHERE to_us >= ?1 AND to_us < ?2"
+                  " AND +meter = ?3 ORDER BY to_us, meter LIMIT 1"),
+      delete_group_(database, "DELETE FROM entry_group WHERE to_us = ?1 AND meter = ?2"),
+      last_group_after_(database,
+                        "SELECT to_us FROM entry_group WHERE to_us > ?1 AND +meter = ?2"
+                        " ORDER BY to_us DESC, meter DESC LIMIT 1") {}
+
+Result<void> EntryWrites::mark_day(MeterKey meter, Instant end) {
+    const auto day = day_of(end);
+    const auto known = last_day_.find(meter);
+    if (known != last_day_.end() && known->second == day) return {};
+    auto marked = mark_day_.run(day, meter).finish();
+    if (marked) last_day_[meter] = day;
+    return marked;
+}
+
+Result<Instant> EntryWrites::grouped_until(MeterKey meter, Instant from) {
+    if (const auto known = grouped_until_.find(meter); known != grouped_until_.end()) return known->second;
+    if (!newest_group_) {
+        const auto newest = database_.integer("SELECT max(to_us) FROM entry_group");
+        if (!newest) return tl::unexpected(newest.error());
+        newest_group_ = instant_of(*newest);
+    }
+    if (from >= *newest_group_) return from;
+    Cursor cursor = last_group_after_.run(from, meter);
+    const auto found = cursor.next();
+    if (!found) return tl::unexpected(found.error());
+    const Instant until = *found ? cursor.column<Instant>(0) : from;
+    grouped_until_[meter] = until;
+    return until;
+}
+
+Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
+    const auto until = grouped_until(meter, entry.span.from);
+    if (!until) return tl::unexpected(until.error());
+    if (!EntryGroup::suits(entry) || entry.span.from < *until) {
+        auto settled = entry.span.to <= *until ? make_rows(meter, entry.span.to) : Result<void>();
+        return settled.and_then([&] { return rows_.add(meter, entry); }).and_then([&] {
+            return mark_day(meter, entry.span.to);
+        });
+    }
+    EntryGroup& group = waiting_[meter];
+    if (!group.takes(entry)) {
+        if (auto written = put(meter, group); !written) return written;
+        group = {};
+    }
+    group.add(entry);
+    grouped_until_[meter] = entry.span.to;
+    if (auto marked = mark_day(meter, entry.span.to); !marked) return marked;
+    // Without a transaction, each change stands by itself.
+    if (!group.is_full() && database_.in_transaction()) return {};
+    return write(meter);
+}
+
+Result<void> EntryWrites::put(MeterKey meter, const EntryGroup& group) {
+    if (group.size() == 1) return rows_.add(meter, group.last());
+    return put_group_.run(group.last().span.to, meter, Bytes{group.block()}).finish();
+}
+
+Result<void> EntryWrites::write(MeterKey meter) {
+    const auto found = waiting_.find(meter);
+    if (found == waiting_.end()) return {};
+    const EntryGroup group = std::move(found->second);
+    waiting_.erase(found);
+    return put(meter, group);
+}
+
+Result<void> EntryWrites::write_all() {
+    if (waiting_.empty()) return {};
+    std::vector<std::pair<MeterKey, EntryGroup>> all;
+    all.reserve(waiting_.size());
+    for (auto& [meter, group] : waiting_)
+        all.emplace_back(meter, std::move(group));
+    waiting_.clear();
+    // In the order of the tables' keys, so that neighbours are written together.
+    std::sort(all.begin(), all.end(), [](const auto& a, const auto& b) {
+        return std::tuple(a.second.last().span.to, a.first) < std::tuple(b.second.last().span.to, b.first);
+    });
+    for (const auto& [meter, group] : all) {
+        if (auto written = put(meter, group); !written) return written;
+    }
+    return {};
+}
+
+Result<void> EntryWrites::make_rows(MeterKey meter, Instant end) {
+    if (auto written = write(meter); !written) return written;
+    std::vector<NumberedEntry> entries;
+    {
+        Cursor cursor = group_from_.run(end, start_of_day(day_of(end) + 1), meter);
+        const auto found = cursor.next();
+        if (!found) return tl::unexpected(found.error());
+        if (!*found) return {};
+        auto group = group_of(cursor, database_);
+        if (!group) return tl::unexpected(group.error());
+        entries = std::move(*group);
+    }
+    if (entries.front().entry.span.from > end) return {};
+    auto done = delete_group_.run(entries.back().entry.span.to, meter).finish();
+    for (const NumberedEntry& each : entries) {
+        if (done) done = rows_.add(meter, each.entry);
+    }
+    return done;
+}
+
+void EntryWrites::forget() {
+    last_day_.clear();
+    grouped_until_.clear();
+    newest_group_.reset();
+    waiting_.clear();
+}
+
+Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
+    if (auto made = make_rows(meter, entry.span.to); !made) return made;
+    const bool is_adjustment = entry.kind == EntryKind::adjustment;
+    std::optional<std::int64_t> n;
+    {
+        Cursor cursor = same_span_.run(entry.span.to, meter, entry.span.length(), is_adjustment);
+        for (;;) {
+            const auto candidate = next_entry(cursor);
+            if (!candidate) return tl::unexpected(candidate.error());
+            if (!*candidate) break;
+            const bool equal = (*candidate)->entry == entry;
+            if (equal || !n) n = (*candidate)->n;
+            if (equal) break;
+        }
+    }
+    if (!n && is_adjustment) return {};
+    if (!n) {
+        return tl::unexpected(database_.damaged("it lacks the entry from " + format_utc(entry.span.from) +
+                                                " to " + format_utc(entry.span.to) +
+                                                " that was to be divided"));
+    }
+    // The others of its span close up, so that the next one added does not get a free number before them.
+    const auto at = [&](Statement& change) {
+        return change.run(entry.span.to, meter, entry.span.length(), *n).finish();
+    };
+    return at(delete_).and_then([&] { return at(close_up_); });
+}
+
+Result<std::optional<std::int64_t>> EntryWrites::oldest_day() {
+    Cursor cursor = oldest_day_.run();
+    return cursor.next().map([&](bool) { return cursor.column<std::optional<std::int64_t>>(0); });
+}
+
+Result<std::optional<Instant>> EntryWrites::remove_oldest_day(Instant before) {
+    const auto oldest = oldest_day();
+    if (!oldest) return tl::unexpected(oldest.error());
+    if (!*oldest || start_of_day(**oldest + 1) > before) return std::nullopt;
+    const std::int64_t day = **oldest;
+    forget();
+    const Instant end = start_of_day(day + 1);
+    auto removed = delete_until_.run(end)
+                       .finish()
+                       .and_then([&] { return delete_groups_until_.run(end).finish(); })
+                       .and_then([&] { return unmark_until_.run(day).finish(); });
+    if (!removed) return tl::unexpected(removed.error());
+    return end;
+}
+
+}  // namespace tickledger

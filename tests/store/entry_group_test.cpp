@@ -1,0 +1,209 @@
+// Entries that come one after the other in one transaction: the documented format, damage, what stays a row.
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cstdlib>
+#include <fstream>
+#include <iterator>
+#include <set>
+
+#include <rapidcheck/catch.h>
+
+#include "store/database.hpp"
+#include "store/entry_group.hpp"
+#include "store/ledger.hpp"
+#include "support/temp_directory.hpp"
+
+using namespace tickledger;
+using tickledger::test::TempDirectory;
+using namespace std::chrono_literals;
+
+namespace {
+
+const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
+
+std::unique_ptr<Ledger> opened(const std::filesystem::path& file) {
+    return std::move(Ledger::open(file).value());
+}
+
+std::int64_t count(const std::filesystem::path& file, const char* sql) {
+    return Database::open(file, Database::Access::read).value()->integer(sql).value();
+}
+
+/// The `at`-th of a meter's entries, odd in each way that one can be.
+Entry odd(int at) {
+    Entry entry;
+    entry.span.from = start + at * 15min + Duration{at * at % 11};
+    entry.span.to = start + (at + 1) * 15min + Duration{(at + 1) * (at + 1) % 11};
+    if (at % 7 == 0) entry.span.from += 1min;
+    entry.ticks = at % 5;
+    entry.end = {static_cast<std::uint64_t>(at) * 3 - 100, at % 20 == 19 ? ~std::uint64_t{0} : 7,
+                 static_cast<std::uint64_t>(at % 100) - 3};
+    entry.begin_count = entry.end.count - static_cast<std::uint64_t>(entry.ticks);
+    if (at % 9 == 0) entry.begin_count = std::uint64_t{1} << 63;
+    if (at % 8 == 0) entry.unseen_max = ~std::uint64_t{0};
+    entry.time_estimated = at % 6 == 0;
+    return entry;
+}
+
+std::string signed_text(std::uint64_t number) {
+    return std::to_string(static_cast<std::int64_t>(number));
+}
+
+/// As the documented script prints it.
+std::string line_of(MeterKey meter, const Entry& entry) {
+    std::string line = "entry_group entries " + std::to_string(meter);
+    for (const std::string& value :
+         {std::to_string(microseconds_of(entry.span.to)), std::to_string(entry.span.length().count()),
+          std::string("0"), std::to_string(entry.ticks), std::string(entry.time_estimated ? "1" : "0"),
+          entry.unseen_max ? signed_text(*entry.unseen_max) : std::string("None"),
+          signed_text(entry.begin_count), signed_text(entry.end.count), signed_text(entry.end.boot),
+          signed_text(entry.end.seq)})
+        line += ' ' + value;
+    return line;
+}
+
+std::multiset<std::string> lines_of(const std::filesystem::path& file) {
+    std::ifstream in(file);
+    std::multiset<std::string> lines;
+    for (std::string line; std::getline(in, line);)
+        lines.insert(line);
+    return lines;
+}
+
+}  // namespace
+
+// Python's sqlite3 is the reference; the script is the one that people are given.
+TEST_CASE("the script in docs/ledger-format.md reads from groups of entries what was written") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    std::multiset<std::string> expected;
+    {
+        auto ledger = opened(file);
+        REQUIRE(ledger->begin());
+        for (int at = 0; at < 150; ++at) {
+            for (const MeterKey meter : {1, 2}) {
+                REQUIRE(ledger->add_entry(meter, odd(at)));
+                expected.insert(line_of(meter, odd(at)));
+            }
+        }
+        REQUIRE(ledger->commit());
+    }
+    REQUIRE(count(file, "SELECT count(*) FROM entry") == 0);
+    CHECK(count(file, "SELECT count(*) FROM entry_group") < 60);
+
+    std::ifstream in(TICKLEDGER_LEDGER_FORMAT);
+    const std::string page{std::istreambuf_iterator<char>(in), {}};
+    const std::string opening = "```python\n";
+    const auto begin = page.find(opening) + opening.size();
+    const auto script = directory.write("read.py", page.substr(begin, page.find("```", begin) - begin));
+    const auto printed = directory / "printed";
+    const std::string command =
+        "/usr/bin/python3 '" + script.string() + "' '" + file.string() + "' >'" + printed.string() + "'";
+    REQUIRE(std::system(command.c_str()) == 0);
+    CHECK(lines_of(printed) == expected);
+}
+
+TEST_CASE("a meter that is heard once in a transaction gets a plain row, which SQL alone can read") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    for (int at = 0; at < 20; ++at) {
+        REQUIRE(ledger->begin());
+        REQUIRE(ledger->add_entry(1, odd(at)));
+        REQUIRE(ledger->commit());
+    }
+    CHECK(count(file, "SELECT count(*) FROM entry") == 20);
+    CHECK(count(file, "SELECT count(*) FROM entry_group") == 0);
+}
+
+TEST_CASE("an entry of a group can be divided, and an adjustment of its very span stands beside it") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    REQUIRE(ledger->begin());
+    for (int at = 0; at < 10; ++at)
+        REQUIRE(ledger->add_entry(1, odd(at)));
+    REQUIRE(ledger->commit());
+
+    Entry adjustment = odd(4);
+    adjustment.kind = EntryKind::adjustment;
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->add_entry(1, adjustment));
+    REQUIRE(ledger->remove_entry(1, odd(6)));
+    REQUIRE(ledger->commit());
+
+    const auto entries = ledger->entries(1, {start - 1h, start + 24h}).value();
+    REQUIRE(entries.size() == 10);
+    CHECK(entries[4] == odd(4));
+    CHECK(entries[5] == adjustment);
+    CHECK(entries[7] == odd(7));
+    // All of it is packed, and unpacked, as it was.
+    REQUIRE(ledger->pack_oldest_day(start + 24h).value());
+    CHECK(ledger->entries(1, {start - 1h, start + 24h}).value() == entries);
+    REQUIRE(ledger->remove_entry(1, adjustment));
+    CHECK(ledger->entries(1, {start - 1h, start + 24h}).value().size() == 9);
+}
+
+TEST_CASE("a reading that was rolled back is not written with the next transaction") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->add_entry(1, odd(0)));
+    ledger->roll_back();
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->add_entry(1, odd(1)));
+    REQUIRE(ledger->commit());
+    CHECK(ledger->entries(1, {start - 1h, start + 24h}).value() == std::vector{odd(1)});
+}
+
+TEST_CASE("a damaged group is told with its meter and time, by every question that needs it") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    REQUIRE(ledger->begin());
+    for (const MeterKey meter : {1, 2}) {
+        for (int at = 0; at < 10; ++at)
+            REQUIRE(ledger->add_entry(meter, odd(at)));
+    }
+    REQUIRE(ledger->commit());
+    {
+        auto other = std::move(Database::open(file, Database::Access::write).value());
+        REQUIRE(other->execute("UPDATE entry_group SET block = x'00' WHERE meter = 2"));
+    }
+    const auto is_told = [](const auto& result) {
+        REQUIRE_FALSE(result);
+        CHECK_THAT(result.error().text, Catch::Contains("is damaged") && Catch::Contains("meter 2") &&
+                                            Catch::Contains("2026-03-01T02:30:00"));
+    };
+    is_told(ledger->entries(2, {start, start + 24h}));
+    is_told(ledger->entry_at(2, start + 1h));
+    is_told(ledger->entry_before(2, start + 1h));
+    is_told(ledger->remove_entry(2, odd(3)));
+    is_told(ledger->pack_oldest_day(start + 24h));
+    ledger->roll_back();
+    CHECK(ledger->entries(1, {start, start + 24h}).value().size() == 10);
+}
+
+TEST_CASE("whatever bytes a group has, reading them ends with entries in order or with a reason") {
+    rc::prop("random bytes", [](const std::string& bytes, std::int64_t to_us) {
+        const auto entries = entries_of_group(bytes, instant_of(to_us));
+        if (!entries) {
+            RC_ASSERT_FALSE(entries.error().text.empty());
+            return;
+        }
+        RC_ASSERT_FALSE(entries->empty());
+        RC_ASSERT(entries->back().entry.span.to == instant_of(to_us));
+    });
+    rc::prop("a bit of a group that turns", [] {
+        EntryGroup group;
+        for (int at = 0; at < 20; ++at)
+            group.add(odd(at));
+        std::string bytes(group.block());
+        const auto at = *rc::gen::inRange<std::size_t>(0, bytes.size() * 8);
+        bytes[at / 8] = static_cast<char>(bytes[at / 8] ^ (1 << (at % 8)));
+        const auto entries = entries_of_group(bytes, group.last().span.to);
+        if (!entries) return;
+        for (std::size_t i = 1; i < entries->size(); ++i)
+            RC_ASSERT(comes_before((*entries)[i - 1], (*entries)[i]));
+    });
+}
