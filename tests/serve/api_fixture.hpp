@@ -3,6 +3,7 @@
 
 #include <map>
 #include <nlohmann/json.hpp>
+#include <string>
 
 #include "serve/api.hpp"
 #include "store/ledger.hpp"
@@ -19,6 +20,10 @@ T sure(tl::expected<T, E> result) {
 
 inline Instant at(std::string_view text) {
     return sure(parse_rfc3339(text));
+}
+
+inline bool mentions(const std::string& text, const std::string& part) {
+    return text.find(part) != std::string::npos;
 }
 
 /// Two configured meters, "house" (1 L) and "garden" (1/3 L), and a pattern "flat-{1}"; zone Europe/Lisbon;

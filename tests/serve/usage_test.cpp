@@ -1,0 +1,143 @@
+// GET …/usage: rows, their volumes and their cost.
+#include <catch2/catch.hpp>
+
+#include "serve/api_fixture.hpp"
+
+namespace tickledger {
+namespace {
+
+using test::ApiFixture;
+using test::at;
+using test::mentions;
+using test::sure;
+using Json = nlohmann::ordered_json;
+
+TEST_CASE("usage shows the rows that begin in the range, and null where nothing is known") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    const MeterKey house = fixture.meter("house");
+    sure(fixture.ledger->put_row({house, Step::day, at("2026-03-01T00:00:00Z")},
+                                 Row{120, std::chrono::milliseconds{3'600'999}, 7, 2}));
+    sure(fixture.ledger->put_row({house, Step::day, at("2026-03-02T00:00:00Z")},
+                                 Row{0, std::chrono::hours{24}, 0, 0}));
+    sure(fixture.ledger->commit());
+
+    const Json usage = fixture.document("/v1/meters/house/usage?from=2026-03-01&to=2026-03-04");
+    CHECK(usage.at("meter") == "house");
+    CHECK(usage.at("timezone") == "Europe/Lisbon");
+    CHECK(usage.at("step") == "day");
+    const Json& rows = usage.at("rows");
+    REQUIRE(rows.size() == 3);
+    CHECK(
+        rows[0].dump() ==
+        R"({"from":"2026-03-01T00:00:00+00:00","to":"2026-03-02T00:00:00+00:00","ticks":120,"volume_l":120.0,"covered_s":3600,"spread_ticks":7,"revision":2})");
+    CHECK(rows[1].at("ticks") == 0);
+    CHECK(rows[1].at("volume_l") == 0);
+    CHECK(rows[2].at("ticks").is_null());
+    CHECK(rows[2].at("volume_l").is_null());
+    CHECK(rows[2].at("covered_s") == 0);
+    CHECK(rows[2].at("spread_ticks") == 0);
+    CHECK(rows[2].at("revision") == 0);
+}
+
+TEST_CASE("a volume is the exact decimal, rounded half to even") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    const MeterKey garden = fixture.meter("garden");
+    sure(fixture.ledger->put_row({garden, Step::day, at("2026-03-01T00:00:00Z")}, Row{2, {}, 0, 0}));
+    sure(fixture.ledger->commit());
+    const std::string target = "/v1/meters/garden/usage?from=2026-03-01&to=2026-03-02";
+    CHECK(mentions(fixture.answer(target).body, "\"ticks\":2,\"volume_l\":0.667,"));
+    fixture.configuration.meters[1].pulse_value_l = {
+        1, 4000};  // 2 ticks: 0.0005 L, exactly between 0.000 and 0.001.
+    CHECK(mentions(fixture.answer(target).body, "\"volume_l\":0.000,"));
+}
+
+TEST_CASE("rows with their cost reproduce a published bill, and follow prices that change within them") {
+    // Bournemouth Water, "How is my metered bill calculated?" (charges from 1 April 2020): 45 m3 in 90 days,
+    // 45 x 1.0685 + 28.76 / 365 x 90 = 48.08 + 7.09 = 55.17.
+    ApiFixture fixture;
+    auto& tariff = fixture.configuration.tariff;
+    tariff.currency = "GBP";
+    const date::sys_days april_1{date::year{2020} / 4 / 1};
+    tariff.price_per_m3 = {{april_1, {10685, 10000}}};
+    tariff.standing_charge_per_day = {{april_1, {2876, 36500}}};
+    const CivilZone zone = sure(CivilZone::find("Europe/Lisbon"));
+    sure(fixture.ledger->begin());
+    const MeterKey house = fixture.meter("house");
+    std::map<Instant, std::int64_t> months;
+    for (int i = 0; i < 90; ++i) {
+        const Instant begin = zone.start_of(date::year_month_day{april_1 + date::days{i}});
+        sure(fixture.ledger->put_row({house, Step::day, begin}, Row{500, std::chrono::hours{24}, 0, 0}));
+        months[zone.row_at(Step::month, {}, begin).from] += 500;
+    }
+    for (const auto& [begin, ticks] : months)
+        sure(fixture.ledger->put_row({house, Step::month, begin}, Row{ticks, std::chrono::hours{24}, 0, 0}));
+    sure(fixture.ledger->commit());
+    const auto rows = [&](const std::string& query) {
+        return fixture.document("/v1/meters/house/usage?cost=true&" + query).at("rows");
+    };
+    double bill = 0;
+    for (const Json& row : rows("step=day&from=2020-04-01&to=2020-06-30"))
+        bill += row.at("cost").get<double>();
+    // Each of the ninety rows is rounded to four digits.
+    CHECK(bill == Approx(55.17).margin(0.005));
+    // April has 30 days and 15 m3: 16.0275 + 2.36384, by hand.
+    CHECK(rows("step=month&from=2020-04-01&to=2020-05-01")[0].at("cost") == 18.3913);
+    // Another price from the 16th on, computed by hand: 7.5 x 1.0685 + 7.5 x 2 + 2.36384.
+    tariff.price_per_m3.push_back({april_1 + date::days{15}, {2, 1}});
+    CHECK(rows("step=month&from=2020-04-01&to=2020-05-01")[0].at("cost") == 25.3776);
+    // No price, no cost; no data, no cost.
+    CHECK(rows("step=month&from=2020-03-01&to=2020-04-01")[0].at("cost").is_null());
+    CHECK(rows("step=day&from=2020-08-01&to=2020-08-02")[0].at("cost").is_null());
+    CHECK_FALSE(fixture.document("/v1/meters/house/usage").contains("currency"));
+    CHECK(mentions(fixture.refusal("/v1/meters/house/usage?cost=yes", 400), "true or false"));
+    tariff.price_per_m3.clear();
+    CHECK(mentions(fixture.refusal("/v1/meters/house/usage?cost=true", 400), "price_per_m3"));
+}
+
+TEST_CASE("hours follow the clock's changes") {
+    ApiFixture fixture;
+    // IANA zone data via zdump: Lisbon goes forward on 2026-03-29 at 01:00 and back on 2026-10-25 at 02:00.
+    const auto rows = [&](const char* day, const char* next) {
+        return fixture.document("/v1/meters/house/usage?step=hour&from=" + std::string(day) + "&to=" + next)
+            .at("rows");
+    };
+    CHECK(rows("2026-03-29", "2026-03-30").size() == 23);
+    CHECK(rows("2026-10-25", "2026-10-26").size() == 25);
+    CHECK(rows("2026-10-24", "2026-10-25").size() == 24);
+}
+
+TEST_CASE("without a range usage shows what suits the step") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    fixture.add(fixture.meter("house"), "08:00", "08:03", 1);
+    sure(fixture.ledger->commit());
+    const auto rows = [&](const std::string& query) {
+        return fixture.document("/v1/meters/house/usage" + query).at("rows");
+    };
+    CHECK(rows("").size() == 7);
+    CHECK(rows("").front().at("from") == "2026-03-02T00:00:00+00:00");
+    CHECK(rows("").back().at("from") == "2026-03-08T00:00:00+00:00");
+    CHECK(rows("?step=interval").size() == 96);
+    CHECK(rows("?step=interval").front().at("from") == "2026-03-08T00:00:00+00:00");
+    CHECK(rows("?step=hour").size() == 24);
+    CHECK(rows("?step=month").size() == 3);
+    CHECK(rows("?step=year").size() == 1);
+    CHECK(rows("?step=year").front().at("from") == "2026-01-01T00:00:00+00:00");
+    CHECK(rows("?to=2026-03-03").back().at("from") == "2026-03-02T00:00:00+00:00");
+    CHECK(rows("?to=2026-03-03").size() == 7);
+    CHECK(rows("?from=2026-03-06").size() == 3);
+}
+
+TEST_CASE("rows come in any number, part by part") {
+    ApiFixture fixture;
+    const Json rows =
+        fixture.document("/v1/meters/house/usage?step=interval&from=2026-01-01&to=2026-02-01").at("rows");
+    REQUIRE(rows.size() == 31 * 96);
+    for (std::size_t i = 1; i < rows.size(); ++i)
+        REQUIRE(rows[i].at("from") == rows[i - 1].at("to"));
+}
+
+}  // namespace
+}  // namespace tickledger
