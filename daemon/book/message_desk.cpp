@@ -158,7 +158,11 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
         note_pace(account.memory, before.last, account.rules.cadence);
     }
     follow_held(account, booking, message);
-    if (booking.outcome != Outcome::repeat) post(account, booking, before);
+    if (booking.outcome != Outcome::repeat) return post(account, booking, before);
+    // It is passed over for what it tells, not for its number: from now on the number is known.
+    const bool is_numbered = reading.boot && reading.seq && !came.retained;
+    if (is_numbered && !came.already_accepted && is_older_of_boot(account, reading))
+        order_.note_passed(account, {*reading.boot, *reading.seq});
 }
 
 /// A held message is kept while it is held, for the list of refused ones should it turn out a stray.
@@ -193,13 +197,11 @@ void MessageDesk::post(Account& account, const Booking& booking, const CounterSt
 
 void MessageDesk::post_late(Account& account, const Reading& reading, const Booking& booking,
                             const Message& message) {
-    // It tells neither when it was nor anything that later ones did not. A time that is not believed now
-    // might be when it comes again.
-    if (!account.rules.pulses && !booking.late_at && !booking.clock_disbelieved) return;
     const auto entry = entry_of_late(account, reading, booking);
     LateBooking late;
     if (entry) late = book_late(account, *entry, reading, booking);
-    // Whatever becomes of it, it is not awaited any more, and nothing when it comes again.
+    // Whatever becomes of it, it is not awaited any more, and nothing when it comes again: also where it came
+    // without a time that is believed, and would be believed then.
     if (reading.boot && reading.seq) order_.note_passed(account, {*reading.boot, *reading.seq});
     if (late.fit == LateBooking::Fit::divides) posting_.replace(account, *entry, late.parts());
     if (late.fit != LateBooking::Fit::contradicts || is_nothing_new(account, reading, booking, message))

@@ -280,6 +280,58 @@ TEST_CASE("a message that waited and told no more ticks is known when it comes a
     CHECK(world.entries().back().ticks == 3);
 }
 
+TEST_CASE("a number that came late with a false time was no longer missing only once it had come again") {
+    LedgerWorld world;
+    const auto message = [](int arrived_min, int told_min, int seq) {
+        return Message{at_min(arrived_min),
+                       "nodes/house",
+                       R"({"count":97,"boot":9,"seq":)" + std::to_string(seq) + R"(,"time":")" +
+                           format_utc(at_min(told_min)) + "\"}",
+                       1,
+                       false,
+                       false};
+    };
+    const auto holes_at = [&](std::uint64_t seq) {
+        return must(world.ledger->in_gap(world.key("house"), fingerprint("9"), seq));
+    };
+    world.take({{message(600, 600, 14)}});
+    world.take({{message(606, 606, 16)}});
+    CHECK(holes_at(15));
+    // An hour ahead: not believed now, and believed when it comes again.
+    const Message ahead = message(607, 667, 15);
+    SECTION("where it had waited") {
+        world.take({{ahead, true, 0}});
+    }
+    SECTION("where it had not") {
+        world.take({{ahead}});
+    }
+    CHECK_FALSE(holes_at(15));
+    const auto before = world.entries();
+    Message again = ahead;
+    again.arrived_at = at_min(1200);
+    world.take({{again, true, 0}});
+    CHECK(world.entries() == before);
+    CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
+}
+
+TEST_CASE("a count that came late without a time stayed among the missing numbers until it was redelivered") {
+    LedgerWorld world;
+    const auto message = [](int arrived_min, int count, int seq) {
+        return Message{
+            at_min(arrived_min),
+            "nodes/house",
+            "{\"count\":" + std::to_string(count) + R"(,"boot":9,"seq":)" + std::to_string(seq) + "}",
+            1,
+            false,
+            false};
+    };
+    world.take({{message(600, 90, 14)}});
+    world.take({{message(603, 99, 16)}});
+    CHECK(must(world.ledger->in_gap(world.key("house"), fingerprint("9"), 15)));
+    world.take({{message(604, 95, 15)}});
+    CHECK_FALSE(must(world.ledger->in_gap(world.key("house"), fingerprint("9"), 15)));
+}
+
 TEST_CASE("a silent node raises one alarm at its moment, and speaking again for as long clears it") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
