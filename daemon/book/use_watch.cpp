@@ -84,11 +84,10 @@ void UseWatch::follow_away(Account& account, const Entry& entry) {
     if (span.from < away->from || AlarmDesk::is_active(account, AlarmKind::away_use)) return;
     const bool may_hide_ticks = !entry.covers() || entry.kind == EntryKind::restart;
     if (entry.ticks == 0 && may_hide_ticks) {
-        desk_.leave_undecided(
-            account, AlarmKind::away_use, span,
-            fmt::format("Whether water ran at {} from {} to {}, while everybody was away, can "
-                        "not be told: the node started anew or messages are missing.",
-                        account.id, zone_.format(span.from), zone_.format(span.to)));
+        desk_.leave_undecided(account, AlarmKind::away_use, span,
+                              fmt::format("Whether water ran at {} from {} to {}, while everybody was away, "
+                                          "cannot be told: the node started anew or messages are missing.",
+                                          account.id, zone_.format(span.from), zone_.format(span.to)));
     }
     if (entry.ticks <= 0) return;
     const double litres = volume_l(entry.ticks, meter);

@@ -47,6 +47,11 @@ private:
     [[nodiscard]] std::vector<const Sent*> heard_of(std::uint32_t node) const;
     /// Why nobody could tell the total of this meter, nor its times; nothing: it can be told.
     [[nodiscard]] const char* why_undecidable(const PlannedNode& planned) const;
+    /// Why more may be booked than the node counted, by `over` ticks; nothing: it may not.
+    [[nodiscard]] const char* why_over(const PlannedNode& planned, const Told& told, std::int64_t over) const;
+    /// Why fewer may be booked than were told, by `under` ticks; nothing: they may not.
+    [[nodiscard]] const char* why_under(const PlannedNode& planned, const Told& told, const MeterBooks& books,
+                                        std::int64_t under) const;
     [[nodiscard]] bool may_lose_time() const;
 
     void check_meter(std::uint32_t node, const MeterBooks& books);

@@ -78,6 +78,12 @@ double cpu_s() {
            static_cast<double>(used.ru_utime.tv_usec + used.ru_stime.tv_usec) / 1e6;
 }
 
+void add(Excused& sum, const Excused& some) {
+    sum.meters += some.meters;
+    sum.ticks_over += some.ticks_over;
+    sum.ticks_under += some.ticks_under;
+}
+
 void print_world(const WorldReport& report) {
     std::printf("seed %llu: %zu messages sent, %zu logged, %zu lines lost, %d starts, %d words, %s",
                 static_cast<unsigned long long>(report.seed), report.sent, report.logged, report.lost_lines,
@@ -103,8 +109,9 @@ int main(int count, char** arguments) {
     std::uint64_t worlds = 0;
     std::uint64_t failures = 0;
     std::uint64_t troubles = 0;
-    std::int64_t unbooked_ticks = 0;
-    std::map<std::string, std::uint64_t> excused;
+    std::map<std::string, Excused> excused;
+    std::int64_t meters = 0;
+    std::int64_t loose_bounds = 0;
     std::uint64_t worlds_excused = 0;
     const auto begin = std::chrono::steady_clock::now();
     const auto is_done = [&] {
@@ -116,10 +123,11 @@ int main(int count, char** arguments) {
         messages += report.logged;
         for (const int times : report.troubles)
             troubles += static_cast<std::uint64_t>(times);
-        for (const auto& [why, meters] : report.excused)
-            excused[why] += static_cast<std::uint64_t>(meters);
+        for (const auto& [why, some] : report.excused)
+            add(excused[why], some);
         if (!report.excused.empty()) ++worlds_excused;
-        unbooked_ticks += report.unbooked_ticks;
+        meters += report.meters;
+        loose_bounds += report.loose_bounds;
         if (order.verbose) print_world(report);
         if (!report.failure) continue;
         ++failures;
@@ -130,11 +138,15 @@ int main(int count, char** arguments) {
         std::fflush(stdout);
         if (!order.keeps_going) break;
     }
-    std::printf("excused: in %llu worlds at least one meter's total was not asked for\n",
-                static_cast<unsigned long long>(worlds_excused));
-    for (const auto& [why, meters] : excused)
-        std::printf("  %llu meters: %s\n", static_cast<unsigned long long>(meters), why.c_str());
-    std::printf("  %lld told ticks passed over in all\n", static_cast<long long>(unbooked_ticks));
+    std::printf("%lld meters; in %llu worlds one or more were let pass though not right to the tick:\n",
+                static_cast<long long>(meters), static_cast<unsigned long long>(worlds_excused));
+    for (const auto& [why, some] : excused) {
+        std::printf("  %d meters, %lld ticks too many, %lld too few: %s\n", some.meters,
+                    static_cast<long long>(some.ticks_over), static_cast<long long>(some.ticks_under),
+                    why.c_str());
+    }
+    std::printf("  %lld spans under a false time of the server held more than their `unseen_max`\n",
+                static_cast<long long>(loose_bounds));
     const double wall_s = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
     std::printf(
         "%llu worlds, %llu messages, %llu troubles, %.1f s, %.1f s of CPU, %.0f messages/s of CPU; %llu "

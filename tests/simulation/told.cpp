@@ -9,8 +9,16 @@ namespace tickledger::simulation {
 
 namespace {
 
-// Water that may have run in the longest time between two messages; a jump beyond it is seen to be none.
-constexpr std::int64_t most_by_hand = 100'000;
+/// The most that can pass for water between two messages: 1.1 Q4 = 1.375 Q3 (ISO 4064-1) for all the time
+/// from the sending of the first to the arrival of the second, and a tick at each end. A jump beyond it is
+/// seen to be none.
+std::int64_t most_by_hand(Ratio q3_l_per_h, const Sent& before, const Sent& after) {
+    const double h = std::chrono::duration<double, std::ratio<3600>>(after.delivery.message.arrived_at -
+                                                                     before.delivery.sent_at)
+                         .count();
+    const double q3 = static_cast<double>(q3_l_per_h.numerator) / static_cast<double>(q3_l_per_h.denominator);
+    return static_cast<std::int64_t>(1.375 * q3 * h) + 3;
+}
 
 std::int64_t in_counter(std::int64_t line, int bits) {
     return bits == 0 ? line : line & ((std::int64_t{1} << bits) - 1);
@@ -103,7 +111,7 @@ private:
 
 }  // namespace
 
-Told told_by_counts(const NodeSettings& settings, const std::vector<const Sent*>& heard) {
+Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h, const std::vector<const Sent*>& heard) {
     Told told;
     const Sent* last = nullptr;
     const Sent* last_but_one = nullptr;
@@ -127,7 +135,7 @@ Told told_by_counts(const NodeSettings& settings, const std::vector<const Sent*>
                 set_back += std::max<std::int64_t>(before.counted - after.counted, 0);
                 told.set_by_hand += after.boot != before.boot ? since_checkpoint(settings, after) : 0;
                 const std::int64_t gain = in_counter(after.line - before.line, settings.counter_bits);
-                if (gain > 0 && gain < most_by_hand) told.set_by_hand += gain;
+                if (gain > 0 && gain <= most_by_hand(q3_l_per_h, *last, *now)) told.set_by_hand += gain;
             } else {
                 if (after.boot == before.boot) {
                     const std::int64_t gain = after.counted - before.counted;

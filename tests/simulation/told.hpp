@@ -26,14 +26,16 @@ struct Told {
     std::int64_t most_ticks = 0;   ///< What the node counted between its first and its last word.
     /// What ran back over starts that told a `saved` count: by the rules that is not seen as water.
     std::int64_t ran_back_over_starts = 0;
-    /// What counts that were set by hand may pass for.
+    /// What counts that were set by hand may pass for: gains that the meter can have had.
     std::int64_t set_by_hand = 0;
     /// The first word of a start came after that of a later one.
     bool starts_cross = false;
 };
 
 /// `heard`: in order of their arrival, repeats and late ones among them.
-[[nodiscard]] Told told_by_counts(const NodeSettings& settings, const std::vector<const Sent*>& heard);
+/// A tick is a litre.
+[[nodiscard]] Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
+                                  const std::vector<const Sent*>& heard);
 [[nodiscard]] Told told_by_pulses(const std::vector<const Sent*>& heard);
 
 }  // namespace tickledger::simulation

@@ -31,6 +31,13 @@ struct Line {
     bool only_booked = false;
 };
 
+/// Meters whose totals lie outside of what their messages tell, for a reason that nobody could see through.
+struct Excused {
+    int meters = 0;
+    std::int64_t ticks_over = 0;   ///< Booked beyond what the nodes counted.
+    std::int64_t ticks_under = 0;  ///< Told and not booked.
+};
+
 struct WorldReport {
     std::uint64_t seed = 0;
     std::size_t sent = 0;
@@ -40,10 +47,11 @@ struct WorldReport {
     int starts = 0;
     int words = 0;             ///< Of people, that the daemon took.
     bool was_rebuilt = false;  ///< The third law was checked.
-    /// What the audit did not ask of a meter, and of how many.
-    std::map<std::string, int> excused;
-    /// Ticks that were told and not booked, because a clock was wrong; each lies below an `unseen_max`.
-    std::int64_t unbooked_ticks = 0;
+    /// Meters that spoke, and those that the audit let pass though they were not right to the tick.
+    int meters = 0;
+    std::map<std::string, Excused> excused;
+    /// Spans under a false time of the server in which more ran than their `unseen_max`.
+    int loose_bounds = 0;
     /// Of everything that was sent, logged and booked: equal only where all of it is.
     std::uint64_t fingerprint = 0;
     /// Why the ledger is wrong; nothing: it is right.
