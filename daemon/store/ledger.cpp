@@ -13,6 +13,7 @@
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
 #include "store/register_table.hpp"
+#include "store/row_writes.hpp"
 #include "store/schema.hpp"
 #include "tickledger/message.hpp"
 
@@ -53,8 +54,12 @@ struct Ledger::Tables {
 
     /// Reads what is kept in memory.
     [[nodiscard]] Result<void> prepare();
+    /// What waits in memory is written, as whoever reads by SQL must see it.
+    [[nodiscard]] Result<void> write_all() {
+        return entry_writes.write_all().and_then([&] { return row_writes.write(); });
+    }
     /// Before rows that begin from `from` to `to` change.
-    Result<void> unpack_rows(MeterKey meter, Step step, Instant from, Instant to) {
+    [[nodiscard]] Result<void> unpack_rows(MeterKey meter, Step step, Instant from, Instant to) {
         return step == Step::interval || step == Step::hour ? packer.unpack_days(meter, from, to)
                                                             : Result<void>();
     }
@@ -73,7 +78,8 @@ struct Ledger::Tables {
     BootTable boots;
     RegisterTable register_table;
     HistoryTable history_table;
-    Statement set_fact, add_meter, set_state, put_row, remove_row, revise_rows;
+    RowWrites row_writes;
+    Statement set_fact, add_meter, set_state, remove_row, revise_rows;
     Statement add_refused, count_left_out, trim_refused;
     Statement add_alarm, change_alarm, open_alarms, last_alarm;
     Statement add_undecided, undecided, remove_undecided;
@@ -98,14 +104,11 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
       boots(*database),
       register_table(*database),
       history_table(*database),
+      row_writes(*database),
       set_fact(*database,
                "INSERT INTO fact (name, value) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2"),
       add_meter(*database, "INSERT INTO meter (id) VALUES (?1)"),
       set_state(*database, "UPDATE meter SET state = ?2 WHERE key = ?1"),
-      put_row(*database,
-              "INSERT OR REPLACE INTO usage_row (step, start_us, meter, ticks, covered_us, spread_ticks, "
-              "revision)"
-              " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
       remove_row(*database, "DELETE FROM usage_row WHERE step = ?1 AND start_us = ?2 AND meter = ?3"),
       revise_rows(*database,
                   "UPDATE usage_row SET revision = revision + 1"
@@ -204,7 +207,7 @@ Result<void> Ledger::begin() {
 }
 
 Result<void> Ledger::commit() {
-    return tables_->entry_writes.write_all().and_then([&] { return tables_->database->commit(); });
+    return tables_->write_all().and_then([&] { return tables_->database->commit(); });
 }
 
 Result<void> Ledger::make_durable() {
@@ -218,6 +221,7 @@ Result<void> Ledger::make_durable() {
 void Ledger::roll_back() {
     tables_->database->roll_back();
     tables_->entry_writes.forget();
+    tables_->row_writes.forget();
     tables_->packer.forget();
 }
 
@@ -284,27 +288,25 @@ Result<void> Ledger::fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t 
 }
 
 Result<std::optional<Row>> Ledger::row(const RowKey& key) {
-    return tables_->reads.row(key);
+    return tables_->row_writes.write().and_then([&] { return tables_->reads.row(key); });
 }
 
 Result<void> Ledger::put_row(const RowKey& key, const Row& row) {
     return tables_->unpack_rows(key.meter, key.step, key.start, key.start).and_then([&] {
-        return tables_->put_row
-            .run(key.step, key.start, key.meter, row.ticks, row.covered, row.spread_ticks, row.revision)
-            .finish();
+        return tables_->row_writes.put(key, row);
     });
 }
 
 Result<void> Ledger::remove_row(const RowKey& key) {
-    return tables_->unpack_rows(key.meter, key.step, key.start, key.start).and_then([&] {
-        return tables_->remove_row.run(key.step, key.start, key.meter).finish();
-    });
+    return tables_->row_writes.write()
+        .and_then([&] { return tables_->unpack_rows(key.meter, key.step, key.start, key.start); })
+        .and_then([&] { return tables_->remove_row.run(key.step, key.start, key.meter).finish(); });
 }
 
 Result<void> Ledger::revise_rows(MeterKey meter, Step step, Instant from, Instant to) {
-    return tables_->unpack_rows(meter, step, from, to).and_then([&] {
-        return tables_->revise_rows.run(meter, step, from, to).finish();
-    });
+    return tables_->row_writes.write()
+        .and_then([&] { return tables_->unpack_rows(meter, step, from, to); })
+        .and_then([&] { return tables_->revise_rows.run(meter, step, from, to).finish(); });
 }
 
 Result<std::vector<RegisterReading>> Ledger::register_readings(MeterKey meter) {
@@ -473,6 +475,7 @@ Result<std::vector<Outgoing>> Ledger::outbox(std::int64_t after_id, int limit) {
 }
 
 Result<std::optional<Instant>> Ledger::remove_oldest_day(Instant before, std::int64_t later_days) {
+    if (auto written = tables_->write_all(); !written) return tl::unexpected(written.error());
     if (later_days > 0) {
         const auto oldest = tables_->entry_writes.oldest_day();
         if (!oldest) return tl::unexpected(oldest.error());

@@ -1,4 +1,4 @@
-// Entries that come one after the other in one transaction: the documented format, damage, what stays a row.
+// Entries and rows that come several in one transaction: the documented format, damage, what stays a row.
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cstdlib>
@@ -154,6 +154,35 @@ TEST_CASE("a reading that was rolled back is not written with the next transacti
     REQUIRE(ledger->add_entry(1, odd(1)));
     REQUIRE(ledger->commit());
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value() == std::vector{odd(1)});
+}
+
+TEST_CASE("rows of a series that wait for others are seen, changed, dropped and written as if they did not") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    const auto key = [](int at) { return RowKey{1, Step::interval, start + at * 15min}; };
+    REQUIRE(ledger->begin());
+    for (int at = 0; at < 21; ++at) {
+        REQUIRE(ledger->put_row(key(at), {at, 15min, 0, 0}));
+        REQUIRE(ledger->put_row(key(at), {at + 1, 15min, 0, 0}));
+        if (at % 5 == 4) CHECK(ledger->row(key(at)).value()->ticks == at + 1);
+    }
+    REQUIRE(ledger->remove_row(key(20)));
+    REQUIRE(ledger->put_row(key(3), {99, 15min, 0, 0}));
+    REQUIRE(ledger->revise_rows(1, Step::interval, start, start + 1h));
+    REQUIRE(ledger->put_row(key(19), {7, 15min, 0, 0}));
+    REQUIRE(ledger->commit());
+    CHECK(count(file, "SELECT count(*) FROM usage_row") == 20);
+    CHECK(ledger->row(key(3)).value() == Row{99, 15min, 0, 1});
+    CHECK(ledger->row(key(19)).value() == Row{7, 15min, 0, 0});
+    CHECK_FALSE(ledger->row(key(20)).value());
+
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->put_row(key(50), {1, 15min, 0, 0}));
+    ledger->roll_back();
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->commit());
+    CHECK_FALSE(ledger->row(key(50)).value());
 }
 
 TEST_CASE("a damaged group is told with its meter and time, by every question that needs it") {
