@@ -80,11 +80,17 @@ BookingState EngineThread::state() const {
 
 void EngineThread::run() {
     for (;;) {
-        if (wait_for_work() == Work::book) {
-            turn();
-            take_up_settings();
-        } else {
-            send();
+        switch (wait_for_work()) {
+            case Work::book:
+                turn();
+                take_up_settings();
+                break;
+            case Work::send:
+                send();
+                break;
+            case Work::none:
+                if (parts_.on_step) parts_.on_step();
+                break;
         }
         bool stops = false;
         {
@@ -111,9 +117,12 @@ EngineThread::Work EngineThread::wait_for_work() {
         // What the broker confirms meanwhile is no reason to commit early: it would make many small batches
         // of few large ones.
         if (has_news_ && !urgent()) {
-            const bool is_due = !wake_.wait_until(lock, news_since_ + parts_.commit_every,
-                                                  [&] { return urgent() || must_send_; });
-            if (!is_due && !urgent()) work = Work::send;
+            const auto due = news_since_ + parts_.commit_every;
+            // A batch may wait longer than the watchdog does.
+            const auto look = std::min(due, std::chrono::steady_clock::now() + idle_wait);
+            const bool is_woken = wake_.wait_until(lock, look, [&] { return urgent() || must_send_; });
+            if (!is_woken && look < due) work = Work::none;
+            if (is_woken && !urgent()) work = Work::send;
         }
     }
     if (work == Work::book) has_news_ = false;

@@ -41,8 +41,8 @@ public:
         std::string topic_root;
         /// How long the first message of a batch waits for others.
         Duration commit_every{};
-        /// Called after each step of the engine and each sending, on the booking thread: the sign of life for
-        /// the watchdog.
+        /// Called after each step of the engine and each sending, and each second while a batch waits, on the
+        /// booking thread: the sign of life for the watchdog.
         std::function<void()> on_step;
         /// Booking stands still from now on, whatever the reason. On the booking thread.
         std::function<void()> on_standstill;
@@ -69,7 +69,7 @@ public:
     [[nodiscard]] BookingState state() const;
 
 private:
-    enum class Work : std::uint8_t { book, send };
+    enum class Work : std::uint8_t { book, send, none };
 
     void run();
     [[nodiscard]] Work wait_for_work();

@@ -100,3 +100,13 @@ TEST_CASE("what the broker confirms does not cut commit_every short") {
     desk.thread().catch_up();
     CHECK(desk.booked() == 2);
 }
+
+TEST_CASE("a commit_every as long as the watchdog waits had the daemon killed at work") {
+    BookingDesk desk(std::chrono::hours{1});
+    desk.thread().catch_up();
+    desk.hear(1);
+    const int steps = desk.steps();
+    REQUIRE(wait_until([&] { return desk.steps() >= steps + 3; }));
+    desk.thread().catch_up();
+    CHECK(desk.booked() == 1);
+}
