@@ -2,51 +2,19 @@
 
 #include <fmt/format.h>
 
+#include <boost/beast/http/status.hpp>
+
 #include "core/json_writer.hpp"
 #include "core/percent.hpp"
 
 namespace tickledger {
 
-namespace {
-
-// The phrases of the statuses in use: RFC 9110 section 15, RFC 6585 section 5.
-std::string_view phrase(unsigned status) {
-    switch (status) {
-        case 400:
-            return "Bad Request";
-        case 401:
-            return "Unauthorized";
-        case 403:
-            return "Forbidden";
-        case 404:
-            return "Not Found";
-        case 405:
-            return "Method Not Allowed";
-        case 413:
-            return "Content Too Large";
-        case 415:
-            return "Unsupported Media Type";
-        case 421:
-            return "Misdirected Request";
-        case 431:
-            return "Request Header Fields Too Large";
-        case 500:
-            return "Internal Server Error";
-        case 501:
-            return "Not Implemented";
-        case 503:
-            return "Service Unavailable";
-        default:
-            return "Error";
-    }
-}
-
-}  // namespace
-
 Response problem(unsigned status, std::string_view detail) {
     JsonObject document;
     document.text("type", "about:blank");
-    document.text("title", phrase(status));
+    const std::string_view phrase =
+        boost::beast::http::obsolete_reason(boost::beast::http::int_to_status(status));
+    document.text("title", phrase);
     document.whole("status", status);
     document.text("detail", detail);
     Response response;
@@ -56,6 +24,7 @@ Response problem(unsigned status, std::string_view detail) {
     return response;
 }
 
+// By hand: Boost.URL would be one library more for these lines, and they say what is wrong in a sentence.
 Result<Request> read_target(std::string_view target) {
     if (target.empty() || target.front() != '/') {
         return fail(fmt::format("The request's target \"{}\" does not begin with \"/\".", target));

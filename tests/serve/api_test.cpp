@@ -261,6 +261,13 @@ TEST_CASE("a method that a call does not take is refused with those it takes") {
     CHECK(fixture.answer("/v1/health", "HEAD").status == 200);
 }
 
+TEST_CASE("a conflict was titled Error, because the list of phrases lacked it") {
+    const auto title = [](unsigned status) { return Json::parse(problem(status, "Why.").body).at("title"); };
+    CHECK(title(409) == "Conflict");
+    for (const unsigned status : {400U, 401U, 403U, 404U, 405U, 413U, 415U, 421U, 431U, 500U, 501U, 503U})
+        CHECK_FALSE(mentions(title(status), "unknown"));
+}
+
 TEST_CASE("a ledger that cannot be read is a problem that says why") {
     ApiFixture fixture;
     ApiParts parts = fixture.parts();
