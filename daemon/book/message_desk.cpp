@@ -5,6 +5,7 @@
 #include <algorithm>
 
 #include "book/node_backlog.hpp"
+#include "book/resumed_boot.hpp"
 #include "book/store_failure.hpp"
 
 namespace tickledger {
@@ -148,7 +149,11 @@ void MessageDesk::end_backlog(Account& account) {
 void MessageDesk::take_reading(Account& account, const Reading& reading, const Message& message,
                                const Delivery& delivery) {
     const CounterState before = account.memory.counter;
-    const Circumstances came = order_.circumstances(account, reading, delivery, message);
+    Circumstances came = order_.circumstances(account, reading, delivery, message);
+    if (const auto resumed = resumed_boot(ledger_, account, reading, came)) {
+        account.memory.counter.last = resumed;
+        came.boot_already_left = false;
+    }
     const Booking booking = book(account.memory.counter, reading, came, account.rules);
     if (booking.outcome == Outcome::late) return post_late(account, reading, booking, message);
     if (booking.outcome != Outcome::repeat) account.memory.clock_disbelieved = booking.clock_disbelieved;

@@ -332,6 +332,50 @@ TEST_CASE("a count that came late without a time stayed among the missing number
     CHECK_FALSE(must(world.ledger->in_gap(world.key("house"), fingerprint("9"), 15)));
 }
 
+TEST_CASE("all counts were refused after the first word of the start before had come late") {
+    LedgerWorld world;
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(600), numbered(1, 7, 100));
+    world.hear(at_min(603), numbered(1, 8, 103));
+    // Twice off and on; what the second start sent is overtaken by the third start's first word.
+    world.hear(at_min(606), numbered(3, 0, 2));
+    world.hear(at_min(607), numbered(2, 0, 1));
+    SECTION("the node speaks on: its third start was not left") {
+        world.hear(at_min(609), numbered(3, 1, 5));
+        world.hear(at_min(612), numbered(3, 2, 9));
+        world.hear(at_min(615), numbered(3, 3, 11));
+        std::int64_t ticks = 0;
+        for (const Entry& entry : world.entries())
+            ticks += entry.ticks;
+        // Of each start: 3, 1 and 11.
+        CHECK(ticks == 15);
+        CHECK(world.entries().back().kind == EntryKind::measured);
+        SECTION("and again nothing changes where it all comes once more") {
+            const auto before = world.entries();
+            for (const auto& [boot, seq, count] :
+                 {std::tuple{1, 8, 103}, {3, 0, 2}, {2, 0, 1}, {3, 1, 5}, {3, 2, 9}})
+                world.hear(at_min(630), numbered(boot, seq, count));
+            CHECK(world.entries() == before);
+        }
+        SECTION("also through a restart of the daemon") {
+            world.open();
+            world.hear(at_min(618), numbered(3, 4, 12));
+            CHECK(world.entries().back().ticks == 1);
+        }
+    }
+    SECTION("a start that was left is not resumed by what it still had to send") {
+        world.hear(at_min(610), numbered(2, 1, 4));
+        const auto before = world.entries();
+        world.hear(at_min(612), numbered(3, 1, 5));
+        world.hear(at_min(613), numbered(2, 2, 6));
+        CHECK(world.entries().size() == before.size() + 1);
+        CHECK(world.entries().back().ticks == 2);
+    }
+}
+
 TEST_CASE("a silent node raises one alarm at its moment, and speaking again for as long clears it") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);

@@ -1,0 +1,47 @@
+#include "book/resumed_boot.hpp"
+
+#include "book/store_failure.hpp"
+
+namespace tickledger {
+
+namespace {
+
+// So many entries may a boot have made that came in the place of another.
+constexpr int entries_overlooked = 16;
+
+}  // namespace
+
+std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, const Reading& reading,
+                                        const Circumstances& came) {
+    const CounterState& state = account.memory.counter;
+    if (account.rules.pulses || !came.boot_already_left || came.already_accepted) return std::nullopt;
+    if (came.waited || came.retained || !reading.seq) return std::nullopt;
+    if (account.memory.backlog && !account.memory.backlog->readings.empty()) return std::nullopt;
+    // What the node still had to send of a start that it did leave comes sooner, or beside the new one's.
+    if (came.arrived_at - newest(state)->arrived_at <= account.rules.cadence * 3 / 2) return std::nullopt;
+    const bool is_of_before = reading.time && tells_believed_time(state, reading, came, account.rules) &&
+                              *reading.time < newest(state)->at;
+    if (is_of_before) return std::nullopt;
+    const auto boot = value_or_throw(ledger.boot(account.key, *reading.boot));
+    const bool goes_on =
+        boot && boot->last_seq && account.rules.seq_distance(*boot->last_seq, *reading.seq) > 0;
+    if (!goes_on) return std::nullopt;
+    auto entry = value_or_throw(ledger.entry_before(account.key, state.last->at));
+    for (int left = entries_overlooked; entry && entry->end.boot != *reading.boot; --left) {
+        if (left == 0) return std::nullopt;
+        entry = value_or_throw(ledger.entry_before(account.key, entry->span.from));
+    }
+    if (!entry) return std::nullopt;
+    Observation last = *state.last;
+    last.count = entry->end.count;
+    last.boot = reading.boot;
+    last.seq = boot->last_seq;
+    last.saved.reset();
+    last.uptime.reset();
+    // It ran all the time since then.
+    last.time_estimated = true;
+    last.no_earlier = entry->span.to;
+    return last;
+}
+
+}  // namespace tickledger
