@@ -55,7 +55,7 @@ struct Wait {
     }
 };
 
-double value_or_throw(double value) {
+double as_kept(double value) {
     return std::max(refuted, std::round(value * digits_kept) / digits_kept);
 }
 
@@ -107,15 +107,15 @@ void SlowLeak::weigh_stillness(Instant until) {
     // What lasted longer than the leak allows speaks against it at any time; what ended sooner counts only as
     // far as it lies in the night, when people's own ticks are few.
     const Span asleep = overlap({from_ + alone, until}, night_);
-    if (asleep.length() > Duration{0}) still_h_ = value_or_throw(still_h_ + hours_of(asleep.length()));
+    if (asleep.length() > Duration{0}) still_h_ = as_kept(still_h_ + hours_of(asleep.length()));
     for (std::size_t i = 0; i < rungs_.size(); ++i) {
         Rung& rung = rungs_.at(i);
         const Wait wait(i, rung.phase_known);
         if (wait.longer_than(elapsed_h) <= 0) {
             rung.sum = refuted;
         } else if (rung.sum > refuted && asleep.length() > Duration{0}) {
-            rung.sum = value_or_throw(rung.sum + std::log(wait.longer_than(hours_of(asleep.to - from_)) /
-                                                          wait.longer_than(hours_of(asleep.from - from_))));
+            rung.sum = as_kept(rung.sum + std::log(wait.longer_than(hours_of(asleep.to - from_)) /
+                                                   wait.longer_than(hours_of(asleep.from - from_))));
         }
     }
 }
@@ -129,10 +129,10 @@ void SlowLeak::settle_lone_tick() {
     for (std::size_t i = 0; i < rungs_.size(); ++i) {
         Rung& rung = rungs_.at(i);
         const double leak_per_h = Wait(i, rung.phase_known).ending_per_h(elapsed_h);
-        rung.phase_known = value_or_throw(leak_per_h / (leak_per_h + by_people_per_h));
+        rung.phase_known = as_kept(leak_per_h / (leak_per_h + by_people_per_h));
         ++rung.lone_ticks;
         if (asleep && rung.sum > refuted)
-            rung.sum = value_or_throw(rung.sum + std::log(1 + leak_per_h / by_people_per_h));
+            rung.sum = as_kept(rung.sum + std::log(1 + leak_per_h / by_people_per_h));
     }
     if (asleep) ++lone_count_;
     from_ = at;
@@ -146,8 +146,8 @@ double SlowLeak::people_per_h() const {
 void SlowLeak::begin_night(Span night) {
     weigh_stillness(lone_.value_or(seen_to_));
     night_ = night;
-    lone_count_ = value_or_throw(lone_count_ * fading);
-    still_h_ = value_or_throw(still_h_ * fading);
+    lone_count_ = as_kept(lone_count_ * fading);
+    still_h_ = as_kept(still_h_ * fading);
     for (Rung& rung : rungs_) {
         if (rung.sum > 0) continue;
         rung.sum = 0;

@@ -1,3 +1,4 @@
+// One file, although it is long: most of it hands on to the tables, a few lines each, inside one transaction.
 #include "store/ledger.hpp"
 
 #include <charconv>

@@ -1,3 +1,4 @@
+// One file, although it is long: what writes a block and what reads it are held against each other here.
 #include "store/packed_block.hpp"
 
 #include <fmt/format.h>
