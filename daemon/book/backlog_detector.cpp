@@ -11,6 +11,12 @@ namespace tickledger {
 void BacklogDetector::add(Event event, LogPosition next) {
     if (const auto* set = std::get_if<ClockSet>(&event)) {
         date(*set);
+        // The line that set the clock is read together with what it dates: nothing need follow it.
+        if (backlog_begin_) {
+            backlog_next_ = std::move(next);
+        } else if (!ready_.empty()) {
+            ready_next_ = std::move(next);
+        }
     } else if (std::holds_alternative<Unclocked>(event) || !undated_.empty()) {
         undated_.push_back({std::move(event), std::move(next)});
     } else {

@@ -130,6 +130,15 @@ TEST_CASE("what came while the clock was not set is dated once it is") {
     CHECK(time_of(ready.deliveries[1].event) == noon + hours{5} - seconds{10});
 }
 
+TEST_CASE("the line that set the clock seemed unread until another message came") {
+    BacklogDetector feed;
+    feed.add(Unclocked{message_at(noon), seconds{10}}, {"day", 1});
+    feed.add(ClockSet{noon + hours{5}, seconds{200}}, {"day", 2});
+    const auto ready = feed.take();
+    CHECK(ready.deliveries.size() == 1);
+    CHECK(ready.next == LogPosition{"day", 2});
+}
+
 TEST_CASE("what came before another start of the machine is no later than what can be dated after it") {
     BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{5000}}, {});

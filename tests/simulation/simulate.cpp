@@ -22,19 +22,21 @@ struct Order {
     std::uint64_t seed = 0;
     std::uint64_t worlds = 0;    ///< 0: as many as the messages need.
     std::uint64_t messages = 0;  ///< In all worlds together.
+    std::uint64_t seconds = 0;   ///< No world begins after so many; 0: no limit.
     std::size_t world_messages = 20'000;
     bool verbose = false;
     bool keeps_going = false;
 };
 
 constexpr const char* usage =
-    "tickledger-simulate [--seed N] [--worlds M] [--messages K] [--world-messages L] [--verbose] "
-    "[--keep-going]\n"
+    "tickledger-simulate [--seed N] [--worlds M] [--messages K] [--seconds S] [--world-messages L] "
+    "[--verbose] [--keep-going]\n"
     "Simulates worlds of about L messages each (20000), from seed N on (random), until M worlds or K "
     "messages are\n"
-    "through (100 worlds). Exit 0: every ledger was right. Exit 1: one was not; its seed is printed and "
-    "plays it again\n"
-    "with --seed N --worlds 1 and the same --world-messages. Exit 2: wrong call.\n";
+    "through (100 worlds), or S seconds are over. Exit 0: every ledger was right. Exit 1: one was not; its "
+    "seed is\n"
+    "printed and plays it again with --seed N --worlds 1 and the same --world-messages. Exit 2: wrong "
+    "call.\n";
 
 bool read_number(std::string_view text, std::uint64_t& number) {
     const auto read = std::from_chars(text.data(), text.data() + text.size(), number);
@@ -61,13 +63,15 @@ bool read_order(int count, char** arguments, Order& order) {
             order.worlds = number;
         } else if (name == "--messages") {
             order.messages = number;
+        } else if (name == "--seconds") {
+            order.seconds = number;
         } else if (name == "--world-messages" && number > 0) {
             order.world_messages = static_cast<std::size_t>(number);
         } else {
             return false;
         }
     }
-    if (order.worlds == 0 && order.messages == 0) order.worlds = 100;
+    if (order.worlds == 0 && order.messages == 0 && order.seconds == 0) order.worlds = 100;
     return true;
 }
 
@@ -115,7 +119,9 @@ int main(int count, char** arguments) {
     std::uint64_t worlds_excused = 0;
     const auto begin = std::chrono::steady_clock::now();
     const auto is_done = [&] {
-        return (order.worlds > 0 && worlds >= order.worlds) ||
+        const auto passed = std::chrono::steady_clock::now() - begin;
+        return (order.seconds > 0 && passed >= std::chrono::seconds{order.seconds}) ||
+               (order.worlds > 0 && worlds >= order.worlds) ||
                (order.messages > 0 && messages >= order.messages);
     };
     for (; !is_done(); ++worlds) {
