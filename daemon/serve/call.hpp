@@ -65,12 +65,22 @@ public:
     PartwiseView(const Call& call, std::shared_ptr<LedgerView> view)
         : snapshots_(&call.snapshots), longest_(call.parts.snapshot_longest), view_(std::move(view)) {}
 
-    /// For the next part. Fails with the store's words.
+    /// Lends the view to `write`, which writes the next part and returns whether there are more. Fails with
+    /// the store's words.
+    template <typename Write>
+    [[nodiscard]] Result<bool> part(const Write& write) {
+        const auto view = get();
+        if (!view) return tl::unexpected(view.error());
+        Result<bool> more = write(**view);
+        end_part();
+        return more;
+    }
+
+private:
     [[nodiscard]] Result<LedgerView*> get();
     /// The part is written; nobody knows when the next one is asked for.
     void end_part();
 
-private:
     const Snapshots* snapshots_;
     Duration longest_;
     std::shared_ptr<LedgerView> view_;

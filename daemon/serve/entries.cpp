@@ -48,11 +48,7 @@ public:
           held_(held) {}
 
     Result<bool> operator()(std::string& chunk) {
-        const auto view = partwise_.get();
-        if (!view) return tl::unexpected(view.error());
-        auto more = write_part(**view, chunk);
-        partwise_.end_part();
-        return more;
+        return partwise_.part([&](LedgerView& view) { return write_part(view, chunk); });
     }
 
 private:
