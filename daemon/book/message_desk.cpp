@@ -68,6 +68,32 @@ LateBooking add_to_restart(const Entry& entry, const Reading& late, Instant at, 
     return booking;
 }
 
+/// The entry of the start that pulses of its first messages are missing from: it ends with the next number
+/// that was heard. It is looked for among the last entries only: what overtakes a message is soon followed
+/// by it.
+std::optional<Entry> restart_after(Ledger& ledger, const Account& account, const Reading& reading) {
+    using std::chrono::hours;
+    constexpr Duration furthest = hours{64};
+    const Instant end = account.memory.counter.last->at;
+    for (Duration back = hours{1}; back <= furthest; back *= 2) {
+        const auto entries = value_or_throw(ledger.entries(account.key, {end - back, end}));
+        const auto found = std::find_if(entries.begin(), entries.end(), [&](const Entry& entry) {
+            return entry.kind == EntryKind::restart && entry.end.boot == *reading.boot &&
+                   account.rules.seq_distance(*reading.seq, entry.end.seq) > 0;
+        });
+        if (found != entries.end()) return *found;
+    }
+    return std::nullopt;
+}
+
+/// Where it tells no time, pulses of a start lie as many cadences before its next message as its number does.
+Instant placed_in(const Entry& restart, const Reading& reading, const CounterRules& rules) {
+    const Duration length = restart.span.length();
+    const auto ahead = rules.seq_distance(*reading.seq, restart.end.seq);
+    if (rules.cadence <= Duration{0} || ahead > length / rules.cadence) return restart.span.from;
+    return restart.span.to - rules.cadence * ahead;
+}
+
 bool is_older_of_boot(const Account& account, const Reading& reading) {
     const auto& last = account.memory.counter.last;
     return last && reading.boot && reading.boot == last->boot && reading.seq && last->seq &&
@@ -255,7 +281,8 @@ std::optional<Entry> MessageDesk::entry_of_late(const Account& account, const Re
     }
     if (!reading.boot || !reading.seq) return std::nullopt;
     auto gap = value_or_throw(ledger_.gap_of(account.key, *reading.boot, *reading.seq));
-    if (gap || !booking.late_at) return gap;
+    if (gap) return gap;
+    if (!booking.late_at) return restart_after(ledger_, account, reading);
     // What a node had counted and not yet sent at a start may come yet, and so may its first words after it.
     auto entry = value_or_throw(ledger_.entry_at(account.key, *booking.late_at));
     return entry && entry->kind == EntryKind::restart ? entry : std::nullopt;
@@ -263,8 +290,10 @@ std::optional<Entry> MessageDesk::entry_of_late(const Account& account, const Re
 
 LateBooking MessageDesk::book_late(const Account& account, const Entry& entry, const Reading& reading,
                                    const Booking& booking) {
-    if (account.rules.pulses && entry.kind == EntryKind::restart)
-        return add_to_restart(entry, reading, *booking.late_at, account.rules);
+    if (account.rules.pulses && entry.kind == EntryKind::restart) {
+        const Instant at = booking.late_at ? *booking.late_at : placed_in(entry, reading, account.rules);
+        return add_to_restart(entry, reading, at, account.rules);
+    }
     if (account.rules.pulses) return fill(entry, reading, account.rules);
     const auto before = value_or_throw(ledger_.entry_before(account.key, entry.span.from));
     const Mark mark = before ? before->end : Mark{entry.begin_count, 0, 0};

@@ -400,6 +400,35 @@ TEST_CASE("pulses that came late over a start were refused though they told when
     CHECK(none_refused(world));
 }
 
+TEST_CASE("pulses of a start's first message were refused where its second one had overtaken it") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto send = [&](int minute, int boot, int seq, int pulses) {
+        Message message;
+        message.arrived_at = at_min(minute);
+        message.topic = "nodes/house";
+        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
+        world.take({{std::move(message)}});
+    };
+    send(600, 1, 1, 1);
+    send(603, 1, 2, 1);
+    send(606, 2, 5, 3);
+    send(609, 2, 6, 0);
+    for (int round = 0; round < 2; ++round) {
+        send(610, 2, 4, 4);
+        send(610, 2, 1, 2);
+        send(611, 2, 3, 5);
+    }
+    send(612, 2, 7, 1);
+    world.run_clock(at_min(700));
+    std::int64_t ticks = 0;
+    for (const Entry& entry : world.entries())
+        ticks += entry.ticks;
+    CHECK(ticks == 2 + 3 + 4 + 2 + 5 + 1);
+    CHECK(none_refused(world));
+}
+
 TEST_CASE("a count that another one overtook was taken for a fall in a queue that is sent slowly") {
     LedgerWorld world;
     for (int n = 0; n <= 3; ++n)
