@@ -181,7 +181,7 @@ std::optional<DrawLabel> draw_label_named(std::string_view name) {
     return static_cast<DrawLabel>(found - names.begin());
 }
 
-std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l) {
+UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l) {
     if (draws.empty()) return {};
     std::vector<Portion> portions;
     portions.reserve(draws.size());
@@ -206,16 +206,16 @@ std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l) 
         is_fill = fills_of_machines(portions, may_be);
         if (round < 2) learn(kinds, reading, portions, days);
     }
-    auto features = features_of(portions, kinds, reading, pulse_value_l);
+    UsesSeen seen = uses_seen(portions, kinds, reading, pulse_value_l);
     std::vector<Draw> uses;
     for (const Grouping& group : reading.groups)
         uses.push_back(joined(draws, group.first, group.last, pulse_value_l));
     draws = std::move(uses);
-    return features;
+    return seen;
 }
 
 void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told) {
-    label_draws_by(shares_of, draws, pulse_value_l, told);
+    label_draws_by(taught_namer(), draws, pulse_value_l, told);
 }
 
 void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
@@ -225,10 +225,12 @@ void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_v
                                              [](const Draw& draw) { return draw.label != DrawLabel::leak; });
     const std::vector<Draw> leaked(leaks, draws.end());
     draws.erase(leaks, draws.end());
-    const auto features = join_uses(draws, pulse_value_l);
-    std::vector<LabelShares> shares;
-    for (const Features& one : features)
-        shares.push_back(namer(one));
+    UsesSeen seen = join_uses(draws, pulse_value_l);
+    // What people told counts twice: for what the house's like are taken for, and for each use itself.
+    const auto heed = [&](std::vector<LabelShares>& answers) {
+        heed_told(told, draws, answers, pulse_value_l);
+    };
+    std::vector<LabelShares> shares = shares_of(seen, namer, heed);
     heed_told(told, draws, shares, pulse_value_l);
     for (std::size_t i = 0; i < draws.size(); ++i) {
         const auto best = std::max_element(shares[i].begin(), shares[i].end());

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <array>
+#include <cstdint>
 #include <functional>
 #include <vector>
 
@@ -80,26 +81,60 @@ struct Reading {
 [[nodiscard]] Reading read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
                                 const std::vector<bool>& is_fill, double pulse_value_l);
 
-/// A group of portions that is one use, as numbers that the trees of draw_labels_trees.cpp ask about.
-inline constexpr std::size_t feature_count = 32;
+/// How probable each label is.
+using LabelShares = std::array<double, draw_label_count>;
+
+/// A group of portions that is one use, as numbers that the trees of draw_labels_trees.cpp ask about. The
+/// first of them are known before any use has a label; the others need the first answers.
+inline constexpr std::size_t first_feature_count = 41;
+inline constexpr std::size_t feature_count = first_feature_count + 32;
 using Features = std::array<float, feature_count>;
 
+/// The uses of a house, and what is known of each.
+struct UsesSeen {
+    struct Use {
+        double from_s = 0, to_s = 0, litres = 0;
+        double l_per_min = 0;  ///< 0: unknown.
+        double blur_s = 0;
+        /// Uses of the same volume and flow, and some that are nearly like it.
+        std::vector<std::uint32_t> like, nearly_like;
+    };
+    std::vector<Use> uses;
+    std::vector<Features> features;
+};
+
 /// What is known of each group: itself, its company, and how often the house has its like.
-[[nodiscard]] std::vector<Features> features_of(const std::vector<Portion>& portions,
-                                                const std::vector<Kind>& kinds, const Reading& reading,
-                                                double pulse_value_l);
+[[nodiscard]] UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
+                                 const Reading& reading, double pulse_value_l);
 
 /// Joins pieces to uses, and tells what is known of each.
-[[nodiscard]] std::vector<Features> join_uses(std::vector<Draw>& draws, double pulse_value_l);
+[[nodiscard]] UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l);
 
-/// How probable each label is: boosted regression trees (J. H. Friedman, "Greedy function approximation: a
-/// gradient boosting machine", Annals of Statistics 29(5), 2001), taught by tests/draws/teach.
-[[nodiscard]] std::array<double, draw_label_count> shares_of(const Features& features);
+/// Adds what the first answers say of each use's like and company: the other features.
+void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers);
 
-/// What tells how probable each label is.
-using Namer = std::function<std::array<double, draw_label_count>(const Features&)>;
+/// How far the answers' logarithms are believed where each tick is told, where readings lie up to 90 s apart,
+/// and where they lie farther apart (temperature scaling, C. Guo et al., "On calibration of modern neural
+/// networks", ICML 2017; from memory): less than 1 where homes that taught nothing showed them too sure.
+using Sureness = std::array<double, 3>;
+[[nodiscard]] std::size_t sureness_class(double blur_s);
 
-using LabelShares = std::array<double, draw_label_count>;
+/// What tells how probable each label is: a first answer, and another that knows the first ones of the whole
+/// house. Boosted regression trees (J. H. Friedman, "Greedy function approximation: a gradient boosting
+/// machine", Annals of Statistics 29(5), 2001); answers that are asked again with those of the neighbours in
+/// view: stacked sequential learning (W. W. Cohen and V. R. Carvalho, IJCAI 2005; from memory).
+struct Namer {
+    std::function<LabelShares(const Features&)> first;
+    std::function<LabelShares(const Features&)> second;
+    Sureness sureness{1, 1, 1};
+};
+
+/// What tests/draws/teach taught.
+[[nodiscard]] const Namer& taught_namer();
+
+/// What a namer says of each use. `heed` may change the first answers before they are looked at again.
+[[nodiscard]] std::vector<LabelShares> shares_of(
+    UsesSeen& seen, const Namer& namer, const std::function<void(std::vector<LabelShares>&)>& heed = {});
 
 /// Lets what people told of uses count for those like them: their label's share grows, and they get its name.
 void heed_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, std::vector<LabelShares>& shares,

@@ -1,6 +1,9 @@
 // What is known of a use beyond its volume and flow: its company, and how often the house has its like.
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <functional>
+#include <utility>
 
 #include "core/draw_labels.hpp"
 
@@ -14,11 +17,17 @@ struct Use {
     double l_per_min = 0;  ///< 0: unknown.
     double doubt = 0;      ///< Of the flow's logarithm.
     double unsteadiness = -1;
-    double largest_share = 1;  ///< Of its litres, in one portion.
+    double largest_share = 1;    ///< Of its litres, in one portion.
+    double least_l_per_min = 0;  ///< That its largest portion needs.
+    double ends_slower = 1;      ///< The last portion's flow to the first's.
     double pieces = 1;
     double blur_s = 0;
     bool overlaps = false;
 };
+
+double length_s(const Portion& portion) {
+    return portion.to_s - portion.from_s;
+}
 
 Use use_of(const std::vector<Portion>& portions, const Grouping& group, double pulse_value_l) {
     Use use;
@@ -34,6 +43,8 @@ Use use_of(const std::vector<Portion>& portions, const Grouping& group, double p
         use.blur_s = std::max(use.blur_s, portion.blur_s);
         use.overlaps = use.overlaps || portion.overlaps;
         largest = std::max(largest, portion.litres);
+        use.least_l_per_min = std::max(
+            use.least_l_per_min, portion.litres / std::max({portion.blur_s, length_s(portion), 1.0}) * 60);
         const bool is_inside = i > group.first && i < group.last;
         if (portion.is_coarse() ? is_inside : portion.l_per_min > 0) {
             flows.push_back(portion.is_coarse() ? portion.litres / portion.blur_s * 60 : portion.l_per_min);
@@ -42,6 +53,10 @@ Use use_of(const std::vector<Portion>& portions, const Grouping& group, double p
     }
     use.pieces = static_cast<double>(group.last - group.first + 1);
     use.largest_share = largest / use.litres;
+    const Portion& head = portions[group.first];
+    const Portion& tail = portions[group.last];
+    use.ends_slower =
+        tail.litres / std::max(1.0, length_s(tail)) / head.litres * std::max(1.0, length_s(head));
     if (flows.empty()) return use;
     if (portions[group.first].is_coarse()) {
         const auto middle = flows.begin() + static_cast<std::ptrdiff_t>(flows.size() / 2);
@@ -122,10 +137,74 @@ float log_of(double x) {
     return static_cast<float>(std::log(std::max(x, 1e-3)));
 }
 
+/// The middle of the time of day in which least is used, in seconds: the clock of people whose time zone is
+/// not known.
+double quiet_time_s(const std::vector<Use>& uses) {
+    constexpr int slots = 48;
+    constexpr int night = 9;  // Four and a half hours.
+    std::array<int, slots> count{};
+    for (const Use& use : uses)
+        ++count.at(static_cast<std::size_t>(std::fmod(use.from_s, 86400) / 86400 * slots));
+    int least = static_cast<int>(uses.size()) + 1;
+    int first = 0, run = 0;
+    for (int begin = 0; begin < slots; ++begin) {
+        int sum = 0;
+        for (int i = 0; i < night; ++i)
+            sum += count.at(static_cast<std::size_t>((begin + i) % slots));
+        if (sum < least) least = sum, first = begin, run = 0;
+        if (sum == least && begin == first + run) ++run;
+    }
+    return (first + (run - 1) / 2.0 + night / 2.0) * 86400 / slots;
+}
+
+/// The house's flows: how much of its water ran faster.
+class Flows {
+public:
+    explicit Flows(const std::vector<Use>& uses) {
+        for (const Use& use : uses) {
+            if (use.l_per_min > 0) flows_.emplace_back(use.l_per_min, use.litres);
+        }
+        std::sort(flows_.begin(), flows_.end(), std::greater<>());
+        double sum = 0;
+        for (auto& [flow, litres] : flows_)
+            litres = sum += litres;
+    }
+
+    [[nodiscard]] double share_above(double l_per_min) const {
+        if (l_per_min <= 0) return -1;
+        const auto at = std::lower_bound(flows_.begin(), flows_.end(), std::pair{l_per_min, 0.0},
+                                         [](const auto& a, const auto& b) { return a.first > b.first; });
+        return at == flows_.begin() ? 0 : (at - 1)->second / flows_.back().second;
+    }
+
+private:
+    std::vector<std::pair<double, double>> flows_;  ///< From the fastest, with the litres so far.
+};
+
+/// Some of them are enough, spread evenly.
+void thin(std::vector<std::uint32_t>& which) {
+    constexpr std::size_t enough = 64;
+    if (which.size() <= enough) return;
+    for (std::size_t i = 0; i < enough; ++i)
+        which[i] = which[i * which.size() / enough];
+    which.resize(enough);
+}
+
+/// The recurring kind of some label that is nearest in volume.
+const Kind* nearest_kind(const std::vector<Kind>& kinds, DrawLabel label, double litres) {
+    const Kind* nearest = nullptr;
+    const auto off = [&](const Kind& kind) { return std::abs(kind.litres.middle - std::log(litres)); };
+    for (const Kind& kind : kinds) {
+        if (kind.is_learned && kind.label == label && (!nearest || off(kind) < off(*nearest)))
+            nearest = &kind;
+    }
+    return nearest;
+}
+
 }  // namespace
 
-std::vector<Features> features_of(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
-                                  const Reading& reading, double pulse_value_l) {
+UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
+                   const Reading& reading, double pulse_value_l) {
     std::vector<Use> uses;
     double house_litres = 0;
     for (const Grouping& group : reading.groups) {
@@ -139,7 +218,11 @@ std::vector<Features> features_of(const std::vector<Portion>& portions, const st
             cistern = &kind;
     }
     const Company company(uses, pulse_value_l);
-    std::vector<Features> all(uses.size());
+    const Flows flows(uses);
+    const double quiet_s = quiet_time_s(uses);
+    UsesSeen seen;
+    seen.features.resize(uses.size());
+    std::vector<Features>& all = seen.features;
     for (std::size_t i = 0; i < uses.size(); ++i) {
         const Use& use = uses[i];
         const Grouping& group = reading.groups[i];
@@ -162,16 +245,28 @@ std::vector<Features> features_of(const std::vector<Portion>& portions, const st
             add(share / use.litres);
         }
         std::vector<std::size_t> like;
+        UsesSeen::Use known{use.from_s, use.to_s, use.litres, use.l_per_min, use.blur_s, {}, {}};
         double around = 0;
         double as_large = 0;
+        double at_flow = 0, log_litres = 0, log_litres_squared = 0;
         for (std::size_t k = 0; k < uses.size(); ++k) {
             if (k == i) continue;
-            if (company.alike(use, uses[k], 1))
+            if (company.alike(use, uses[k], 1)) {
                 like.push_back(k);
-            else if (company.alike(use, uses[k], 3))
+                known.like.push_back(static_cast<std::uint32_t>(k));
+            } else if (company.alike(use, uses[k], 3)) {
                 ++around;
+                known.nearly_like.push_back(static_cast<std::uint32_t>(k));
+            }
             if (uses[k].litres >= use.litres) ++as_large;
+            if (use.l_per_min <= 0 || uses[k].l_per_min <= 0 || !company.flows_alike(use, uses[k], 1))
+                continue;
+            const double log_l = std::log(uses[k].litres);
+            ++at_flow, log_litres += log_l, log_litres_squared += log_l * log_l;
         }
+        thin(known.like);
+        thin(known.nearly_like);
+        seen.uses.push_back(std::move(known));
         const auto alike = static_cast<double>(like.size());
         add(log_of((alike + 0.3) / days));
         add(log_of((alike + 0.5) / (around + 1)));
@@ -208,8 +303,20 @@ std::vector<Features> features_of(const std::vector<Portion>& portions, const st
         add(log_of(use.blur_s));
         add(log_of(house_litres / days));
         add(log_of(use.litres / pulse_value_l));
+        add(std::fmod(use.from_s - quiet_s + 2 * 86400, 86400) / 3600);
+        add(flows.share_above(use.l_per_min));
+        add(log_of((at_flow + 0.3) / days));
+        const double mean = log_litres / std::max(1.0, at_flow);
+        add(at_flow < 3 ? -1 : std::sqrt(std::max(0.0, log_litres_squared / at_flow - mean * mean)));
+        for (const DrawLabel label : {DrawLabel::flush, DrawLabel::washer}) {
+            const Kind* kind = nearest_kind(kinds, label, use.litres);
+            add(kind ? std::log(use.litres) - kind->litres.middle : 9);
+            add(kind && use.l_per_min > 0 ? std::log(use.l_per_min) - kind->l_per_min.middle : 9);
+        }
+        add(log_of(use.least_l_per_min));
+        add(log_of(use.ends_slower));
     }
-    return all;
+    return seen;
 }
 
 }  // namespace tickledger

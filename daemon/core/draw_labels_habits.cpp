@@ -15,11 +15,28 @@ double ln(double x) {
 /// Some water with nothing right before and after it.
 struct Burst {
     double litres = 0;
-    double l_per_min = 0;  ///< 0: unknown.
+    double l_per_min = 0;         ///< 0: unknown.
+    double coarse_l_per_min = 0;  ///< By whole readings of it; 0: too few.
 };
+
+double median(std::vector<double> values) {
+    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+    std::nth_element(values.begin(), middle, values.end());
+    return *middle;
+}
+
+/// The flow of the readings between the first and the last, which water may have filled in part.
+double flow_inside(const std::vector<Portion>& portions, std::size_t first, std::size_t end) {
+    std::vector<double> flows;
+    for (std::size_t i = first + 1; i + 1 < end; ++i)
+        flows.push_back(portions[i].litres / portions[i].blur_s * 60);
+    return median(flows);
+}
 
 std::vector<Burst> bursts_of(const std::vector<Portion>& portions) {
     constexpr double apart_s = 8;
+    // A cistern whose valve is half closed refills for eight minutes.
+    constexpr double longest_s = 600;
     constexpr std::size_t most_pieces = 6;
     std::vector<Burst> bursts;
     for (std::size_t i = 0; i < portions.size();) {
@@ -33,23 +50,19 @@ std::vector<Burst> bursts_of(const std::vector<Portion>& portions) {
             run_s += portions[end].to_s - portions[end].from_s;
             ++end;
         }
-        if (end - i <= most_pieces) {
-            const bool has_flow = !portions[i].is_coarse() && (end - i > 1 || portions[i].l_per_min > 0);
-            bursts.push_back({litres, has_flow && run_s > 0 ? litres / run_s * 60 : 0});
+        const bool is_coarse = portions[i].is_coarse();
+        if (is_coarse ? run_s <= longest_s : end - i <= most_pieces) {
+            const bool has_flow = !is_coarse && (end - i > 1 || portions[i].l_per_min > 0);
+            bursts.push_back({litres, has_flow && run_s > 0 ? litres / run_s * 60 : 0,
+                              is_coarse && end - i >= 4 ? flow_inside(portions, i, end) : 0});
         }
         // Where several pieces ran at once each of them may be the cistern's.
         for (std::size_t k = i; end - i > 1 && k < end; ++k) {
-            if (!portions[k].is_coarse()) bursts.push_back({portions[k].litres, portions[k].l_per_min});
+            if (!portions[k].is_coarse()) bursts.push_back({portions[k].litres, portions[k].l_per_min, 0});
         }
         i = end;
     }
     return bursts;
-}
-
-double median(std::vector<double> values) {
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
 }
 
 }  // namespace
@@ -203,8 +216,12 @@ std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double p
             if (taken[k] || !near(middle, bursts[k], 1)) continue;
             taken[k] = true;
             litres.push_back(bursts[k].litres);
-            if (bursts[k].l_per_min > 0) flows.push_back(bursts[k].l_per_min);
+            const double l_per_min = std::max(bursts[k].l_per_min, bursts[k].coarse_l_per_min);
+            if (l_per_min > 0) flows.push_back(l_per_min);
         }
+        const bool is_flow_rough = middle.l_per_min <= 0;
+        // Most of a fast cistern's fills lie in two or three readings and show no flow.
+        if (is_flow_rough && flows.size() * 2 < litres.size()) flows.clear();
         const auto bell = [](const std::vector<double>& values, double least, double most) {
             const double middle_of = median(values);
             double squares = 0;
@@ -216,14 +233,15 @@ std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double p
         Kind kind{DrawLabel::flush,
                   static_cast<double>(litres.size()) / days,
                   bell(litres, 0.03, 0.2),
-                  flows.empty() ? Bell{ln(7), 0.6} : bell(flows, 0.05, 0.15),
+                  flows.empty() ? Bell{ln(7), 0.6}
+                                : bell(flows, is_flow_rough ? 0.15 : 0.05, is_flow_rough ? 0.4 : 0.15),
                   -1.0,
                   -6,
                   {0.70, 0.25, 0.05},
                   0.03,
                   15,
                   900,
-                  8,
+                  12,
                   true};
         kinds.push_back(kind);
     }

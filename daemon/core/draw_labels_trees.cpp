@@ -1,5 +1,6 @@
 // The trees that were taught. Data alone: draw_labels_trees.inc is written by tests/draws/teach.
 #include <cmath>
+#include <span>
 
 #include "core/draw_labels.hpp"
 
@@ -21,10 +22,8 @@ struct Tree {
 
 #include "core/draw_labels_trees.inc"
 
-}  // namespace
-
-std::array<double, draw_label_count> shares_of(const Features& features) {
-    std::array<double, draw_label_count> shares{};
+LabelShares shares_by(std::span<const Tree> trees, std::span<const Node> nodes, const Features& features) {
+    LabelShares shares{};
     shares.fill(-30);
     for (std::size_t label = 0; label < taught_labels; ++label)
         shares.at(label) = 0;
@@ -40,6 +39,17 @@ std::array<double, draw_label_count> shares_of(const Features& features) {
     for (double& share : shares)
         share /= sum;
     return shares;
+}
+
+}  // namespace
+
+const Namer& taught_namer() {
+    static const Namer namer = {
+        [](const Features& features) { return shares_by(first_trees, first_nodes, features); },
+        [](const Features& features) { return shares_by(second_trees, second_nodes, features); },
+        Sureness{taught_sureness},
+    };
+    return namer;
 }
 
 }  // namespace tickledger

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <string>
 #include <vector>
 
@@ -23,19 +24,23 @@ struct TaughtTree {
 };
 
 struct Teaching {
-    int rounds = 30;
+    std::size_t features = feature_count;  ///< So many of the first ones.
+    int rounds = 40;
     double rate = 0.12;
     int depth = 4;
     double least_weight = 60;  ///< Litres of second derivative that a leaf needs.
     double calm = 20;          ///< Added to them where a leaf answers.
+    /// Each tree sees this share of the examples and of the features (J. H. Friedman, "Stochastic gradient
+    /// boosting", Computational Statistics & Data Analysis 38(4), 2002; from memory).
+    double share = 0.5;
 };
 
 [[nodiscard]] std::vector<TaughtTree> teach(const std::vector<Example>& examples, const Teaching& teaching);
 
 /// What these trees say of a use.
-[[nodiscard]] Namer namer_of(std::vector<TaughtTree> trees);
+[[nodiscard]] std::function<LabelShares(const Features&)> answers_of(std::vector<TaughtTree> trees);
 
-/// The trees as daemon/core/draw_labels_trees.inc holds them.
-[[nodiscard]] std::string table_of(const std::vector<TaughtTree>& trees);
+/// The trees as daemon/core/draw_labels_trees.inc holds them, their tables' names beginning so.
+[[nodiscard]] std::string table_of(const std::vector<TaughtTree>& trees, const std::string& name);
 
 }  // namespace tickledger::draws

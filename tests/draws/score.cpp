@@ -277,15 +277,14 @@ Score score(const Home& home, const MeterAndNode& meter, const std::function<boo
     return sum;
 }
 
-std::vector<Example> examples(const Home& home, const MeterAndNode& meter,
-                              const std::function<bool(int week)>& is_scored) {
-    std::vector<Example> all;
-    std::size_t begin = 0;
+std::vector<Lesson> lessons_of(const Home& home, const MeterAndNode& meter,
+                               const std::function<bool(int week)>& is_scored) {
+    std::vector<Lesson> all;
     const auto label = [&](std::vector<Draw>& draws, Span) {
-        begin = all.size();
         std::erase_if(draws, [](const Draw& draw) { return draw.label == DrawLabel::leak; });
-        for (const Features& features : join_uses(draws, meter.pulse_value_l))
-            all.push_back({features, {}});
+        Lesson lesson{join_uses(draws, meter.pulse_value_l), {}};
+        lesson.litres.resize(draws.size());
+        all.push_back(std::move(lesson));
     };
     const auto look = [&](const MadeTick& tick, std::span<const Draw> draws, std::size_t from,
                           Duration step) {
@@ -293,15 +292,11 @@ std::vector<Example> examples(const Home& home, const MeterAndNode& meter,
         for (const auto& [event, litres] : tick.litres_of_event) {
             const Draw* draw = told_for(draws, {told - step, told}, home.events[event].span());
             if (!draw) continue;
-            all[begin + from + static_cast<std::size_t>(draw - draws.data())].litres.at(
+            all.back().litres[from + static_cast<std::size_t>(draw - draws.data())].at(
                 static_cast<std::size_t>(label_of(home.events[event].use))) += litres;
         }
     };
     walk(home, meter, is_scored, label, look);
-    std::erase_if(all, [](const Example& example) {
-        return std::all_of(example.litres.begin(), example.litres.end(),
-                           [](double litres) { return litres <= 0; });
-    });
     return all;
 }
 
@@ -334,7 +329,7 @@ std::vector<ToldDay> told_days(const Home& home, const MeterAndNode& meter, cons
     return days;
 }
 
-std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter, const Namer& namer,
+std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter, const Namer& namer, int week,
                                   std::size_t most) {
     struct Seen {
         Draw draw;
@@ -343,7 +338,7 @@ std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter, c
     std::vector<Seen> seen;
     std::size_t begin = 0;
     walk(
-        home, meter, [](int week) { return week < 2; },
+        home, meter, [week](int asked) { return asked == week; },
         [&](std::vector<Draw>& draws, Span) {
             label_draws_by(namer, draws, meter.pulse_value_l);
             begin = seen.size();

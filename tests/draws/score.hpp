@@ -42,25 +42,36 @@ struct Score {
     [[nodiscard]] double calibration_error() const;
 };
 
+/// Litres by what they ran for.
+using LabelLitres = std::array<double, draw_label_count>;
+
 /// One use that was told: its features, and how many litres of it were what.
 struct Example {
     Features features{};
-    std::array<double, draw_label_count> litres{};
+    LabelLitres litres{};
+    double blur_s = 0;
 };
 
-/// Examples to teach the labels with.
-[[nodiscard]] std::vector<Example> examples(const Home& home, const MeterAndNode& meter,
-                                            const std::function<bool(int week)>& is_scored = {});
+/// All uses that were read of a home at once, and what they were; no litres: not asked for.
+struct Lesson {
+    UsesSeen seen;
+    std::vector<LabelLitres> litres;
+};
+
+/// Lessons to teach the labels with, one for each week.
+[[nodiscard]] std::vector<Lesson> lessons_of(const Home& home, const MeterAndNode& meter,
+                                             const std::function<bool(int week)>& is_scored = {});
 
 /// Reads a home week by week as the daemon does, learning from the days before, and scores the weeks that
 /// `is_scored` says yes to.
 [[nodiscard]] Score score(const Home& home, const MeterAndNode& meter,
-                          const std::function<bool(int week)>& is_scored = {}, const Namer& namer = shares_of,
-                          std::span<const ToldDraw> told = {});
+                          const std::function<bool(int week)>& is_scored = {},
+                          const Namer& namer = taught_namer(), std::span<const ToldDraw> told = {});
 
-/// What somebody would say who corrects the largest uses that carry a wrong name in the first two weeks.
+/// What somebody would say who corrects the largest uses that carry a wrong name in one week, from the
+/// largest on.
 [[nodiscard]] std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter,
-                                                const Namer& namer, std::size_t most);
+                                                const Namer& namer, int week, std::size_t most);
 
 /// One day of a home: what ran, what was told, and how many litres carried a wrong name.
 struct ToldDay {

@@ -41,7 +41,7 @@ public:
         for (int left = times(5); left > 0; --left)
             toilet(some_time());
         for (int left = times(0.69); left > 0; --left)
-            shower(some_time());
+            shower(chance_.happens(0.6) ? shower_time() : some_time());
         for (int left = times(12); left > 0; --left)
             tap(some_time(), 0.8, 1.0);
         for (int left = times(0.7); left > 0; --left)
@@ -56,7 +56,7 @@ public:
                     house_.dishwasher_fills_l, house_.dishwasher_fills_at_min, house_.dishwasher_l_per_min);
         for (int left = house_.garden ? chance_.times(0.7) : 0; left > 0; --left)
             steady(Use::hose, midnight_ + hours{8} + chance_.moment(hours{12}), 50 * factor(chance_, 1.1),
-                   house_.garden_l_per_min * factor(chance_, 0.2));
+                   house_.garden_l_per_min * factor(chance_, 0.3));
         return std::move(events_);
     }
 
@@ -69,6 +69,12 @@ private:
         while (hour + 1 < busy.size() && left >= busy.at(hour))
             left -= busy.at(hour++);
         return midnight_ + hours{hour} + chance_.moment(hours{1});
+    }
+
+    /// Who showers has hours for it.
+    Instant shower_time() {
+        const double hour = house_.shower_hours.at(chance_.below(house_.shower_hours.size()));
+        return midnight_ + of_s(3600 * (hour + chance_.between(-0.7, 0.7)));
     }
 
     /// Water whose flow wanders: every few seconds it is a little elsewhere, and drawn back to its mean.
@@ -93,7 +99,8 @@ private:
     void shower(Instant at) {
         Event event{Use::shower, {}};
         const double volume_l = std::clamp(house_.shower_l * factor(chance_, 0.42), 4.0, 250.0);
-        const double l_per_min = house_.shower_l_per_min * factor(chance_, 0.16);
+        const double l_per_min = house_.showers_l_per_min.at(chance_.below(house_.showers_l_per_min.size())) *
+                                 factor(chance_, 0.16);
         const int parts = chance_.happens(house_.soap_pauses) ? 2 + static_cast<int>(chance_.below(3)) : 1;
         for (int part = 0; part < parts; ++part) {
             if (part > 0) at += of_s(10 + 50 * chance_.share());
@@ -106,9 +113,12 @@ private:
     void toilet(Instant at) {
         // Most of a cistern fills at one flow; the float valve throttles the rest.
         Event event{Use::flush, {}};
-        const double volume_l =
-            house_.cisterns_l.at(chance_.below(house_.cisterns_l.size())) * factor(chance_, 0.025);
-        const double l_per_min = house_.cistern_l_per_min * factor(chance_, 0.03);
+        const Cistern& cistern = house_.cisterns.at(chance_.below(house_.cisterns.size()));
+        double volume_l = cistern.litres * factor(chance_, 0.03);
+        // Somebody stops the flush, flushes again before it is full, or the valve runs on.
+        if (chance_.happens(0.1))
+            volume_l *= chance_.happens(0.7) ? chance_.between(0.3, 0.8) : chance_.between(1.2, 1.8);
+        const double l_per_min = cistern.l_per_min * factor(chance_, 0.03);
         for (const auto& [share, of_flow] :
              {std::pair{0.8, 1.0}, std::pair{0.12, 0.7}, std::pair{0.05, 0.4}, std::pair{0.03, 0.15}}) {
             const Draw part = draw_of(Use::flush, at, volume_l * share, l_per_min * of_flow);
@@ -175,18 +185,33 @@ double Event::seconds() const {
     });
 }
 
+namespace {
+
+Cistern cistern_of(Chance& chance) {
+    const std::array<double, 8> sizes_l = {4, 5, 6, 7.5, 8.4, 9, 12, 13};
+    const double litres = sizes_l.at(chance.below(sizes_l.size())) * factor(chance, 0.05);
+    // A valve may be half closed, against the noise.
+    if (chance.happens(0.15)) return {litres, chance.between(1.5, 4)};
+    return {litres, std::clamp(7 * factor(chance, 0.45), 1.8, 20.0)};
+}
+
+}  // namespace
+
 WildHouse wild_house_of(std::uint64_t seed) {
     Chance chance(Chance::seed_of(seed, house_stream));
     WildHouse house;
     house.residents = 1 + static_cast<int>(chance.below(5));
-    house.shower_l_per_min = std::clamp(7.2 * factor(chance, 0.28), 2.5, 12.0);
-    house.shower_l = 28 * factor(chance, 0.5) * std::pow(house.shower_l_per_min / 7.2, 0.5);
+    const auto head = [&chance] { return std::clamp(7.2 * factor(chance, 0.28), 2.5, 12.0); };
+    house.showers_l_per_min.push_back(head());
+    house.shower_l = 28 * factor(chance, 0.55) * std::pow(house.showers_l_per_min[0] / 7.2, 0.5);
+    if (house.residents >= 3 && chance.happens(0.4)) house.showers_l_per_min.push_back(head());
     house.soap_pauses = chance.between(0.1, 0.7);
-    const std::array<double, 7> cisterns_l = {4, 5, 6, 7.5, 8.4, 9, 13};
-    house.cisterns_l.push_back(cisterns_l.at(chance.below(cisterns_l.size())) * factor(chance, 0.05));
-    // A second toilet, or a second button.
-    if (chance.happens(0.5)) house.cisterns_l.push_back(house.cisterns_l[0] * chance.between(0.5, 0.8));
-    house.cistern_l_per_min = std::clamp(7 * factor(chance, 0.45), 1.8, 20.0);
+    house.cisterns.push_back(cistern_of(chance));
+    if (chance.happens(0.35)) {  // A second button.
+        const Cistern& whole = house.cisterns[0];
+        house.cisterns.push_back({whole.litres * chance.between(0.5, 0.8), whole.l_per_min});
+    }
+    if (chance.happens(house.residents >= 3 ? 0.5 : 0.2)) house.cisterns.push_back(cistern_of(chance));
     house.tap_l_per_min = std::clamp(3.2 * factor(chance, 0.4), 1.2, 9.0);
     if (chance.happens(0.2)) {
         // A machine that is loaded from above soaks and rinses in a full tub.
@@ -213,6 +238,8 @@ WildHouse wild_house_of(std::uint64_t seed) {
             at_min += chance.between(8, 30);
         }
     }
+    for (int i = 0; i < house.residents; ++i)
+        house.shower_hours.push_back(chance.happens(0.6) ? chance.between(6, 9.5) : chance.between(18, 23));
     house.bath = chance.happens(0.3);
     house.garden = chance.happens(0.25);
     house.garden_l_per_min = 12 * factor(chance, 0.3);

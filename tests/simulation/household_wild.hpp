@@ -28,14 +28,19 @@ struct Event {
     [[nodiscard]] double seconds() const;
 };
 
+struct Cistern {
+    double litres = 6;
+    double l_per_min = 7;
+};
+
 /// What each fixture and machine of one house is like, by chance of the seed.
 struct WildHouse {
     int residents = 2;
-    double shower_l_per_min = 7;
+    std::vector<double> showers_l_per_min;  ///< Of each head.
     double shower_l = 27;
-    double soap_pauses = 0.5;  ///< The share of showers in which the tap is closed for soap.
-    std::vector<double> cisterns_l;
-    double cistern_l_per_min = 7;
+    std::vector<double> shower_hours;  ///< When each of them likes to shower.
+    double soap_pauses = 0.5;          ///< The share of showers in which the tap is closed for soap.
+    std::vector<Cistern> cisterns;
     double tap_l_per_min = 3;
     std::vector<double> washer_fills_l;
     std::vector<double> washer_fills_at_min;

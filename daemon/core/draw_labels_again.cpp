@@ -1,0 +1,202 @@
+// Each use once more, with the first answers of its like and of its company in view.
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "core/draw_labels.hpp"
+
+namespace tickledger {
+
+namespace {
+
+constexpr std::array<DrawLabel, 6> labels = {DrawLabel::flush,  DrawLabel::shower, DrawLabel::tap,
+                                             DrawLabel::washer, DrawLabel::bath,   DrawLabel::hose};
+
+double share(const LabelShares& shares, DrawLabel label) {
+    return shares.at(static_cast<std::size_t>(label));
+}
+
+/// What the house's showers are like by the first answers.
+struct Showers {
+    double a_day = 0;
+    double litres = 0;     ///< 0: unknown.
+    double l_per_min = 0;  ///< 0: unknown.
+};
+
+double weighted_median(std::vector<std::pair<double, double>>& values) {
+    if (values.empty()) return 0;
+    std::sort(values.begin(), values.end());
+    double all = 0, sum = 0;
+    for (const auto& [value, weight] : values)
+        all += weight;
+    for (const auto& [value, weight] : values) {
+        sum += weight;
+        if (sum >= all / 2) return value;
+    }
+    return values.back().first;
+}
+
+Showers showers_of(const UsesSeen& seen, const std::vector<LabelShares>& answers, double days) {
+    Showers showers;
+    std::vector<std::pair<double, double>> litres, flows;
+    for (std::size_t i = 0; i < seen.uses.size(); ++i) {
+        const double of = share(answers[i], DrawLabel::shower);
+        showers.a_day += of / days;
+        if (of < 0.3 || seen.uses[i].litres < 6) continue;
+        litres.emplace_back(seen.uses[i].litres, of);
+        if (seen.uses[i].l_per_min > 0) flows.emplace_back(seen.uses[i].l_per_min, of);
+    }
+    showers.litres = weighted_median(litres);
+    showers.l_per_min = weighted_median(flows);
+    return showers;
+}
+
+/// How much of some label's answers lies within an hour of each time of day.
+class Hours {
+public:
+    Hours(const UsesSeen& seen, const std::vector<LabelShares>& answers, DrawLabel label) {
+        for (std::size_t i = 0; i < seen.uses.size(); ++i)
+            at_.at(slot_of(seen.uses[i].from_s)) += share(answers[i], label);
+        for (const double sum : at_)
+            all_ += sum;
+    }
+
+    /// Another use's than this one's share.
+    [[nodiscard]] double near(double from_s, double own) const {
+        double sum = -own;
+        for (std::size_t i = slots - 3; i <= slots + 3; ++i)
+            sum += at_.at((slot_of(from_s) + i) % slots);
+        return (std::max(0.0, sum) + 0.15) / (std::max(0.0, all_ - own) + 1);
+    }
+
+private:
+    static constexpr std::size_t slots = 72;
+    static std::size_t slot_of(double from_s) {
+        return std::min(slots - 1, static_cast<std::size_t>(std::fmod(from_s, 86400) / 86400 * slots));
+    }
+    std::array<double, slots> at_{};
+    double all_ = 0;
+};
+
+LabelShares mean_of(const std::vector<std::uint32_t>& which, const std::vector<LabelShares>& answers,
+                    const LabelShares& own) {
+    LabelShares mean = own;
+    for (const std::uint32_t k : which) {
+        for (std::size_t label = 0; label < mean.size(); ++label)
+            mean[label] += answers[k][label];
+    }
+    for (double& one : mean)
+        one /= static_cast<double>(which.size() + 1);
+    return mean;
+}
+
+/// The first answers about what ran near a use.
+struct Beside {
+    double washers = 0;  ///< Within an hour and a quarter.
+    double most_washer = 0;
+    double taps = 0;  ///< Within ten minutes.
+    /// Right before and right after.
+    LabelShares before{}, after{};
+};
+
+Beside beside(const UsesSeen& seen, const std::vector<LabelShares>& answers, std::size_t i) {
+    constexpr double company_s = 4500;
+    constexpr double soon_s = 600;
+    constexpr double right_s = 180;
+    Beside found;
+    const UsesSeen::Use& use = seen.uses[i];
+    for (const int step : {-1, 1}) {
+        LabelShares& next = step < 0 ? found.before : found.after;
+        for (std::size_t k = i + static_cast<std::size_t>(step);
+             k < seen.uses.size() && std::abs(seen.uses[k].from_s - use.from_s) < company_s;
+             k += static_cast<std::size_t>(step)) {
+            const UsesSeen::Use& other = seen.uses[k];
+            const double gap_s = step < 0 ? use.from_s - other.to_s : other.from_s - use.to_s;
+            if (other.litres >= 1.5) {
+                found.washers += share(answers[k], DrawLabel::washer);
+                found.most_washer = std::max(found.most_washer, share(answers[k], DrawLabel::washer));
+            }
+            if (gap_s <= soon_s) found.taps += share(answers[k], DrawLabel::tap);
+            if (gap_s > right_s) continue;
+            for (std::size_t label = 0; label < next.size(); ++label)
+                next[label] = std::max(next[label], answers[k][label]);
+        }
+    }
+    return found;
+}
+
+}  // namespace
+
+std::size_t sureness_class(double blur_s) {
+    return blur_s <= 15 ? 0 : blur_s <= 90 ? 1 : 2;
+}
+
+void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers) {
+    if (seen.uses.empty()) return;
+    const double days = std::max(1.0, (seen.uses.back().to_s - seen.uses.front().from_s) / 86400);
+    const Showers showers = showers_of(seen, first_answers, days);
+    const std::array<DrawLabel, 3> with_hours = {DrawLabel::shower, DrawLabel::washer, DrawLabel::hose};
+    std::vector<Hours> hours;
+    for (const DrawLabel label : with_hours)
+        hours.emplace_back(seen, first_answers, label);
+    LabelShares litres{};
+    double all_litres = 0, flushes = 0;
+    for (std::size_t i = 0; i < seen.uses.size(); ++i) {
+        for (std::size_t label = 0; label < litres.size(); ++label)
+            litres[label] += first_answers[i][label] * seen.uses[i].litres;
+        all_litres += seen.uses[i].litres;
+        flushes += share(first_answers[i], DrawLabel::flush);
+    }
+    for (std::size_t i = 0; i < seen.uses.size(); ++i) {
+        const UsesSeen::Use& use = seen.uses[i];
+        const LabelShares& own = first_answers[i];
+        std::size_t n = first_feature_count;
+        const auto add = [&](double value) { seen.features[i].at(n++) = static_cast<float>(value); };
+        const LabelShares like = mean_of(use.like, first_answers, own);
+        const LabelShares nearly = mean_of(use.nearly_like, first_answers, own);
+        for (const DrawLabel label : labels) {
+            add(share(own, label));
+            add(share(like, label));
+        }
+        for (const DrawLabel label :
+             {DrawLabel::flush, DrawLabel::shower, DrawLabel::washer, DrawLabel::hose})
+            add(share(nearly, label));
+        const Beside near = beside(seen, first_answers, i);
+        add(near.washers);
+        add(near.most_washer);
+        add(near.taps);
+        for (const LabelShares* next : {&near.before, &near.after}) {
+            add(share(*next, DrawLabel::flush));
+            add(share(*next, DrawLabel::shower));
+        }
+        add(showers.a_day);
+        add(flushes / days);
+        add(share(litres, DrawLabel::hose) / all_litres);
+        add(share(litres, DrawLabel::washer) / all_litres);
+        add(showers.litres > 0 ? std::log(use.litres / showers.litres) : 9);
+        add(showers.l_per_min > 0 && use.l_per_min > 0 ? std::log(use.l_per_min / showers.l_per_min) : 9);
+        for (std::size_t k = 0; k < hours.size(); ++k)
+            add(std::log(hours[k].near(use.from_s, share(own, with_hours.at(k)))));
+    }
+}
+
+std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer,
+                                   const std::function<void(std::vector<LabelShares>&)>& heed) {
+    std::vector<LabelShares> shares;
+    for (const Features& features : seen.features)
+        shares.push_back(namer.first(features));
+    if (heed) heed(shares);
+    look_again(seen, shares);
+    for (std::size_t i = 0; i < shares.size(); ++i) {
+        shares[i] = namer.second(seen.features[i]);
+        const double sureness = namer.sureness.at(sureness_class(seen.uses[i].blur_s));
+        double sum = 0;
+        for (double& one : shares[i])
+            sum += one = std::pow(one, sureness);
+        for (double& one : shares[i])
+            one /= sum;
+    }
+    return shares;
+}
+
+}  // namespace tickledger
