@@ -226,11 +226,7 @@ void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_v
     const std::vector<Draw> leaked(leaks, draws.end());
     draws.erase(leaks, draws.end());
     UsesSeen seen = join_uses(draws, pulse_value_l);
-    // What people told counts twice: for what the house's like are taken for, and for each use itself.
-    const auto heed = [&](std::vector<LabelShares>& answers) {
-        heed_told(told, draws, answers, pulse_value_l);
-    };
-    std::vector<LabelShares> shares = shares_of(seen, namer, heed);
+    std::vector<LabelShares> shares = shares_of(seen, namer);
     heed_told(told, draws, shares, pulse_value_l);
     for (std::size_t i = 0; i < draws.size(); ++i) {
         const auto best = std::max_element(shares[i].begin(), shares[i].end());

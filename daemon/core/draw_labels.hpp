@@ -132,9 +132,8 @@ struct Namer {
 /// What tests/draws/teach taught.
 [[nodiscard]] const Namer& taught_namer();
 
-/// What a namer says of each use. `heed` may change the first answers before they are looked at again.
-[[nodiscard]] std::vector<LabelShares> shares_of(
-    UsesSeen& seen, const Namer& namer, const std::function<void(std::vector<LabelShares>&)>& heed = {});
+/// What a namer says of each use.
+[[nodiscard]] std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer);
 
 /// Lets what people told of uses count for those like them: their label's share grows, and they get its name.
 void heed_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, std::vector<LabelShares>& shares,

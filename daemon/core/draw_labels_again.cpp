@@ -180,12 +180,10 @@ void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers) {
     }
 }
 
-std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer,
-                                   const std::function<void(std::vector<LabelShares>&)>& heed) {
+std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer) {
     std::vector<LabelShares> shares;
     for (const Features& features : seen.features)
         shares.push_back(namer.first(features));
-    if (heed) heed(shares);
     look_again(seen, shares);
     for (std::size_t i = 0; i < shares.size(); ++i) {
         shares[i] = namer.second(seen.features[i]);

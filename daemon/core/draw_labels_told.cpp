@@ -1,5 +1,6 @@
 // What people told of uses, and what it says of their like.
 #include <algorithm>
+#include <chrono>
 #include <cmath>
 
 #include "core/draw_labels.hpp"
@@ -55,18 +56,44 @@ double alike(const ToldDraw& told, const Draw& draw, double pulse_value_l) {
     return std::exp(-z / 2) * (is_flow_known ? 1 : 0.5);
 }
 
+/// What each telling counts. People tell what is wrong: of many uses like it the others were right, so it
+/// counts less the more of them the house has.
+std::vector<double> weights_of(std::span<const ToldDraw> told, const std::vector<Draw>& draws,
+                               double pulse_value_l) {
+    constexpr double among = 8;
+    std::vector<double> weights;
+    if (told.empty() || draws.empty()) return weights;
+    const auto [first, last] = std::minmax_element(
+        told.begin(), told.end(), [](const ToldDraw& a, const ToldDraw& b) { return a.at < b.at; });
+    // The tellings of a year stand against the uses of some days.
+    const double seen_s =
+        std::chrono::duration<double>(draws.back().span.to - draws.front().span.from).count();
+    const double told_s = std::chrono::duration<double>(last->at - first->at).count();
+    const double as_long = std::max(1.0, told_s / std::max(1.0, seen_s));
+    for (const ToldDraw& one : told) {
+        double like = 0;
+        for (const Draw& draw : draws)
+            like += alike(one, draw, pulse_value_l);
+        weights.push_back(nearness_of(one.label).weight *
+                          std::min(1.0, among / std::max(1e-9, like * as_long)));
+    }
+    return weights;
+}
+
 }  // namespace
 
 void heed_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, std::vector<LabelShares>& shares,
                double pulse_value_l) {
     constexpr double like_enough = 0.4;
+    const std::vector<double> weights = weights_of(told, draws, pulse_value_l);
     for (std::size_t i = 0; i < draws.size() && !told.empty(); ++i) {
         double sum = 1;
         double most_alike = like_enough;
         const ToldDraw* namesake = nullptr;
-        for (const ToldDraw& one : told) {
+        for (std::size_t k = 0; k < told.size(); ++k) {
+            const ToldDraw& one = told[k];
             const double likeness = alike(one, draws[i], pulse_value_l);
-            const double weight = likeness * nearness_of(one.label).weight;
+            const double weight = likeness * weights[k];
             shares[i].at(static_cast<std::size_t>(one.label)) += weight;
             sum += weight;
             if (likeness <= most_alike) continue;

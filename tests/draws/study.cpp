@@ -164,7 +164,7 @@ void write_teaching(std::ostream& page, int homes, const std::vector<RealHome>& 
         for (const RealHome& one : of)
             told.push_back(corrections(one.home, named.meter, one.strangers, 1, said.back()));
         for (const bool later : {false, true}) {
-            if (later && of.front().home.days <= 14) continue;
+            if (later && of.front().home.days < 21) continue;  // No whole week is left.
             page << fmt::format("| {} | {} | {} |", named.name, name, later ? "later" : "before");
             for (const std::size_t most : said) {
                 Score sum;
