@@ -49,11 +49,12 @@ silent_after = "5h"
 
 
 def clean(readings):
-    """Whole litres that never fall, an hour or so apart: what is disturbed must be disturbed by us alone."""
+    """Whole litres that never fall, an hour or so apart: what is disturbed must be disturbed by us alone, and
+    within the flow that the meter can have."""
     kept = []
     for reading in readings:
         litres = int(float(reading.text))
-        if kept and (reading.at <= kept[-1].at or litres < kept[-1].litres):
+        if kept and (reading.at < kept[-1].at + HOUR / 2 or litres < kept[-1].litres):
             continue
         if kept and litres - kept[-1].litres > 2000 * ((reading.at - kept[-1].at) / HOUR):
             continue
