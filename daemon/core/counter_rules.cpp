@@ -13,8 +13,10 @@ constexpr std::int64_t microseconds_per_hour = 3'600'000'000;
 // Two ticks more than the flow allows: one at each end of the span, whose cycle began or ended outside.
 constexpr std::uint64_t slack_ticks = 2;
 
-// A wrong number must not pass for a long time.
+// Where no boot is told, a wrong number, or one of another start, must not pass for a long time.
 constexpr std::int64_t consecutive_most = 4;
+// Within a boot that is told: a year, beyond which nothing was waiting.
+constexpr Duration one_start_longest = std::chrono::days{366};
 
 std::uint64_t mask_of(int bits) {
     return bits == 0 || bits == 64 ? std::numeric_limits<std::uint64_t>::max()
@@ -111,14 +113,20 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     const bool comes_early = !to.tells_time() && pause >= Duration{0} && pause < cadence / 2;
     const bool may_be_earlier = from.time_estimated || (comes_early && from.no_earlier != Instant{});
     Duration longest = to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
-    // Nor were consecutive numbers sent closer together than the node speaks, however close they come.
-    if (comes_early && from.boot == to.boot && from.seq && to.seq) {
-        const std::int64_t ahead = seq_distance(*from.seq, *to.seq);
-        if (ahead > 0 && ahead <= consecutive_most) longest = std::max<Duration>(longest, cadence * ahead);
+    // Nor were consecutive numbers sent closer together than the node speaks, however close they come, and a
+    // node that tells how long it has been running tells how far apart they were. Within one start that is
+    // told as such, this holds over any number of messages.
+    const bool is_one_start = from.boot && from.boot == to.boot && !to.tells_time();
+    if (is_one_start || (comes_early && from.boot == to.boot)) {
+        const Duration most = is_one_start ? one_start_longest : cadence * consecutive_most;
+        if (from.seq && to.seq) {
+            const std::int64_t ahead = seq_distance(*from.seq, *to.seq);
+            if (ahead > 0 && cadence > Duration{0} && ahead <= most / cadence)
+                longest = std::max<Duration>(longest, cadence * ahead);
+        }
+        if (from.uptime && to.uptime && *to.uptime > *from.uptime)
+            longest = std::max(longest, std::min<Duration>(*to.uptime - *from.uptime, most));
     }
-    // A node that tells how long it has been running tells how far apart they were.
-    if (comes_early && from.boot == to.boot && from.uptime && to.uptime && *to.uptime > *from.uptime)
-        longest = std::max(longest, std::min(*to.uptime - *from.uptime, cadence * consecutive_most));
     // What waited since before the node's last start may come between its words.
     if (comes_early && from.boot && to.boot && from.boot != to.boot) longest = std::max(longest, cadence);
     if (to.tells_time() || !from.node_time) return longest;

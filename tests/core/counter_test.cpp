@@ -406,3 +406,23 @@ TEST_CASE("the reset rule of a general metrics system gives the same sums") {
     CHECK(sum_of({0, 1, 2, 3, 2, 3, 4}) == 7);
     CHECK(sum_of({0, 18, 36, 54, 72, 90, 0, 18, 36, 54, 72}) == 162);
 }
+
+TEST_CASE(
+    "a queue that was sent more slowly than the node speaks was a preset where readings of it were lost") {
+    MeterSettings meter = counter_meter();
+    meter.cadence = minutes(15);
+    Booker book(meter);
+    (void)book(minutes(0), of_boot(1, 1, 100));
+    (void)book(minutes(23), of_boot(1, 2, 120));
+    // Over 23 min 1.1 Q4 is 1 318 L; over the 509 cadences of these numbers it is 437 000 L.
+    CHECK(book(minutes(46), of_boot(1, 511, 6024)).outcome == Outcome::booked);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[1].kind == EntryKind::measured);
+    CHECK(book.entries[1].ticks == 5904);
+    CHECK(book.entries[1].time_estimated);
+    // Where no boot is told, seq may be that of another start.
+    Booker other(meter);
+    (void)other(minutes(0), {.count = 100, .seq = 1});
+    (void)other(minutes(23), {.count = 120, .seq = 2});
+    CHECK(other(minutes(46), {.count = 6024, .seq = 511}).outcome != Outcome::booked);
+}

@@ -9,13 +9,22 @@ namespace tickledger::simulation {
 
 namespace {
 
-/// The most that can pass for water between two messages: 1.1 Q4 = 1.375 Q3 (ISO 4064-1) for all the time
-/// from the sending of the first to the arrival of the second, and a tick at each end. A jump beyond it is
-/// seen to be none.
-std::int64_t most_by_hand(Ratio q3_l_per_h, const Sent& before, const Sent& after) {
-    const double h = std::chrono::duration<double, std::ratio<3600>>(after.delivery.message.arrived_at -
-                                                                     before.delivery.sent_at)
-                         .count();
+/// The most that can pass for water between two messages: 1.1 Q4 = 1.375 Q3 (ISO 4064-1), and a tick at each
+/// end, for all the time from the sending of the first to the arrival of the one after the second: a jump is
+/// held until then, and what is too much until the second may be possible until the third. A jump beyond it
+/// is seen to be none. Of messages without a time that waited at the broker nobody knows when they were sent:
+/// it may have been at any time of the waiting.
+std::int64_t most_by_hand(const NodeSettings& settings, Ratio q3_l_per_h,
+                          const std::vector<PlannedTrouble>& troubles, const Sent& before,
+                          const Sent& third) {
+    Span between{before.delivery.sent_at, third.delivery.message.arrived_at};
+    for (const PlannedTrouble& trouble : troubles) {
+        // The first one that is heard as it is sent follows one that may have waited.
+        const Span waiting{trouble.at - settings.cadence, trouble.at + trouble.length + 2 * settings.cadence};
+        if (settings.tells_time || between.to < waiting.from || between.from > waiting.to) continue;
+        between = {std::min(between.from, waiting.from), std::max(between.to, waiting.to)};
+    }
+    const double h = std::chrono::duration<double, std::ratio<3600>>(between.length()).count();
     const double q3 = static_cast<double>(q3_l_per_h.numerator) / static_cast<double>(q3_l_per_h.denominator);
     return static_cast<std::int64_t>(1.375 * q3 * h) + 3;
 }
@@ -111,7 +120,8 @@ private:
 
 }  // namespace
 
-Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h, const std::vector<const Sent*>& heard) {
+Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
+                    const std::vector<PlannedTrouble>& troubles, const std::vector<const Sent*>& heard) {
     Told told;
     const Sent* last = nullptr;
     const Sent* last_but_one = nullptr;
@@ -119,7 +129,8 @@ Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h, const std::v
     std::int64_t set_back = 0;
     std::set<std::uint64_t> boots;
     std::uint64_t newest_boot = 0;
-    for (const Sent* now : heard) {
+    for (auto place = heard.begin(); place != heard.end(); ++place) {
+        const Sent* const now = *place;
         const Delivery& after = now->delivery;
         told.starts_cross |= after.boot < newest_boot && boots.count(after.boot) == 0;
         boots.insert(after.boot);
@@ -135,7 +146,12 @@ Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h, const std::v
                 set_back += std::max<std::int64_t>(before.counted - after.counted, 0);
                 told.set_by_hand += after.boot != before.boot ? since_checkpoint(settings, after) : 0;
                 const std::int64_t gain = in_counter(after.line - before.line, settings.counter_bits);
-                if (gain > 0 && gain <= most_by_hand(q3_l_per_h, *last, *now)) told.set_by_hand += gain;
+                const auto third = std::find_if(place, heard.end(), [&](const Sent* later) {
+                    return later->delivery.sent_at > after.sent_at;
+                });
+                const Sent& until = third == heard.end() ? *now : **third;
+                if (gain > 0 && gain <= most_by_hand(settings, q3_l_per_h, troubles, *last, until))
+                    told.set_by_hand += gain;
             } else {
                 if (after.boot == before.boot) {
                     const std::int64_t gain = after.counted - before.counted;
