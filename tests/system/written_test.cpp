@@ -12,8 +12,8 @@ using namespace tickledger::test;
 namespace {
 
 constexpr int messages = 10'000;
-// Measured: 144. The line of the log is 115 to 128 bytes, the entry 8 of its group; the rest are the batch's own
-// pages. 5 % more is too much.
+// Measured: 144. The line of the log is 115 to 128 bytes, the entry 8 of its group; the rest are the batch's
+// own pages. 5 % more is too much.
 constexpr double bytes_a_message_max = 151;
 
 constexpr const char* quick_meter = R"(
