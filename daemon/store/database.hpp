@@ -10,6 +10,8 @@
 #include <string>
 #include <string_view>
 #include <type_traits>
+#include <utility>
+#include <vector>
 
 #include "tickledger/check.hpp"
 #include "tickledger/result.hpp"
@@ -163,6 +165,18 @@ inline constexpr bool is_optional = false;
 template <typename T>
 inline constexpr bool is_optional<std::optional<T>> = true;
 
+/// T of Result<T>, else T.
+template <typename T>
+struct ValueOfResult {
+    using type = T;
+};
+template <typename T>
+struct ValueOfResult<Result<T>> {
+    using type = T;
+};
+template <typename T>
+using value_of_result = typename ValueOfResult<T>::type;
+
 template <typename T>
 T Cursor::column(int index) const {
     if constexpr (is_optional<T>) {
@@ -180,6 +194,26 @@ T Cursor::column(int index) const {
     } else {
         static_assert(sizeof(T) == sizeof(std::int64_t) && std::is_integral_v<T>);
         return static_cast<T>(sqlite3_column_int64(statement_, index));
+    }
+}
+
+/// What `read(cursor)`, a value or a Result of one, makes of each row that is left; the first failure ends
+/// it.
+template <typename Read>
+[[nodiscard]] auto rows_of(Cursor& cursor, Read read) {
+    using Value = value_of_result<decltype(read(cursor))>;
+    std::vector<Value> rows;
+    for (;;) {
+        const auto more = cursor.next();
+        if (!more) return Result<std::vector<Value>>(tl::unexpected(more.error()));
+        if (!*more) return Result<std::vector<Value>>(std::move(rows));
+        if constexpr (std::is_same_v<decltype(read(cursor)), Result<Value>>) {
+            auto value = read(cursor);
+            if (!value) return Result<std::vector<Value>>(tl::unexpected(value.error()));
+            rows.push_back(std::move(*value));
+        } else {
+            rows.push_back(read(cursor));
+        }
     }
 }
 

@@ -12,16 +12,12 @@ HistoryTable::HistoryTable(Database& database)
       remove_(database, "DELETE FROM history WHERE meter = ?1 AND import = ?2") {}
 
 Result<std::vector<HistoryEntry>> HistoryTable::overlapping(MeterKey meter, Span span) {
-    std::vector<HistoryEntry> found;
     Cursor cursor = overlapping_.run(meter, span.from, span.to);
-    for (;;) {
-        const auto more = cursor.next();
-        if (!more) return tl::unexpected(more.error());
-        if (!*more) return found;
-        found.push_back({.span = {cursor.column<Instant>(0), cursor.column<Instant>(1)},
-                         .ticks = cursor.column<std::int64_t>(2),
-                         .import = cursor.column<std::string>(3)});
-    }
+    return rows_of(cursor, [](const Cursor& row) {
+        return HistoryEntry{.span = {row.column<Instant>(0), row.column<Instant>(1)},
+                            .ticks = row.column<std::int64_t>(2),
+                            .import = row.column<std::string>(3)};
+    });
 }
 
 Result<std::optional<Instant>> HistoryTable::begin(MeterKey meter) {

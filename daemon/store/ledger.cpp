@@ -5,6 +5,7 @@
 #include <mutex>
 #include <utility>
 
+#include "store/alarm_table.hpp"
 #include "store/boot_table.hpp"
 #include "store/database.hpp"
 #include "store/day_packer.hpp"
@@ -13,24 +14,14 @@
 #include "store/history_table.hpp"
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
+#include "store/outbox_table.hpp"
+#include "store/refused_table.hpp"
 #include "store/register_table.hpp"
 #include "store/row_writes.hpp"
 #include "store/schema.hpp"
-#include "tickledger/message.hpp"
 
 namespace tickledger {
 namespace {
-
-constexpr std::size_t refused_payload_max_bytes = 1024;
-
-/// Cuts a text to at most `max_bytes`, not within a character of UTF-8.
-std::string_view cut(std::string_view text, std::size_t max_bytes) {
-    if (text.size() <= max_bytes) return text;
-    std::size_t end = max_bytes;
-    while (end > 0 && max_bytes - end < 3 && (static_cast<unsigned char>(text[end]) & 0xC0) == 0x80)
-        --end;
-    return text.substr(0, end);
-}
 
 /// Sets the file up for flash storage and for readers beside the writer; docs/ledger-format.md has the
 /// reasons.
@@ -80,16 +71,11 @@ struct Ledger::Tables {
     RegisterTable register_table;
     HistoryTable history_table;
     RowWrites row_writes;
+    AlarmTable alarms;
+    RefusedTable refused;
+    OutboxTable outbox;
     Statement set_fact, add_meter, set_state, remove_row, revise_rows;
-    Statement add_refused, count_left_out, trim_refused;
-    Statement add_alarm, change_alarm, open_alarms, last_alarm;
-    Statement add_undecided, undecided, remove_undecided;
-    Statement queue, outbox, remove_outgoing;
     Statement remove_intervals, later_days;
-    /// Never given out twice in the life of the process, not even after a row was replaced or rolled back: a
-    /// confirmation that comes for an old id must not remove what was queued after it. SQLite's AUTOINCREMENT
-    /// would say the same with one more page written a commit.
-    std::int64_t next_outgoing_id = 1;
 };
 
 Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool is_alone)
@@ -106,6 +92,9 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
       register_table(*database),
       history_table(*database),
       row_writes(*database),
+      alarms(*database),
+      refused(*database),
+      outbox(*database),
       set_fact(*database,
                "INSERT INTO fact (name, value) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET value = ?2"),
       add_meter(*database, "INSERT INTO meter (id) VALUES (?1)"),
@@ -114,40 +103,6 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
       revise_rows(*database,
                   "UPDATE usage_row SET revision = revision + 1"
                   " WHERE step = ?2 AND start_us >= ?3 AND start_us < ?4 AND meter = ?1"),
-      add_refused(*database,
-                  "INSERT OR IGNORE INTO refused (meter, at_us, reason, topic, payload, text, fingerprint)"
-                  " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
-#define TOO_MANY_REFUSED \
-    "(SELECT id FROM refused WHERE meter = ?1 ORDER BY at_us DESC, id DESC LIMIT -1 OFFSET 1000)"
-      count_left_out(*database,
-                     "INSERT INTO refused_left_out (meter, hour, messages)"
-                     " SELECT ?1, at_us / 3600000000, count(*) FROM refused WHERE id IN " TOO_MANY_REFUSED
-                     " GROUP BY 2 ON CONFLICT DO UPDATE SET messages = messages + excluded.messages"),
-      trim_refused(*database, "DELETE FROM refused WHERE id IN " TOO_MANY_REFUSED),
-      add_alarm(*database,
-                "INSERT INTO alarm (meter, kind, state, raised_us, cleared_us, evidence, text,"
-                " acknowledged_us, shelved_until_us) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)"),
-      change_alarm(*database,
-                   "UPDATE alarm SET meter = ?1, kind = ?2, state = ?3, raised_us = ?4, cleared_us = ?5,"
-                   " evidence = ?6, text = ?7, acknowledged_us = ?8, shelved_until_us = ?9 WHERE id = ?10"),
-      open_alarms(
-          *database,
-          "SELECT " ALARM_COLUMNS
-          " FROM alarm AS a WHERE a.meter = ?1 AND (a.cleared_us IS NULL OR a.state = 4) ORDER BY a.id"),
-      last_alarm(*database, "SELECT " ALARM_COLUMNS
-                            " FROM alarm AS a WHERE a.meter = ?1 AND a.kind = ?2"
-                            " AND (?3 IS NULL OR a.raised_us = ?3) ORDER BY a.id DESC LIMIT 1"),
-      add_undecided(*database,
-                    "INSERT OR REPLACE INTO undecided (meter, kind, from_us, to_us, text)"
-                    " VALUES (?1, ?2, ?3, ?4, ?5)"),
-      undecided(*database,
-                "SELECT from_us, to_us FROM undecided WHERE meter = ?1 AND kind = ?2 AND from_us <= ?4"
-                " AND to_us >= ?3 ORDER BY from_us"),
-      remove_undecided(*database, "DELETE FROM undecided WHERE meter = ?1 AND kind = ?2 AND from_us = ?3"),
-      queue(*database,
-            "INSERT OR REPLACE INTO outbox (id, topic, payload, retained) VALUES (?1, ?2, ?3, ?4)"),
-      outbox(*database, "SELECT id, topic, payload, retained FROM outbox WHERE id > ?1 ORDER BY id LIMIT ?2"),
-      remove_outgoing(*database, "DELETE FROM outbox WHERE id = ?1"),
       remove_intervals(*database, "DELETE FROM usage_row WHERE step = 0 AND start_us < ?1"),
       // From one beginning to the next, so that a thousand meters cost no more than one.
       later_days(
@@ -155,14 +110,10 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
           "WITH RECURSIVE seen (at_us, n) AS ("
           "SELECT min(start_us), 1 FROM usage_row WHERE step = ?1 AND start_us >= ?2"
           " UNION ALL SELECT (SELECT min(start_us) FROM usage_row WHERE step = ?1 AND start_us > at_us), n + 1"
-          " FROM seen WHERE at_us IS NOT NULL AND n < ?3) SELECT count(at_us) FROM seen") {
-}
+          " FROM seen WHERE at_us IS NOT NULL AND n < ?3) SELECT count(at_us) FROM seen") {}
 
 Result<void> Ledger::Tables::prepare() {
-    return database->integer("SELECT max(id) FROM outbox").map([&](std::int64_t last) {
-        next_outgoing_id = last + 1;
-        place.remember();
-    });
+    return outbox.prepare().map([&] { place.remember(); });
 }
 
 Ledger::Ledger(std::unique_ptr<Tables> tables) : tables_(std::move(tables)) {}
@@ -335,26 +286,19 @@ Result<void> Ledger::remove_history(MeterKey meter, const std::string& import) {
 }
 
 Result<void> Ledger::add_undecided(MeterKey meter, AlarmKind kind, Span window, const std::string& text) {
-    return tables_->add_undecided.run(meter, kind, window.from, window.to, text).finish();
+    return tables_->alarms.add_undecided(meter, kind, window, text);
 }
 
 Result<std::vector<Span>> Ledger::undecided(MeterKey meter, AlarmKind kind, Span span) {
-    std::vector<Span> found;
-    Cursor cursor = tables_->undecided.run(meter, kind, span.from, span.to);
-    for (;;) {
-        const auto more = cursor.next();
-        if (!more) return tl::unexpected(more.error());
-        if (!*more) return found;
-        found.push_back({cursor.column<Instant>(0), cursor.column<Instant>(1)});
-    }
+    return tables_->alarms.undecided(meter, kind, span);
 }
 
 Result<void> Ledger::remove_undecided(MeterKey meter, AlarmKind kind, Instant from) {
-    return tables_->remove_undecided.run(meter, kind, from).finish();
+    return tables_->alarms.remove_undecided(meter, kind, from);
 }
 
 Result<void> Ledger::remove_outgoing(std::int64_t id) {
-    return tables_->remove_outgoing.run(id).finish();
+    return tables_->outbox.remove(id);
 }
 
 Result<bool> Ledger::pack_oldest_day(Instant before) {
@@ -404,75 +348,28 @@ Result<std::vector<Entry>> Ledger::entries(MeterKey meter, Span span) {
 }
 
 Result<bool> Ledger::add_refused(const Refused& refused) {
-    auto added = tables_->add_refused
-                     .run(refused.meter, refused.at, refused.reason, refused.topic,
-                          cut(refused.payload, refused_payload_max_bytes), refused.text,
-                          fingerprint(refused.topic + '\n' + refused.payload))
-                     .finish();
-    if (!added) return tl::unexpected(added.error());
-    if (tables_->database->changed_rows() == 0) return false;
-    if (auto counted = tables_->count_left_out.run(refused.meter).finish(); !counted)
-        return tl::unexpected(counted.error());
-    return tables_->trim_refused.run(refused.meter).finish().map([] { return true; });
+    return tables_->refused.add(refused);
 }
 
 Result<std::int64_t> Ledger::put_alarm(MeterKey meter, const Alarm& alarm) {
-    if (alarm.id == 0) {
-        return tables_->add_alarm
-            .run(meter, alarm.kind, alarm.state, alarm.raised_at, alarm.cleared_at, alarm.evidence,
-                 alarm.text, alarm.acknowledged_at, alarm.shelved_until)
-            .finish()
-            .map([&] { return tables_->database->last_row_id(); });
-    }
-    auto changed = tables_->change_alarm
-                       .run(meter, alarm.kind, alarm.state, alarm.raised_at, alarm.cleared_at, alarm.evidence,
-                            alarm.text, alarm.acknowledged_at, alarm.shelved_until, alarm.id)
-                       .finish();
-    if (!changed) return tl::unexpected(changed.error());
-    if (tables_->database->changed_rows() == 0) {
-        return tl::unexpected(tables_->database->damaged("it lacks alarm " + std::to_string(alarm.id)));
-    }
-    return alarm.id;
+    return tables_->alarms.put(meter, alarm);
 }
 
 Result<std::vector<Alarm>> Ledger::open_alarms(MeterKey meter) {
-    std::vector<Alarm> alarms;
-    Cursor cursor = tables_->open_alarms.run(meter);
-    for (;;) {
-        const auto found = cursor.next();
-        if (!found) return tl::unexpected(found.error());
-        if (!*found) return alarms;
-        auto alarm = alarm_of(cursor);
-        if (!alarm) return tl::unexpected(alarm.error());
-        alarms.push_back(std::move(*alarm));
-    }
+    return tables_->alarms.open(meter);
 }
 
 Result<std::optional<Alarm>> Ledger::last_alarm(MeterKey meter, AlarmKind kind,
                                                 std::optional<Instant> raised_at) {
-    Cursor cursor = tables_->last_alarm.run(meter, kind, raised_at);
-    const auto found = cursor.next();
-    if (!found) return tl::unexpected(found.error());
-    if (!*found) return std::nullopt;
-    return alarm_of(cursor).map([](Alarm alarm) { return std::optional(std::move(alarm)); });
+    return tables_->alarms.last(meter, kind, raised_at);
 }
 
 Result<void> Ledger::queue(const Outgoing& outgoing) {
-    return tables_->queue
-        .run(tables_->next_outgoing_id++, outgoing.topic, outgoing.payload, outgoing.retained)
-        .finish();
+    return tables_->outbox.queue(outgoing);
 }
 
 Result<std::vector<Outgoing>> Ledger::outbox(std::int64_t after_id, int limit) {
-    std::vector<Outgoing> waiting;
-    Cursor cursor = tables_->outbox.run(after_id, limit);
-    for (;;) {
-        const auto found = cursor.next();
-        if (!found) return tl::unexpected(found.error());
-        if (!*found) return waiting;
-        waiting.push_back({cursor.column<std::int64_t>(0), cursor.column<std::string>(1),
-                           cursor.column<std::string>(2), cursor.column<bool>(3)});
-    }
+    return tables_->outbox.after(after_id, limit);
 }
 
 Result<std::optional<Instant>> Ledger::remove_oldest_day(Instant before, std::int64_t later_days) {

@@ -20,14 +20,8 @@ LedgerReads::LedgerReads(Database& database, PackedReads& packed)
            " WHERE step = ?1 AND start_us = ?2 AND meter = ?3") {}
 
 Result<std::vector<MeterRecord>> LedgerReads::meters() {
-    std::vector<MeterRecord> records;
     Cursor cursor = meters_.run();
-    for (;;) {
-        const auto found = cursor.next();
-        if (!found) return tl::unexpected(found.error());
-        if (!*found) return records;
-        records.push_back(meter_of(cursor));
-    }
+    return rows_of(cursor, meter_of);
 }
 
 Result<std::optional<MeterRecord>> LedgerReads::meter(const std::string& id) {
@@ -49,24 +43,6 @@ Result<std::optional<Row>> LedgerReads::row(const RowKey& key) {
     if (!*found) return packed_.row(key);
     return Row{cursor.column<std::int64_t>(0), cursor.column<Duration>(1), cursor.column<std::int64_t>(2),
                cursor.column<std::int64_t>(3)};
-}
-
-Result<Alarm> alarm_of(const Cursor& cursor) {
-    const auto kind = cursor.column(1, static_cast<AlarmKind>(alarm_kind_count - 1));
-    if (!kind) return tl::unexpected(kind.error());
-    const auto state = cursor.column(2, AlarmState::shelved);
-    if (!state) return tl::unexpected(state.error());
-    Alarm alarm;
-    alarm.id = cursor.column<std::int64_t>(0);
-    alarm.kind = *kind;
-    alarm.state = *state;
-    alarm.raised_at = cursor.column<Instant>(3);
-    alarm.cleared_at = cursor.column<std::optional<Instant>>(4);
-    alarm.evidence = cursor.column<std::string>(5);
-    alarm.text = cursor.column<std::string>(6);
-    alarm.acknowledged_at = cursor.column<std::optional<Instant>>(7);
-    alarm.shelved_until = cursor.column<std::optional<Instant>>(8);
-    return alarm;
 }
 
 }  // namespace tickledger

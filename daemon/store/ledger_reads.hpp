@@ -28,11 +28,4 @@ private:
     Statement row_;
 };
 
-/// The columns that alarm_of reads; they come first in a statement.
-#define ALARM_COLUMNS                                                        \
-    "a.id, a.kind, a.state, a.raised_us, a.cleared_us, a.evidence, a.text, " \
-    "a.acknowledged_us, a.shelved_until_us"
-inline constexpr int alarm_column_count = 9;
-[[nodiscard]] Result<Alarm> alarm_of(const Cursor& cursor);
-
 }  // namespace tickledger

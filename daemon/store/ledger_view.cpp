@@ -2,6 +2,7 @@
 
 #include <utility>
 
+#include "store/alarm_table.hpp"
 #include "store/database.hpp"
 #include "store/entry_table.hpp"
 #include "store/history_table.hpp"
@@ -123,18 +124,17 @@ Result<void> LedgerView::entries(MeterKey meter, Span span, const std::function<
 }
 
 Result<std::vector<Refused>> LedgerView::refused(MeterKey meter, Span span) {
-    std::vector<Refused> found;
     Cursor cursor = tables_->refused.run(meter, span.from, span.to);
-    for (;;) {
-        const auto more = cursor.next();
-        if (!more) return tl::unexpected(more.error());
-        if (!*more) return found;
-        const auto reason = cursor.column(2, Refusal::unreadable);
-        if (!reason) return tl::unexpected(reason.error());
-        found.push_back({cursor.column<MeterKey>(0), cursor.column<Instant>(1), *reason,
-                         cursor.column<std::string>(3), cursor.column<std::string>(4),
-                         cursor.column<std::string>(5)});
-    }
+    return rows_of(cursor, [](const Cursor& row) {
+        return row.column(2, Refusal::unreadable).map([&](Refusal reason) {
+            return Refused{.meter = row.column<MeterKey>(0),
+                           .at = row.column<Instant>(1),
+                           .reason = reason,
+                           .topic = row.column<std::string>(3),
+                           .payload = row.column<std::string>(4),
+                           .text = row.column<std::string>(5)};
+        });
+    });
 }
 
 Result<RefusedCount> LedgerView::refused_count(MeterKey meter, Span span) {

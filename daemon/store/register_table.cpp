@@ -13,22 +13,18 @@ RegisterTable::RegisterTable(Database& database)
       remove_(database, "DELETE FROM register_reading WHERE meter = ?1 AND at_us = ?2") {}
 
 Result<std::vector<RegisterReading>> RegisterTable::readings(MeterKey meter) {
-    std::vector<RegisterReading> found;
     Cursor cursor = readings_.run(meter);
-    for (;;) {
-        const auto more = cursor.next();
-        if (!more) return tl::unexpected(more.error());
-        if (!*more) return found;
-        found.push_back({.at = cursor.column<Instant>(0),
-                         .register_ul = cursor.column<std::int64_t>(1),
-                         .given_to_ul = cursor.column<std::int64_t>(2),
-                         .turns = cursor.column<std::int64_t>(3),
-                         .starts = cursor.column<bool>(4),
-                         .ticks_before = cursor.column<std::int64_t>(5),
-                         .ticks_within = cursor.column<std::int64_t>(6),
-                         .adjusted_from = cursor.column<Instant>(7),
-                         .adjustment_ticks = cursor.column<std::int64_t>(8)});
-    }
+    return rows_of(cursor, [](const Cursor& row) {
+        return RegisterReading{.at = row.column<Instant>(0),
+                               .register_ul = row.column<std::int64_t>(1),
+                               .given_to_ul = row.column<std::int64_t>(2),
+                               .turns = row.column<std::int64_t>(3),
+                               .starts = row.column<bool>(4),
+                               .ticks_before = row.column<std::int64_t>(5),
+                               .ticks_within = row.column<std::int64_t>(6),
+                               .adjusted_from = row.column<Instant>(7),
+                               .adjustment_ticks = row.column<std::int64_t>(8)};
+    });
 }
 
 Result<void> RegisterTable::put(MeterKey meter, const RegisterReading& reading) {

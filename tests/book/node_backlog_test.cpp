@@ -2,86 +2,13 @@
 // daemon or the messages meanwhile.
 #include <fmt/format.h>
 
-#include <algorithm>
-
-#include "ledger_world.hpp"
+#include "backlog_node.hpp"
 
 using namespace tickledger;
 using namespace tickledger::test;
 using std::chrono::milliseconds;
 using std::chrono::minutes;
 using std::chrono::seconds;
-
-namespace {
-
-struct Form {
-    bool boot = true;
-    bool seq = true;
-};
-
-/// A node with a cadence of three minutes whose link was away for 42 minutes, in which 600 litres ran.
-class Node {
-public:
-    Node(LedgerWorld& world, Form form) : world_(world), form_(form) {}
-
-    void speak(Instant at) { world_.hear(at, payload(count_, seq_++)); }
-    void run(std::uint64_t ticks) { count_ += ticks; }
-    void queue() { queue_.push_back(payload(count_, seq_++)); }
-    void send_queue(Instant at, std::size_t from = 0, std::size_t count = 1000) {
-        for (std::size_t n = from; n < std::min(queue_.size(), from + count); ++n)
-            send(at + milliseconds{100} * static_cast<int>(n - from), queue_[n]);
-    }
-    void send(Instant at, const std::string& text) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = text;
-        world_.take({{std::move(message)}});
-    }
-    [[nodiscard]] const std::vector<std::string>& queued() const { return queue_; }
-    void away() {
-        speak(at_min(600));
-        speak(at_min(603));
-        for (int n = 0; n < 14; ++n) {
-            run(n < 12 ? 43 : 42);
-            queue();
-        }
-    }
-
-private:
-    [[nodiscard]] std::string payload(std::uint64_t count, std::uint64_t seq) const {
-        std::string text = "{\"count\":" + std::to_string(count);
-        if (form_.boot) text += ",\"boot\":7";
-        if (form_.seq) text += ",\"seq\":" + std::to_string(seq);
-        return text + "}";
-    }
-
-    LedgerWorld& world_;
-    Form form_;
-    std::uint64_t count_ = 5000;
-    std::uint64_t seq_ = 70;
-    std::vector<std::string> queue_;
-};
-
-constexpr std::int64_t ran = 12 * 43 + 2 * 42;  // 600
-
-std::int64_t total(LedgerWorld& world) {
-    std::int64_t sum = 0;
-    for (const Entry& entry : world.entries()) {
-        CHECK(entry.kind == EntryKind::measured);
-        CHECK_FALSE(entry.unseen_max);
-        sum += entry.ticks;
-    }
-    return sum;
-}
-
-bool none_refused(LedgerWorld& world) {
-    return must(world.view()->refused(world.key("house"), {instant_of(0), at_min(10'000)})).empty();
-}
-
-const std::array forms{Form{true, true}, Form{true, false}, Form{false, true}, Form{false, false}};
-
-}  // namespace
 
 TEST_CASE("fourteen readings that waited at the node were booked as a preset") {
     for (const Form form : forms) {
@@ -210,28 +137,6 @@ TEST_CASE("a backlog in which nothing ran is no evidence that nothing ran") {
     }
 }
 
-TEST_CASE("pulses that waited at the node were refused as strays") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    for (const Form form : forms) {
-        LedgerWorld world({meter});
-        const auto pulses = [&](int n, int ticks) {
-            std::string text = "{\"pulses\":" + std::to_string(ticks);
-            if (form.boot) text += ",\"boot\":7";
-            if (form.seq) text += ",\"seq\":" + std::to_string(n);
-            return text + "}";
-        };
-        Node node(world, form);
-        node.send(at_min(600), pulses(0, 1));
-        node.send(at_min(603), pulses(1, 2));
-        for (int n = 0; n < 14; ++n)
-            node.send(at_min(645) + milliseconds{100} * n, pulses(2 + n, 43));
-        world.run_clock(at_min(650));
-        CHECK(total(world) == 3 + 14 * 43);
-        CHECK(none_refused(world));
-    }
-}
-
 TEST_CASE("the first message of a boot, told again, was taken for news while a later one of it was held") {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;
@@ -300,133 +205,6 @@ TEST_CASE("a recording with a silence and a backlog in it, read again, changes n
         play();
         CHECK(total(world) == sum);
     }
-}
-
-TEST_CASE("pulses of a long queue were refused as strays once its sending had taken a whole cadence") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
-    const auto send = [&](Instant at, int seq, int pulses) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":1,"seq":{}}})", pulses, seq);
-        world.take({{std::move(message)}});
-    };
-    for (int seq = 1; seq <= 3; ++seq)
-        send(at_min(3 * seq), seq, 1);
-    // Ten hours of three minutes each, sent in ten minutes.
-    for (int n = 0; n < 200; ++n)
-        send(at_min(610) + seconds{3} * n, 4 + n, 30);
-    send(at_min(625), 204, 2);
-    world.run_clock(at_min(640));
-    CHECK(total(world) == 3 + 200 * 30 + 2);
-    CHECK(none_refused(world));
-}
-
-TEST_CASE("pulses of a start were refused after the queue of an earlier start had come among them") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
-    std::int64_t told = 0;
-    const auto send = [&](Instant at, int boot, int seq, int pulses) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
-        world.take({{std::move(message)}});
-        told += pulses;
-    };
-    for (int seq = 1; seq <= 3; ++seq)
-        send(at_min(3 * seq), 1, seq, 1);
-    // Of boot 2 nothing was heard before boot 3 spoke; its queue comes between the words of boot 3.
-    for (int n = 1; n <= 10; ++n) {
-        send(at_min(60 + 3 * n), 3, n, 20);
-        for (int queued = 1; queued <= 2; ++queued)
-            send(at_min(60 + 3 * n) + seconds{30 * queued}, 2, 2 * n + queued - 2, 40);
-    }
-    for (int n = 11; n <= 15; ++n)
-        send(at_min(60 + 3 * n), 3, n, 20);
-    world.run_clock(at_min(120));
-    const auto sum = [&] {
-        std::int64_t ticks = 0;
-        for (const Entry& entry : world.entries())
-            ticks += entry.ticks;
-        return ticks;
-    };
-    CHECK(sum() == told);
-    CHECK(none_refused(world));
-    const std::int64_t once = told;
-    for (int n = 1; n <= 10; ++n) {
-        send(at_min(120 + n), 3, n, 20);
-        send(at_min(120 + n) + seconds{1}, 2, n, 40);
-    }
-    world.run_clock(at_min(200));
-    CHECK(sum() == once);
-    CHECK(none_refused(world));
-}
-
-TEST_CASE("pulses that came late over a start were refused though they told when they were counted") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
-    const auto send = [&](Instant at, int boot, int seq, int pulses, Instant time) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{},"time":"{}"}})", pulses, boot, seq,
-                                      format_utc(time));
-        world.take({{std::move(message)}});
-    };
-    const auto now = [&](int minute, int boot, int seq, int pulses) {
-        send(at_min(minute), boot, seq, pulses, at_min(minute));
-    };
-    for (int seq = 1; seq <= 3; ++seq)
-        now(3 * seq, 1, seq, 1);
-    now(63, 2, 2, 5);
-    for (int round = 0; round < 2; ++round) {
-        // The last words of boot 1, and the first one of boot 2.
-        send(at_min(64), 1, 4, 10, at_min(12));
-        send(at_min(65), 1, 5, 20, at_min(15));
-        send(at_min(65), 2, 1, 7, at_min(60));
-    }
-    now(66, 2, 3, 5);
-    world.run_clock(at_min(90));
-    std::int64_t ticks = 0;
-    for (const Entry& entry : world.entries())
-        ticks += entry.ticks;
-    CHECK(ticks == 3 + 5 + 10 + 20 + 7 + 5);
-    CHECK(world.row(Step::hour, at_min(0))->ticks >= 33);
-    CHECK(none_refused(world));
-}
-
-TEST_CASE("pulses of a start's first message were refused where its second one had overtaken it") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
-    const auto send = [&](int minute, int boot, int seq, int pulses) {
-        Message message;
-        message.arrived_at = at_min(minute);
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
-        world.take({{std::move(message)}});
-    };
-    send(600, 1, 1, 1);
-    send(603, 1, 2, 1);
-    send(606, 2, 5, 3);
-    send(609, 2, 6, 0);
-    for (int round = 0; round < 2; ++round) {
-        send(610, 2, 4, 4);
-        send(610, 2, 1, 2);
-        send(611, 2, 3, 5);
-    }
-    send(612, 2, 7, 1);
-    world.run_clock(at_min(700));
-    std::int64_t ticks = 0;
-    for (const Entry& entry : world.entries())
-        ticks += entry.ticks;
-    CHECK(ticks == 2 + 3 + 4 + 2 + 5 + 1);
-    CHECK(none_refused(world));
 }
 
 TEST_CASE("a count that another one overtook was taken for a fall in a queue that is sent slowly") {

@@ -6,21 +6,17 @@
 #include <iterator>
 
 #include "store/database.hpp"
-#include "store/ledger.hpp"
+#include "store/opened_ledger.hpp"
 #include "store/packed_block.hpp"
 #include "support/temp_directory.hpp"
 
 using namespace tickledger;
-using tickledger::test::TempDirectory;
+using namespace tickledger::test;
 using namespace std::chrono_literals;
 
 namespace {
 
 const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
-
-std::unique_ptr<Ledger> opened(const std::filesystem::path& file) {
-    return std::move(Ledger::open(file).value());
-}
 
 Entry reading(Instant to, std::int64_t ticks, Mark end) {
     Entry entry;

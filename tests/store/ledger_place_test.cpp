@@ -6,35 +6,13 @@
 
 #include "store/backup.hpp"
 #include "store/database.hpp"
-#include "store/ledger.hpp"
 #include "store/ledger_view.hpp"
+#include "store/opened_ledger.hpp"
 #include "support/child_process.hpp"
 #include "support/temp_directory.hpp"
 
 using namespace tickledger;
-using tickledger::test::TempDirectory;
-
-namespace {
-
-std::unique_ptr<Ledger> opened(const std::filesystem::path& file) {
-    auto ledger = Ledger::open(file);
-    INFO((ledger ? std::string() : ledger.error().text));
-    REQUIRE(ledger);
-    return std::move(*ledger);
-}
-
-template <typename T>
-T value_of(Result<T> result) {
-    INFO((result ? std::string() : result.error().text));
-    REQUIRE(result);
-    return std::move(*result);
-}
-void done(const Result<void>& result) {
-    INFO((result ? std::string() : result.error().text));
-    REQUIRE(result);
-}
-
-}  // namespace
+using namespace tickledger::test;
 
 TEST_CASE("a ledger whose files were removed or replaced went on in files without a name") {
     const TempDirectory where;

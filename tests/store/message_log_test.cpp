@@ -1,7 +1,6 @@
 #include "store/message_log.hpp"
 
 #include <rapidcheck/catch.h>
-#include <sys/resource.h>
 
 #include <algorithm>
 #include <atomic>
@@ -9,8 +8,7 @@
 #include <chrono>
 #include <thread>
 
-#include "events.hpp"
-#include "store/log_names.hpp"
+#include "logs.hpp"
 #include "support/sim_files.hpp"
 #include "support/temp_directory.hpp"
 
@@ -19,50 +17,6 @@ using namespace tickledger::test;
 using namespace std::chrono_literals;
 
 namespace {
-
-const std::filesystem::path directory = "/messages";
-
-#ifdef __SANITIZE_ADDRESS__
-constexpr bool keeps_what_was_freed = true;
-#else
-constexpr bool keeps_what_was_freed = false;
-#endif
-
-Instant at(std::string_view text) {
-    return parse_rfc3339(text).value();
-}
-
-Message count(std::uint64_t n) {
-    return Message{{}, "nodes/cellar/water", "{\"count\":" + std::to_string(n) + "}", 1, false, false};
-}
-
-std::unique_ptr<MessageLog> opened(Files& files, const std::filesystem::path& where = directory) {
-    auto log = MessageLog::open(files, where);
-    if (!log) FAIL(log.error().text);
-    return std::move(*log);
-}
-
-/// All events up to the end, shown, and how many lines were damaged.
-struct ReadBack {
-    std::vector<std::string> events;
-    std::vector<LogPosition> after;
-    std::uint64_t damaged = 0;
-};
-
-ReadBack read_all(Files& files, const LogPosition& limit, LogPosition from = {},
-                  const std::filesystem::path& where = directory) {
-    MessageLogReader reader(files, where, std::move(from));
-    ReadBack all;
-    while (true) {
-        auto event = reader.next(limit);
-        if (!event) FAIL(event.error().text);
-        if (!*event) break;
-        all.events.push_back(shown((*event)->event));
-        all.after.push_back((*event)->next);
-    }
-    all.damaged = reader.damaged_lines();
-    return all;
-}
 
 bool is_prefix(const std::vector<std::string>& beginning, const std::vector<std::string>& whole) {
     return beginning.size() <= whole.size() && std::equal(beginning.begin(), beginning.end(), whole.begin());
@@ -274,92 +228,6 @@ TEST_CASE("a file that cannot be opened refuses the event") {
     CHECK(read_all(files, log->end()).events.size() == 1);
 }
 
-TEST_CASE("damaged lines are passed over and counted, and the stamp before them still holds") {
-    SimFiles files;
-    const auto log = opened(files);
-    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
-    CHECK(log->append(count(2), at("2026-03-01T07:00:01Z")));
-    CHECK(log->append(count(3), at("2026-03-02T07:00:01Z")));
-    // The first day loses its last newline, the second gets a line of zeros behind it.
-    std::string first = files.content(directory / "2026-03-01.jsonl");
-    first.pop_back();
-    files.put(directory / "2026-03-01.jsonl", first);
-    files.put(directory / "2026-03-02.jsonl",
-              files.content(directory / "2026-03-02.jsonl") + std::string(70, '\0') + "\n");
-
-    const auto again = opened(files);
-    CHECK(again->last_stamp() == at("2026-03-02T07:00:01Z"));
-    const ReadBack all = read_all(files, again->end());
-    CHECK(all.events.size() == 2);
-    CHECK(all.damaged == 2);
-}
-
-TEST_CASE("a read that fails is tried again at the same place") {
-    SimFiles files;
-    const auto log = opened(files);
-    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
-    MessageLogReader reader(files, directory, {});
-    files.fail_reads(1);
-    CHECK_FALSE(reader.next(log->end()));
-    CHECK(reader.next(log->end()).value());
-    CHECK(reader.position() == log->end());
-    CHECK_FALSE(reader.next(log->end()).value());
-}
-
-TEST_CASE("lines longer than a chunk, and chunks that end within lines, are read") {
-    SimFiles files;
-    const auto log = opened(files);
-    Message large = count(0);
-    large.payload = std::string(600'000, 'x');
-    std::size_t appended = 0;
-    for (; appended < 3000; ++appended) {
-        CHECK(log->append(appended == 1500 ? Event{large} : Event{count(appended)},
-                          at("2026-03-01T07:00:00Z")));
-    }
-    const ReadBack all = read_all(files, log->end());
-    CHECK(all.events.size() == appended);
-    CHECK(all.damaged == 0);
-    CHECK(all.after.back() == log->end());
-}
-
-TEST_CASE("a file without a newline is passed over without being held in memory, and so is its end") {
-    SimFiles files;
-    const auto log = opened(files);
-    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
-    const std::string line = files.content(directory / "2026-03-01.jsonl");
-    constexpr std::size_t zeros = std::size_t{64} << 20;
-    // Its end would be an event, were it not the end of a damaged line.
-    files.put(directory / "2026-03-01.jsonl", std::string(zeros, '\0') + line + line);
-
-    MessageLogReader reader(files, directory, {});
-    const auto high_water_kb = [] {
-        rusage used{};
-        getrusage(RUSAGE_SELF, &used);
-        return used.ru_maxrss;
-    };
-    const auto before_kb = high_water_kb();
-    const LogPosition limit{"2026-03-01.jsonl", zeros + 2 * line.size()};
-    const auto event = reader.next(limit);
-    REQUIRE(event);
-    REQUIRE(*event);
-    CHECK((*event)->next == limit);
-    CHECK(reader.damaged_lines() == 1);
-    CHECK_FALSE(reader.next(limit).value());
-    if (!keeps_what_was_freed) CHECK(high_water_kb() - before_kb < 48 * 1024);
-}
-
-TEST_CASE("a damaged day without a newline takes nothing of the next day with it") {
-    SimFiles files;
-    const auto log = opened(files);
-    CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
-    CHECK(log->append(count(2), at("2026-03-02T07:00:00Z")));
-    // Longer than any line, and not by whole chunks: something of it is left when its beginning was let go.
-    files.put(directory / "2026-03-01.jsonl", std::string(log_line_max_bytes + 400'000, '\0'));
-    const ReadBack all = read_all(files, log->end());
-    CHECK(all.events.size() == 1);
-    CHECK(all.damaged == 1);
-}
-
 TEST_CASE("days that are over and booked are removed, the others stay") {
     SimFiles files;
     const auto log = opened(files);
@@ -500,22 +368,4 @@ TEST_CASE("a clock that jumps ahead removes no day of which too few later ones w
     CHECK(log->remove_before(start + 24h * 361, end));
     CHECK(names().front() == "2026-03-03.jsonl");
     CHECK(names().size() == 4);
-}
-
-TEST_CASE("a line that is stamped another day than its file's is damage, and sets no clock") {
-    SimFiles files;
-    const auto file = directory / "2026-03-01.jsonl";
-    {
-        const auto log = opened(files);
-        REQUIRE(log->append(count(1), at("2026-03-01T10:00:00Z")));
-    }
-    Event false_stamp = count(2);
-    stamp_of(false_stamp) = at("2999-01-01T00:00:00Z");
-    files.put(file, files.content(file) + to_line(false_stamp) + "\n");
-    const auto log = opened(files);
-    CHECK(log->last_stamp() == at("2026-03-01T10:00:00Z"));
-    REQUIRE(log->append(count(3), at("2026-03-01T10:00:01Z")));
-    const ReadBack all = read_all(files, log->end());
-    CHECK(all.events.size() == 2);
-    CHECK(all.damaged == 1);
 }
