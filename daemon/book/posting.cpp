@@ -43,9 +43,7 @@ void Posting::add(Account& account, std::span<const Entry> entries) {
 }
 
 void Posting::replace(Account& account, const Entry& entry, std::span<const Entry> parts) {
-    value_or_throw(ledger_.remove_entry(account.key, entry));
-    for (const Entry& part : parts)
-        value_or_throw(ledger_.add_entry(account.key, part));
+    value_or_throw(ledger_.replace_entry(account.key, entry, parts));
     account.memory.total_ticks += ticks_of(parts) - entry.ticks;
     publications_.correct(account, rows_.change(account, {&entry, 1}, parts), entry.span.length());
     follower_.follow(account, {&entry, 1}, parts);

@@ -1,6 +1,7 @@
 #include "store/entry_writes.hpp"
 
 #include <algorithm>
+#include <iterator>
 #include <tuple>
 #include <utility>
 
@@ -135,32 +136,65 @@ void EntryWrites::forget() {
     waiting_.clear();
 }
 
+Result<std::vector<NumberedEntry>> EntryWrites::at_instant(MeterKey meter, Instant end, Duration length,
+                                                           bool are_adjustments) {
+    std::vector<NumberedEntry> found;
+    Cursor cursor = same_span_.run(end, meter, length, are_adjustments);
+    for (;;) {
+        auto candidate = next_entry(cursor);
+        if (!candidate) return tl::unexpected(candidate.error());
+        if (!*candidate) return found;
+        found.push_back(std::move(**candidate));
+    }
+}
+
 Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
     if (auto made = make_rows(meter, entry.span.to); !made) return made;
     const bool is_adjustment = entry.kind == EntryKind::adjustment;
-    std::optional<std::int64_t> n;
-    {
-        Cursor cursor = same_span_.run(entry.span.to, meter, entry.span.length(), is_adjustment);
-        for (;;) {
-            const auto candidate = next_entry(cursor);
-            if (!candidate) return tl::unexpected(candidate.error());
-            if (!*candidate) break;
-            const bool equal = (*candidate)->entry == entry;
-            if (equal || !n) n = (*candidate)->n;
-            if (equal) break;
-        }
-    }
-    if (!n && is_adjustment) return {};
-    if (!n) {
+    const auto candidates = at_instant(meter, entry.span.to, entry.span.length(), is_adjustment);
+    if (!candidates) return tl::unexpected(candidates.error());
+    if (candidates->empty() && is_adjustment) return {};
+    if (candidates->empty()) {
         return tl::unexpected(database_.damaged("it lacks the entry from " + format_utc(entry.span.from) +
                                                 " to " + format_utc(entry.span.to) +
                                                 " that was to be divided"));
     }
+    const auto equal = std::find_if(candidates->begin(), candidates->end(),
+                                    [&](const NumberedEntry& each) { return each.entry == entry; });
+    return remove(meter, equal == candidates->end() ? candidates->front() : *equal);
+}
+
+Result<void> EntryWrites::remove(MeterKey meter, const NumberedEntry& numbered) {
     // The others of its span close up, so that the next one added does not get a free number before them.
     const auto at = [&](Statement& change) {
-        return change.run(entry.span.to, meter, entry.span.length(), *n).finish();
+        const Span& span = numbered.entry.span;
+        return change.run(span.to, meter, span.length(), numbered.n).finish();
     };
     return at(delete_).and_then([&] { return at(close_up_); });
+}
+
+Result<void> EntryWrites::replace(MeterKey meter, const Entry& entry, std::span<const Entry> parts) {
+    if (auto made = make_rows(meter, entry.span.to); !made) return made;
+    auto following = at_instant(meter, entry.span.to, Duration{0}, false);
+    if (!following) return tl::unexpected(following.error());
+    const auto self = std::find_if(following->begin(), following->end(),
+                                   [&](const NumberedEntry& each) { return each.entry == entry; });
+    if (self != following->end()) following->erase(following->begin(), std::next(self));
+    const bool is_between = std::any_of(parts.begin(), parts.end(),
+                                        [&](const Entry& part) { return part.span.from == entry.span.to; });
+    // Entries without length keep the order in which they were added.
+    if (!is_between) following->clear();
+    Result<void> done;
+    for (auto each = following->rbegin(); done && each != following->rend(); ++each)
+        done = remove(meter, *each);
+    if (done) done = remove(meter, entry);
+    for (const Entry& part : parts) {
+        if (done) done = add(meter, part);
+    }
+    for (const NumberedEntry& each : *following) {
+        if (done) done = add(meter, each.entry);
+    }
+    return done;
 }
 
 Result<std::optional<std::int64_t>> EntryWrites::oldest_day() {

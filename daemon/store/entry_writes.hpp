@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <span>
 #include <unordered_map>
 #include <vector>
 
@@ -28,6 +29,8 @@ public:
     /// As Ledger::remove_entry. Of several that have this span (of no length, or adjustments), the one that
     /// is equal, or the first.
     [[nodiscard]] Result<void> remove(MeterKey meter, const Entry& entry);
+    /// As Ledger::replace_entry.
+    [[nodiscard]] Result<void> replace(MeterKey meter, const Entry& entry, std::span<const Entry> parts);
     /// What waits in memory of a meter, or of all, is written.
     [[nodiscard]] Result<void> write(MeterKey meter);
     [[nodiscard]] Result<void> write_all();
@@ -47,6 +50,10 @@ private:
     [[nodiscard]] Result<void> put(MeterKey meter, const EntryGroup& group);
     /// Makes rows of the group, if any, that an entry which ends then would lie in.
     [[nodiscard]] Result<void> make_rows(MeterKey meter, Instant end);
+    /// The rows of that end and length, in the order in which they were added.
+    [[nodiscard]] Result<std::vector<NumberedEntry>> at_instant(MeterKey meter, Instant end, Duration length,
+                                                                bool are_adjustments);
+    [[nodiscard]] Result<void> remove(MeterKey meter, const NumberedEntry& numbered);
 
     Database& database_;
     EntryRows rows_;

@@ -205,6 +205,12 @@ Result<void> Ledger::remove_entry(MeterKey meter, const Entry& entry) {
     });
 }
 
+Result<void> Ledger::replace_entry(MeterKey meter, const Entry& entry, std::span<const Entry> parts) {
+    return tables_->packer.unpack_days(meter, entry.span.from, entry.span.to).and_then([&] {
+        return tables_->entry_writes.replace(meter, entry, parts);
+    });
+}
+
 Result<std::optional<Entry>> Ledger::entry_at(MeterKey meter, Instant t) {
     return tables_->entry_writes.write(meter).and_then([&] { return tables_->entries.holding(meter, t); });
 }

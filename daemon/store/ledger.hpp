@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <memory>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -132,6 +133,9 @@ public:
     /// Removes the entry that ends at `entry.span.to` and begins at `entry.span.from`, an adjustment or
     /// another as `entry.kind` says. An adjustment that is gone (removed as too old) is no failure.
     [[nodiscard]] Result<void> remove_entry(MeterKey meter, const Entry& entry);
+    /// Puts the parts of an entry, in order, where it stood: before what follows it at the same instant.
+    [[nodiscard]] Result<void> replace_entry(MeterKey meter, const Entry& entry,
+                                             std::span<const Entry> parts);
     /// The entry (no adjustment) whose span (from, to] holds the instant; where spans of no length end there
     /// too, the first one that holds it.
     [[nodiscard]] Result<std::optional<Entry>> entry_at(MeterKey meter, Instant t);

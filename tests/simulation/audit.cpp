@@ -22,7 +22,8 @@ std::int64_t ticks_in(const std::vector<Instant>& ticks, Span span) {
 std::string words(const Entry& entry) {
     return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
            format_utc(entry.span.to) + " " + std::to_string(entry.ticks) + " ticks, counts " +
-           std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count) +
+           std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count) + ", seq " +
+           std::to_string(entry.end.seq) +
            (entry.unseen_max ? ", unseen_max " + std::to_string(*entry.unseen_max) : "") +
            (entry.time_estimated ? ", placed" : "");
 }

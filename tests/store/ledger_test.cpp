@@ -195,6 +195,26 @@ TEST_CASE("an entry added after an earlier one of its span was removed comes aft
     CHECK(value_of(ledger->entry_before(1, start + 9h)) == entries[3]);
 }
 
+TEST_CASE("the parts of a gap at one instant came after the messages that followed it there") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    const auto begins = GENERATE(0min, 1min);
+    Entry gap = measured(5h - begins, 5h, 0, 20);
+    gap.kind = EntryKind::lost;
+    const Entry after = measured(5h, 5h, 1, 30);
+    const Entry last = measured(5h, 5h, 2, 31);
+    const Entry before = measured(4h, 5h - begins, 0, 9);
+    done(ledger->begin());
+    for (const Entry& entry : {before, gap, after, last})
+        done(ledger->add_entry(1, entry));
+    const std::vector parts{measured(5h - begins, 5h, 3, 20), measured(5h, 5h, 4, 23),
+                            measured(5h, 5h, 0, 27)};
+    done(ledger->replace_entry(1, gap, parts));
+    done(ledger->commit());
+    CHECK(value_of(ledger->entries(1, {start, start + 9h})) ==
+          std::vector{before, parts[0], parts[1], parts[2], after, last});
+}
+
 TEST_CASE("a hole is found by the messages it misses, where seq wrapped inside it too") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
