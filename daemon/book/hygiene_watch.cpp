@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include "book/documents.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -53,12 +54,12 @@ Evidence HygieneWatch::evidence_of_backflow(const Account& account, std::int64_t
     EvidenceBuilder evidence(zone_);
     evidence.span(span).whole("ticks_back", ticks).estimate("volume_back_l", litres, 3);
     return std::move(evidence).saying(fmt::format(
-        "Water ran backwards at {}: between {} and {} the register went back by {:g} litres. A check valve may "
+        "Water ran backwards at {}: {} the register went back by {:g} litres. A check valve may "
         "fail to close while the pressure in the main drops; water from the house can then get into the drinking "
         "water, so the drinking water may be at risk. It may also be the meter or its sensor that trembles. Do "
         "not open a sealed meter. Call a licensed plumber, who checks the protection against backflow (EN 1717); "
         "where local rules ask for it, tell the water supplier.",
-        account.id, zone_.format(span.from), zone_.format(span.to), litres));
+        account.id, in_words(span, zone_), litres));
 }
 
 void HygieneWatch::follow_stagnation(Account& account, const Entry& entry) {
@@ -99,18 +100,16 @@ Evidence HygieneWatch::evidence_of_stagnation(const Account& account) const {
     evidence.at("undrawn_since", *memory.undrawn_since)
         .whole("stagnant_for_s", std::chrono::floor<std::chrono::seconds>(stagnant_for).count());
     const std::string last_flush =
-        memory.last_drawn
-            ? fmt::format("It was last drawn between {} and {}.", zone_.format(memory.last_drawn->from),
-                          zone_.format(memory.last_drawn->to))
-            : fmt::format("When it was last drawn is not known; it was before {}.",
-                          zone_.format(*memory.undrawn_since));
+        memory.last_drawn ? fmt::format("It was last drawn {}.", in_words(*memory.last_drawn, zone_))
+                          : fmt::format("When it was last drawn is not known; it was before {}.",
+                                        in_words(*memory.undrawn_since, zone_));
     return std::move(evidence).saying(fmt::format(
         "No water has been drawn at {} for {}. {} This is per meter, not per tap: a tap that nobody opens may "
         "hold older water. In water that stands and grows warm, legionella and other germs can grow. Before it "
         "is used again let every tap run, cold and hot, until the temperature no longer changes, and do not "
         "breathe the spray. VDI/DVGW 6023 names 72 hours, EN 806-5 seven days; local rules and your plumber "
         "come first.",
-        account.id, format_duration(stagnant_for), last_flush));
+        account.id, in_words(stagnant_for), last_flush));
 }
 
 }  // namespace tickledger

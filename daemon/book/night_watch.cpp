@@ -7,6 +7,7 @@
 #include "book/documents.hpp"
 #include "book/store_failure.hpp"
 #include "tickledger/hours.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -231,10 +232,10 @@ Evidence NightWatch::evidence(const Account& account, Span night, bool is_late) 
             flow_l_per_h, flow_l_per_h * 24);
     }
     return std::move(evidence).saying(fmt::format(
-        "Water ran all night at {}: between {} and {} the meter never stood still for {}.{} Look "
+        "Water ran all night at {}: {} the meter never stood still for {}.{} Look "
         "for a toilet that runs on, a dripping valve or an open tap.{}",
-        account.id, zone_.format(night.from), zone_.format(night.to), format_duration(alarms.still_for),
-        how_much, is_late ? " This is told late: the readings of that night came long after its end." : ""));
+        account.id, in_words(night, zone_), in_words(alarms.still_for), how_much,
+        is_late ? " This is told late: the readings of that night came long after its end." : ""));
 }
 
 }  // namespace tickledger

@@ -4,6 +4,8 @@
 
 #include <algorithm>
 
+#include "tickledger/words.hpp"
+
 namespace tickledger {
 
 void SilenceWatch::hear(Account& account, Instant at) {
@@ -44,8 +46,7 @@ void SilenceWatch::raise(Account& account, Instant now) {
             "Nothing was heard from the node of {} {}. Its battery may be empty, or it does not reach the "
             "network. Until it speaks again nobody watches this meter. This is over once it has spoken for "
             "{} without such a gap.",
-            account.id, heard_at ? "since " + zone_.format(*heard_at) : "ever",
-            format_duration(silent_after))));
+            account.id, heard_at ? "since " + in_words(*heard_at, zone_) : "ever", in_words(silent_after))));
 }
 
 }  // namespace tickledger

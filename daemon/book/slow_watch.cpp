@@ -6,18 +6,9 @@
 
 #include "book/night_times.hpp"
 #include "tickledger/hours.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
-
-namespace {
-
-std::string in_words(Duration period) {
-    const double minutes = hours_of(period) * 60;
-    if (minutes < 100) return fmt::format("{:.0f} minutes", minutes);
-    return fmt::format("{:.1f} hours", minutes / 60);
-}
-
-}  // namespace
 
 void SlowWatch::follow(Account& account, const Entry& entry) {
     const AlarmSettings& alarms = account.settings.alarms;

@@ -6,6 +6,7 @@
 
 #include "book/night_times.hpp"
 #include "book/store_failure.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -42,10 +43,9 @@ void UndecidedNights::put(const Account& account, Span row) {
     const AlarmSettings& alarms = account.settings.alarms;
     const bool is_one_night = night_after(zone_, alarms, row.from).to >= row.to;
     const std::string text = fmt::format(
-        "Whether water ran all night at {} {}from {} to {} cannot be told: there were gaps between the messages, "
+        "Whether water ran all night at {} {}{} cannot be told: there were gaps between the messages, "
         "or messages too far apart, in which it may have stood still for {}.",
-        account.id, is_one_night ? "" : "on the nights ", zone_.format(row.from), zone_.format(row.to),
-        format_duration(alarms.still_for));
+        account.id, is_one_night ? "" : "on the nights ", in_words(row, zone_), in_words(alarms.still_for));
     value_or_throw(ledger_.add_undecided(account.key, kind, row, text));
 }
 

@@ -6,6 +6,7 @@
 
 #include "book/documents.hpp"
 #include "tickledger/hours.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -44,7 +45,7 @@ void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
                 "Water runs unusually fast at {}: about {:.0f} litres an hour for {:.0f} minutes, {:.0f} "
                 "litres since {}. If nobody is using that much, a pipe or hose may have burst: look, and "
                 "shut the main valve.",
-                account.id, litres / run_h, run_h * 60, litres, zone_.format(run.from))));
+                account.id, litres / run_h, run_h * 60, litres, in_words(run.from, zone_))));
     }
     if (flow.is_over(meter)) desk_.clear(account, AlarmKind::high_flow, entry.span.to);
 }
@@ -62,7 +63,7 @@ void UseWatch::follow_long_draw(Account& account, const Entry& entry) {
                     std::move(evidence).saying(fmt::format(
                         "One use of water at {} has not ended since {}: {:.0f} litres so far, about {:.0f} a "
                         "day if it goes on. Is a tap or a hose still open?",
-                        account.id, zone_.format(draw.since()), litres, litres / open_h * 24)));
+                        account.id, in_words(draw.since(), zone_), litres, litres / open_h * 24)));
     }
     if (draw.is_shut()) desk_.clear(account, AlarmKind::long_draw, entry.span.to);
 }
@@ -85,20 +86,19 @@ void UseWatch::follow_away(Account& account, const Entry& entry) {
     const bool may_hide_ticks = !entry.covers() || entry.kind == EntryKind::restart;
     if (entry.ticks == 0 && may_hide_ticks) {
         desk_.leave_undecided(account, AlarmKind::away_use, span,
-                              fmt::format("Whether water ran at {} from {} to {}, while everybody was away, "
+                              fmt::format("Whether water ran at {} {}, while everybody was away, "
                                           "cannot be told: the node started anew or messages are missing.",
-                                          account.id, zone_.format(span.from), zone_.format(span.to)));
+                                          account.id, in_words(span, zone_)));
     }
     if (entry.ticks <= 0) return;
     const double litres = volume_l(entry.ticks, meter);
     EvidenceBuilder evidence(zone_);
     evidence.span(span).whole("ticks", entry.ticks).volume(litres, hours_of(span.length()));
-    desk_.raise(
-        account, AlarmKind::away_use, span.to,
-        std::move(evidence).saying(fmt::format(
-            "Water ran at {} while everybody is away: {:g} litres between {} and {}. Is somebody in the "
-            "house, or does something leak?",
-            account.id, litres, zone_.format(span.from), zone_.format(span.to))));
+    desk_.raise(account, AlarmKind::away_use, span.to,
+                std::move(evidence).saying(
+                    fmt::format("Water ran at {} while everybody is away: {:g} litres {}. Is somebody in the "
+                                "house, or does something leak?",
+                                account.id, litres, in_words(span, zone_))));
 }
 
 void UseWatch::follow_faults(Account& account, const Entry& entry) {
@@ -131,7 +131,7 @@ void UseWatch::fault(Account& account, Instant at, bool at_once, const std::stri
                 std::move(evidence).saying(fmt::format(
                     "The counting at {} needs a look: at {} {}. Compare the register with the meter's "
                     "face; ticks may be missing or too many.",
-                    account.id, zone_.format(at), what)));
+                    account.id, in_words(at, zone_), what)));
 }
 
 }  // namespace tickledger

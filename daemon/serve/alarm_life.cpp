@@ -13,6 +13,7 @@
 #include "book/instruction_documents.hpp"
 #include "serve/body.hpp"
 #include "serve/call.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -48,7 +49,7 @@ OrProblem<AskedAlarm> asked_alarm(const Call& call, std::span<JsonField> fields 
 }
 
 std::string shelving_end(const Alarm& alarm, const Call& call) {
-    return call.parts.zone.format(alarm.shelved_until.value_or(Instant{}));
+    return in_words(alarm.shelved_until.value_or(Instant{}), call.parts.zone);
 }
 
 /// An alarm whose kind was raised again since is over for good: there is nothing to put off.

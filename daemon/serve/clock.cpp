@@ -5,6 +5,7 @@
 
 #include "core/json_writer.hpp"
 #include "serve/body.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -19,20 +20,19 @@ std::string words_for(const ClockState& clock, const CivilZone& zone) {
         return fmt::format(
             "It is not known what time it is. The server's clock says {}. If that is right, say so "
             "(`tickledger clock --right`); else set it first. What arrives is kept meanwhile and booked then.",
-            zone.format(clock.server));
+            in_words(clock.server, zone));
     }
     if (clock.disbelieved_ahead > Duration{0}) {
         return fmt::format(
             "The server's clock has jumped ahead by {} to {}, and no time service vouches for it. Time goes "
             "on from before the jump. If the clock is right, say so (`tickledger clock --right`); else set it.",
-            format_duration(std::chrono::floor<std::chrono::seconds>(clock.disbelieved_ahead)),
-            zone.format(clock.server));
+            in_words(clock.disbelieved_ahead), in_words(clock.server, zone));
     }
     if (clock.stamps_at) {
         return fmt::format(
             "The server's clock is believed. It was ahead before: arrivals are stamped from {} on, a sixteenth "
             "slower, until the clock has caught up.",
-            zone.format(*clock.stamps_at));
+            in_words(*clock.stamps_at, zone));
     }
     return "The server's clock is believed.";
 }

@@ -12,6 +12,7 @@
 #include "serve/call.hpp"
 #include "serve/draws.hpp"
 #include "tickledger/draw.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -54,7 +55,7 @@ OrProblem<std::vector<Entry>> entries_to_look_at(const Call& call, LedgerView& v
         return refuse(
             400,
             fmt::format("From {} to {} there are more than {} readings of \"{}\". Ask for a shorter range.",
-                        call.parts.zone.format(span.from), call.parts.zone.format(span.to), entries_max,
+                        in_words(span.from, call.parts.zone), in_words(span.to, call.parts.zone), entries_max,
                         meter.id));
     }
     const auto meters = view.meters();
@@ -269,12 +270,12 @@ Response post_draws(const Call& call) {
         return problem(404,
                        fmt::format("No water ran at {} within five minutes of {}. Ask for the day's draws, "
                                    "and give the time of one.",
-                                   meter->id, call.parts.zone.format(said->at)));
+                                   meter->id, in_words(said->at, call.parts.zone)));
     const ToldDraw* before = told_of(seen->told, *draw);
     if (!said->was && !before)
         return problem(409,
                        fmt::format("Nobody has said what ran at {} at {}, so there is nothing to take back.",
-                                   meter->id, call.parts.zone.format(said->at)));
+                                   meter->id, in_words(said->at, call.parts.zone)));
     const Instant middle = middle_of(*draw);
     const ToldDraw telling =
         telling_of(*draw, before, said->was.value_or(DrawLabel::unknown), said->name, seen->pulse_value_l);

@@ -7,6 +7,7 @@
 
 #include "core/json_writer.hpp"
 #include "serve/call.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -35,7 +36,7 @@ void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& f
     if (!store.backup_trouble.empty()) {
         troubles.push_back(store.backup_trouble);
     } else if (store.is_backup_late && store.last_backup_at) {
-        troubles.push_back(fmt::format("The newest backup is of {}.", zone.format(*store.last_backup_at)));
+        troubles.push_back(fmt::format("The newest backup is of {}.", in_words(*store.last_backup_at, zone)));
     }
     if (!facts.turned_away.empty()) {
         troubles.push_back(
@@ -50,12 +51,12 @@ void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& f
 void add_message_troubles(std::vector<std::string>& troubles, const MeterHealth& meter,
                           const CivilZone& zone) {
     if (meter.unheard_for) {
-        Duration passed = std::chrono::floor<std::chrono::seconds>(*meter.unheard_for);
-        if (passed >= std::chrono::minutes{1}) passed = std::chrono::floor<std::chrono::minutes>(passed);
+        const Duration unheard = *meter.unheard_for;
+        const auto passed = std::chrono::floor<std::chrono::minutes>(unheard);
         troubles.push_back(fmt::format(
             "Nothing has come for {} on {} in the {} since the daemon subscribed. Is the topic right, and is the node on? "
             "`tickledgerd listen` shows what the broker has.",
-            meter.id, meter.topic, format_duration(passed)));
+            meter.id, meter.topic, in_words(unheard < std::chrono::minutes{1} ? unheard : passed)));
     }
     if (meter.refused_count == 0 || !meter.refused_at) return;
     const std::string number =
@@ -64,12 +65,12 @@ void add_message_troubles(std::vector<std::string>& troubles, const MeterHealth&
         troubles.push_back(fmt::format(
             "{} of {} in the last hour could not be read, the newest on {} at {}: {} Mend `fields` or `message` of this "
             "[[meter]], or the node.",
-            number, meter.id, meter.refused_topic, zone.format(*meter.refused_at), meter.refused_text));
+            number, meter.id, meter.refused_topic, in_words(*meter.refused_at, zone), meter.refused_text));
     } else {
         troubles.push_back(fmt::format(
             "{} of {} in the last hour did not fit the others, the newest on {} at {}: {} Do "
             "two nodes send to one topic?",
-            number, meter.id, meter.refused_topic, zone.format(*meter.refused_at), meter.refused_text));
+            number, meter.id, meter.refused_topic, in_words(*meter.refused_at, zone), meter.refused_text));
     }
 }
 
@@ -93,13 +94,13 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
         troubles.push_back(fmt::format(
             "The server's clock was ahead; arrivals are stamped from {} on, a sixteenth slower, until it has "
             "caught up.",
-            zone.format(*facts.stamps_held_at)));
+            in_words(*facts.stamps_held_at, zone)));
     }
     if (facts.clock_ahead > Duration{0}) {
         troubles.push_back(fmt::format(
             "The server's clock has jumped ahead by {} and no time service vouches for it; it is not followed. If it "
             "is right now, say `tickledger clock --right`; else set it.",
-            format_duration(std::chrono::floor<std::chrono::seconds>(facts.clock_ahead))));
+            in_words(facts.clock_ahead)));
     }
     if (!facts.is_time_known || facts.messages_undated > 0) {
         troubles.push_back(fmt::format(
@@ -112,18 +113,18 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
             "A message on {} belongs to no meter, last at {}, so nothing of it is booked. What stands in "
             "the place of {{1}} becomes a part of the meter's id: small letters, digits and hyphens only. "
             "Rename the topic, or give it a [[meter]] of its own.",
-            facts.unmatched_topic, zone.format(*facts.unmatched_at)));
+            facts.unmatched_topic, in_words(*facts.unmatched_at, zone)));
     }
     for (const MeterHealth& meter : facts.meters) {
         add_message_troubles(troubles, meter, zone);
         if (meter.silent_since) {
             troubles.push_back(fmt::format("The node of {} has been silent since {}.", meter.id,
-                                           zone.format(*meter.silent_since)));
+                                           in_words(*meter.silent_since, zone)));
         }
         if (meter.clock_disbelieved_at) {
             troubles.push_back(fmt::format(
                 "The clock of {}'s node was not believed, last at {}; arrivals count instead. Set its clock.",
-                meter.id, zone.format(*meter.clock_disbelieved_at)));
+                meter.id, in_words(*meter.clock_disbelieved_at, zone)));
         }
     }
     return troubles;

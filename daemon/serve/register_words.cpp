@@ -6,6 +6,7 @@
 
 #include "tickledger/counter.hpp"
 #include "tickledger/pulse_value.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -15,12 +16,6 @@ constexpr std::size_t places_named = 3;
 
 std::string day(Instant t, const CivilZone& zone) {
     return zone.format(t).substr(0, 10);
-}
-
-std::string minute(Instant t, const CivilZone& zone) {
-    std::string text = zone.format(t).substr(0, 16);
-    text[10] = ' ';
-    return text;
 }
 
 std::string counted(std::int64_t number, std::string_view one, std::string_view many) {
@@ -47,8 +42,7 @@ std::string_view happening(EntryKind kind) {
 }
 
 std::string place(const Entry& entry, const CivilZone& zone) {
-    return fmt::format("{} between {} and {}", happening(entry.kind), minute(entry.span.from, zone),
-                       minute(entry.span.to, zone));
+    return fmt::format("{} {}", happening(entry.kind), in_words(entry.span, zone));
 }
 
 /// Where ticks were missed, as far as the ledger can tell.
@@ -98,7 +92,7 @@ std::int64_t unseen_ticks_max(const Entry& entry, const MeterSettings& settings)
 
 std::string words_for(const RegisterState& state, const CivilZone& zone, Instant now) {
     std::string text =
-        fmt::format("At {} ({}) the register should have shown {}, give or take {}", minute(state.at, zone),
+        fmt::format("At {} ({}) the register should have shown {}, give or take {}", in_words(state.at, zone),
                     ago(now - state.at), cubic_metres(state.register_ul), cubic_metres(state.tolerance_ul));
     const std::string since = state.read_by_eye_at
                                   ? "since it was read by eye on " + day(*state.read_by_eye_at, zone)

@@ -192,8 +192,8 @@ TEST_CASE("health was up while every message was unreadable, and while nothing c
         health.at("troubles") ==
         Json{
             "7 messages of house in the last hour could not be read, the newest on nodes/cellar/water at "
-            "2026-03-08T11:59:00+00:00: There is no /count. Mend `fields` or `message` of this [[meter]], or the node.",
-            "Nothing has come for garden on nodes/gardne/water in the 7min since the daemon subscribed. Is the topic "
+            "2026-03-08 11:59: There is no /count. Mend `fields` or `message` of this [[meter]], or the node.",
+            "Nothing has come for garden on nodes/gardne/water in the 7 minutes since the daemon subscribed. Is the topic "
             "right, and is the node on? `tickledgerd listen` shows what the broker has."});
 }
 
