@@ -64,6 +64,12 @@ Result<std::unique_ptr<MessageLog>> MessageLog::open(Files& files, std::filesyst
 }
 
 Result<void> MessageLog::open_last_file(const std::vector<std::string>& names) {
+    // Who was killed may have synced neither file.
+    if (names.size() > 1) {
+        auto before = files_.open_append(directory_ / names[names.size() - 2]);
+        if (!before) return pass_on(before.error());
+        unsynced_.push_back(std::move(*before));
+    }
     const std::filesystem::path last = directory_ / names.back();
     auto file = files_.open_append(last);
     if (!file) return pass_on(file.error());
@@ -73,9 +79,9 @@ Result<void> MessageLog::open_last_file(const std::vector<std::string>& names) {
     if (!end) return tl::unexpected<Error>(end.error());
     file_ = std::move(*file);
     end_ = {names.back(), *end};
+    unsynced_.push_back(file_);
     torn_bytes_ = *size - *end;
     if (torn_bytes_ == 0) return {};
-    unsynced_.push_back(file_);
     return file_->truncate(end_.offset_bytes);
 }
 

@@ -219,6 +219,19 @@ TEST_CASE("a failed sync is tried again, over a change of file too") {
     CHECK(read_all(files, opened(files)->end()).events.size() == 2);
 }
 
+TEST_CASE("what a killed daemon had written before midnight and not synced was never synced") {
+    SimFiles files;
+    {
+        const auto log = opened(files);
+        CHECK(log->append(count(1), at("2026-03-01T23:59:59Z")));
+        CHECK(log->append(count(2), at("2026-03-02T00:00:01Z")));
+    }
+    const auto log = opened(files);
+    CHECK(log->sync());
+    files.cut_power(PowerCut::forgets_all);
+    CHECK(read_all(files, opened(files)->end()).events.size() == 2);
+}
+
 TEST_CASE("a file that cannot be opened refuses the event") {
     SimFiles files;
     const auto log = opened(files);
