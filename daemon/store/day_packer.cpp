@@ -183,7 +183,8 @@ Result<void> DayPacker::put(PackedTable table, const Slice& slice, MeterKey mete
 
 Result<void> DayPacker::put_rows(PackedTable table, MeterKey meter, const PackedBlock& block) {
     for (const NumberedEntry& each : block.entries) {
-        if (auto done = entry_rows_.add(meter, each.entry); !done) return done;
+        // Entries that are no readings stayed where they are, and what lies between them keeps its place.
+        if (auto done = entry_rows_.put_back(meter, each); !done) return done;
     }
     const Step step = table == PackedTable::readings ? Step::interval : Step::hour;
     for (const auto& [start, row] : block.rows) {

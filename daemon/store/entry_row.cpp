@@ -51,7 +51,8 @@ EntryRows::EntryRows(Database& database)
       insert_first_(database, "INSERT OR IGNORE" INTO_ENTRY "0)"),
       insert_another_(database,
                       "INSERT" INTO_ENTRY
-                      "(SELECT max(n) + 1 FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3))") {}
+                      "(SELECT max(n) + 1 FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3))"),
+      put_back_(database, "INSERT" INTO_ENTRY "?12)") {}
 
 Result<void> EntryRows::add(MeterKey meter, const Entry& entry) {
     // Hardly ever are there two of one span, so the first is not looked for: it would cost half as much
@@ -59,6 +60,10 @@ Result<void> EntryRows::add(MeterKey meter, const Entry& entry) {
     auto added = insert_entry(insert_first_, meter, entry);
     if (added && database_.changed_rows() == 0) added = insert_entry(insert_another_, meter, entry);
     return added;
+}
+
+Result<void> EntryRows::put_back(MeterKey meter, const NumberedEntry& numbered) {
+    return insert_entry(put_back_, meter, numbered.entry, numbered.n);
 }
 
 }  // namespace tickledger

@@ -41,16 +41,20 @@ template <typename... More>
         .finish();
 }
 
-/// Adds rows; each gets the next number among those of its span.
+/// Adds rows.
 class EntryRows {
 public:
     explicit EntryRows(Database& database);
+    /// With the next number among those of its span.
     [[nodiscard]] Result<void> add(MeterKey meter, const Entry& entry);
+    /// With the number that it had. Precondition: it is free.
+    [[nodiscard]] Result<void> put_back(MeterKey meter, const NumberedEntry& numbered);
 
 private:
     Database& database_;
     Statement insert_first_;
     Statement insert_another_;
+    Statement put_back_;
 };
 
 }  // namespace tickledger

@@ -182,6 +182,29 @@ TEST_CASE("a day of very many meters is packed some at a time, all of them, and 
         CHECK(ledger->entry_before(meter, start + 24h).value()->ticks == meter);
 }
 
+TEST_CASE("a gap came before the readings of its instant once their day had been packed and unpacked") {
+    const TempDirectory directory;
+    auto ledger = opened(directory / "ledger.db");
+    std::vector<Entry> entries;
+    for (const std::uint64_t seq : {1, 2, 3, 4, 5}) {
+        Entry entry = reading(start + 5h, 0, {0, 7, seq});
+        entry.span.from = entry.span.to;
+        if (seq == 2 || seq == 4) entry.kind = EntryKind::lost;
+        entries.push_back(entry);
+    }
+    REQUIRE(ledger->begin());
+    for (const Entry& entry : entries)
+        done(ledger->add_entry(1, entry));
+    CHECK(value_of(ledger->pack_oldest_day(start + 48h)));
+    done(ledger->commit());
+    REQUIRE(ledger->begin());
+    const Entry later = reading(start + 6h, 1, {1, 7, 6});
+    done(ledger->add_entry(1, later));
+    done(ledger->commit());
+    entries.push_back(later);
+    CHECK(value_of(ledger->entries(1, {start, start + 24h})) == entries);
+}
+
 TEST_CASE("packed readings go with the oldest day, packed hours stay") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
