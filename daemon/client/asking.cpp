@@ -89,7 +89,7 @@ std::string ask(const Options& options, const Asked& asked) {
     refuse(options, *answer);
 }
 
-Json read(const std::string& body, bool for_spreadsheet) {
+Json read(std::string_view body, bool for_spreadsheet) {
     return harmless(Json::parse(body), for_spreadsheet);
 }
 
@@ -147,13 +147,8 @@ std::vector<std::string> meter_ids(const Options& options) {
     if (!options.meter.empty()) return {meter_id(options)};
     const Names names(read(ask(options, {"/v1/meters"})));
     std::vector<std::string> ids;
-    for (const NamedMeter& meter : names.meters()) {
-        if (options.group.empty() || meter.group == options.group) ids.push_back(meter.id);
-    }
-    if (ids.empty() && !options.group.empty())
-        throw Stop{wrong_call,
-                   fmt::format("No meter is in the group \"{}\". `tickledger meters` shows the groups.",
-                               options.group)};
+    for (const NamedMeter& meter : names.meters())
+        ids.push_back(meter.id);
     return ids;
 }
 

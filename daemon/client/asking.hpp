@@ -19,7 +19,7 @@ namespace tickledger {
 /// The body of the daemon's answer. Throws Stop where nobody answers or it is refused.
 [[nodiscard]] std::string ask(const Options& options, const Asked& asked);
 /// The document of an answer, harmless to show (harmless.hpp).
-[[nodiscard]] Json read(const std::string& body, bool for_spreadsheet = false);
+[[nodiscard]] Json read(std::string_view body, bool for_spreadsheet = false);
 void put(std::string_view text);
 
 /// Asks each question in turn and shows the answers one below the other.
@@ -33,7 +33,7 @@ void show(const Options& options, const View& view, const std::vector<Asked>& qu
 [[nodiscard]] Names names_from(const Options& options);
 /// The id of the meter that was named, by its id or its name. Throws Stop where a name means none or several.
 [[nodiscard]] std::string meter_id(const Options& options);
-/// The ids that are meant: the one that was named, those of the group, or all there are.
+/// The ids that are meant: the one that was named, or all there are.
 [[nodiscard]] std::vector<std::string> meter_ids(const Options& options);
 /// The one meter that is meant where something is told: the named one, or the only one there is.
 [[nodiscard]] std::string told_meter(const Options& options);

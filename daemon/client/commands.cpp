@@ -6,6 +6,7 @@
 #include <cstdlib>
 
 #include "client/asking.hpp"
+#include "client/documents.hpp"
 #include "client/glossary.hpp"
 #include "client/many_usage.hpp"
 #include "client/ranges.hpp"
@@ -17,12 +18,16 @@ namespace tickledger {
 
 namespace {
 
+std::string target_of_meter(const std::string& id, const std::string& what) {
+    return "/v1/meters/" + percent_encode(id) + "/" + what;
+}
+
 // Of the one meter that was named, or of all there are.
 std::vector<Asked> targets_of(const Options& options, const std::string& what,
                               const std::vector<std::pair<std::string, std::string>>& query) {
     std::vector<Asked> targets;
     for (const std::string& id : meter_ids(options))
-        targets.push_back({with_query("/v1/meters/" + percent_encode(id) + "/" + what, query)});
+        targets.push_back({with_query(target_of_meter(id, what), query)});
     return targets;
 }
 
@@ -57,10 +62,23 @@ AskedRange range_of_weeks(const Options& options, AskedRange range) {
     return range;
 }
 
-void show_usage(const Options& options, const std::vector<Asked>& targets, bool is_weekly) {
+/// The answer that holds the rows of all meters, or of those of the group that was named.
+std::string usage_of_all(const Options& options, std::vector<std::pair<std::string, std::string>> query) {
+    query.emplace_back("group", options.group);
+    auto answer = tickledger::ask(options.socket, {with_query("/v1/usage", query)});
+    if (!answer) throw Stop{not_reachable, answer.error().text};
+    if (answer->status == 200) return std::move(answer->body);
+    if (answer->status == 404 && !options.group.empty()) {
+        throw Stop{wrong_call, "No meter is in the group \"" + options.group +
+                                   "\". `tickledger meters` shows the groups."};
+    }
+    refuse(options, *answer);
+}
+
+void show_usage(const Options& options, const std::vector<std::string_view>& texts, bool is_weekly) {
     std::vector<Json> documents;
-    for (const Asked& target : targets) {
-        Json document = read(ask(options, target), options.spreadsheet);
+    for (const std::string_view text : texts) {
+        Json document = read(text, options.spreadsheet);
         documents.push_back(is_weekly ? weekly(std::move(document)) : std::move(document));
     }
     if (options.wide) return put(wide_csv(documents));
@@ -122,14 +140,26 @@ void usage(const Options& options) {
     AskedRange range = range_of(options);
     if (is_weekly) range = range_of_weeks(options, std::move(range));
     const std::string step = is_weekly ? "day" : options.step.empty() ? range.step : options.step;
-    const auto targets = targets_of(options, "usage",
-                                    {{"step", step},
-                                     {"from", range.from.value_or("")},
-                                     {"to", range.to.value_or("")},
-                                     {"cost", options.cost ? "true" : ""}});
-    if (options.json) return show(options, usage_view, targets);
-    if (targets.empty()) return put(options.csv ? usage_view.csv_header : "No meters.\n");
-    show_usage(options, targets, is_weekly);
+    const std::vector<std::pair<std::string, std::string>> query{{"step", step},
+                                                                 {"from", range.from.value_or("")},
+                                                                 {"to", range.to.value_or("")},
+                                                                 {"cost", options.cost ? "true" : ""}};
+    std::string answer;
+    std::vector<std::string_view> documents;
+    if (options.meter.empty()) {
+        answer = usage_of_all(options, query);
+        documents = documents_in(answer);
+    } else {
+        answer = ask(options, {with_query(target_of_meter(meter_id(options), "usage"), query)});
+        documents = {answer};
+    }
+    if (options.json) {
+        for (const std::string_view document : documents)
+            put(std::string(document) + "\n");
+        return;
+    }
+    if (documents.empty()) return put(options.csv ? usage_view.csv_header : "No meters.\n");
+    show_usage(options, documents, is_weekly);
 }
 
 void watch(const Options& options) {
@@ -146,7 +176,7 @@ void draws(const Options& options) {
     if (!options.was.empty()) {
         Json body{{"at", options.at}, {"was", options.was}};
         if (!options.named.empty()) body["named"] = options.named;
-        const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/draws";
+        const std::string target = target_of_meter(told_meter(options), "draws");
         return show(options, told_draw_view, {{target, "POST", body.dump()}});
     }
     const AskedRange range = range_of(options);
@@ -168,7 +198,7 @@ void calibrate(const Options& options) {
     Json body = Json::object();
     if (!options.apply_from.empty()) body["apply_from"] = options.apply_from;
     if (!options.pulse_value.empty()) body["pulse_value"] = options.pulse_value;
-    const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/calibration";
+    const std::string target = target_of_meter(told_meter(options), "calibration");
     show(options, calibration_view, {{target, "POST", body.dump()}});
 }
 
@@ -192,7 +222,7 @@ void alarms(const Options& options) {
 }
 
 void away(const Options& options) {
-    const std::string target = "/v1/meters/" + percent_encode(told_meter(options)) + "/away";
+    const std::string target = target_of_meter(told_meter(options), "away");
     std::string until = options.until;
     if (!options.length.empty()) {
         const auto end = end_of(options.length, site_time(options));
@@ -206,7 +236,7 @@ void away(const Options& options) {
 }
 
 void back(const Options& options) {
-    show(options, away_view, {{"/v1/meters/" + percent_encode(told_meter(options)) + "/away", "DELETE"}});
+    show(options, away_view, {{target_of_meter(told_meter(options), "away"), "DELETE"}});
 }
 
 bool explain_word(const Options& options) {

@@ -19,6 +19,7 @@ namespace {
 const std::array all_routes{
     Route{"GET", "/v1/building", {}, get_building},
     Route{"GET", "/v1/meters", {}, get_meters},
+    Route{"GET", "/v1/usage", {"step", "from", "to", "cost", "group"}, get_usage_of_all},
     Route{"GET", "/v1/meters/{id}/today", {}, get_today},
     Route{"GET", "/v1/meters/{id}/nights", {"from", "to"}, get_nights},
     Route{"GET", "/v1/meters/{id}/usage", {"step", "from", "to", "cost"}, get_usage},

@@ -122,6 +122,7 @@ struct FoundMeter {
 // The calls, by the file that holds them.
 [[nodiscard]] Response get_meters(const Call& call);
 [[nodiscard]] Response get_usage(const Call& call);
+[[nodiscard]] Response get_usage_of_all(const Call& call);
 [[nodiscard]] Response get_draws(const Call& call);
 [[nodiscard]] Response get_ledger(const Call& call);
 [[nodiscard]] Response get_register(const Call& call);

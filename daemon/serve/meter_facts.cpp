@@ -25,14 +25,21 @@ std::string text_for(const std::string& text, const MeterSettings& settings, con
     return placed;
 }
 
-void add_names(JsonObject& object, const Configuration& configuration, const std::string& id) {
+MeterNames names_of(const Configuration& configuration, const std::string& id) {
     const MeterSettings* settings = settings_for(configuration.meters, id);
     const auto place = settings ? static_cast<std::size_t>(settings - configuration.meters.data())
                                 : configuration.names.size();
-    const MeterNames names = place < configuration.names.size() ? configuration.names[place] : MeterNames{};
+    if (place >= configuration.names.size()) return {};
+    MeterNames names = configuration.names[place];
+    for (std::string* text : {&names.name, &names.group, &names.parent})
+        *text = text_for(*text, *settings, id);
+    return names;
+}
+
+void add_names(JsonObject& object, const Configuration& configuration, const std::string& id) {
+    const MeterNames names = names_of(configuration, id);
     const auto add = [&](const char* member, const std::string& text) {
-        object.optional_text(member,
-                             text.empty() ? std::nullopt : std::optional(text_for(text, *settings, id)));
+        object.optional_text(member, text.empty() ? std::nullopt : std::optional(text));
     };
     add("name", names.name);
     add("group", names.group);

@@ -15,6 +15,8 @@ namespace tickledger {
 [[nodiscard]] std::string text_for(const std::string& text, const MeterSettings& settings,
                                    const std::string& id);
 
+/// How people call the meter; texts are empty where nothing is configured.
+[[nodiscard]] MeterNames names_of(const Configuration& configuration, const std::string& id);
 /// The members `name`, `group` and `parent`, null where none is configured.
 void add_names(JsonObject& object, const Configuration& configuration, const std::string& id);
 

@@ -1,11 +1,13 @@
-// GET /v1/meters/{id}/usage: rows of civil time.
+// GET /v1/meters/{id}/usage and GET /v1/usage: rows of civil time.
+#include "serve/usage.hpp"
+
 #include <fmt/format.h>
 
 #include <algorithm>
 
 #include "book/documents.hpp"
-#include "serve/call.hpp"
 #include "serve/cost.hpp"
+#include "serve/meter_facts.hpp"
 
 namespace tickledger {
 
@@ -13,11 +15,6 @@ namespace {
 
 constexpr std::int64_t rows_max = 100'000;
 constexpr int rows_in_a_part = 500;
-
-struct Range {
-    Instant from{};
-    Instant to{};
-};
 
 OrProblem<Step> step_of(const Call& call) {
     const auto text = call.parameter("step");
@@ -47,9 +44,8 @@ Duration usual_length(Step step, Duration interval) {
 }
 
 // Where the rows begin that are shown to someone who names no beginning: see docs/api.md.
-Result<Instant> default_from(const Call& call, LedgerView& view, const FoundMeter& meter, Step step,
+Result<Instant> default_from(const CivilZone& zone, LedgerView& view, const FoundMeter& meter, Step step,
                              Instant to) {
-    const CivilZone& zone = call.parts.zone;
     const date::year_month_day last_day = zone.date_of(to - Duration{1});
     switch (step) {
         case Step::interval:
@@ -76,121 +72,6 @@ Result<Instant> default_from(const Call& call, LedgerView& view, const FoundMete
     return zone.start_of(zone.date_of(first).year() / date::January / 1);
 }
 
-OrProblem<Range> range_of(const Call& call, LedgerView& view, const FoundMeter& meter, Step step) {
-    const CivilZone& zone = call.parts.zone;
-    const auto from = call.instant("from");
-    if (!from) return tl::unexpected(from.error());
-    const auto to = call.instant("to");
-    if (!to) return tl::unexpected(to.error());
-    Range range;
-    const date::sys_days today{zone.date_of(call.parts.now())};
-    range.to = to->value_or(zone.start_of(today + date::days{1}));
-    if (*from) {
-        range.from = **from;
-    } else {
-        const auto found = default_from(call, view, meter, step, range.to);
-        if (!found) return tl::unexpected(ledger_problem(found.error()));
-        range.from = *found;
-    }
-    if (range.from >= range.to) {
-        return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must lie after \"from\".",
-                                       zone.format(range.from), zone.format(range.to)));
-    }
-    const auto rows = (range.to - range.from) / usual_length(step, meter.settings->interval);
-    if (rows > rows_max) {
-        return refuse(
-            400, fmt::format("From {} to {} at step {} there are about {} rows; at most {} are answered at "
-                             "once. Ask for a shorter range or a longer step.",
-                             zone.format(range.from), zone.format(range.to), name_of(step), rows, rows_max));
-    }
-    return range;
-}
-
-// Writes the answer part by part.
-class UsageAnswer {
-public:
-    UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, PulseValues values,
-                const TariffSettings* tariff, Step step, Range range)
-        : partwise_(call, std::move(view)),
-          meter_(std::move(meter)),
-          values_(std::move(values)),
-          tariff_(tariff),
-          step_(step),
-          rows_(call.parts.zone, meter_.settings->interval),
-          to_(range.to),
-          next_(rows_.row_at(step, range.from)) {
-        // Rows that begin in the range count; the one that is cut by its beginning does not.
-        if (next_.from < range.from) next_ = rows_.row_at(step, next_.to);
-    }
-
-    Result<bool> operator()(std::string& chunk) {
-        return partwise_.part([&](LedgerView& view) { return write_part(view, chunk); });
-    }
-
-private:
-    Result<bool> write_part(LedgerView& view, std::string& chunk) {
-        if (!begun_) begin(chunk);
-        for (int written = 0; next_.from < to_; ++written) {
-            if (written == rows_in_a_part) return true;
-            if (auto added = add_row(view, chunk); !added) return tl::unexpected(added.error());
-            next_ = rows_.row_at(step_, next_.to);
-        }
-        chunk += "]}\n";
-        return false;
-    }
-
-    void begin(std::string& chunk) {
-        JsonObject head;
-        head.text("meter", meter_.id);
-        head.text("timezone", rows_.zone().name());
-        head.text("step", name_of(step_));
-        if (tariff_) head.text("currency", tariff_->currency);
-        chunk = std::move(head).finish();
-        chunk.back() = ',';
-        chunk += "\"rows\":[";
-        begun_ = true;
-    }
-
-    Result<void> add_row(LedgerView& view, std::string& chunk) {
-        std::optional<Row> row;
-        if (meter_.record) {
-            auto read = view.row({meter_.record->key, step_, next_.from});
-            if (!read) return tl::unexpected(read.error());
-            row = *read;
-        }
-        const auto valued =
-            valued_row(next_, row ? row->ticks : 0, values_, rows_.zone(), ticks_of_row(view, meter_));
-        if (!valued) return tl::unexpected(valued.error());
-        // Where one row ends the next one begins.
-        if (begins_.empty()) begins_ = rows_.zone().format(next_.from);
-        std::string ends = rows_.zone().format(next_.to);
-        JsonObject object;
-        tickledger::add_row(object, begins_, ends, row, *valued);
-        begins_ = std::move(ends);
-        if (tariff_) {
-            const auto cost = cost_of(next_, step_, row ? row->ticks : 0, values_, *tariff_, rows_.zone(),
-                                      ticks_of_row(view, meter_));
-            if (!cost) return tl::unexpected(cost.error());
-            object.raw("cost", row && *cost ? **cost : "null");
-        }
-        if (!std::exchange(is_first_row_, false)) chunk += ',';
-        chunk += std::move(object).finish();
-        return {};
-    }
-
-    PartwiseView partwise_;
-    FoundMeter meter_;
-    PulseValues values_;
-    const TariffSettings* tariff_;  ///< Null: nobody asked what it cost.
-    Step step_;
-    RowFinder rows_;
-    Instant to_;
-    Span next_;
-    std::string begins_;  ///< The beginning of the next row, in words.
-    bool begun_ = false;
-    bool is_first_row_ = true;
-};
-
 /// The tariff, where the cost is asked for.
 OrProblem<const TariffSettings*> tariff_of(const Call& call) {
     const auto asked = call.parameter("cost");
@@ -205,29 +86,224 @@ OrProblem<const TariffSettings*> tariff_of(const Call& call) {
                   "configuration.");
 }
 
+/// The answer of one meter.
+class UsageAnswer {
+public:
+    UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, UsageDocument document)
+        : partwise_(call, std::move(view)), document_(std::move(document)) {}
+
+    Result<bool> operator()(std::string& chunk) {
+        return partwise_.part([&](LedgerView& view) -> Result<bool> {
+            int rows_left = rows_in_a_part;
+            auto more = document_.write_part(view, rows_left, chunk);
+            if (more && !*more) chunk += '\n';
+            return more;
+        });
+    }
+
+private:
+    PartwiseView partwise_;
+    UsageDocument document_;
+};
+
+/// The answer of many meters: a list of what each one's own call answers.
+class UsageOfAll {
+public:
+    UsageOfAll(const Call& call, std::shared_ptr<LedgerView> view, std::vector<FoundMeter> meters,
+               const UsageAsked& asked)
+        : parts_(&call.parts), partwise_(call, std::move(view)), meters_(std::move(meters)), asked_(asked) {}
+
+    Result<bool> operator()(std::string& chunk) {
+        return partwise_.part([&](LedgerView& view) { return write_part(view, chunk); });
+    }
+
+private:
+    Result<bool> write_part(LedgerView& view, std::string& chunk) {
+        if (!std::exchange(begun_, true)) chunk = "{\"meters\":[";
+        for (int rows_left = rows_in_a_part; next_ < meters_.size();) {
+            // A meter without a row takes its time too.
+            if (rows_left-- <= 0) return true;
+            if (!document_) {
+                auto opened = usage_document(*parts_, view, meters_[next_], asked_);
+                if (!opened) return fail(opened.error().body);
+                document_.emplace(*std::move(opened));
+                if (next_ > 0) chunk += ',';
+            }
+            const auto more = document_->write_part(view, rows_left, chunk);
+            if (!more || *more) return more;
+            document_.reset();
+            ++next_;
+        }
+        chunk += "]}\n";
+        return false;
+    }
+
+    const ApiParts* parts_;
+    PartwiseView partwise_;
+    std::vector<FoundMeter> meters_;
+    UsageAsked asked_;
+    std::size_t next_ = 0;
+    std::optional<UsageDocument> document_;  ///< That of the next meter, once it has begun.
+    bool begun_ = false;
+};
+
 }  // namespace
 
-Response get_usage(const Call& call) {
+OrProblem<UsageAsked> usage_asked(const Call& call) {
     const auto step = step_of(call);
-    if (!step) return step.error();
+    if (!step) return tl::unexpected(step.error());
     const auto tariff = tariff_of(call);
-    if (!tariff) return tariff.error();
+    if (!tariff) return tl::unexpected(tariff.error());
+    const auto from = call.instant("from");
+    if (!from) return tl::unexpected(from.error());
+    const auto to = call.instant("to");
+    if (!to) return tl::unexpected(to.error());
+    const CivilZone& zone = call.parts.zone;
+    const date::sys_days today{zone.date_of(call.parts.now())};
+    return UsageAsked{*step, *from, to->value_or(zone.start_of(today + date::days{1})), *tariff};
+}
+
+OrProblem<Span> usage_range(const ApiParts& parts, LedgerView& view, const FoundMeter& meter,
+                            const UsageAsked& asked) {
+    const CivilZone& zone = parts.zone;
+    Span range{Instant{}, asked.to};
+    if (asked.from) {
+        range.from = *asked.from;
+    } else {
+        const auto found = default_from(zone, view, meter, asked.step, range.to);
+        if (!found) return tl::unexpected(ledger_problem(found.error()));
+        range.from = *found;
+    }
+    if (range.from >= range.to) {
+        return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must lie after \"from\".",
+                                       zone.format(range.from), zone.format(range.to)));
+    }
+    const auto rows = (range.to - range.from) / usual_length(asked.step, meter.settings->interval);
+    if (rows > rows_max) {
+        return refuse(
+            400,
+            fmt::format("From {} to {} at step {} there are about {} rows; at most {} are answered at "
+                        "once. Ask for a shorter range or a longer step.",
+                        zone.format(range.from), zone.format(range.to), name_of(asked.step), rows, rows_max));
+    }
+    return range;
+}
+
+UsageDocument::UsageDocument(const ApiParts& parts, FoundMeter meter, PulseValues values,
+                             const UsageAsked& asked, Span range)
+    : meter_(std::move(meter)),
+      values_(std::move(values)),
+      tariff_(asked.tariff),
+      step_(asked.step),
+      rows_(parts.zone, meter_.settings->interval),
+      to_(range.to),
+      next_(rows_.row_at(step_, range.from)) {
+    // Rows that begin in the range count; the one that is cut by its beginning does not.
+    if (next_.from < range.from) next_ = rows_.row_at(step_, next_.to);
+}
+
+Result<bool> UsageDocument::write_part(LedgerView& view, int& rows_left, std::string& chunk) {
+    if (!std::exchange(begun_, true)) begin(chunk);
+    for (; next_.from < to_; --rows_left) {
+        if (rows_left <= 0) return true;
+        if (auto added = add_row(view, chunk); !added) return tl::unexpected(added.error());
+        next_ = rows_.row_at(step_, next_.to);
+    }
+    chunk += "]}";
+    return false;
+}
+
+void UsageDocument::begin(std::string& chunk) {
+    JsonObject head;
+    head.text("meter", meter_.id);
+    head.text("timezone", rows_.zone().name());
+    head.text("step", name_of(step_));
+    if (tariff_) head.text("currency", tariff_->currency);
+    chunk += std::move(head).finish();
+    chunk.back() = ',';
+    chunk += "\"rows\":[";
+}
+
+Result<void> UsageDocument::add_row(LedgerView& view, std::string& chunk) {
+    std::optional<Row> row;
+    if (meter_.record) {
+        auto read = view.row({meter_.record->key, step_, next_.from});
+        if (!read) return tl::unexpected(read.error());
+        row = *read;
+    }
+    const auto valued =
+        valued_row(next_, row ? row->ticks : 0, values_, rows_.zone(), ticks_of_row(view, meter_));
+    if (!valued) return tl::unexpected(valued.error());
+    // Where one row ends the next one begins.
+    if (begins_.empty()) begins_ = rows_.zone().format(next_.from);
+    std::string ends = rows_.zone().format(next_.to);
+    JsonObject object;
+    tickledger::add_row(object, begins_, ends, row, *valued);
+    begins_ = std::move(ends);
+    if (tariff_) {
+        const auto cost = cost_of(next_, step_, row ? row->ticks : 0, values_, *tariff_, rows_.zone(),
+                                  ticks_of_row(view, meter_));
+        if (!cost) return tl::unexpected(cost.error());
+        object.raw("cost", row && *cost ? **cost : "null");
+    }
+    if (!std::exchange(is_first_row_, false)) chunk += ',';
+    chunk += std::move(object).finish();
+    return {};
+}
+
+OrProblem<UsageDocument> usage_document(const ApiParts& parts, LedgerView& view, const FoundMeter& meter,
+                                        const UsageAsked& asked) {
+    const auto range = usage_range(parts, view, meter, asked);
+    if (!range) return tl::unexpected(range.error());
+    MeterSummary summary;
+    if (meter.record) {
+        auto summarised = parts.summarise(*meter.record, *meter.settings);
+        if (!summarised) return tl::unexpected(ledger_problem(summarised.error()));
+        summary = *std::move(summarised);
+    }
+    return UsageDocument(parts, meter, pulse_values(*meter.settings, summary.meter_register, parts.zone),
+                         asked, *range);
+}
+
+Response get_usage(const Call& call) {
+    const auto asked = usage_asked(call);
+    if (!asked) return asked.error();
     const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();
-    const auto range = range_of(call, **view, *meter, *step);
-    if (!range) return range.error();
-    MeterSummary summary;
-    if (meter->record) {
-        auto summarised = call.parts.summarise(*meter->record, *meter->settings);
-        if (!summarised) return ledger_problem(summarised.error());
-        summary = *std::move(summarised);
+    auto document = usage_document(call.parts, **view, *meter, *asked);
+    if (!document) return document.error();
+    Response response;
+    response.chunks = UsageAnswer(call, *view, *std::move(document));
+    return response;
+}
+
+Response get_usage_of_all(const Call& call) {
+    const auto asked = usage_asked(call);
+    if (!asked) return asked.error();
+    const auto view = call.fresh_view();
+    if (!view) return view.error();
+    auto meters = all_meters(call.parts, **view);
+    if (!meters) return ledger_problem(meters.error());
+    if (const auto group = call.parameter("group")) {
+        std::erase_if(*meters, [&](const FoundMeter& meter) {
+            return names_of(*call.parts.configuration, meter.id).group != *group;
+        });
+        if (meters->empty()) {
+            return problem(404, fmt::format("There is no meter in the group \"{}\". GET /v1/meters tells the "
+                                            "group of each.",
+                                            *group));
+        }
+    }
+    // Once the answer has begun, nothing can be refused any more.
+    for (const FoundMeter& meter : *meters) {
+        if (const auto range = usage_range(call.parts, **view, meter, *asked); !range) return range.error();
+        // Only the interval is the meter's own.
+        if (asked->step != Step::interval) break;
     }
     Response response;
-    response.chunks = UsageAnswer(call, *view, *meter,
-                                  pulse_values(*meter->settings, summary.meter_register, call.parts.zone),
-                                  *tariff, *step, *range);
+    response.chunks = UsageOfAll(call, *view, *std::move(meters), *asked);
     return response;
 }
 

@@ -104,17 +104,18 @@ TEST_CASE(
     "JSON is the daemon's answer byte for byte, a document a line, for all meters where none is named") {
     FakeDaemon daemon;
     daemon.set("/v1/meters", two_meters);
-    daemon.set("/v1/meters/house/usage", three_days);
-    daemon.set("/v1/meters/garden/usage",
-               R"({"meter":"garden","timezone":"Europe/Berlin","step":"day","rows":[]})");
+    // Whatever stands in a text ends no document.
+    const std::string odd =
+        R"({"meter":"garden","timezone":"]},{\"\\","step":"day","rows":[],"later":{"a":[[1],{}]}})";
+    daemon.set("/v1/usage", "{\"meters\":[" + three_days + "," + odd + "]}");
     const Run run = daemon.run("--json usage --from 2026-03-01 --to 2026-03-04T00:00:00+01:00");
     CHECK(run.status == 0);
-    CHECK(run.out == three_days + "\n" +
-                         R"({"meter":"garden","timezone":"Europe/Berlin","step":"day","rows":[]})" + "\n");
+    CHECK(run.out == three_days + "\n" + odd + "\n");
     CHECK(daemon.asked() ==
-          std::vector<std::string>{"/v1/meters",
-                                   "/v1/meters/house/usage?from=2026-03-01&to=2026-03-04T00:00:00+01:00",
-                                   "/v1/meters/garden/usage?from=2026-03-01&to=2026-03-04T00:00:00+01:00"});
+          std::vector<std::string>{"/v1/usage?from=2026-03-01&to=2026-03-04T00:00:00+01:00"});
+    daemon.set("/v1/usage", R"({"meters":[]})");
+    CHECK(daemon.run("--json usage").out.empty());
+    CHECK(daemon.run("usage").out == "No meters.\n");
     CHECK(daemon.run("meters --json").out == two_meters + "\n");
 }
 

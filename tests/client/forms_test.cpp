@@ -31,11 +31,12 @@ void set_all(FakeDaemon& daemon) {
         R"({"meters":[{"id":"house","name":"Main meter","group":null,"parent":null,"pulse_value_l":1,)"
         R"("last_reading_at":null,"register_m3":null,"flow_l_per_h":null,"flow_known":false,"flow_age_s":null,)"
         R"("smallest_visible_leak_l_per_h":null,"away":false,"away_from":null,"away_to":null}]})");
-    daemon.set(
-        "/v1/meters/house/usage",
+    const std::string usage =
         R"({"meter":"house","timezone":"Europe/Berlin","step":"day","rows":[{"from":"2026-03-01T00:00:00+01:00",)"
         R"("to":"2026-03-02T00:00:00+01:00","ticks":null,"volume_l":null,"covered_s":0,"spread_ticks":0,)"
-        R"("revision":0}]})");
+        R"("revision":0}]})";
+    daemon.set("/v1/meters/house/usage", usage);
+    daemon.set("/v1/usage", "{\"meters\":[" + usage + "]}");
     daemon.set(
         "/v1/meters/house/draws",
         R"({"meter":"house","timezone":"Europe/Berlin","draws":[{"from":"2026-03-01T08:00:00+01:00",)"

@@ -29,13 +29,14 @@ std::string days(const std::string& meter, const std::string& first_l, const std
 }
 
 void set_building(FakeDaemon& daemon) {
+    const std::string house = days("house", "100.0", R"("ticks":1,"volume_l":90.0,"covered_s":86400)");
+    const std::string flat_1 = days("flat-1", "40.0", R"("ticks":1,"volume_l":30.5,"covered_s":3600)");
+    const std::string flat_2 = days("flat-2", "55.0", R"("ticks":null,"volume_l":null,"covered_s":0)");
     daemon.set("/v1/meters", building);
-    daemon.set("/v1/meters/house/usage",
-               days("house", "100.0", R"("ticks":1,"volume_l":90.0,"covered_s":86400)"));
-    daemon.set("/v1/meters/flat-1/usage",
-               days("flat-1", "40.0", R"("ticks":1,"volume_l":30.5,"covered_s":3600)"));
-    daemon.set("/v1/meters/flat-2/usage",
-               days("flat-2", "55.0", R"("ticks":null,"volume_l":null,"covered_s":0)"));
+    daemon.set("/v1/meters/house/usage", house);
+    daemon.set("/v1/meters/flat-1/usage", flat_1);
+    daemon.set("/v1/usage", "{\"meters\":[" + house + "," + flat_1 + "," + flat_2 + "]}");
+    daemon.set("/v1/usage?group=staircase 1", "{\"meters\":[" + flat_1 + "," + flat_2 + "]}");
 }
 
 }  // namespace
@@ -54,6 +55,8 @@ TEST_CASE(
           "house (Main meter) less those below it    5.0    59.5*   64.5*\n"
           "Sum                                     100.0     90.0   190.0\n"
           "* Not all of it was seen.\n");
+    // However many meters there are: their usage, and their names.
+    CHECK(daemon.asked() == std::vector<std::string>{"/v1/usage", "/v1/meters"});
 }
 
 TEST_CASE("exports have a column a meter, empty where nothing is known") {
@@ -66,7 +69,11 @@ TEST_CASE("exports have a column a meter, empty where nothing is known") {
     CHECK(daemon.run("--csv usage --wide --group 'staircase 1'")
               .out.starts_with("from,to,flat-1_l,flat-2_l\r\n"));
     CHECK(daemon.run("usage --wide").status == 2);
-    CHECK(daemon.run("usage --group 'staircase 9'").status == 2);
+    daemon.refuse("/v1/usage", 404, "There is no meter in the group \"staircase 9\".");
+    const Run nobody = daemon.run("usage --group 'staircase 9'");
+    CHECK(nobody.status == 2);
+    CHECK(nobody.error ==
+          "tickledger: No meter is in the group \"staircase 9\". `tickledger meters` shows the groups.\n");
 }
 
 TEST_CASE("a meter is found by the name that people gave it") {

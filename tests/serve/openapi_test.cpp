@@ -121,6 +121,7 @@ TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
     };
     check_shape(document, schema("/v1/meters"), fixture.document("/v1/meters"));
     check_shape(document, schema("/v1/building"), fixture.document("/v1/building"));
+    check_shape(document, schema("/v1/usage"), fixture.document("/v1/usage"));
     check_shape(document, schema("/v1/meters/{id}/usage"), fixture.document("/v1/meters/house/usage"));
     check_shape(document, schema("/v1/meters/{id}/today"), fixture.document("/v1/meters/house/today"));
     check_shape(document, schema("/v1/meters/{id}/nights"), fixture.document("/v1/meters/house/nights"));

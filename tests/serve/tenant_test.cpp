@@ -146,6 +146,12 @@ TEST_CASE(
     const Json building = fixture.document("/v1/building");
     REQUIRE(building.at("meters").size() == 2);
     CHECK(building.at("meters")[1].at("parent") == "house");
+    const Json usage = fixture.document("/v1/usage");
+    REQUIRE(usage.at("meters").size() == 2);
+    CHECK(usage.at("meters")[1].at("meter") == "flat-2");
+    // A group that has no meter of his is not there for him.
+    CHECK(fixture.document("/v1/usage?group=staircase%202").at("meters").size() == 1);
+    CHECK_FALSE(fixture.refusal("/v1/usage?group=staircase%201", 404).empty());
     CHECK(fixture.document("/v1/meters/house/usage").at("meter") == "house");
     CHECK_FALSE(fixture.refusal("/v1/meters/flat-1/usage", 404).empty());
 }

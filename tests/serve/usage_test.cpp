@@ -139,5 +139,83 @@ TEST_CASE("rows come in any number, part by part") {
         REQUIRE(rows[i].at("from") == rows[i - 1].at("to"));
 }
 
+/// A row a day on the first three days of March, of the house, the garden and two flats in a group.
+void add_days_of_a_building(ApiFixture& fixture) {
+    fixture.configuration.names = {{.name = "Main meter", .group = "", .parent = ""},
+                                   {.name = "", .group = "outside", .parent = "house"},
+                                   {.name = "Flat {1}", .group = "flats", .parent = "house"}};
+    sure(fixture.ledger->begin());
+    std::int64_t ticks = 1;
+    for (const char* id : {"house", "garden", "flat-1", "flat-2"}) {
+        const MeterKey key = fixture.meter(id);
+        fixture.add(key, "08:00", "08:03", ticks);
+        for (const char* day : {"2026-03-01T00:00:00Z", "2026-03-02T00:00:00Z"})
+            sure(fixture.ledger->put_row({key, Step::day, at(day)}, Row{ticks++, {}, 0, 0}));
+    }
+    sure(fixture.ledger->commit());
+}
+
+TEST_CASE("the usage of all meters is what each one's own call answers, byte for byte, in one answer") {
+    ApiFixture fixture;
+    add_days_of_a_building(fixture);
+    fixture.configuration.tariff.currency = "EUR";
+    fixture.configuration.tariff.price_per_m3 = {{date::sys_days{date::year{2020} / 1 / 1}, {2, 1}}};
+    for (const char* query : {"", "?step=year", "?step=interval&to=2026-03-02", "?cost=true&from=2026-02-01",
+                              "?step=hour&from=2026-03-01&to=2026-03-03"}) {
+        CAPTURE(query);
+        std::string list;
+        for (const char* id : {"house", "garden", "flat-1", "flat-2"}) {
+            std::string one = fixture.answer(std::string("/v1/meters/") + id + "/usage" + query).body;
+            one.pop_back();
+            list += (list.empty() ? "" : ",") + one;
+        }
+        fixture.caught_up = 0;
+        CHECK(fixture.answer(std::string("/v1/usage") + query).body == "{\"meters\":[" + list + "]}\n");
+        CHECK(fixture.caught_up == 1);
+    }
+}
+
+TEST_CASE("the usage of a group has its meters only, and a group without one is told") {
+    ApiFixture fixture;
+    add_days_of_a_building(fixture);
+    const Json flats = fixture.document("/v1/usage?group=flats&from=2026-03-01&to=2026-03-03").at("meters");
+    REQUIRE(flats.size() == 2);
+    CHECK(flats[0].at("meter") == "flat-1");
+    CHECK(flats[1].at("rows")[1].at("ticks") == 8);
+    CHECK(fixture.document("/v1/usage?group=outside").at("meters").size() == 1);
+    CHECK(mentions(fixture.refusal("/v1/usage?group=cellar", 404), "\"cellar\""));
+}
+
+TEST_CASE("the usage of all meters is refused where that of one would be, before it begins") {
+    ApiFixture fixture;
+    add_days_of_a_building(fixture);
+    CHECK(mentions(fixture.refusal("/v1/usage?step=week", 400), "interval, hour, day, month or year"));
+    CHECK(mentions(fixture.refusal("/v1/usage?from=2026-03-02&to=2026-03-02", 400), "empty"));
+    CHECK(mentions(fixture.refusal("/v1/usage?cost=true", 400), "price_per_m3"));
+    // Of one meter alone there are too many: it is the last.
+    fixture.configuration.meters[2].interval = std::chrono::minutes{1};
+    const std::string two_months = "step=interval&from=2026-01-01&to=2026-03-20";
+    CHECK(mentions(fixture.refusal("/v1/usage?" + two_months, 400), "100000"));
+    CHECK(mentions(fixture.refusal("/v1/meters/flat-2/usage?" + two_months, 400), "100000"));
+    fixture.configuration.meters[2].interval = std::chrono::minutes{15};
+    CHECK(fixture.answer("/v1/usage?" + two_months).status == 200);
+}
+
+TEST_CASE("the usage of many meters is written in parts of bounded size") {
+    ApiFixture fixture;
+    add_days_of_a_building(fixture);
+    const Request request = sure(read_target("/v1/usage?step=interval&from=2026-01-01&to=2026-02-01"));
+    const Response response = fixture.api->handle(request);
+    REQUIRE(response.chunks);
+    std::size_t parts = 0;
+    for (bool is_more = true; is_more; ++parts) {
+        std::string part;
+        is_more = sure(response.chunks(part));
+        // 500 rows of 160 bytes, and what stands around them.
+        CHECK(part.size() < 100'000);
+    }
+    CHECK(parts >= 4 * 31 * 96 / 500);
+}
+
 }  // namespace
 }  // namespace tickledger

@@ -27,8 +27,8 @@ bool with_socket(std::uint16_t port, int (*use)(int, const sockaddr*, socklen_t)
     return done;
 }
 
-/// A port below those that the kernel hands out to outgoing connections, so that nobody takes it while the
-/// broker is down, and no client can connect to itself there.
+}  // namespace
+
 std::uint16_t some_free_port() {
     std::random_device random;
     std::uniform_int_distribution<int> port(20000, 32000);
@@ -38,8 +38,6 @@ std::uint16_t some_free_port() {
     }
     throw std::runtime_error("no free port on loopback");
 }
-
-}  // namespace
 
 MosquittoProcess::MosquittoProcess(Options options) : options_(std::move(options)) {
     // Another test may take the port between the look and the start: then another one is tried.

@@ -12,6 +12,10 @@
 
 namespace tickledger::test {
 
+/// A port of 127.0.0.1 below those that the kernel hands out to outgoing connections, so that nobody takes it
+/// while the one who listens there is down, and no client can connect to itself there.
+[[nodiscard]] std::uint16_t some_free_port();
+
 /// Starts mosquitto on a free port of 127.0.0.1 with its data in a temporary directory; both stay the same
 /// over stop(), kill() and start(). Every call waits with a deadline and throws if it passes.
 class MosquittoProcess {
