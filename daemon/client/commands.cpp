@@ -32,19 +32,13 @@ std::vector<Asked> targets_of(const Options& options, const std::string& what,
 }
 
 AskedRange range_of(const Options& options) {
-    // Today is the site's, so the daemon is asked what time it is there.
-    const auto now = [&] { return site_time(options); };
-    const auto from = point_in(options.from, now);
-    if (!from) throw Stop{wrong_call, from.error().text};
-    const auto to = point_in(options.to, now);
-    if (!to) throw Stop{wrong_call, to.error().text};
-    Result<AskedRange> range = AskedRange{*from, *to, ""};
+    Result<AskedRange> range = AskedRange{point_in(options.from), point_in(options.to), ""};
     if (!options.day.empty()) {
-        range = range_of_day(options.day, options.day.find_first_of("0123456789") == 0 ? "" : now());
+        range = range_of_day(options.day);
     } else if (!options.month.empty()) {
         range = range_of_month(options.month);
     } else if (!options.last.empty()) {
-        range = range_of_last(options.last, now());
+        range = range_of_last(options.last);
     }
     if (!range) throw Stop{wrong_call, range.error().text};
     return *range;
@@ -54,11 +48,7 @@ AskedRange range_of(const Options& options) {
 AskedRange range_of_weeks(const Options& options, AskedRange range) {
     if (options.json)
         throw Stop{wrong_call, "The daemon's answers have no weeks. Use --step day with --json."};
-    if (range.from.value_or("").empty()) {
-        const auto monday = monday_before(range.to.value_or("").empty() ? site_time(options) : *range.to, 3);
-        if (!monday) throw Stop{wrong_call, monday.error().text};
-        range.from = *monday;
-    }
+    if (range.from.value_or("").empty()) range.from = "monday-3w";
     return range;
 }
 

@@ -191,7 +191,7 @@ Json weekly(Json usage) {
     Json weeks = Json::array();
     std::string monday;
     for (Json& row : usage.at("rows")) {
-        const auto begins = monday_before(row.at("from"), 0);
+        const auto begins = monday_before(row.at("from"));
         if (!begins) continue;
         if (weeks.empty() || *begins != monday) {
             monday = *begins;

@@ -14,13 +14,6 @@ std::string text_of(date::sys_days day) {
     return date::format("%F", day);
 }
 
-Result<date::sys_days> today_at(const std::string& now) {
-    const auto day = civil_date_in(std::string_view(now).substr(0, 10));
-    if (!day)
-        return fail(fmt::format("The daemon tells the time as \"{}\", which is no RFC 3339 time.", now));
-    return date::sys_days{*day};
-}
-
 /// A duration with weeks besides.
 Result<Duration> length_in(const std::string& text) {
     if (text.size() < 2 || text.size() > 6 || !text.ends_with('w')) return parse_duration(text);
@@ -34,43 +27,28 @@ bool counts_days(const std::string& length) {
 
 }  // namespace
 
-Result<std::string> point_in(const std::string& text, const std::function<std::string()>& now) {
-    const bool is_day = text == "today" || text == "yesterday";
-    const bool is_length = !text.empty() && text.front() >= '0' && text.front() <= '9' &&
-                           text.find_first_of("-:") == std::string::npos && length_in(text).has_value();
-    if (!is_day && !is_length && text != "now") return text;
-    const std::string time = now();
-    if (text == "now") return time;
-    if (is_length && !counts_days(text)) {
-        const auto at = parse_rfc3339(time);
-        if (!at) return tl::unexpected(at.error());
-        return format_utc(*at - *length_in(text));
-    }
-    const auto today = today_at(time);
-    if (!today) return tl::unexpected(today.error());
-    const auto days = is_length ? std::chrono::floor<date::days>(*length_in(text))
-                                : date::days{text == "yesterday" ? 1 : 0};
-    return text_of(*today - days);
+std::string point_in(const std::string& text) {
+    if (text == "yesterday") return "today-1d";
+    if (text.empty() || text.front() < '0' || text.front() > '9' ||
+        text.find_first_of("-:") != std::string::npos || !length_in(text))
+        return text;
+    return (counts_days(text) ? "today-" : "now-") + text;
 }
 
-Result<std::string> monday_before(const std::string& date, int weeks) {
-    const auto day = today_at(date);
-    if (!day) return tl::unexpected(day.error());
-    const date::weekday weekday{*day};
-    return text_of(*day - (weekday - date::Monday) - date::weeks{weeks});
+Result<std::string> monday_before(const std::string& date) {
+    const auto told = civil_date_in(std::string_view(date).substr(0, 10));
+    if (!told) return fail(fmt::format("The daemon tells a row's begin as \"{}\", which is no time.", date));
+    const date::sys_days day{*told};
+    return text_of(day - (date::weekday{day} - date::Monday));
 }
 
-Result<AskedRange> range_of_day(const std::string& day, const std::string& now) {
-    date::sys_days begin;
-    if (day == "today" || day == "yesterday") {
-        const auto today = today_at(now);
-        if (!today) return tl::unexpected(today.error());
-        begin = *today - date::days{day == "today" ? 0 : 1};
-    } else if (const auto date = civil_date_in(day)) {
-        begin = *date;
-    } else {
+Result<AskedRange> range_of_day(const std::string& day) {
+    if (day == "today") return AskedRange{"today", "today+1d", "hour"};
+    if (day == "yesterday") return AskedRange{"today-1d", "today", "hour"};
+    const auto date = civil_date_in(day);
+    if (!date)
         return fail(fmt::format("--day is \"{}\". Give today, yesterday or a date like 2026-03-01.", day));
-    }
+    const date::sys_days begin{*date};
     return AskedRange{text_of(begin), text_of(begin + date::days{1}), "hour"};
 }
 
@@ -80,22 +58,17 @@ Result<AskedRange> range_of_month(const std::string& month) {
     return AskedRange{text_of(*first), text_of(*first + date::months{1}), "day"};
 }
 
-Result<AskedRange> range_of_last(const std::string& length, const std::string& now) {
+Result<AskedRange> range_of_last(const std::string& length) {
     const auto duration = length_in(length);
     if (!duration || *duration <= Duration::zero()) {
         return fail(
             fmt::format("--last is \"{}\". Give a whole number and w, d, h or min, as in 7d.", length));
     }
     if (counts_days(length)) {
-        const auto today = today_at(now);
-        if (!today) return tl::unexpected(today.error());
         const auto days = std::chrono::floor<date::days>(*duration);
-        return AskedRange{text_of(*today - days + date::days{1}), text_of(*today + date::days{1}), "day"};
+        return AskedRange{fmt::format("today-{}d", days.count() - 1), "today+1d", "day"};
     }
-    const auto end = parse_rfc3339(now);
-    if (!end) return tl::unexpected(end.error());
-    return AskedRange{format_utc(*end - *duration), format_utc(*end),
-                      *duration > std::chrono::hours{6} ? "hour" : "interval"};
+    return AskedRange{"now-" + length, "now", *duration > std::chrono::hours{6} ? "hour" : "interval"};
 }
 
 Result<std::string> iso_length(const std::string& length) {

@@ -1,7 +1,6 @@
 // Times as people say them: a day, a month, the last week, for two days.
 #pragma once
 
-#include <functional>
 #include <optional>
 #include <string>
 
@@ -16,22 +15,24 @@ struct AskedRange {
     std::string step;
 };
 
-/// "today", "yesterday" or a date like 2026-03-01. `now` is the site's time as the daemon tells it (RFC 3339
-/// with the site's offset): its date is the site's today.
-[[nodiscard]] Result<AskedRange> range_of_day(const std::string& day, const std::string& now);
+// Points that are told from now are sent as the daemon understands them ("today-6d"), so that nobody must ask
+// what time it is at the site before the question.
+
+/// "today", "yesterday" or a date like 2026-03-01.
+[[nodiscard]] Result<AskedRange> range_of_day(const std::string& day);
 
 /// "2026-03".
 [[nodiscard]] Result<AskedRange> range_of_month(const std::string& month);
 
 /// "7d", "2w": today and the days before it, seven or fourteen in all; "24h", "90min": so long up to now.
-[[nodiscard]] Result<AskedRange> range_of_last(const std::string& length, const std::string& now);
+[[nodiscard]] Result<AskedRange> range_of_last(const std::string& length);
 
 /// A point of a range: "today", "yesterday", "now", or so long ago ("2w", "10d": the date; "36h", "90min":
 /// the time). Any other text comes back as it is, for the daemon to judge.
-[[nodiscard]] Result<std::string> point_in(const std::string& text, const std::function<std::string()>& now);
+[[nodiscard]] std::string point_in(const std::string& text);
 
-/// The Monday of the week (ISO 8601) of a date, and as many weeks before it.
-[[nodiscard]] Result<std::string> monday_before(const std::string& date, int weeks);
+/// The Monday of the week (ISO 8601) of a date, or of a time.
+[[nodiscard]] Result<std::string> monday_before(const std::string& date);
 
 /// A length as people say it ("2d", "90min"), as ISO 8601 writes it; what begins with P is left as it is.
 [[nodiscard]] Result<std::string> iso_length(const std::string& length);

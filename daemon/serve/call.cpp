@@ -6,6 +6,7 @@
 #include <map>
 
 #include "book/accounts.hpp"
+#include "serve/point.hpp"
 
 namespace tickledger {
 
@@ -62,7 +63,10 @@ std::optional<std::string> Call::parameter(std::string_view name) const {
 OrProblem<std::optional<Instant>> Call::instant(std::string_view name) const {
     const auto text = parameter(name);
     if (!text) return std::nullopt;
-    const auto read = parts.zone.parse(*text);
+    PointsFrom points{parts.now(), parts.now()};
+    if (const auto end = parameter("to"); end && name != "to")
+        points.week = point_of(*end, parts.zone, points).value_or(points.now);
+    const auto read = point_of(*text, parts.zone, points);
     if (read) return *read;
     return refuse(
         400, fmt::format("The query parameter \"{}\" is \"{}\". Give a date like 2026-03-01 or a time like "

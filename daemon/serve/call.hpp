@@ -45,7 +45,7 @@ struct Call {
 
     /// The value of a query parameter.
     [[nodiscard]] std::optional<std::string> parameter(std::string_view name) const;
-    /// The same, read as a civil date or a time.
+    /// The same, read as a point of time (point.hpp).
     [[nodiscard]] OrProblem<std::optional<Instant>> instant(std::string_view name) const;
     /// The query parameters from and to; without them up to now, and so long before.
     [[nodiscard]] OrProblem<Span> span(Duration default_length) const;

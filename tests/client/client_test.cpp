@@ -119,28 +119,27 @@ TEST_CASE(
     CHECK(daemon.run("meters --json").out == two_meters + "\n");
 }
 
-TEST_CASE("days, months and lengths are ranges of the site's own calendar") {
+TEST_CASE("the daemon was asked for the time before each question about today") {
     FakeDaemon daemon;
-    // In UTC it is still the last day of February.
-    daemon.set("/v1/health", R"({"time":"2028-03-01T00:30:00+01:00"})");
     daemon.set("/v1/meters/house/usage", three_days);
     const auto query_of = [&](const std::string& arguments) {
-        const Run run = daemon.run("usage house " + arguments);
+        const Run run = daemon.run("usage house --csv " + arguments);
         CAPTURE(arguments, run.error);
         CHECK(run.status == 0);
         const auto asked = daemon.asked();
-        return asked.at(asked.size() - 2);
+        CHECK(asked.size() == 1);
+        return asked.front();
     };
     const std::string usage = "/v1/meters/house/usage?step=";
-    CHECK(query_of("--day today") == usage + "hour&from=2028-03-01&to=2028-03-02");
-    CHECK(query_of("--day yesterday") == usage + "hour&from=2028-02-29&to=2028-03-01");
+    CHECK(query_of("--day today") == usage + "hour&from=today&to=today+1d");
+    CHECK(query_of("--day yesterday") == usage + "hour&from=today-1d&to=today");
     CHECK(query_of("--day 2026-12-31 --step interval") == usage + "interval&from=2026-12-31&to=2027-01-01");
     CHECK(query_of("--month 2026-12") == usage + "day&from=2026-12-01&to=2027-01-01");
-    CHECK(query_of("--last 7d") == usage + "day&from=2028-02-24&to=2028-03-02");
-    CHECK(query_of("--last 24h") ==
-          usage + "hour&from=2028-02-28T23:30:00.000000Z&to=2028-02-29T23:30:00.000000Z");
-    CHECK(query_of("--last 90min") ==
-          usage + "interval&from=2028-02-29T22:00:00.000000Z&to=2028-02-29T23:30:00.000000Z");
+    CHECK(query_of("--last 7d") == usage + "day&from=today-6d&to=today+1d");
+    CHECK(query_of("--last 2w") == usage + "day&from=today-13d&to=today+1d");
+    CHECK(query_of("--last 24h") == usage + "hour&from=now-24h&to=now");
+    CHECK(query_of("--last 90min") == usage + "interval&from=now-90min&to=now");
+    CHECK(query_of("--step day --from yesterday --to now") == usage + "day&from=today-1d&to=now");
 }
 
 TEST_CASE("a wrong call is told before anything is asked, with status 2") {

@@ -217,5 +217,47 @@ TEST_CASE("the usage of many meters is written in parts of bounded size") {
     CHECK(parts >= 4 * 31 * 96 / 500);
 }
 
+TEST_CASE("points of a range are told from now by the site's own calendar") {
+    ApiFixture fixture;
+    // In Lisbon it is already the first of July, 00:30: the zone is an hour ahead in summer (IANA zone data).
+    fixture.now = at("2026-06-30T23:30:00Z");
+    const auto rows = [&](const std::string& query) {
+        return fixture.document("/v1/meters/house/usage?" + query).at("rows");
+    };
+    const auto first = [&](const std::string& query) {
+        return rows(query).front().at("from").get<std::string>();
+    };
+    CHECK(first("from=today&to=today%2B1d") == "2026-07-01T00:00:00+01:00");
+    CHECK(rows("from=today&to=today+1d").size() == 1);
+    CHECK(rows("step=hour&from=today-1d&to=today").size() == 24);
+    CHECK(first("from=today-6d") == "2026-06-25T00:00:00+01:00");
+    CHECK(rows("from=today-6d&to=today+1d").size() == 7);
+    CHECK(first("from=today-2w") == "2026-06-17T00:00:00+01:00");
+    CHECK(first("step=hour&from=now-90min&to=now") == "2026-06-30T23:00:00+01:00");
+    CHECK(rows("step=hour&from=now-24h&to=now").size() == 24);
+    // 1 July 2026 is a Wednesday (ISO 8601: the third day of its week).
+    CHECK(first("from=monday") == "2026-06-29T00:00:00+01:00");
+    CHECK(first("from=monday-3w") == "2026-06-08T00:00:00+01:00");
+    // Where the range has an end, the week is that of the end.
+    CHECK(first("from=monday-3w&to=2026-03-08") == "2026-02-09T00:00:00+00:00");
+    CHECK(first("from=monday&to=today-1w") == "2026-06-22T00:00:00+01:00");
+    // The clock goes forward in the night of 29 March: days are the calendar's, hours are time that passes.
+    fixture.now = at("2026-03-29T12:00:00Z");
+    CHECK(first("from=today-1d") == "2026-03-28T00:00:00+00:00");
+    CHECK(first("step=hour&from=now-1d&to=now") == "2026-03-28T12:00:00+00:00");
+    CHECK(rows("step=hour&from=today&to=today+1d").size() == 23);
+}
+
+TEST_CASE("a point of a range that cannot be is refused with what can") {
+    const ApiFixture fixture;
+    for (const char* point :
+         {"tomorrow", "today-", "today-6", "today-6x", "today-90min", "now--1d", "now+-1d", "today-6d-1d",
+          "monday-36h", "now-99999999d", "today-9999999999w", "Today", "now_1d"}) {
+        CAPTURE(point);
+        CHECK(mentions(fixture.refusal(std::string("/v1/meters/house/usage?from=") + point, 400),
+                       "2026-03-01"));
+    }
+}
+
 }  // namespace
 }  // namespace tickledger
