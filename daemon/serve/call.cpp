@@ -88,7 +88,12 @@ OrProblem<Span> Call::span(Duration default_length) const {
 }
 
 OrProblem<std::shared_ptr<LedgerView>> Call::fresh_view() const {
-    parts.catch_up();
+    if (request.sees_accepted == SeesAccepted::ask_again) {
+        Response later;
+        later.is_to_wait = true;
+        return tl::unexpected(std::move(later));
+    }
+    if (request.sees_accepted == SeesAccepted::not_yet) parts.catch_up();
     return snapshots.take();
 }
 

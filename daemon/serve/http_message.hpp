@@ -1,6 +1,7 @@
 // A request and a response as plain values, so that the calls do not depend on sockets or the HTTP library.
 #pragma once
 
+#include <cstdint>
 #include <functional>
 #include <optional>
 #include <string>
@@ -11,6 +12,13 @@
 #include "tickledger/result.hpp"
 
 namespace tickledger {
+
+/// Whether what was accepted before a request came is booked, so that it can be seen.
+enum class SeesAccepted : std::uint8_t {
+    not_yet,    ///< Whoever answers waits for it.
+    ask_again,  ///< Whoever answers does not wait: it says Response::is_to_wait, and is asked again then.
+    yes,
+};
 
 struct Request {
     std::string method = "GET";
@@ -25,6 +33,7 @@ struct Request {
     std::string body;
     /// By whose token it was asked: the name of a tenant; empty: by none, or by that of the whole house.
     std::string tenant;
+    SeesAccepted sees_accepted = SeesAccepted::not_yet;
 };
 
 /// Appends the next part of a body to `chunk`; true: there is more. Called on the server's thread, once the
@@ -47,6 +56,8 @@ struct Response {
     NewsProducer news;
     /// Further fields, among them Cache-Control where the answer may be kept; else none may.
     std::vector<std::pair<std::string, std::string>> fields;
+    /// No answer yet: the request is to come again once what was accepted is booked. Nothing was changed.
+    bool is_to_wait = false;
     /// The methods that a call knows: the Allow field of a 405.
     std::string allow;
 };

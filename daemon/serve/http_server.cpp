@@ -8,6 +8,7 @@
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 #include <boost/asio/steady_timer.hpp>
+#include <mutex>
 #include <thread>
 
 #include "serve/http_session.hpp"
@@ -34,6 +35,10 @@ class HttpServer::Loop {
 public:
     Loop(std::vector<ListenSocket> sockets, std::shared_ptr<Sessions> sessions)
         : sockets_(std::move(sockets)), sessions_(std::move(sessions)) {
+        sessions_->post = [gate = gate_](std::function<void()> work) {
+            const std::lock_guard lock(gate->mutex);
+            if (gate->io) asio::post(*gate->io, std::move(work));
+        };
         for (ListenSocket& socket : sockets_) {
             auto& listener = listeners_.emplace_back(std::make_unique<Listener>(
                 Acceptor(io_), asio::steady_timer(io_), socket.family() == AF_UNIX));
@@ -46,8 +51,13 @@ public:
     Loop& operator=(const Loop&) = delete;
 
     ~Loop() {
+        {
+            const std::lock_guard lock(gate_->mutex);
+            gate_->io = nullptr;
+        }
         io_.stop();
         thread_.join();
+        sessions_->for_booking.clear();
     }
 
     void wake() {
@@ -84,9 +94,17 @@ private:
         });
     }
 
+    /// What other threads come in by, while there is somebody.
+    struct Gate {
+        explicit Gate(asio::io_context& to) : io(&to) {}
+        std::mutex mutex;
+        asio::io_context* io;
+    };
+
     std::vector<ListenSocket> sockets_;
     std::shared_ptr<Sessions> sessions_;
     asio::io_context io_{1};
+    std::shared_ptr<Gate> gate_ = std::make_shared<Gate>(io_);
     std::atomic<bool> is_woken_ = false;
     std::vector<std::unique_ptr<Listener>> listeners_;
     std::thread thread_;
@@ -113,13 +131,15 @@ HttpLimits HttpLimits::within(std::size_t descriptors) {
 std::unique_ptr<HttpServer> HttpServer::start(std::vector<ListenSocket> sockets, HttpLimits limits,
                                               Handler handler,
                                               std::function<void(const std::string&)> on_trouble,
-                                              std::string token, std::vector<TenantToken> tenants) {
+                                              std::string token, std::vector<TenantToken> tenants,
+                                              WhenBooked when_booked) {
     auto sessions = std::make_shared<Sessions>();
     sessions->limits = limits;
     sessions->handler = std::move(handler);
     sessions->on_trouble = std::move(on_trouble);
     sessions->token = std::move(token);
     sessions->tenants = std::move(tenants);
+    sessions->when_booked = std::move(when_booked);
     return std::unique_ptr<HttpServer>(
         new HttpServer(std::make_unique<Loop>(std::move(sockets), std::move(sessions))));
 }

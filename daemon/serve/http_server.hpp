@@ -40,6 +40,10 @@ struct HttpLimits {
     Duration look_for_news = std::chrono::seconds{5};
 };
 
+/// Calls the function, on any thread, once what has been accepted is booked, or cannot be booked now. It must
+/// not call it before it returns.
+using WhenBooked = std::function<void(std::function<void()> then)>;
+
 /// Serves until it is destroyed; then open connections are cut and the socket's file is removed.
 /// Thread: one of its own, on which the handler and the chunk producers are called, one at a time.
 class HttpServer {
@@ -47,11 +51,12 @@ public:
     /// `tenants`: tokens that callers over TCP may show instead of `token`; the request tells whose it was.
     /// `token`: what callers over TCP must know (serve/access.hpp); empty: nothing, but then only those are
     /// answered that call this machine by a loopback name. `on_trouble` gets a line for the journal, on the
-    /// server's thread; may be empty.
+    /// server's thread; may be empty. `when_booked`: while a question waits for that, others are answered;
+    /// empty: whoever answers waits.
     [[nodiscard]] static std::unique_ptr<HttpServer> start(
         std::vector<ListenSocket> sockets, HttpLimits limits, Handler handler,
         std::function<void(const std::string&)> on_trouble = {}, std::string token = {},
-        std::vector<TenantToken> tenants = {});
+        std::vector<TenantToken> tenants = {}, WhenBooked when_booked = {});
 
     ~HttpServer();
 

@@ -101,6 +101,12 @@ public:
         send(problem(503, "There are too many connections at this moment. Try again in a few seconds."));
     }
 
+    /// What was accepted before its question is booked.
+    void answer_booked() {
+        request_.sees_accepted = SeesAccepted::yes;
+        send(handle());
+    }
+
     /// For one that waits: there may be news.
     void look_for_news() {
         if (!sessions_->waiting.erase(this)) return;
@@ -179,14 +185,27 @@ private:
     }
 
     void answer() {
-        Response response;
+        // What changes something is not asked twice.
+        const bool is_question = request_.method == "GET" || request_.method == "HEAD";
+        request_.sees_accepted =
+            is_question && sessions_->when_booked ? SeesAccepted::ask_again : SeesAccepted::not_yet;
+        Response response = handle();
+        if (!response.is_to_wait) return send(std::move(response));
+        const std::uint64_t number = sessions_->next_for_booking++;
+        sessions_->for_booking.emplace(number, shared_from_this());
+        // The sessions outlast the server where the booking still has this.
+        sessions_->when_booked([sessions = sessions_, number] {
+            sessions->post([sessions = sessions.get(), number] { sessions->booked_for(number); });
+        });
+    }
+
+    Response handle() {
         try {
-            response = sessions_->handler(request_);
+            return sessions_->handler(request_);
         } catch (const std::exception& failure) {
             sessions_->tell("The request " + request_.path + " failed: " + failure.what());
-            response = problem(500, "The request failed inside the daemon; its journal says more.");
+            return problem(500, "The request failed inside the daemon; its journal says more.");
         }
-        send(std::move(response));
     }
 
     // Begins the answer: what fits one part goes with its length, anything longer in chunks.
@@ -401,6 +420,14 @@ void Sessions::look_for_news() {
     const std::vector<Session*> present(waiting.begin(), waiting.end());
     for (Session* session : present)
         session->look_for_news();
+}
+
+void Sessions::booked_for(std::uint64_t number) {
+    const auto found = for_booking.find(number);
+    if (found == for_booking.end()) return;
+    const std::shared_ptr<Session> session = std::move(found->second);
+    for_booking.erase(found);
+    session->answer_booked();
 }
 
 bool Sessions::has_room(Place place) {

@@ -6,6 +6,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <functional>
+#include <map>
 #include <memory>
 #include <set>
 #include <string>
@@ -35,12 +36,22 @@ struct Sessions {
     [[nodiscard]] bool has_room(Place place);
     /// Those that wait for news, in no order.
     std::set<Session*> waiting;
+    /// Calls its argument, on any thread, once what has been accepted is booked; may be empty.
+    WhenBooked when_booked;
+    /// Those whose question waits for that, by numbers that are never used again. They live here, and not in
+    /// what the booking holds, so that they end before their io_context does.
+    std::map<std::uint64_t, std::shared_ptr<Session>> for_booking;
+    std::uint64_t next_for_booking = 0;
+    /// Runs a function on the server's thread; after the server's end it does nothing. Any thread.
+    std::function<void(std::function<void()>)> post;
 
     void tell(const std::string& trouble) const {
         if (on_trouble) on_trouble(trouble);
     }
     /// There may be events for waiting streams.
     void look_for_news();
+    /// The question of this number can be answered.
+    void booked_for(std::uint64_t number);
 };
 
 /// Serves a new connection until it ends by itself, is let go, or the io_context stops. Where there are as

@@ -296,7 +296,8 @@ Started Daemon::Parts::begin() {
     server_ = HttpServer::start(
         std::move(sockets_), HttpLimits::within(descriptors_allowed()),
         [this](const Request& request) { return answers_->answer(request); },
-        [](const std::string& line) { journal(Level::warning, line); }, token_, tenant_tokens_);
+        [](const std::string& line) { journal(Level::warning, line); }, token_, tenant_tokens_,
+        [this](std::function<void()> then) { engine_thread_->when_caught_up(std::move(then)); });
     news_.wake_with([this] { server_->wake(); });
     is_ready_ = true;
     sd_notify(0, "READY=1\nSTATUS=Booking.");

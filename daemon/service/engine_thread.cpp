@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <utility>
+#include <vector>
 
 #include "service/journal.hpp"
 
@@ -64,13 +65,22 @@ void EngineThread::wake_for_sending() {
     wake_.notify_one();
 }
 
-void EngineThread::catch_up() {
-    std::unique_lock lock(mutex_);
-    // A pass under way may have read the log before this call; the one after it has not.
+std::uint64_t EngineThread::want_pass() {
     const std::uint64_t needed = passes_ + (is_passing_ ? 2 : 1);
     wanted_passes_ = std::max(wanted_passes_, needed);
     wake_.notify_one();
+    return needed;
+}
+
+void EngineThread::catch_up() {
+    std::unique_lock lock(mutex_);
+    const std::uint64_t needed = want_pass();
     passed_.wait(lock, [&] { return stop_ || passes_ >= needed; });
+}
+
+void EngineThread::when_caught_up(std::function<void()> then) {
+    const std::lock_guard lock(mutex_);
+    waiting_.emplace(want_pass(), std::move(then));
 }
 
 BookingState EngineThread::state() const {
@@ -93,13 +103,19 @@ void EngineThread::run() {
                 break;
         }
         bool stops = false;
+        std::vector<std::function<void()>> ready;
         {
             const std::lock_guard lock(mutex_);
             is_passing_ = false;
             ++passes_;
             stops = stop_;
+            const auto end = stops ? waiting_.end() : waiting_.upper_bound(passes_);
+            for (auto waits = waiting_.begin(); waits != end; waits = waiting_.erase(waits))
+                ready.push_back(std::move(waits->second));
         }
         passed_.notify_all();
+        for (const auto& then : ready)
+            then();
         // What was accepted until now is booked at the next start if it cannot be booked any more.
         if (stops) return;
     }

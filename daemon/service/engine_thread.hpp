@@ -5,6 +5,7 @@
 #include <condition_variable>
 #include <cstdint>
 #include <functional>
+#include <map>
 #include <memory>
 #include <mutex>
 #include <optional>
@@ -65,6 +66,8 @@ public:
     void wake_for_sending();
     /// Returns once everything accepted before the call is booked, or cannot be booked now. Any thread.
     void catch_up();
+    /// Calls `then` at that moment, on the booking thread, which it must not hold up.
+    void when_caught_up(std::function<void()> then);
 
     [[nodiscard]] BookingState state() const;
 
@@ -72,6 +75,8 @@ private:
     enum class Work : std::uint8_t { book, send, none };
 
     void run();
+    /// A pass under way may have read the log before this call; the one after it has not. The lock is held.
+    [[nodiscard]] std::uint64_t want_pass();
     [[nodiscard]] Work wait_for_work();
     void take_up_settings();
     void turn();
@@ -92,7 +97,8 @@ private:
     bool is_passing_ = false;
     std::shared_ptr<const Configuration> next_settings_;
     std::uint64_t passes_ = 0;
-    std::uint64_t wanted_passes_ = 0;  ///< So many are waited for in catch_up().
+    std::uint64_t wanted_passes_ = 0;                              ///< So many are waited for.
+    std::multimap<std::uint64_t, std::function<void()>> waiting_;  ///< By the passes that each needs.
     BookingState state_;
 
     OddLines odd_lines_;  ///< Of the booking thread.
