@@ -1,6 +1,67 @@
 #include "book/account.hpp"
 
+#include <utility>
+
+#include "book/store_failure.hpp"
+
 namespace tickledger {
+
+namespace {
+
+void put(std::string& bytes, std::int64_t value) {
+    auto number = (static_cast<std::uint64_t>(value) << 1) ^ static_cast<std::uint64_t>(value >> 63);
+    for (; number >= 0x80; number >>= 7)
+        bytes += static_cast<char>(number | 0x80);
+    bytes += static_cast<char>(number);
+}
+
+/// Of bytes that put() wrote.
+std::int64_t take(std::string_view& bytes) {
+    std::uint64_t number = 0;
+    for (unsigned shift = 0;; shift += 7) {
+        const auto byte = static_cast<unsigned char>(bytes.front());
+        bytes.remove_prefix(1);
+        number |= static_cast<std::uint64_t>(byte & 0x7F) << shift;
+        if (byte < 0x80) return static_cast<std::int64_t>((number >> 1) ^ (~(number & 1) + 1));
+    }
+}
+
+/// Each row's beginning is told from the one before.
+std::string bytes_of(const std::array<OpenRow, 5>& rows) {
+    std::string bytes;
+    std::int64_t before_us = 0;
+    for (const OpenRow& open : rows) {
+        put(bytes, (open.start ? 1 : 0) + (open.row ? 2 : 0));
+        if (open.start) {
+            const std::int64_t start_us = microseconds_of(*open.start);
+            put(bytes, start_us - std::exchange(before_us, start_us));
+        }
+        if (!open.row) continue;
+        put(bytes, open.row->ticks), put(bytes, open.row->covered.count());
+        put(bytes, open.row->spread_ticks), put(bytes, open.row->revision);
+    }
+    bytes.shrink_to_fit();
+    return bytes;
+}
+
+std::array<OpenRow, 5> rows_in(std::string_view bytes) {
+    std::array<OpenRow, 5> rows;
+    std::int64_t before_us = 0;
+    for (OpenRow& open : rows) {
+        if (bytes.empty()) break;
+        const std::int64_t told = take(bytes);
+        if ((told & 1) != 0) open.start = instant_of(before_us += take(bytes));
+        if ((told & 2) == 0) continue;
+        Row& row = open.row.emplace();
+        row.ticks = take(bytes);
+        row.covered = Duration{take(bytes)};
+        row.spread_ticks = take(bytes);
+        row.revision = take(bytes);
+    }
+    return rows;
+}
+
+}  // namespace
 
 std::optional<Span> absence(const std::optional<ToldAway>& told, const AlarmSettings& settings) {
     constexpr Span always{Instant::min(), Instant::max()};
@@ -8,6 +69,34 @@ std::optional<Span> absence(const std::optional<ToldAway>& told, const AlarmSett
         return settings.away ? std::optional(always) : std::nullopt;
     if (!told->from) return std::nullopt;
     return Span{*told->from, told->to.value_or(always.to)};
+}
+
+Account::Account(MeterKey meter_key, std::string meter_id, MeterRules& meter_rules, std::string record)
+    : key(meter_key),
+      id(std::move(meter_id)),
+      settings(meter_rules.settings),
+      rules(meter_rules.rules),
+      rows(meter_rules.rows),
+      record_(std::move(record)) {}
+
+void Account::wake() const {
+    auto awake = std::make_unique<Awake>();
+    if (!record_.empty()) awake->memory = value_or_throw(memory_from_record(record_));
+    awake->open_rows = rows_in(rows_asleep_);
+    awake_ = std::move(awake);
+}
+
+const std::string& Account::write_record() {
+    std::string record = to_record(memory());
+    // Of its own size.
+    record_.assign(record.data(), record.size());
+    return record_;
+}
+
+void Account::sleep() {
+    if (!awake_) return;
+    rows_asleep_ = bytes_of(awake_->open_rows);
+    awake_.reset();
 }
 
 }  // namespace tickledger

@@ -4,6 +4,7 @@
 #include <array>
 #include <cstdint>
 #include <map>
+#include <memory>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -156,23 +157,30 @@ struct OpenRow {
     bool is_changed = false;
 };
 
-struct Account {
+/// What the settings of a meter say, worked out once for all meters of a pattern.
+struct MeterRules {
     /// The settings must outlive it.
-    Account(MeterKey meter_key, std::string meter_id, const MeterSettings& meter_settings,
-            const CivilZone& zone)
-        : key(meter_key),
-          id(std::move(meter_id)),
-          settings(meter_settings),
-          rules(settings),
-          rows(zone, settings.interval) {}
+    MeterRules(const MeterSettings& meter_settings, const CivilZone& zone)
+        : settings(meter_settings), rules(settings), rows(zone, settings.interval) {}
+
+    const MeterSettings& settings;
+    CounterRules rules;
+    RowFinder rows;
+};
+
+/// An account is awake while its meter's messages come: then it has its memory and its rows at hand as they
+/// are worked with. Asleep it has them as the bytes that the ledger has; whoever looks at them wakes it.
+class Account {
+public:
+    /// A meter of which nothing is known, or what its record tells. The rules must outlive it.
+    Account(MeterKey meter_key, std::string meter_id, MeterRules& meter_rules, std::string record = {});
 
     MeterKey key;
     std::string id;
-    const MeterSettings&
-        settings;  ///< A pattern's are those of all its meters, and their id is the pattern's.
-    CounterRules rules;
-    RowFinder rows;
-    AccountMemory memory;
+    /// A pattern's are those of all its meters, and their id is the pattern's.
+    const MeterSettings& settings;
+    const CounterRules& rules;
+    RowFinder& rows;
     /// Alarms whose condition holds, or that are shelved: at most one of a kind, its newest.
     std::map<AlarmKind, Alarm> open_alarms;
 
@@ -180,11 +188,42 @@ struct Account {
     Instant now_told_at = Instant::min();
     /// Where Deadlines holds a place for it: no later than its next deadline.
     std::optional<Instant> scheduled_at;
-    /// Of each step the row that changed last.
-    std::array<OpenRow, 5> open_rows;
     // Of the open batch.
     bool is_changed = false;  ///< Its memory must be written.
     bool has_news = false;    ///< Its `now` must be published; it may wait for its turn.
+
+    // Waking it throws StoreFailure where the record is damaged. References hold until it sleeps.
+    [[nodiscard]] AccountMemory& memory() { return awake().memory; }
+    [[nodiscard]] const AccountMemory& memory() const { return awake().memory; }
+    /// The row of this step that changed last.
+    [[nodiscard]] OpenRow& open_row(Step step) {
+        return awake().open_rows.at(static_cast<std::size_t>(step));
+    }
+    [[nodiscard]] const OpenRow& open_row(Step step) const {
+        return awake().open_rows.at(static_cast<std::size_t>(step));
+    }
+    void forget_open_rows() { awake().open_rows = {}; }
+
+    [[nodiscard]] bool is_awake() const { return awake_ != nullptr; }
+    /// The record of its memory, as it is to be written now.
+    [[nodiscard]] const std::string& write_record();
+    /// Precondition: its memory is as it was when its record was written, and its rows are written.
+    void sleep();
+
+private:
+    struct Awake {
+        AccountMemory memory;
+        std::array<OpenRow, 5> open_rows;
+    };
+    [[nodiscard]] Awake& awake() const {
+        if (!awake_) wake();
+        return *awake_;
+    }
+    void wake() const;
+
+    mutable std::unique_ptr<Awake> awake_;
+    std::string record_;
+    std::string rows_asleep_;
 };
 
 }  // namespace tickledger

@@ -1,5 +1,7 @@
 #include "book/accounts.hpp"
 
+#include <malloc.h>
+
 #include <algorithm>
 
 #include "book/store_failure.hpp"
@@ -58,69 +60,113 @@ void Accounts::use(const std::vector<MeterSettings>& meters, std::size_t max_met
 }
 
 void Accounts::forget() {
-    accounts_.clear();
-    by_id_.clear();
     by_topic_.clear();
+    by_topic_of_several_.clear();
+    by_id_.clear();
+    accounts_.clear();
+    rules_.clear();
     turned_away_.clear();
+}
+
+MeterRules& Accounts::rules_of(const MeterSettings& settings) {
+    auto& rules = rules_[&settings];
+    if (!rules) rules = std::make_unique<MeterRules>(settings, zone_);
+    return *rules;
+}
+
+Account* Accounts::add(MeterKey key, const std::string& id, const MeterSettings& settings,
+                       std::string record) {
+    auto account = std::make_unique<Account>(key, id, rules_of(settings), std::move(record));
+    Account* added = account.get();
+    const auto place = std::ranges::upper_bound(accounts_, key, {}, &Account::key);
+    accounts_.insert(place, std::move(account));
+    by_id_.insert(added);
+    return added;
 }
 
 void Accounts::load() {
     forget();
-    for (const MeterRecord& record : value_or_throw(ledger_.meters())) {
+    auto records = value_or_throw(ledger_.meters());
+    accounts_.reserve(records.size());
+    by_id_.reserve(records.size());
+    for (MeterRecord& record : records) {
         const MeterSettings* settings = settings_for(*meters_, record.id);
         if (!settings) continue;
-        auto account = std::make_unique<Account>(record.key, record.id, *settings, zone_);
-        if (!record.state.empty()) account->memory = value_or_throw(memory_from_record(record.state));
+        record.state.shrink_to_fit();
+        Account* account = add(record.key, record.id, *settings, std::move(record.state));
+        // A damaged record is told now.
+        static_cast<void>(account->memory());
+        if (accounts_.size() > awake_max_) account->sleep();
         for (Alarm& alarm : value_or_throw(ledger_.open_alarms(record.key)))
             account->open_alarms.insert_or_assign(alarm.kind, std::move(alarm));
-        by_id_[record.id] = account.get();
-        accounts_[record.key] = std::move(account);
     }
     for (const MeterSettings& settings : *meters_) {
-        if (!is_pattern(settings) && !by_id_.contains(settings.id)) open(settings, settings.id);
+        if (!is_pattern(settings) && !by_id_.contains(std::string_view(settings.id)))
+            open(settings, settings.id);
     }
 }
 
 Account* Accounts::open(const MeterSettings& settings, const std::string& id) {
-    if (const auto found = by_id_.find(id); found != by_id_.end()) return found->second;
+    if (Account* known = find(id)) return known;
     if (is_pattern(settings) && accounts_.size() >= max_meters_) return nullptr;
-    const MeterKey key = value_or_throw(ledger_.meter_key(id));
-    auto account = std::make_unique<Account>(key, id, settings, zone_);
-    Account* opened = account.get();
-    by_id_[id] = opened;
-    accounts_[key] = std::move(account);
-    return opened;
+    return add(value_or_throw(ledger_.meter_key(id)), id, settings, {});
 }
 
-const std::vector<Account*>& Accounts::fed_by(const std::string& topic) {
-    if (const auto found = by_topic_.find(topic); found != by_topic_.end()) return found->second;
-    std::vector<Account*> fed;
-    for (const MeterSettings& settings : *meters_) {
-        if (const auto id = meter_id(settings, topic)) {
-            if (Account* account = open(settings, *id)) {
-                fed.push_back(account);
-            } else {
-                turned_away_ = topic;
+std::span<Account* const> Accounts::fed_by(const std::string& topic) {
+    auto found = by_topic_.find(topic);
+    if (found == by_topic_.end()) {
+        std::vector<Account*> fed;
+        for (const MeterSettings& settings : *meters_) {
+            if (const auto id = meter_id(settings, topic)) {
+                if (Account* account = open(settings, *id)) {
+                    fed.push_back(account);
+                } else {
+                    turned_away_ = topic;
+                }
             }
         }
+        if (by_topic_.size() >= topics_max) {
+            by_topic_.clear();
+            by_topic_of_several_.clear();
+        }
+        found = by_topic_.emplace(topic, fed.size() == 1 ? fed.front() : nullptr).first;
+        if (fed.size() > 1) by_topic_of_several_[topic] = std::move(fed);
     }
-    if (by_topic_.size() >= topics_max) by_topic_.clear();
-    return by_topic_.emplace(topic, std::move(fed)).first->second;
+    if (found->second) return {&found->second, 1};
+    const auto several = by_topic_of_several_.find(topic);
+    return several == by_topic_of_several_.end() ? std::span<Account* const>() : several->second;
 }
 
 Account* Accounts::find(MeterKey key) const {
-    const auto found = accounts_.find(key);
-    return found == accounts_.end() ? nullptr : found->second.get();
+    const auto found = std::ranges::lower_bound(accounts_, key, {}, &Account::key);
+    return found == accounts_.end() || (*found)->key != key ? nullptr : found->get();
 }
 
 Account* Accounts::find(const std::string& id) const {
-    const auto found = by_id_.find(id);
-    return found == by_id_.end() ? nullptr : found->second;
+    const auto found = by_id_.find(std::string_view(id));
+    return found == by_id_.end() ? nullptr : *found;
 }
 
 void Accounts::for_each(const std::function<void(Account&)>& visit) const {
-    for (const auto& [key, account] : accounts_)
+    for (const auto& account : accounts_)
         visit(*account);
+}
+
+void Accounts::rest() const {
+    const auto is_awake = [](const auto& account) { return account->is_awake(); };
+    auto awake = static_cast<std::size_t>(std::ranges::count_if(accounts_, is_awake));
+    // A batch of very many meters is an exception, whose room the library would keep for the next one.
+    const bool gives_back = awake > 2 * awake_max_;
+    for (const bool may_have_news : {false, true}) {
+        for (const auto& account : accounts_) {
+            if (awake <= awake_max_) break;
+            if (!account->is_awake() || account->is_changed || (account->has_news && !may_have_news))
+                continue;
+            account->sleep();
+            --awake;
+        }
+    }
+    if (gives_back) ::malloc_trim(0);
 }
 
 }  // namespace tickledger

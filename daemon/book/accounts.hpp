@@ -4,8 +4,11 @@
 #include <functional>
 #include <map>
 #include <memory>
+#include <span>
 #include <string>
+#include <string_view>
 #include <unordered_map>
+#include <unordered_set>
 #include <vector>
 
 #include "book/account.hpp"
@@ -37,8 +40,9 @@ public:
     /// Opens an account for each meter whose id is no pattern. Throws StoreFailure.
     void load();
 
-    /// The accounts that a topic feeds; opens those that are new. Throws StoreFailure.
-    const std::vector<Account*>& fed_by(const std::string& topic);
+    /// The accounts that a topic feeds; opens those that are new. They hold until the next call. Throws
+    /// StoreFailure.
+    std::span<Account* const> fed_by(const std::string& topic);
 
     /// The newest topic whose pattern would have opened one meter too many, since the settings were last
     /// taken up; empty: there was none.
@@ -49,8 +53,29 @@ public:
     /// In order of their keys.
     void for_each(const std::function<void(Account&)>& visit) const;
 
+    /// So many accounts stay awake between two batches.
+    static constexpr std::size_t usually_awake_max = 1000;
+    void keep_awake(std::size_t awake_max) { awake_max_ = awake_max; }
+    /// Lets accounts sleep where too many are awake, those first that have no news to tell. The batch is
+    /// written; nobody holds anything of an account.
+    void rest() const;
+
 private:
+    /// Finds accounts by their ids without a second copy of these.
+    struct IdHash {
+        using is_transparent = void;
+        std::size_t operator()(std::string_view id) const { return std::hash<std::string_view>{}(id); }
+        std::size_t operator()(const Account* account) const { return (*this)(account->id); }
+    };
+    struct SameId {
+        using is_transparent = void;
+        bool operator()(const Account* a, const Account* b) const { return a->id == b->id; }
+        bool operator()(std::string_view id, const Account* account) const { return id == account->id; }
+        bool operator()(const Account* account, std::string_view id) const { return id == account->id; }
+    };
     void forget();
+    MeterRules& rules_of(const MeterSettings& settings);
+    Account* add(MeterKey key, const std::string& id, const MeterSettings& settings, std::string record);
     Account* open(const MeterSettings& settings, const std::string& id);
 
     const std::vector<MeterSettings>* meters_;
@@ -58,9 +83,13 @@ private:
     std::string turned_away_;
     const CivilZone& zone_;
     Ledger& ledger_;
-    std::map<MeterKey, std::unique_ptr<Account>> accounts_;
-    std::unordered_map<std::string, Account*> by_id_;
-    std::unordered_map<std::string, std::vector<Account*>> by_topic_;
+    std::size_t awake_max_ = usually_awake_max;
+    std::map<const MeterSettings*, std::unique_ptr<MeterRules>> rules_;
+    std::vector<std::unique_ptr<Account>> accounts_;  ///< In order of their keys.
+    std::unordered_set<Account*, IdHash, SameId> by_id_;
+    /// A topic nearly always feeds one account; null: it feeds none, or those in by_topic_of_several_.
+    std::unordered_map<std::string, Account*> by_topic_;
+    std::unordered_map<std::string, std::vector<Account*>> by_topic_of_several_;
 };
 
 }  // namespace tickledger

@@ -121,7 +121,7 @@ Result<void> Bookkeeper::end_recording() {
 Result<void> Bookkeeper::publish_last_state() {
     return in_transaction([&] {
         accounts_.for_each([&](Account& account) {
-            if (account.has_news && account.memory.counter.last) publications_.tell_now(account);
+            if (account.has_news && account.memory().counter.last) publications_.tell_now(account);
             account.has_news = false;
         });
         outbox_.publish_last_state();
@@ -146,7 +146,7 @@ void Bookkeeper::take(const Delivery& delivery) {
 
 void Bookkeeper::take_message(const Message& message, const Delivery& delivery) {
     ++facts_.counts.booked;
-    const auto& fed = accounts_.fed_by(message.topic);
+    const auto fed = accounts_.fed_by(message.topic);
     // One that opens a meter too many is told by itself.
     if (fed.empty() && message.topic != accounts_.turned_away()) {
         odd_.note({OddMessage::Kind::unmatched, {}, message.topic, {}});
@@ -178,7 +178,10 @@ void Bookkeeper::run_clock(Instant until) {
 void Bookkeeper::tell_now() {
     now_due_.reset();
     accounts_.for_each([&](Account& account) {
+        if (!account.has_news) return;
+        const bool was_asleep = !account.is_awake();
         const auto due = publications_.tell_now_in_turn(account, facts_.settled_until);
+        if (was_asleep) account.sleep();
         if (due && (!now_due_ || *due < *now_due_)) now_due_ = due;
     });
     if (facts_.now_waits == now_due_.has_value()) return;
@@ -191,12 +194,13 @@ void Bookkeeper::finish(const LogPosition& next) {
     // A replay tells it once, at its end.
     if (outbox_.takes_all()) tell_now();
     accounts_.for_each([&](Account& account) {
-        if (account.is_changed) value_or_throw(ledger_.set_state(account.key, to_record(account.memory)));
+        if (account.is_changed) value_or_throw(ledger_.set_state(account.key, account.write_record()));
         account.is_changed = false;
     });
     rows_.flush();
     value_or_throw(ledger_.set_log_position(next));
     store_facts(ledger_, facts_);
+    accounts_.rest();
 }
 
 }  // namespace tickledger

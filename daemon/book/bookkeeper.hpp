@@ -85,6 +85,9 @@ public:
     /// Queues what is still true at the end of a replay.
     [[nodiscard]] Result<void> publish_last_state();
 
+    /// So many accounts stay awake between two batches (book/accounts.hpp).
+    void keep_awake(std::size_t awake_max) { accounts_.keep_awake(awake_max); }
+
     /// Who hears of what is published, once it is committed; null: nobody. Must outlive this.
     void tell_to(Audience* audience) { outbox_.tell_to(audience); }
 

@@ -15,8 +15,8 @@ std::optional<Instant> earlier(std::optional<Instant> a, std::optional<Instant> 
 
 /// When the oldest open interval closes though nothing was booked behind it.
 std::optional<Instant> closing_deadline(Account& account) {
-    if (!account.memory.closed_until) return std::nullopt;
-    return account.rows.row_at(Step::interval, *account.memory.closed_until).to +
+    if (!account.memory().closed_until) return std::nullopt;
+    return account.rows.row_at(Step::interval, *account.memory().closed_until).to +
            account.settings.alarms.silent_after;
 }
 
@@ -43,20 +43,24 @@ void Deadlines::schedule(Account& account) {
     if (!deadline) return;
     // Deadlines mostly move on: a place in the schedule that is too early is corrected when it comes up.
     if (account.scheduled_at && *account.scheduled_at <= *deadline) return;
-    if (account.scheduled_at) schedule_.erase({*account.scheduled_at, account.key});
     account.scheduled_at = deadline;
     schedule_.emplace(*deadline, account.key);
 }
 
 void Deadlines::schedule_all() {
-    accounts_.for_each([&](Account& account) { schedule(account); });
+    accounts_.for_each([&](Account& account) {
+        const bool was_asleep = !account.is_awake();
+        schedule(account);
+        if (was_asleep) account.sleep();
+    });
 }
 
 void Deadlines::meet_until(Instant moment) {
     while (has_any_until(moment)) {
-        const auto [deadline, key] = *schedule_.begin();
-        schedule_.erase(schedule_.begin());
+        const auto [deadline, key] = schedule_.top();
+        schedule_.pop();
         Account& account = *accounts_.find(key);
+        if (account.scheduled_at != deadline) continue;
         account.scheduled_at.reset();
         if (next_of(account) == deadline) meet(account, deadline, moment);
         schedule(account);
@@ -79,12 +83,12 @@ void Deadlines::meet(Account& account, Instant deadline, Instant until) {
 }
 
 void Deadlines::close_intervals(Account& account, Instant until) {
-    if (is_silent(account.memory)) {
+    if (is_silent(account.memory())) {
         const Instant passed = until - account.settings.alarms.silent_after;
         // Nothing was booked into any of them: only the last day is told.
         posting_.close_until(account, account.rows.row_at(Step::interval, passed).from, false);
     } else {
-        posting_.close_until(account, account.rows.row_at(Step::interval, *account.memory.closed_until).to);
+        posting_.close_until(account, account.rows.row_at(Step::interval, *account.memory().closed_until).to);
     }
 }
 

@@ -7,9 +7,11 @@
 #pragma once
 
 #include <cstdint>
+#include <functional>
 #include <optional>
-#include <set>
+#include <queue>
 #include <utility>
+#include <vector>
 
 #include "book/accounts.hpp"
 #include "book/message_desk.hpp"
@@ -27,7 +29,7 @@ public:
     /// Of all accounts, after they were loaded or the link came up.
     void schedule_all();
     /// The accounts that there were are gone.
-    void forget() { schedule_.clear(); }
+    void forget() { schedule_ = {}; }
 
     /// Meets every deadline up to this moment, in order of time. Throws StoreFailure.
     void meet_until(Instant moment);
@@ -35,7 +37,7 @@ public:
     [[nodiscard]] std::uint64_t met() const { return met_; }
     /// Whether there may be any. (A deadline that has moved on since may turn out to be none.)
     [[nodiscard]] bool has_any_until(Instant moment) const {
-        return !schedule_.empty() && schedule_.begin()->first <= moment;
+        return !schedule_.empty() && schedule_.top().first <= moment;
     }
 
 private:
@@ -49,7 +51,9 @@ private:
     Watches& watches_;
     Posting& posting_;
     MessageDesk& messages_;
-    std::set<std::pair<Instant, MeterKey>> schedule_;
+    /// The earliest first. A place that an account does not hold any more is passed over.
+    using Place = std::pair<Instant, MeterKey>;
+    std::priority_queue<Place, std::vector<Place>, std::greater<>> schedule_;
     std::uint64_t met_ = 0;
 };
 

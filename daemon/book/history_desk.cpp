@@ -31,7 +31,7 @@ std::vector<Entry> measured(const std::vector<HistoryEntry>& told) {
 }  // namespace
 
 void HistoryDesk::book(Account& account, const std::string& import, std::span<const HistoryPoint> points) {
-    const auto& first_at = account.memory.meter_register.first_at;
+    const auto& first_at = account.memory().meter_register.first_at;
     if (!first_at) return;
     const auto entries = history_entries(import, points, history_end(*first_at, zone_), zone_);
     if (!entries || entries->empty()) return;

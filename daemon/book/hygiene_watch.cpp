@@ -21,7 +21,7 @@ void HygieneWatch::follow(Account& account, const Entry& entry) {
 }
 
 void HygieneWatch::follow_backflow(Account& account, const Entry& entry) {
-    auto& ran_back = account.memory.ran_back;
+    auto& ran_back = account.memory().ran_back;
     const Instant at = entry.span.to;
     if (!account.settings.watches(AlarmKind::backflow)) {
         ran_back.clear();
@@ -49,7 +49,7 @@ void HygieneWatch::follow_backflow(Account& account, const Entry& entry) {
 }
 
 Evidence HygieneWatch::evidence_of_backflow(const Account& account, std::int64_t ticks) const {
-    const Span span{account.memory.ran_back.front().span.from, account.memory.ran_back.back().span.to};
+    const Span span{account.memory().ran_back.front().span.from, account.memory().ran_back.back().span.to};
     const double litres = volume_l(ticks, account.settings);
     EvidenceBuilder evidence(zone_);
     evidence.span(span).whole("ticks_back", ticks).estimate("volume_back_l", litres, 3);
@@ -63,7 +63,7 @@ Evidence HygieneWatch::evidence_of_backflow(const Account& account, std::int64_t
 }
 
 void HygieneWatch::follow_stagnation(Account& account, const Entry& entry) {
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     const Instant at = entry.span.to;
     if (!account.settings.watches(AlarmKind::stagnation)) {
         memory.undrawn_since.reset();
@@ -89,7 +89,7 @@ void HygieneWatch::follow_stagnation(Account& account, const Entry& entry) {
 }
 
 Evidence HygieneWatch::evidence_of_stagnation(const Account& account) const {
-    const AccountMemory& memory = account.memory;
+    const AccountMemory& memory = account.memory();
     const Duration stagnant_for = account.settings.alarms.stagnant_for;
     EvidenceBuilder evidence(zone_);
     if (memory.last_drawn) {

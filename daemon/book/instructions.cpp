@@ -105,13 +105,13 @@ void Instructions::set_away(Account& account, const nlohmann::json& document, In
         told.from = instant_in(document, "from");
         told.to = instant_in(document, "to");
         // Who is away already and says so again has been away since.
-        const auto before = absence(account.memory.away, account.settings.alarms);
-        const bool is_away = account.memory.away && before && before->from <= now && now < before->to;
+        const auto before = absence(account.memory().away, account.settings.alarms);
+        const bool is_away = account.memory().away && before && before->from <= now && now < before->to;
         if (!told.from) told.from = is_away ? before->from : std::chrono::floor<std::chrono::seconds>(now);
     } else {
         desk_.clear(account, AlarmKind::away_use, now);
     }
-    account.memory.away = told;
+    account.memory().away = told;
     account.is_changed = true;
 }
 

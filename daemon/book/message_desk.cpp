@@ -18,7 +18,7 @@ constexpr std::size_t payload_kept_bytes = 1024;
 /// A pack that says the same again right away is the broker's or the node's repetition. Half a cadence later
 /// it is news: that nothing ran. A pack that waited can only be a repetition.
 bool is_repeated_pack(Account& account, const Message& message, bool waited) {
-    auto& packs = account.memory.recent_packs;
+    auto& packs = account.memory().recent_packs;
     const std::uint64_t print = fingerprint(message.payload);
     const bool repeated = std::any_of(packs.begin(), packs.end(), [&](const RecentPack& pack) {
         return pack.fingerprint == print &&
@@ -74,7 +74,7 @@ LateBooking add_to_restart(const Entry& entry, const Reading& late, Instant at, 
 std::optional<Entry> restart_after(Ledger& ledger, const Account& account, const Reading& reading) {
     using std::chrono::hours;
     constexpr Duration furthest = hours{64};
-    const Instant end = account.memory.counter.last->at;
+    const Instant end = account.memory().counter.last->at;
     for (Duration back = hours{1}; back <= furthest; back *= 2) {
         const auto entries = value_or_throw(ledger.entries(account.key, {end - back, end}));
         const auto found = std::find_if(entries.begin(), entries.end(), [&](const Entry& entry) {
@@ -95,7 +95,7 @@ Instant placed_in(const Entry& restart, const Reading& reading, const CounterRul
 }
 
 bool is_older_of_boot(const Account& account, const Reading& reading) {
-    const auto& last = account.memory.counter.last;
+    const auto& last = account.memory().counter.last;
     return last && reading.boot && reading.boot == last->boot && reading.seq && last->seq &&
            account.rules.seq_distance(*last->seq, *reading.seq) <= 0;
 }
@@ -120,7 +120,7 @@ void MessageDesk::take(Account& account, const Message& message, const Delivery&
 /// Books a reading, or keeps it where it may be the beginning of a node's backlog.
 void MessageDesk::offer(Account& account, const Reading& reading, const Message& message,
                         const Delivery& delivery) {
-    auto& backlog = account.memory.backlog;
+    auto& backlog = account.memory().backlog;
     const bool has_kept = backlog && !backlog->readings.empty();
     if (has_kept && stands_in(*backlog, reading, message.arrived_at)) return;
     const Circumstances came = order_.circumstances(account, reading, delivery, message);
@@ -132,7 +132,7 @@ void MessageDesk::offer(Account& account, const Reading& reading, const Message&
     // Nor does a record that is read again.
     const bool is_earlier = has_kept && message.arrived_at < backlog->readings.back().message.arrived_at;
     const bool may_be_kept = !delivery.waited && !message.retained && !is_earlier &&
-                             !tells_believed_time(account.memory.counter, reading, came, account.rules);
+                             !tells_believed_time(account.memory().counter, reading, came, account.rules);
     if (may_be_kept && must_be_kept(account, message.arrived_at)) {
         if (keep(account, reading, kept(message))) settle_backlog(account);
         return;
@@ -146,8 +146,8 @@ void MessageDesk::offer(Account& account, const Reading& reading, const Message&
 
 void MessageDesk::settle_backlog(Account& account) {
     const bool goes_on = may_go_on(account);
-    NodeBacklog settled = std::move(*account.memory.backlog);
-    account.memory.backlog.reset();
+    NodeBacklog settled = std::move(*account.memory().backlog);
+    account.memory().backlog.reset();
     account.is_changed = true;
     Delivery delivery;
     delivery.waited = settled.is_burst;
@@ -161,12 +161,12 @@ void MessageDesk::settle_backlog(Account& account) {
         take_reading(account, each.reading, message, delivery);
     }
     if (!goes_on) return;
-    account.memory.backlog = NodeBacklog{
+    account.memory().backlog = NodeBacklog{
         .readings = {}, .follows_burst = true, .booked = settled.booked + settled.readings.size()};
 }
 
 void MessageDesk::end_backlog(Account& account) {
-    auto& backlog = account.memory.backlog;
+    auto& backlog = account.memory().backlog;
     if (!backlog || backlog->readings.empty()) return;
     backlog->is_burst = true;
     settle_backlog(account);
@@ -174,19 +174,19 @@ void MessageDesk::end_backlog(Account& account) {
 
 void MessageDesk::take_reading(Account& account, const Reading& reading, const Message& message,
                                const Delivery& delivery) {
-    const CounterState before = account.memory.counter;
+    const CounterState before = account.memory().counter;
     Circumstances came = order_.circumstances(account, reading, delivery, message);
     if (const auto resumed = resumed_boot(ledger_, account, reading, came)) {
-        account.memory.counter.last = resumed;
+        account.memory().counter.last = resumed;
         came.boot_already_left = false;
     }
-    const Booking booking = book(account.memory.counter, reading, came, account.rules);
+    const Booking booking = book(account.memory().counter, reading, came, account.rules);
     if (booking.outcome == Outcome::late) return post_late(account, reading, booking, message);
-    if (booking.outcome != Outcome::repeat) account.memory.clock_disbelieved = booking.clock_disbelieved;
+    if (booking.outcome != Outcome::repeat) account.memory().clock_disbelieved = booking.clock_disbelieved;
     // The burst before is forgotten with the first reading that is not of it.
     if (booking.outcome == Outcome::booked && !came.waited) {
-        account.memory.backlog.reset();
-        note_pace(account.memory, before.last, account.rules.cadence);
+        account.memory().backlog.reset();
+        note_pace(account.memory(), before.last, account.rules.cadence);
     }
     follow_held(account, booking, message);
     if (booking.outcome != Outcome::repeat) return post(account, booking, before);
@@ -198,7 +198,7 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
 
 /// A held message is kept while it is held, for the list of refused ones should it turn out a stray.
 void MessageDesk::follow_held(Account& account, const Booking& booking, const Message& message) {
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     if (booking.stray) {
         ++counts_.stray;
         watches_.use.stray(account, booking.stray->at);
@@ -213,7 +213,7 @@ void MessageDesk::follow_held(Account& account, const Booking& booking, const Me
 }
 
 void MessageDesk::post(Account& account, const Booking& booking, const CounterState& before) {
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     account.has_news = true;
     order_.advance(account, before, booking);
     if (!memory.closed_until && memory.counter.last) {
@@ -251,7 +251,7 @@ bool MessageDesk::is_nothing_new(const Account& account, const Reading& reading,
     if (!booking.late_at) return !account.rules.pulses;
     if (account.rules.pulses && reading.boot && reading.seq) return false;
     // The first reading booked nothing, so that no entry ends with it.
-    if (booking.late_at == account.memory.meter_register.first_at && !account.rules.pulses) return true;
+    if (booking.late_at == account.memory().meter_register.first_at && !account.rules.pulses) return true;
     // A time that is believed now need not have been when it came first; then its arrival counted.
     return is_known(account, reading, *booking.late_at) || is_known(account, reading, message.arrived_at);
 }

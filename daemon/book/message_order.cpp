@@ -12,7 +12,7 @@ namespace {
 constexpr std::size_t set_aside_max = 16;
 
 void put_aside(Account& account, const MessageNumber& number) {
-    auto& aside = account.memory.set_aside;
+    auto& aside = account.memory().set_aside;
     aside.push_back(number);
     if (aside.size() > set_aside_max) aside.erase(aside.begin());
     account.is_changed = true;
@@ -20,7 +20,7 @@ void put_aside(Account& account, const MessageNumber& number) {
 
 bool is_set_aside(const Account& account, const Reading& reading) {
     if (!reading.seq) return false;
-    const auto& aside = account.memory.set_aside;
+    const auto& aside = account.memory().set_aside;
     return std::find(aside.begin(), aside.end(), MessageNumber{*reading.boot, *reading.seq}) != aside.end();
 }
 
@@ -46,7 +46,7 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     came.waited = delivery.waited;
     came.behind = delivery.behind;
     came.retained = message.retained;
-    const auto& last = account.memory.counter.last;
+    const auto& last = account.memory().counter.last;
     if (!reading.boot || !last) return came;
     came.already_accepted = is_set_aside(account, reading);
     if (came.already_accepted) return came;
@@ -112,7 +112,7 @@ void MessageOrder::remember_accepted(const Account& account, const CounterState&
 /// passed it, its number is no gap; until then it is set aside.
 void MessageOrder::set_aside_dropped(Account& account, const CounterState& before, const Booking& booking) {
     const auto& held = before.held;
-    if (!held || held == account.memory.counter.held) return;
+    if (!held || held == account.memory().counter.held) return;
     if (!held->observation.boot || !held->observation.seq) return;
     const auto accepted = booking.accepted();
     const bool has_place = std::any_of(accepted.begin(), accepted.end(), [&](const Observation& observation) {
@@ -122,8 +122,8 @@ void MessageOrder::set_aside_dropped(Account& account, const CounterState& befor
 }
 
 void MessageOrder::forget_passed(Account& account) {
-    const auto& last = account.memory.counter.last;
-    std::erase_if(account.memory.set_aside, [&](const MessageNumber& number) {
+    const auto& last = account.memory().counter.last;
+    std::erase_if(account.memory().set_aside, [&](const MessageNumber& number) {
         const bool is_passed = last && last->boot == number.boot && last->seq &&
                                account.rules.seq_distance(number.seq, *last->seq) >= 0;
         if (is_passed) note_passed(account, number);
@@ -137,7 +137,7 @@ void MessageOrder::note_passed(const Account& account, const MessageNumber& numb
     auto boot = value_or_throw(ledger_.boot(account.key, number.boot));
     if (!boot || !boot->first_seq) return;
     const CounterRules& rules = account.rules;
-    const auto& last = account.memory.counter.last;
+    const auto& last = account.memory().counter.last;
     const bool is_left = !last || last->boot != number.boot;
     std::optional<std::pair<std::uint64_t, std::uint64_t>> between;  // Both known, nothing known in between.
     if (rules.seq_distance(*boot->first_seq, number.seq) < 0) {

@@ -47,7 +47,7 @@ bool is_passed(const AccountMemory& memory, Span night) {
 }  // namespace
 
 void NightWatch::begin(Account& account, Instant t) {
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     if (!account.settings.watches(AlarmKind::night_flow)) {
         memory.night.reset();
         memory.clock_night.reset();
@@ -62,7 +62,7 @@ void NightWatch::begin(Account& account, Instant t) {
 
 void NightWatch::follow(Account& account, const Entry& entry) {
     if (entry.kind == EntryKind::adjustment) return;
-    auto& night = account.memory.night;
+    auto& night = account.memory().night;
     const bool is_watched = account.settings.watches(AlarmKind::night_flow);
     if (night.has_value() != is_watched) begin(account, entry.span.from);
     while (night && night->window().to <= entry.span.to) {
@@ -80,7 +80,7 @@ void NightWatch::follow(Account& account, const Entry& entry) {
 }
 
 void NightWatch::follow_stillness(Account& account, const Entry& entry) {
-    auto& still_since = account.memory.still_since;
+    auto& still_since = account.memory().still_since;
     if (!is_still(entry)) {
         still_since.reset();
         return;
@@ -91,14 +91,14 @@ void NightWatch::follow_stillness(Account& account, const Entry& entry) {
 }
 
 std::optional<Instant> NightWatch::deadline(const Account& account) {
-    const AccountMemory& memory = account.memory;
+    const AccountMemory& memory = account.memory();
     if (!memory.night || !account.settings.watches(AlarmKind::night_flow)) return std::nullopt;
     const Instant next = memory.clock_night ? memory.clock_night->to : memory.night->window().to;
     return next + account.settings.alarms.silent_after;
 }
 
 void NightWatch::pass(Account& account, Instant until) {
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     const AlarmSettings& alarms = account.settings.alarms;
     const Span first = memory.clock_night.value_or(memory.night->window());
     // What is still to come of the night at hand may be too little to change the verdict.
@@ -113,9 +113,9 @@ void NightWatch::pass(Account& account, Instant until) {
 }
 
 void NightWatch::decide(Account& account, Verdict verdict, Instant to) {
-    const Span window = account.memory.night->window();
+    const Span window = account.memory().night->window();
     const Span nights{window.from, to};
-    const bool is_late = is_passed(account.memory, window);
+    const bool is_late = is_passed(account.memory(), window);
     begin(account, to);
     if (verdict == Verdict::undecided) {
         undecided_.mark(account, nights);
@@ -127,14 +127,14 @@ void NightWatch::decide(Account& account, Verdict verdict, Instant to) {
 }
 
 void NightWatch::decide_what_was_passed(Account& account) {
-    const auto& night = account.memory.night;
-    if (!night || !is_passed(account.memory, night->window())) return;
+    const auto& night = account.memory().night;
+    if (!night || !is_passed(account.memory(), night->window())) return;
     const Verdict verdict = night->verdict();
     if (verdict != Verdict::undecided) decide(account, verdict, night->window().to);
 }
 
 void NightWatch::look_again(Account& account, Span changed) {
-    auto& night = account.memory.night;
+    auto& night = account.memory().night;
     if (!night) return;
     const AlarmSettings& alarms = account.settings.alarms;
     const Instant end = night->window().from;
@@ -164,7 +164,7 @@ Verdict NightWatch::verdict_of_past(const Account& account, Span& nights) {
         return anew.verdict();
     }
     anew.add(*last);
-    const Instant end = std::min(last->span.to, account.memory.night->window().from);
+    const Instant end = std::min(last->span.to, account.memory().night->window().from);
     if (anew.verdict() != Verdict::flow) nights.to = night_before(zone_, alarms, end).to;
     return anew.verdict();
 }
@@ -189,9 +189,9 @@ void NightWatch::decide_again(Account& account, Verdict verdict, Span nights) {
 
 std::optional<Instant> NightWatch::stillness_after(const Account& account, Instant t) {
     constexpr Duration step = std::chrono::hours{24};
-    if (!account.memory.counter.last) return std::nullopt;
+    if (!account.memory().counter.last) return std::nullopt;
     const Duration still_for = account.settings.alarms.still_for;
-    const Instant booked_to = account.memory.counter.last->at;
+    const Instant booked_to = account.memory().counter.last->at;
     Instant moved_at = Instant::min();  // Nothing has been seen to run since then.
     // A stretch that is long enough only after `t` may have begun before it.
     for (Instant from = t - still_for; from < booked_to;) {

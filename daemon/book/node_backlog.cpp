@@ -26,11 +26,11 @@ bool is_burst_with(const NodeBacklog& backlog, Instant arrived_at, Duration cade
 }
 
 bool may_go_on(const Account& account) {
-    const NodeBacklog& backlog = *account.memory.backlog;
+    const NodeBacklog& backlog = *account.memory().backlog;
     if (!backlog.is_burst) return false;
     if (!lasts(backlog, account.rules.cadence)) return true;
-    const Observation* known = newest(account.memory.counter);
-    if (account.memory.speaks_faster || !known) return false;
+    const Observation* known = newest(account.memory().counter);
+    if (account.memory().speaks_faster || !known) return false;
     const Duration gathered_in = backlog.readings.back().message.arrived_at - known->earliest();
     // Twice as many as the cadence tells, for some may have been sent twice.
     const auto most = static_cast<std::uint64_t>(std::max<Duration::rep>(
@@ -49,19 +49,19 @@ void note_pace(AccountMemory& memory, const std::optional<Observation>& before, 
 }
 
 bool must_be_kept(const Account& account, Instant arrived_at) {
-    const auto& backlog = account.memory.backlog;
+    const auto& backlog = account.memory().backlog;
     if (backlog && !backlog->readings.empty()) return true;
     // Before the very first reading nothing tells of a silence; see Observation::no_earlier.
-    const Observation* known = newest(account.memory.counter);
+    const Observation* known = newest(account.memory().counter);
     if (!known) return false;
     const bool follows_burst = backlog && backlog->follows_burst && known->time_estimated;
     return follows_burst || arrived_at - known->arrived_at > silence(account);
 }
 
 bool keep(Account& account, const Reading& reading, HeldMessage message) {
-    auto& backlog = account.memory.backlog;
+    auto& backlog = account.memory().backlog;
     if (!backlog) backlog.emplace();
-    const Observation* known = newest(account.memory.counter);
+    const Observation* known = newest(account.memory().counter);
     const bool goes_on = backlog->readings.empty()
                              ? backlog->follows_burst && known && known->time_estimated &&
                                    message.arrived_at - known->arrived_at < account.rules.cadence / 2
@@ -73,7 +73,7 @@ bool keep(Account& account, const Reading& reading, HeldMessage message) {
 }
 
 std::optional<Instant> node_backlog_deadline(const Account& account) {
-    const auto& backlog = account.memory.backlog;
+    const auto& backlog = account.memory().backlog;
     if (!backlog || backlog->readings.empty()) return std::nullopt;
     return backlog->readings.back().message.arrived_at + account.rules.cadence / 2;
 }

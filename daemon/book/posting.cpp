@@ -21,7 +21,7 @@ void Posting::add(Account& account, std::span<const Entry> entries) {
     if (entries.empty()) return;
     for (const Entry& entry : entries)
         value_or_throw(ledger_.add_entry(account.key, entry));
-    account.memory.total_ticks += ticks_of(entries);
+    account.memory().total_ticks += ticks_of(entries);
     const Duration longest =
         std::max_element(entries.begin(), entries.end(), [](const Entry& a, const Entry& b) {
             return a.span.length() < b.span.length();
@@ -31,10 +31,10 @@ void Posting::add(Account& account, std::span<const Entry> entries) {
     desk_.clear_switched_off(account, entries.front().span.to);
     for (const Entry& entry : entries) {
         if (entry.covers()) {
-            account.memory.last_span = entry.span;
-            account.memory.last_span_ticks = entry.ticks;
+            account.memory().last_span = entry.span;
+            account.memory().last_span_ticks = entry.ticks;
         } else {
-            account.memory.last_span.reset();
+            account.memory().last_span.reset();
         }
         watches_.follow(account, entry);
     }
@@ -44,7 +44,7 @@ void Posting::add(Account& account, std::span<const Entry> entries) {
 
 void Posting::replace(Account& account, const Entry& entry, std::span<const Entry> parts) {
     value_or_throw(ledger_.replace_entry(account.key, entry, parts));
-    account.memory.total_ticks += ticks_of(parts) - entry.ticks;
+    account.memory().total_ticks += ticks_of(parts) - entry.ticks;
     publications_.correct(account, rows_.change(account, {&entry, 1}, parts), entry.span.length());
     follower_.follow(account, {&entry, 1}, parts);
     watches_.night.look_again(account, entry.span);
@@ -52,7 +52,7 @@ void Posting::replace(Account& account, const Entry& entry, std::span<const Entr
 }
 
 void Posting::close_until(Account& account, Instant until, bool tells_intervals) {
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     if (!memory.closed_until || *memory.closed_until >= until) return;
     const Instant before = *memory.closed_until;
     if (tells_intervals) publications_.close_intervals(account, {before, until});

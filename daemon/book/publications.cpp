@@ -20,7 +20,7 @@ void Publications::correct(const Account& account, const std::vector<ChangedRow>
             intervals_.insert_or_assign(row.key, Corrected{&account, row.span});
         const bool is_last_day =
             row.key.step == Step::day &&
-            zone_.row_at(Step::day, {}, *account.memory.closed_until).from == row.span.to;
+            zone_.row_at(Step::day, {}, *account.memory().closed_until).from == row.span.to;
         if (is_last_day) days_.insert_or_assign(account.key, Corrected{&account, row.span});
     }
 }
@@ -57,10 +57,11 @@ void Publications::tell_day(const Account& account, Span day) {
 }
 
 std::optional<Instant> Publications::tell_now_in_turn(Account& account, std::optional<Instant> moment) {
-    if (!account.has_news || !account.memory.counter.last) return std::nullopt;
+    if (!account.has_news) return std::nullopt;
     const Instant told_at = account.now_told_at;
     // A clock that a new recording sets back makes nobody wait.
     if (moment && told_at <= *moment && *moment - now_every < told_at) return told_at + now_every;
+    if (!account.memory().counter.last) return std::nullopt;
     tell_now(account);
     account.now_told_at = moment.value_or(told_at);
     account.has_news = false;
@@ -68,15 +69,15 @@ std::optional<Instant> Publications::tell_now_in_turn(Account& account, std::opt
 }
 
 void Publications::tell_now(Account& account) {
-    const Span today = account.rows.row_at(Step::day, account.memory.counter.last->at);
+    const Span today = account.rows.row_at(Step::day, account.memory().counter.last->at);
     const auto row = rows_.row(account, Step::day, today.from);
-    const RegisterMemory& memory = account.memory.meter_register;
+    const RegisterMemory& memory = account.memory().meter_register;
     const PulseValues values = pulse_values(account.settings, memory, zone_);
     const auto total = value_or_throw(
-        valued_total(account.memory.total_ticks, memory, values, zone_, rows_.ticks_of(account)));
+        valued_total(account.memory().total_ticks, memory, values, zone_, rows_.ticks_of(account)));
     const std::string register_m3 = register_m3_text(total, account.settings, memory);
     tell(account, MeterPublication::Kind::now,
-         now_publication(summarise(account.memory, account.settings, zone_), register_m3,
+         now_publication(summarise(account.memory(), account.settings, zone_), register_m3,
                          value_row(account, today, row ? row->ticks : 0), zone_));
 }
 
@@ -86,7 +87,7 @@ std::string Publications::document_of(const Account& account, Span span, const s
 }
 
 std::vector<ValuedTicks> Publications::value_row(const Account& account, Span row, std::int64_t ticks) {
-    const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
+    const PulseValues values = pulse_values(account.settings, account.memory().meter_register, zone_);
     return value_or_throw(valued_row(row, ticks, values, zone_, rows_.ticks_of(account)));
 }
 

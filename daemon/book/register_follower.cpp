@@ -71,7 +71,7 @@ std::int64_t RegisterFollower::register_at(Account& account, const PulseValues& 
     std::vector<ValuedTicks> parts;
     const TicksOfRow ticks = rows_.ticks_of(account);
     // Rows before the day of the first reading hold history, which is nothing of the register.
-    Instant from = history_end(*account.memory.meter_register.first_at, zone_);
+    Instant from = history_end(*account.memory().meter_register.first_at, zone_);
     const Instant begin = from;
     std::int64_t before = 0;
     for (const PulseValueChange& change : values.changes()) {
@@ -90,25 +90,25 @@ std::int64_t RegisterFollower::register_at(Account& account, const PulseValues& 
 }
 
 RegisterFollower::Readings RegisterFollower::readings_of(const Account& account) {
-    if (!account.memory.meter_register.read_by_eye_at) return {};
+    if (!account.memory().meter_register.read_by_eye_at) return {};
     return value_or_throw(ledger_.register_readings(account.key));
 }
 
 /// Works out every adjustment from one place on and books what has changed, as one fact.
 void RegisterFollower::adjust(Account& account, Readings readings, const Readings& booked,
                               std::size_t place) {
-    const PulseValues values = pulse_values(account.settings, account.memory.meter_register, zone_);
+    const PulseValues values = pulse_values(account.settings, account.memory().meter_register, zone_);
     for (std::size_t i = place; i < readings.size(); ++i) {
         RegisterReading& reading = readings[i];
-        reading.adjusted_from = i > 0 ? readings[i - 1].at : *account.memory.meter_register.first_at;
+        reading.adjusted_from = i > 0 ? readings[i - 1].at : *account.memory().meter_register.first_at;
         reading.adjustment_ticks = 0;
         const std::span<const RegisterReading> until(readings.data(), i + 1);
         if (reading.starts) {
-            account.memory.meter_register.start_ul =
+            account.memory().meter_register.start_ul =
                 unrolled_ul(reading, account.settings) - register_at(account, values, until, booked, {0, 1});
             continue;
         }
-        const Ratio start_l = register_start_l(account.settings, account.memory.meter_register);
+        const Ratio start_l = register_start_l(account.settings, account.memory().meter_register);
         const Ratio value_l = values.at(reading.at - Duration{1});
         std::int64_t wanted = 0;
         // Once is enough, unless the pulse value changes within the adjustment's span.
@@ -151,24 +151,24 @@ void RegisterFollower::book_adjustments(Account& account, const Readings& readin
     Duration longest{0};
     for (const Entry& entry : removed) {
         value_or_throw(ledger_.remove_entry(account.key, entry));
-        account.memory.total_ticks -= entry.ticks;
+        account.memory().total_ticks -= entry.ticks;
         longest = std::max(longest, entry.span.length());
     }
     for (const Entry& entry : added) {
         value_or_throw(ledger_.add_entry(account.key, entry));
-        account.memory.total_ticks += entry.ticks;
+        account.memory().total_ticks += entry.ticks;
         longest = std::max(longest, entry.span.length());
     }
     const auto& changed = rows_.change(account, removed, added, fine_detail_from_);
     // Not sooner: rows until the last reading that there was may hold some of its adjustment.
-    account.memory.meter_register.read_by_eye_at =
+    account.memory().meter_register.read_by_eye_at =
         readings.empty() ? std::nullopt : std::optional(readings.back().at);
     publications_.correct(account, changed, longest);
 }
 
 void RegisterFollower::follow(Account& account, std::span<const Entry> removed,
                               std::span<const Entry> added) {
-    const auto& read_at = account.memory.meter_register.read_by_eye_at;
+    const auto& read_at = account.memory().meter_register.read_by_eye_at;
     const auto reaches = [&](const Entry& entry) { return entry.span.from < *read_at; };
     if (!read_at || !(std::any_of(removed.begin(), removed.end(), reaches) ||
                       std::any_of(added.begin(), added.end(), reaches))) {
@@ -190,9 +190,9 @@ void RegisterFollower::follow(Account& account, std::span<const Entry> removed,
 
 RegisterBasis RegisterFollower::basis(const Account& account, const Readings& readings) const {
     return {.settings = account.settings,
-            .first_at = account.memory.meter_register.first_at,
-            .start_l = register_start_l(account.settings, account.memory.meter_register),
-            .total_ticks = account.memory.total_ticks,
+            .first_at = account.memory().meter_register.first_at,
+            .start_l = register_start_l(account.settings, account.memory().meter_register),
+            .total_ticks = account.memory().total_ticks,
             .readings = readings,
             .fine_detail_from = fine_detail_from_,
             .zone = zone_};
@@ -207,10 +207,10 @@ RegisterReading RegisterFollower::counted(const Account& account, const SaidRead
     reading.given_to_ul = said.given_to_ul;
     reading.starts = said.starts;
     reading.adjusted_from = said.at;
-    reading.ticks_before = account.memory.total_ticks;
+    reading.ticks_before = account.memory().total_ticks;
     for (const RegisterReading& one : booked)
         reading.ticks_before -= one.adjustment_ticks;
-    const Instant end = std::max(said.at, account.memory.counter.last->at) + Duration{1};
+    const Instant end = std::max(said.at, account.memory().counter.last->at) + Duration{1};
     for (const Entry& entry : value_or_throw(ledger_.entries(account.key, {said.at, end}))) {
         if (entry.kind == EntryKind::adjustment || !entry.ticks_known()) continue;
         reading.ticks_before -= entry.ticks;
@@ -235,7 +235,7 @@ void RegisterFollower::take_back(Account& account, Instant reading_at) {
     const auto place = judge_taking_back(reading_at, basis(account, booked));
     if (!place) return;
     Readings readings = booked;
-    if (readings[*place].starts) account.memory.meter_register.start_ul.reset();
+    if (readings[*place].starts) account.memory().meter_register.start_ul.reset();
     readings.erase(readings.begin() + static_cast<std::ptrdiff_t>(*place));
     adjust(account, std::move(readings), booked, *place);
 }
@@ -243,7 +243,7 @@ void RegisterFollower::take_back(Account& account, Instant reading_at) {
 void RegisterFollower::apply(Account& account, const AppliedPulseValue& value) {
     if (value.numerator <= 0 || value.denominator <= 0) return;
     if (account.rows.row_at(Step::day, value.from).from != value.from) return;
-    auto& applied = account.memory.meter_register.pulse_values;
+    auto& applied = account.memory().meter_register.pulse_values;
     const auto same = std::find_if(applied.begin(), applied.end(),
                                    [&](const AppliedPulseValue& one) { return one.from == value.from; });
     if (same != applied.end()) {
@@ -262,8 +262,8 @@ void RegisterFollower::apply(Account& account, const AppliedPulseValue& value) {
 
 /// The volume of what closed since has changed: under the same revision it would be told in two ways.
 void RegisterFollower::revise_from(Account& account, Instant from) {
-    if (!account.memory.closed_until) return;
-    const Instant until = *account.memory.closed_until;
+    if (!account.memory().closed_until) return;
+    const Instant until = *account.memory().closed_until;
     rows_.flush();
     for (const Step step : {Step::interval, Step::hour, Step::day, Step::month, Step::year}) {
         const Instant first = account.rows.row_at(step, from).from;

@@ -30,7 +30,7 @@ std::size_t RowCache::Hash::operator()(const RowKey& key) const {
 }
 
 std::optional<Row> RowCache::row(const Account& account, Step step, Instant start) {
-    const OpenRow& at_hand = account.open_rows[static_cast<std::size_t>(step)];
+    const OpenRow& at_hand = account.open_row(step);
     if (at_hand.start == start) return at_hand.row;
     const RowKey key{account.key, step, start};
     if (const auto found = left_.find(key); found != left_.end()) return found->second.row;
@@ -45,7 +45,7 @@ TicksOfRow RowCache::ticks_of(const Account& account) {
 }
 
 OpenRow& RowCache::open(Account& account, const RowKey& key) {
-    OpenRow& at_hand = account.open_rows[static_cast<std::size_t>(key.step)];
+    OpenRow& at_hand = account.open_row(key.step);
     if (at_hand.start == key.start) return at_hand;
     if (at_hand.start) left_.insert_or_assign({key.meter, key.step, *at_hand.start}, at_hand);
     at_hand = {};  // Should the ledger fail, nothing is at hand.
@@ -53,7 +53,7 @@ OpenRow& RowCache::open(Account& account, const RowKey& key) {
         at_hand = found->second;
         left_.erase(found);
         if (at_hand.is_changed) touched_.emplace_back(&account, key.step);
-    } else if (may_be_stored(account.memory, key.start)) {
+    } else if (may_be_stored(account.memory(), key.start)) {
         at_hand.row = value_or_throw(ledger_.row(key));
     }
     at_hand.start = key.start;
@@ -97,7 +97,7 @@ const std::vector<ChangedRow>& RowCache::change(Account& account, std::span<cons
         if (key.step == Step::interval && fine_detail_from && span.to <= *fine_detail_from) continue;
         OpenRow& stored = open(account, key);
         if (!stored.row) stored.row.emplace();
-        const auto& closed_until = account.memory.closed_until;
+        const auto& closed_until = account.memory().closed_until;
         const bool was_closed = closed_until && span.to <= *closed_until;
         stored.row->ticks += sum.ticks;
         stored.row->covered += sum.covered;
@@ -116,7 +116,7 @@ void RowCache::flush() {
         if (left.is_changed) rows.emplace_back(key, *left.row);
     }
     for (const auto& [account, step] : touched_) {
-        OpenRow& at_hand = account->open_rows[static_cast<std::size_t>(step)];
+        OpenRow& at_hand = account->open_row(step);
         if (!std::exchange(at_hand.is_changed, false)) continue;
         rows.emplace_back(RowKey{account->key, step, *at_hand.start}, *at_hand.row);
     }

@@ -39,7 +39,7 @@ public:
     /// Writes what changed since the last flush. Throws StoreFailure.
     void flush();
     /// Forgets what it knows of an account's rows: the ledger's were changed beside it. All must be written.
-    static void forget(Account& account) { account.open_rows = {}; }
+    static void forget(Account& account) { account.forget_open_rows(); }
     /// Forgets all, after a batch was rolled back; the accounts that there were are gone.
     void forget();
 

@@ -9,7 +9,7 @@
 namespace tickledger {
 
 void SilenceWatch::hear(Account& account, Instant at) {
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     const Duration silent_after = account.settings.alarms.silent_after;
     const bool after_silence = !memory.heard_at || at - *memory.heard_at >= silent_after;
     memory.heard_at = std::max(at, memory.heard_at.value_or(at));
@@ -26,12 +26,12 @@ std::optional<Instant> SilenceWatch::deadline(const Account& account) const {
         return std::nullopt;
     if (AlarmDesk::is_active(account, AlarmKind::node_silent)) return std::nullopt;
     // While the link was down nobody could be heard; each node gets its time again once it is up.
-    const Instant quiet_since = std::max(*link_.since, account.memory.heard_at.value_or(*link_.since));
+    const Instant quiet_since = std::max(*link_.since, account.memory().heard_at.value_or(*link_.since));
     return quiet_since + account.settings.alarms.silent_after;
 }
 
 void SilenceWatch::raise(Account& account, Instant now) {
-    const auto& heard_at = account.memory.heard_at;
+    const auto& heard_at = account.memory().heard_at;
     const Duration silent_after = account.settings.alarms.silent_after;
     EvidenceBuilder evidence(zone_);
     if (heard_at) {

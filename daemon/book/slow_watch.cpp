@@ -12,7 +12,7 @@ namespace tickledger {
 
 void SlowWatch::follow(Account& account, const Entry& entry) {
     const AlarmSettings& alarms = account.settings.alarms;
-    AccountMemory& memory = account.memory;
+    AccountMemory& memory = account.memory();
     if (!account.settings.watches(AlarmKind::slow_leak)) {
         memory.slow_leak.reset();
         return;

@@ -32,7 +32,7 @@ void UseWatch::follow(Account& account, const Entry& entry) {
 void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
     const MeterSettings& meter = account.settings;
     if (!meter.watches(AlarmKind::high_flow)) return;
-    HighFlow& flow = account.memory.high_flow;
+    HighFlow& flow = account.memory().high_flow;
     if (flow.add(entry, meter) && !AlarmDesk::is_active(account, AlarmKind::high_flow)) {
         const Span run = flow.run();
         const double litres = volume_l(flow.run_ticks(), meter);
@@ -53,7 +53,7 @@ void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
 void UseWatch::follow_long_draw(Account& account, const Entry& entry) {
     const MeterSettings& meter = account.settings;
     if (!meter.watches(AlarmKind::long_draw)) return;
-    LongDraw& draw = account.memory.long_draw;
+    LongDraw& draw = account.memory().long_draw;
     if (draw.add(entry, meter) && !AlarmDesk::is_active(account, AlarmKind::long_draw)) {
         const double litres = volume_l(draw.ticks(), meter);
         const double open_h = hours_of(entry.span.to - draw.since()) + hours_of(entry.span.length());
@@ -71,9 +71,9 @@ void UseWatch::follow_long_draw(Account& account, const Entry& entry) {
 void UseWatch::follow_away(Account& account, const Entry& entry) {
     const MeterSettings& meter = account.settings;
     if (!meter.watches(AlarmKind::away_use)) return;
-    const auto away = absence(account.memory.away, meter.alarms);
+    const auto away = absence(account.memory().away, meter.alarms);
     const Span span = entry.span;
-    const auto& still_since = account.memory.still_since;
+    const auto& still_since = account.memory().still_since;
     const bool is_still =
         still_since && span.to - *still_since >= std::max(meter.alarms.still_for, away_off_delay);
     const bool ends_while_away = away && span.to > away->from && span.to <= away->to;
@@ -107,9 +107,9 @@ void UseWatch::follow_faults(Account& account, const Entry& entry) {
               "the count jumped to another value, as if it had been set by hand");
     } else if (entry.kind == EntryKind::lost) {
         fault(account, entry.span.to, false, "messages with pulses never came");
-    } else if (entry.kind == EntryKind::measured && !account.memory.faults.empty() &&
-               entry.span.to - account.memory.faults.back() >= fault_memory) {
-        account.memory.faults.clear();
+    } else if (entry.kind == EntryKind::measured && !account.memory().faults.empty() &&
+               entry.span.to - account.memory().faults.back() >= fault_memory) {
+        account.memory().faults.clear();
         desk_.clear(account, AlarmKind::counter_fault, entry.span.to);
     }
 }
@@ -119,7 +119,7 @@ void UseWatch::stray(Account& account, Instant at) {
 }
 
 void UseWatch::fault(Account& account, Instant at, bool at_once, const std::string& what) {
-    auto& faults = account.memory.faults;
+    auto& faults = account.memory().faults;
     faults.push_back(faults.empty() ? at : std::max(at, faults.back()));
     while (faults.size() > faults_to_tell || faults.front() + fault_memory < at)
         faults.erase(faults.begin());

@@ -15,7 +15,7 @@ using std::chrono::minutes;
 struct Home {
     explicit Home(MeterSettings meter) : world({std::move(meter)}) {
         must(world.ledger->begin());
-        account.memory.closed_until = at_min(0);
+        account.memory().closed_until = at_min(0);
     }
 
     void run(Duration length, std::int64_t ticks, EntryKind kind = EntryKind::measured) {
@@ -35,7 +35,8 @@ struct Home {
     Outbox outbox{*world.ledger, Publishing::everything};
     AlarmDesk desk{world.zone, *world.ledger, outbox};
     HygieneWatch watch{world.zone, desk};
-    Account account{world.key("house"), "house", world.meters[0], world.zone};
+    MeterRules rules{world.meters[0], world.zone};
+    Account account{world.key("house"), "house", rules};
     Instant now = at_min(0);
 };
 

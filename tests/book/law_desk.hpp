@@ -29,6 +29,7 @@ public:
     void open() {
         ledger_ = std::move(Ledger::open(file_, vfs_.name()).value());
         keeper_ = std::make_unique<Bookkeeper>(meters_, zone_, *ledger_, Publishing::everything, 1);
+        if (sleeps_) keeper_->keep_awake(0);
         RC_ASSERT(keeper_->load().has_value());
     }
     /// As after a kill: what is in memory is gone, and whatever the destructors write does not come.
@@ -37,6 +38,11 @@ public:
         close();
         vfs_.ask_before_writes({});
         open();
+    }
+    /// From now on its account sleeps between two batches.
+    void let_sleep() {
+        sleeps_ = true;
+        keeper_->keep_awake(0);
     }
     void close() {
         keeper_.reset();
@@ -63,6 +69,7 @@ private:
     const std::string file_;
     const std::vector<MeterSettings> meters_;
     const CivilZone zone_;
+    bool sleeps_ = false;
     std::unique_ptr<Ledger> ledger_;
     std::unique_ptr<Bookkeeper> keeper_;
 };

@@ -319,6 +319,30 @@ TEST_CASE("restartability holds with what people say") {
     });
 }
 
+TEST_CASE("restartability: an account that sleeps between batches books what one that is awake does") {
+    rc::prop("for any run of messages and words", [] {
+        const Draws draws = draw(120);
+        const std::uint64_t seed = draws.seed;
+        Chance chance(seed);
+        const Run run = with_people(Teller(draws, some_form(chance)).tell(), chance);
+        SimVfs vfs(seed);
+        Desk awake(vfs, "/awake.db", run.meter);
+        Desk asleep(vfs, "/asleep.db", run.meter);
+        asleep.let_sleep();
+        std::span<const Delivery> left = run.deliveries;
+        while (!left.empty()) {
+            const auto batch = left.first(std::min<std::size_t>(left.size(), 1 + chance.below(12)));
+            left = left.subspan(batch.size());
+            awake.book(batch);
+            asleep.book(batch);
+        }
+        awake.book({}, end_of(run));
+        asleep.book({}, end_of(run));
+        RC_ASSERT(awake.readings() == asleep.readings());
+        same(awake.books(), asleep.books());
+    });
+}
+
 TEST_CASE("conservation: the entries, the rows of every step and the register hold the same ticks") {
     rc::prop("for any run of messages", [] {
         const Draws draws = draw(120);
