@@ -129,7 +129,12 @@ EngineThread::Work EngineThread::wait_for_work() {
     if (in_trouble) {
         wake_.wait_for(lock, retry_wait, urgent);
     } else {
-        wake_.wait_for(lock, idle_wait, [&] { return urgent() || has_news_ || must_send_; });
+        const auto next_look = booked_at_ + idle_wait;
+        wake_.wait_until(lock, next_look, [&] { return urgent() || has_news_ || must_send_; });
+        // Each confirmation removes a row of the outbox. They are gathered until the next look: one by one
+        // they would write the same pages again and again.
+        if (must_send_ && !has_news_ && !urgent() && std::chrono::steady_clock::now() < next_look)
+            work = Work::send;
         // What the broker confirms meanwhile is no reason to commit early: it would make many small batches
         // of few large ones.
         if (has_news_ && !urgent()) {
@@ -141,7 +146,10 @@ EngineThread::Work EngineThread::wait_for_work() {
             if (is_woken && !urgent()) work = Work::send;
         }
     }
-    if (work == Work::book) has_news_ = false;
+    if (work == Work::book) {
+        has_news_ = false;
+        booked_at_ = std::chrono::steady_clock::now();
+    }
     must_send_ = false;
     is_passing_ = true;
     return work;

@@ -93,6 +93,7 @@ private:
     bool stop_ = false;
     bool has_news_ = false;
     std::chrono::steady_clock::time_point news_since_;  ///< The first of them was accepted.
+    std::chrono::steady_clock::time_point booked_at_;   ///< When the last pass that books began.
     bool must_send_ = false;
     bool is_passing_ = false;
     std::shared_ptr<const Configuration> next_settings_;
