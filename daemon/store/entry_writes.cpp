@@ -61,43 +61,89 @@ Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
     const auto until = grouped_until(meter, entry.span.from);
     if (!until) return tl::unexpected(until.error());
     if (!EntryGroup::suits(entry) || entry.span.from < *until) {
+        if (const auto waiting = waiting_.find(meter); waiting != waiting_.end())
+            waiting->second.cleared.reset();
         auto settled = entry.span.to <= *until ? make_rows(meter, entry.span.to) : Result<void>();
         return settled.and_then([&] { return rows_.add(meter, entry); }).and_then([&] {
             return mark_day(meter, entry.span.to);
         });
     }
-    EntryGroup& group = waiting_[meter];
-    if (!group.takes(entry)) {
-        if (auto written = put(meter, group); !written) return written;
-        group = {};
+    auto& [group, newest, cleared] = waiting_[meter];
+    if (newest) {
+        if (group.size() > 0 && (!group.takes(*newest) || group.is_full())) {
+            if (auto written = put(meter, std::exchange(group, {})); !written) return written;
+        }
+        group.add(*newest);
     }
-    group.add(entry);
+    newest = entry;
     grouped_until_[meter] = entry.span.to;
     if (auto marked = mark_day(meter, entry.span.to); !marked) return marked;
     // Without a transaction, each change stands by itself.
-    if (!group.is_full() && database_.in_transaction()) return {};
-    return write(meter);
+    return database_.in_transaction() ? Result<void>() : write(meter);
+}
+
+std::vector<EntryGroup> EntryWrites::groups_of(Waiting waiting) {
+    std::vector<EntryGroup> groups;
+    auto& [group, newest, cleared] = waiting;
+    const bool stands_apart = newest && group.size() > 0 && (!group.takes(*newest) || group.is_full());
+    if (stands_apart) groups.push_back(std::exchange(group, {}));
+    if (newest) group.add(*newest);
+    if (group.size() > 0) groups.push_back(std::move(group));
+    return groups;
+}
+
+std::optional<Entry> EntryWrites::waiting_around(MeterKey meter, Instant t) const {
+    const auto found = waiting_.find(meter);
+    if (found == waiting_.end()) return std::nullopt;
+    const auto& newest = found->second.newest;
+    return newest && newest->span.from < t && t < newest->span.to ? newest : std::nullopt;
+}
+
+std::optional<Entry> EntryWrites::waiting_before(MeterKey meter, Instant t) const {
+    const auto found = waiting_.find(meter);
+    if (found == waiting_.end()) return std::nullopt;
+    const auto& [group, newest, cleared] = found->second;
+    // An entry without length may stand at any other moment.
+    const bool is_inside = cleared && cleared->from < t && t < cleared->to;
+    const bool is_between = newest && newest->span.from == t && group.size() > 0 && group.last().span.to == t;
+    return is_inside && is_between ? std::optional(group.last()) : std::nullopt;
+}
+
+Result<void> EntryWrites::write_ending_by(MeterKey meter, Instant t) {
+    const auto found = waiting_.find(meter);
+    if (found == waiting_.end()) return {};
+    const auto& [group, newest, cleared] = found->second;
+    const bool ends_later = group.size() == 0 && newest && newest->span.to > t;
+    return ends_later ? Result<void>() : write(meter);
 }
 
 Result<void> EntryWrites::put(MeterKey meter, const EntryGroup& group) {
-    if (group.size() == 1) return rows_.add(meter, group.last());
+    // One alone is a row, and the next group may begin where it did.
+    const bool is_row = group.size() == 1;
+    grouped_until_[meter] = is_row ? group.last().span.from : group.last().span.to;
+    if (is_row) return rows_.add(meter, group.last());
     return put_group_.run(group.last().span.to, meter, Bytes{group.block()}).finish();
 }
 
 Result<void> EntryWrites::write(MeterKey meter) {
     const auto found = waiting_.find(meter);
     if (found == waiting_.end()) return {};
-    const EntryGroup group = std::move(found->second);
+    const auto groups = groups_of(std::move(found->second));
     waiting_.erase(found);
-    return put(meter, group);
+    for (const EntryGroup& group : groups) {
+        if (auto written = put(meter, group); !written) return written;
+    }
+    return {};
 }
 
 Result<void> EntryWrites::write_all() {
     if (waiting_.empty()) return {};
     std::vector<std::pair<MeterKey, EntryGroup>> all;
     all.reserve(waiting_.size());
-    for (auto& [meter, group] : waiting_)
-        all.emplace_back(meter, std::move(group));
+    for (auto& [meter, waiting] : waiting_) {
+        for (EntryGroup& group : groups_of(std::move(waiting)))
+            all.emplace_back(meter, std::move(group));
+    }
     waiting_.clear();
     // In the order of the tables' keys, so that neighbours are written together.
     std::sort(all.begin(), all.end(), [](const auto& a, const auto& b) {
@@ -122,7 +168,12 @@ Result<void> EntryWrites::make_rows(MeterKey meter, Instant end) {
         entries = std::move(*group);
     }
     if (entries.front().entry.span.from > end) return {};
-    auto done = delete_group_.run(entries.back().entry.span.to, meter).finish();
+    const Instant group_end = entries.back().entry.span.to;
+    auto done = delete_group_.run(group_end, meter).finish();
+    // Where it was the newest group, the next may begin where it began.
+    if (const auto known = grouped_until_.find(meter);
+        known != grouped_until_.end() && known->second == group_end)
+        known->second = entries.front().entry.span.from;
     for (const NumberedEntry& each : entries) {
         if (done) done = rows_.add(meter, each.entry);
     }
@@ -149,6 +200,13 @@ Result<std::vector<NumberedEntry>> EntryWrites::at_instant(MeterKey meter, Insta
 }
 
 Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
+    const auto waiting = waiting_.find(meter);
+    if (waiting != waiting_.end() && waiting->second.newest == entry) {
+        waiting->second.newest.reset();
+        waiting->second.cleared = entry.span;
+        grouped_until_[meter] = entry.span.from;
+        return {};
+    }
     if (auto made = make_rows(meter, entry.span.to); !made) return made;
     const bool is_adjustment = entry.kind == EntryKind::adjustment;
     const auto candidates = at_instant(meter, entry.span.to, entry.span.length(), is_adjustment);
@@ -170,18 +228,28 @@ Result<void> EntryWrites::remove(MeterKey meter, const NumberedEntry& numbered) 
         const Span& span = numbered.entry.span;
         return change.run(span.to, meter, span.length(), numbered.n).finish();
     };
+    const bool is_adjustment = numbered.entry.kind == EntryKind::adjustment;
+    if (!is_adjustment && database_.in_transaction()) waiting_[meter].cleared = numbered.entry.span;
     return at(delete_).and_then([&] { return at(close_up_); });
 }
 
 Result<void> EntryWrites::replace(MeterKey meter, const Entry& entry, std::span<const Entry> parts) {
+    const bool is_between = std::any_of(parts.begin(), parts.end(),
+                                        [&](const Entry& part) { return part.span.from == entry.span.to; });
+    const auto waiting = waiting_.find(meter);
+    if (!is_between && waiting != waiting_.end() && waiting->second.newest == entry) {
+        Result<void> done = remove(meter, entry);
+        for (const Entry& part : parts) {
+            if (done) done = add(meter, part);
+        }
+        return done;
+    }
     if (auto made = make_rows(meter, entry.span.to); !made) return made;
     auto following = at_instant(meter, entry.span.to, Duration{0}, false);
     if (!following) return tl::unexpected(following.error());
     const auto self = std::find_if(following->begin(), following->end(),
                                    [&](const NumberedEntry& each) { return each.entry == entry; });
     if (self != following->end()) following->erase(following->begin(), std::next(self));
-    const bool is_between = std::any_of(parts.begin(), parts.end(),
-                                        [&](const Entry& part) { return part.span.from == entry.span.to; });
     // Entries without length keep the order in which they were added.
     if (!is_between) following->clear();
     Result<void> done;

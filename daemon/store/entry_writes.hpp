@@ -20,7 +20,7 @@ namespace tickledger {
 /// one row, a group: a tenth of the bytes, and a fifth of the time. A meter that is heard once in a
 /// transaction gets a plain row. The groups of a meter follow one another in time; an entry that comes later
 /// than one behind it is a row. Whoever is to read a meter's entries within the transaction calls write()
-/// first.
+/// first, or asks for what waits.
 class EntryWrites {
 public:
     explicit EntryWrites(Database& database);
@@ -31,6 +31,13 @@ public:
     [[nodiscard]] Result<void> remove(MeterKey meter, const Entry& entry);
     /// As Ledger::replace_entry.
     [[nodiscard]] Result<void> replace(MeterKey meter, const Entry& entry, std::span<const Entry> parts);
+    /// The newest entry that waits, if it holds this moment inside. It can be removed without writing what
+    /// waits: messages that come late, one after the other, each divide what the one before it left.
+    [[nodiscard]] std::optional<Entry> waiting_around(MeterKey meter, Instant t) const;
+    /// The entry before that one, if it waits too, and this moment divides them.
+    [[nodiscard]] std::optional<Entry> waiting_before(MeterKey meter, Instant t) const;
+    /// What waits in memory of a meter is written, where any of it ends by this moment.
+    [[nodiscard]] Result<void> write_ending_by(MeterKey meter, Instant t);
     /// What waits in memory of a meter, or of all, is written.
     [[nodiscard]] Result<void> write(MeterKey meter);
     [[nodiscard]] Result<void> write_all();
@@ -74,7 +81,16 @@ private:
     /// As grouped_until() says; of meters that are not in here, no group ends after newest_group_.
     std::unordered_map<MeterKey, Instant> grouped_until_;
     std::optional<Instant> newest_group_;
-    std::unordered_map<MeterKey, EntryGroup> waiting_;
+    /// What waits of a meter: a group, and behind it the newest entry, which may still be taken away.
+    struct Waiting {
+        EntryGroup group;
+        std::optional<Entry> newest;
+        /// The span of the entry that was removed last: nothing lies inside it but what was added since.
+        std::optional<Span> cleared;
+    };
+    /// Of what waits, one or two groups.
+    [[nodiscard]] static std::vector<EntryGroup> groups_of(Waiting waiting);
+    std::unordered_map<MeterKey, Waiting> waiting_;
 };
 
 }  // namespace tickledger

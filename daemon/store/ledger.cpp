@@ -212,11 +212,13 @@ Result<void> Ledger::replace_entry(MeterKey meter, const Entry& entry, std::span
 }
 
 Result<std::optional<Entry>> Ledger::entry_at(MeterKey meter, Instant t) {
+    if (auto waiting = tables_->entry_writes.waiting_around(meter, t)) return waiting;
     return tables_->entry_writes.write(meter).and_then([&] { return tables_->entries.holding(meter, t); });
 }
 
 Result<std::optional<Entry>> Ledger::entry_before(MeterKey meter, Instant t) {
-    return tables_->entry_writes.write(meter).and_then(
+    if (auto waiting = tables_->entry_writes.waiting_before(meter, t)) return waiting;
+    return tables_->entry_writes.write_ending_by(meter, t).and_then(
         [&] { return tables_->entries.last_ending_by(meter, t); });
 }
 

@@ -1,5 +1,6 @@
 // Entries and rows that come several in one transaction: the documented format, damage, what stays a row.
 #include <algorithm>
+#include <array>
 #include <catch2/catch.hpp>
 #include <cstdlib>
 #include <fstream>
@@ -138,6 +139,41 @@ TEST_CASE("an entry of a group can be divided, and an adjustment of its very spa
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value() == entries);
     REQUIRE(ledger->remove_entry(1, adjustment));
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value().size() == 9);
+}
+
+TEST_CASE("messages that came late, one after the other, made a row each of what the first one divided") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    // A span over midnight, which a node fills afterwards, a message each five minutes, in two transactions.
+    Entry rest;
+    rest.span = {start - 12h, start + 12h};
+    rest.end.count = 1000;
+    REQUIRE(ledger->add_entry(1, rest));
+    std::vector<Entry> expected;
+    REQUIRE(ledger->begin());
+    for (int at = 1; at < 288; ++at) {
+        const Instant t = start - 12h + at * 5min;
+        REQUIRE(ledger->entry_at(1, t).value() == rest);
+        const auto before = ledger->entry_before(1, rest.span.from).value();
+        REQUIRE(before == (expected.empty() ? std::nullopt : std::optional(expected.back())));
+        const Entry whole = rest;
+        Entry first = rest;
+        first.span.to = rest.span.from = t;
+        first.ticks = at % 3;
+        first.end.count = rest.begin_count = rest.begin_count + static_cast<std::uint64_t>(first.ticks);
+        REQUIRE(ledger->replace_entry(1, whole, std::array{first, rest}));
+        expected.push_back(first);
+        if (at != 100) continue;
+        REQUIRE(ledger->commit());
+        REQUIRE(ledger->begin());
+    }
+    REQUIRE(ledger->commit());
+    expected.push_back(rest);
+    CHECK(ledger->entries(1, {start - 24h, start + 24h}).value() == expected);
+    // Of the group that the first transaction ended with, rows were made again.
+    CHECK(count(file, "SELECT count(*) FROM entry") < 50);
+    CHECK(count(file, "SELECT count(*) FROM entry_group") > 5);
 }
 
 TEST_CASE("a reading that was rolled back is not written with the next transaction") {

@@ -107,6 +107,28 @@ Entry some_adjustment() {
     return entry;
 }
 
+/// As a late message does: it asks what is there, and puts two entries in the place of one; mostly of the
+/// newest.
+void divide_one(Ledger& ledger, MeterKey meter, Oracle& oracle) {
+    std::vector<Entry> long_ones;
+    for (const Entry& entry : oracle.all()) {
+        if (entry.kind == EntryKind::measured && entry.span.length() >= 1h) long_ones.push_back(entry);
+    }
+    if (long_ones.empty()) return;
+    const Entry entry = *rc::gen::arbitrary<bool>() ? long_ones.back() : *rc::gen::elementOf(long_ones);
+    const Instant t = entry.span.from + *rc::gen::element<Duration>(1us, 10min, 59min);
+    RC_ASSERT(ledger.entry_at(meter, t).value() == oracle.at(t));
+    RC_ASSERT(ledger.entry_before(meter, entry.span.from).value() == oracle.before(entry.span.from));
+    Entry first = entry;
+    Entry second = entry;
+    first.span.to = second.span.from = t;
+    const std::array parts{first, second};
+    RC_ASSERT(ledger.replace_entry(meter, entry, parts));
+    oracle.remove(entry);
+    for (const Entry& part : parts)
+        oracle.add(part);
+}
+
 void ask(Ledger& ledger, const std::array<Oracle, meter_count>& oracles, int questions) {
     for (int i = 0; i < questions; ++i) {
         const auto which = *rc::gen::inRange<std::size_t>(0, meter_count);
@@ -144,6 +166,11 @@ TEST_CASE("questions about entries give what a search of a plain list gives") {
                 if (entry.kind == EntryKind::adjustment) continue;
                 RC_ASSERT(ledger->remove_entry(meter, entry));
                 oracle.remove(entry);
+                continue;
+            }
+            if (choice == 2) {
+                for (int left = *rc::gen::inRange(1, 20); left > 0; --left)
+                    divide_one(*ledger, meter, oracle);
                 continue;
             }
             const Entry entry = choice == 1 ? some_adjustment() : next_entry(ends[which]);
