@@ -81,13 +81,49 @@ struct Reading {
 [[nodiscard]] Reading read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
                                 const std::vector<bool>& is_fill, double pulse_value_l);
 
+/// A use that may be a shower's, a hose's, a bath's or a tub's.
+struct LongUse {
+    double from_s = 0, litres = 0;
+    double l_per_min = 0;  ///< 0: unknown.
+    double doubt = 0;      ///< Of the flow's logarithm.
+    double pauses = 0;     ///< The share of its time in which nothing ran.
+    double weight = 1;     ///< How probable it is no flush and no tap.
+    double hour = 0;       ///< As an angle.
+};
+
+/// The house's long uses, to hold one against the others at its flow.
+class LongUses {
+public:
+    LongUses(std::vector<LongUse> uses, double quiet_s, double days);
+
+    struct About {
+        double faster_than = -1;  ///< The share of the others.
+        double to_slow = 9;  ///< Logarithm of the flow to that of the slowest fifth, and to the middle one.
+        double to_middle = 9;
+        double a_day = -9;    ///< Others at this flow, as a logarithm.
+        double of_all = -1;   ///< Others at this flow, of all others.
+        double on_days = -1;  ///< The share of the days on which one of them ran.
+        double alike = -1;    ///< Of those at this flow, the share that has this volume, too.
+        double larger = 0;    ///< Logarithm of the volume to theirs.
+        double spread = -1;   ///< Of their volumes' logarithm.
+        double pauses = -1;
+        double hour_sine = 0, hour_cosine = 0;
+    };
+    [[nodiscard]] About about(const LongUse& use) const;
+
+private:
+    std::vector<LongUse> uses_;
+    double days_ = 1;
+    double slow_ = 0, middle_ = 0;
+};
+
 /// How probable each label is.
 using LabelShares = std::array<double, draw_label_count>;
 
 /// A group of portions that is one use, as numbers that the trees of draw_labels_trees.cpp ask about. The
 /// first of them are known before any use has a label; the others need the first answers.
-inline constexpr std::size_t first_feature_count = 41;
-inline constexpr std::size_t feature_count = first_feature_count + 32;
+inline constexpr std::size_t first_feature_count = 57;
+inline constexpr std::size_t feature_count = first_feature_count + 38;
 using Features = std::array<float, feature_count>;
 
 /// The uses of a house, and what is known of each.

@@ -181,6 +181,45 @@ private:
     std::vector<std::pair<double, double>> flows_;  ///< From the fastest, with the litres so far.
 };
 
+LongUse long_use_of(const Use& use, const std::vector<Portion>& portions, const Reading& reading,
+                    const Grouping& group) {
+    double short_l = 0;
+    for (std::size_t k = group.first; k <= group.last; ++k) {
+        for (const DrawLabel label : {DrawLabel::flush, DrawLabel::tap})
+            short_l += reading.shares[k].at(static_cast<std::size_t>(label)) * portions[k].litres;
+    }
+    LongUse found;
+    found.from_s = use.from_s;
+    found.litres = use.litres;
+    found.l_per_min = use.l_per_min;
+    found.doubt = use.doubt;
+    found.pauses = 1 - use.run_s / std::max(1e-3, use.to_s - use.from_s);
+    found.weight = 1 - short_l / use.litres;
+    return found;
+}
+
+/// How the uses that are like one lie in time.
+struct Recurring {
+    double on_days = 0;  ///< On so many days is one of them.
+    double soon = 0;     ///< So many of them come again within three hours.
+    double middle = 0;   ///< How far the middle of their volumes lies from this one, as a logarithm.
+};
+
+Recurring recurring(const std::vector<Use>& uses, const std::vector<std::size_t>& like, const Use& use) {
+    Recurring found;
+    constexpr double soon_s = 3 * 3600;
+    double last_s = -1e9;
+    double last_day = -1;
+    for (const std::size_t k : like) {
+        const double day = std::floor(uses[k].from_s / 86400);
+        if (day != last_day) ++found.on_days;
+        if (uses[k].from_s - last_s <= soon_s) ++found.soon;
+        found.middle += std::log(uses[k].litres / use.litres) / static_cast<double>(like.size());
+        last_day = day, last_s = uses[k].from_s;
+    }
+    return found;
+}
+
 /// Some of them are enough, spread evenly.
 void thin(std::vector<std::uint32_t>& which) {
     constexpr std::size_t enough = 64;
@@ -220,6 +259,10 @@ UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>
     const Company company(uses, pulse_value_l);
     const Flows flows(uses);
     const double quiet_s = quiet_time_s(uses);
+    std::vector<LongUse> candidates;
+    for (std::size_t i = 0; i < uses.size(); ++i)
+        candidates.push_back(long_use_of(uses[i], portions, reading, reading.groups[i]));
+    const LongUses long_uses(candidates, quiet_s, days);
     UsesSeen seen;
     seen.features.resize(uses.size());
     std::vector<Features>& all = seen.features;
@@ -315,6 +358,16 @@ UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>
         }
         add(log_of(use.least_l_per_min));
         add(log_of(use.ends_slower));
+        const LongUses::About about = long_uses.about(candidates[i]);
+        for (const double value :
+             {about.faster_than, about.to_slow, about.to_middle, about.a_day, about.of_all, about.on_days,
+              about.alike, about.larger, about.spread, about.pauses, about.hour_sine, about.hour_cosine})
+            add(value);
+        const Recurring again = recurring(uses, like, use);
+        add(again.on_days / days);
+        add(again.on_days / std::max(1.0, alike));
+        add(again.soon / std::max(1.0, alike));
+        add(again.middle);
     }
     return seen;
 }

@@ -45,7 +45,9 @@ double alike(const ToldDraw& told, const Draw& draw, double pulse_value_l) {
     const Nearness near = nearness_of(told.label);
     const double litres = static_cast<double>(draw.ticks) * pulse_value_l;
     const double told_litres = static_cast<double>(told.volume_ul) / 1e6;
-    if (litres <= 0 || told_litres <= 0) return 0;
+    // A lone tick or two may be anybody's: what they were says nothing of others.
+    constexpr double least_ticks = 2.5;
+    if (litres <= 0 || told_litres < least_ticks * pulse_value_l) return 0;
     const double grain = 0.4 * pulse_value_l / std::min(litres, told_litres);
     double z = std::pow(std::log(litres / told_litres) / std::hypot(near.volume, grain), 2);
     const double flow = flow_l_per_h_of(draw);

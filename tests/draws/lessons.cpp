@@ -112,23 +112,23 @@ private:
 
 }  // namespace
 
-std::vector<HomeLesson> lessons(int homes, const std::string& real,
-                                const std::function<bool(int week)>& of_flat,
-                                const std::function<bool(int week)>& of_five) {
+std::vector<HomeLesson> lessons(int homes, const std::string& real) {
     constexpr std::uint64_t first_seed = 700'000;
     std::vector<std::function<HomeLesson()>> tasks;
     for (const MeterAndNode& meter : meters) {
+        // It is taught three times, and its thirteen weeks shall not outweigh the other homes' single ones.
+        constexpr double flat_weight = 0.4 / 3;
         for (const double l_per_min : {2.0, 4.0, 7.0}) {
-            tasks.emplace_back([=, &of_flat] {
+            tasks.emplace_back([=] {
                 const auto home = flat(real, l_per_min);
-                return HomeLesson{Source::flat, false, 1.0 / 3,  // It is taught three times.
-                                  home ? lessons_of(*home, meter, of_flat) : std::vector<Lesson>{}};
+                return HomeLesson{Source::flat, false, flat_weight,
+                                  home ? lessons_of(*home, meter) : std::vector<Lesson>{}};
             });
         }
-        tasks.emplace_back([=, &of_five] {
+        tasks.emplace_back([=] {
             const auto home = house_of_five(real);
             return HomeLesson{Source::house_of_five, true, 1,
-                              home ? lessons_of(*home, meter, of_five) : std::vector<Lesson>{}};
+                              home ? lessons_of(*home, meter) : std::vector<Lesson>{}};
         });
     }
     // Many homes teach more than many meters at each: a home has two of them.

@@ -10,7 +10,7 @@
 namespace tickledger::draws {
 
 /// So many simulated homes teach, unless asked otherwise.
-inline constexpr int lesson_homes = 120;
+inline constexpr int lesson_homes = 160;
 
 /// Where a lesson comes from, so that a home can be left out.
 enum class Source { simulated, flat, house_of_five };
@@ -24,10 +24,8 @@ struct HomeLesson {
 };
 
 /// The homes from seed 700 000; the flat, its cistern refilling at 2, 4 and 7 L/min because its flow is not
-/// known; the house of five. `of_flat` and `of_five` say which of their weeks teach.
-[[nodiscard]] std::vector<HomeLesson> lessons(int homes, const std::string& real,
-                                              const std::function<bool(int week)>& of_flat,
-                                              const std::function<bool(int week)>& of_five);
+/// known; the house of five.
+[[nodiscard]] std::vector<HomeLesson> lessons(int homes, const std::string& real);
 
 /// What lessons taught.
 struct Taught {

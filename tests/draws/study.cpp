@@ -8,7 +8,6 @@
 #include <algorithm>
 #include <cstdlib>
 #include <fstream>
-#include <functional>
 #include <string>
 #include <vector>
 
@@ -72,16 +71,11 @@ Score simulated(int homes, const MeterAndNode& meter, double leak_l_per_h) {
     return sum;
 }
 
-bool is_odd(int week) {
-    return week % 2 == 1;
-}
-
-/// A real home, the trees that its like taught nothing, and the trees that only its other weeks taught.
+/// A home, and the trees that its like taught nothing.
 struct RealHome {
     std::string name;
     Home home;
     Namer strangers;
-    std::function<bool(int week)> is_known_elsewhere;
     bool is_twin = false;  ///< The same home once more, supposed otherwise.
 };
 
@@ -91,17 +85,15 @@ std::vector<RealHome> real_homes(const std::string& real) {
     const auto slow_cistern = flat(real, 2);
     const auto five = house_of_five(real);
     if (!cistern || !slow_cistern || !five) return all;
-    const std::vector<HomeLesson> lesson = lessons(
-        lesson_homes, real, [](int) { return true; }, [](int) { return true; });
+    const std::vector<HomeLesson> lesson = lessons(lesson_homes, real);
     const auto without = [&lesson](Source left_out) {
         return namer_of(taught_by(lesson, [left_out](Source source) { return source != left_out; }));
     };
     const Namer without_flat = without(Source::flat);
     const Namer without_five = without(Source::house_of_five);
-    const auto even = [](int week) { return week >= 2 && !is_odd(week); };
-    all.push_back({"the flat, its cistern at 7 L/min", *cistern, without_flat, even, false});
-    all.push_back({"the flat, its cistern at 2 L/min", *slow_cistern, without_flat, even, true});
-    all.push_back({"the house of five", *five, without_five, [](int week) { return week == 0; }, false});
+    all.push_back({"the flat, its cistern at 7 L/min", *cistern, without_flat, false});
+    all.push_back({"the flat, its cistern at 2 L/min", *slow_cistern, without_flat, true});
+    all.push_back({"the house of five", *five, without_five, false});
     return all;
 }
 
@@ -182,7 +174,7 @@ void write_teaching(std::ostream& page, int homes, const std::vector<RealHome>& 
     std::vector<RealHome> some;
     for (int i = 0; i < homes / 2; ++i)
         some.push_back(
-            {"", wild_home(first_seed + static_cast<std::uint64_t>(i), 21), taught_namer(), {}, false});
+            {"", wild_home(first_seed + static_cast<std::uint64_t>(i), 21), taught_namer(), false});
     for (const Named& named : {meters[0], meters[3]}) {
         row(named, fmt::format("{} simulated", some.size()), some);
         for (const RealHome& one : reals) {
@@ -212,7 +204,6 @@ int main(int argc, char** argv) {
            "|---|---|---|---|---|---|---|---|---|\n";
     Score all_real;
     std::vector<Curve> curves;
-    std::string known;
     std::string confusions;
     for (const Named& named : meters) {
         const std::string simulated_name = fmt::format("{} simulated", homes);
@@ -232,20 +223,14 @@ int main(int argc, char** argv) {
             of_real += measured;
             if (is_shown) add_confusion(one.name, measured);
             page << row_of(named.name, one.name, measured) << std::flush;
-            known += row_of(named.name, one.name, score(one.home, named.meter, one.is_known_elsewhere));
         }
         if (!reals.empty()) curves.push_back({fmt::format("{}, real, as strangers", named.name), of_real});
     }
     if (!reals.empty()) {
-        page
-            << "\nThe confidence on the real homes, as strangers, all four meters together:\n\n"
-               "| confidence | on average | share of the water | right |\n|---|---|---|---|\n"
-            << reliability(all_real)
-            << fmt::format("\nCalibration error: {:.3f}.\n", all_real.calibration_error())
-            << "\nThe same homes when their other weeks taught the trees:\n\n"
-               "| the node tells | home | L | named right | of showers' | flushes' | taps' | machines' | calibration error |\n"
-               "|---|---|---|---|---|---|---|---|---|\n"
-            << known;
+        page << "\nThe confidence on the real homes, as strangers, all four meters together:\n\n"
+                "| confidence | on average | share of the water | right |\n|---|---|---|---|\n"
+             << reliability(all_real)
+             << fmt::format("\nCalibration error: {:.3f}.\n", all_real.calibration_error());
     }
     std::ofstream(pictures + "/draws-reliability.svg") << reliability_picture(curves);
     page << "\nOf each way of telling:\n\n| the node tells | calibration error |\n|---|---|\n";

@@ -54,9 +54,8 @@ public:
         if (!house_.dishwasher_fills_l.empty() && chance_.happens(std::min(0.9, 0.25 * house_.residents)))
             machine(Use::dishwasher, midnight_ + hours{13} + chance_.moment(hours{9}),
                     house_.dishwasher_fills_l, house_.dishwasher_fills_at_min, house_.dishwasher_l_per_min);
-        for (int left = house_.garden ? chance_.times(0.7) : 0; left > 0; --left)
-            steady(Use::hose, midnight_ + hours{8} + chance_.moment(hours{12}), 50 * factor(chance_, 1.1),
-                   house_.garden_l_per_min * factor(chance_, 0.3));
+        for (int left = house_.garden ? chance_.times(house_.garden_a_day) : 0; left > 0; --left)
+            hose();
         return std::move(events_);
     }
 
@@ -75,6 +74,22 @@ private:
     Instant shower_time() {
         const double hour = house_.shower_hours.at(chance_.below(house_.shower_hours.size()));
         return midnight_ + of_s(3600 * (hour + chance_.between(-0.7, 0.7)));
+    }
+
+    /// A hose runs as far as its tap is open, for as long as the garden needs; some are closed in between.
+    void hose() {
+        Event event{Use::hose, {}};
+        Instant at =
+            midnight_ + of_s(3600 * (house_.garden_hour + house_.garden_hours * chance_.between(-1, 1)));
+        const double volume_l =
+            std::clamp(house_.garden_l * factor(chance_, house_.garden_litres_differ), 2.0, 2000.0);
+        const double l_per_min = house_.garden_l_per_min * factor(chance_, house_.garden_flows_differ);
+        const int parts = chance_.happens(0.2) ? 2 + static_cast<int>(chance_.below(2)) : 1;
+        for (int part = 0; part < parts; ++part) {
+            if (part > 0) at += of_s(5 + 60 * chance_.share());
+            wander(event, at, volume_l / parts, l_per_min, house_.garden_wavers, 20);
+        }
+        events_.push_back(std::move(event));
     }
 
     /// Water whose flow wanders: every few seconds it is a little elsewhere, and drawn back to its mean.
@@ -104,8 +119,8 @@ private:
         const int parts = chance_.happens(house_.soap_pauses) ? 2 + static_cast<int>(chance_.below(3)) : 1;
         for (int part = 0; part < parts; ++part) {
             if (part > 0) at += of_s(10 + 50 * chance_.share());
-            wander(event, at, volume_l / parts * chance_.between(0.7, 1.3), l_per_min * factor(chance_, 0.08),
-                   0.08, 12);
+            wander(event, at, volume_l / parts * chance_.between(0.7, 1.3),
+                   l_per_min * factor(chance_, house_.shower_wavers), house_.shower_wavers, 12);
         }
         events_.push_back(std::move(event));
     }
@@ -153,11 +168,13 @@ private:
                  const std::vector<double>& fills_at_min, double l_per_min) {
         Event event{use, {}};
         Instant at = from;
+        const double load = use == Use::washer ? factor(chance_, house_.washer_differs) : 1;
+        const int most_pulses = use == Use::washer ? house_.washer_pulses : 3;
         for (std::size_t i = 0; i < fills_l.size(); ++i) {
             at = std::max<Instant>(at, from + of_s(60 * fills_at_min[i] * factor(chance_, 0.04)));
-            const int pulses = 1 + static_cast<int>(chance_.below(3));
+            const int pulses = 1 + static_cast<int>(chance_.below(static_cast<std::uint64_t>(most_pulses)));
             for (int pulse = 0; pulse < pulses; ++pulse) {
-                const Draw part = draw_of(use, at, fills_l[i] / pulses * factor(chance_, 0.05),
+                const Draw part = draw_of(use, at, load * fills_l[i] / pulses * factor(chance_, 0.05),
                                           l_per_min * factor(chance_, 0.02));
                 event.parts.push_back(part);
                 at = part.span.to + of_s(5 + 20 * chance_.share());
@@ -188,7 +205,7 @@ double Event::seconds() const {
 namespace {
 
 Cistern cistern_of(Chance& chance) {
-    const std::array<double, 8> sizes_l = {4, 5, 6, 7.5, 8.4, 9, 12, 13};
+    const std::array<double, 8> sizes_l = {4, 5, 6, 7.5, 8.4, 9, 12, 13.5};
     const double litres = sizes_l.at(chance.below(sizes_l.size())) * factor(chance, 0.05);
     // A valve may be half closed, against the noise.
     if (chance.happens(0.15)) return {litres, chance.between(1.5, 4)};
@@ -205,7 +222,9 @@ WildHouse wild_house_of(std::uint64_t seed) {
     house.showers_l_per_min.push_back(head());
     house.shower_l = 28 * factor(chance, 0.55) * std::pow(house.showers_l_per_min[0] / 7.2, 0.5);
     if (house.residents >= 3 && chance.happens(0.4)) house.showers_l_per_min.push_back(head());
-    house.soap_pauses = chance.between(0.1, 0.7);
+    // A head that keeps its flow holds it steady; some never close it for soap.
+    house.shower_wavers = chance.happens(0.3) ? 0.01 : chance.between(0.03, 0.10);
+    house.soap_pauses = chance.happens(0.25) ? 0 : chance.between(0.1, 0.7);
     house.cisterns.push_back(cistern_of(chance));
     if (chance.happens(0.35)) {  // A second button.
         const Cistern& whole = house.cisterns[0];
@@ -213,12 +232,23 @@ WildHouse wild_house_of(std::uint64_t seed) {
     }
     if (chance.happens(house.residents >= 3 ? 0.5 : 0.2)) house.cisterns.push_back(cistern_of(chance));
     house.tap_l_per_min = std::clamp(3.2 * factor(chance, 0.4), 1.2, 9.0);
-    if (chance.happens(0.2)) {
-        // A machine that is loaded from above soaks and rinses in a full tub.
+    if (chance.happens(0.3)) {
+        // A machine that is loaded from above soaks and rinses in a full tub, most at one go; some spray the
+        // soap out before, some spray only.
         house.washer_l_per_min = 10.5 * factor(chance, 0.25);
         const double tub_l = 45 * factor(chance, 0.25);
-        house.washer_fills_l = {tub_l, tub_l * chance.between(0.1, 0.3), tub_l * factor(chance, 0.1)};
-        house.washer_fills_at_min = {0, chance.between(15, 20), chance.between(21, 30)};
+        house.washer_fills_l = {tub_l};
+        house.washer_fills_at_min = {0};
+        if (chance.happens(0.6)) {
+            house.washer_fills_l.push_back(tub_l * chance.between(0.1, 0.3));
+            house.washer_fills_at_min.push_back(chance.between(15, 20));
+        }
+        if (chance.happens(0.7)) {
+            house.washer_fills_l.push_back(tub_l * factor(chance, 0.1));
+            house.washer_fills_at_min.push_back(chance.between(21, 30));
+        }
+        house.washer_pulses = chance.happens(0.7) ? 1 : 3;
+        if (chance.happens(0.3)) house.washer_differs = 0.25;  // Somebody turns a knob for how much there is.
     } else if (chance.happens(0.9)) {
         house.washer_l_per_min = 8.5 * factor(chance, 0.25);
         const int fills = 3 + static_cast<int>(chance.below(3));
@@ -241,8 +271,17 @@ WildHouse wild_house_of(std::uint64_t seed) {
     for (int i = 0; i < house.residents; ++i)
         house.shower_hours.push_back(chance.happens(0.6) ? chance.between(6, 9.5) : chance.between(18, 23));
     house.bath = chance.happens(0.3);
-    house.garden = chance.happens(0.25);
-    house.garden_l_per_min = 12 * factor(chance, 0.3);
+    house.garden = chance.happens(0.4);
+    house.garden_a_day = 0.9 * factor(chance, 0.8);
+    house.garden_l = 50 * factor(chance, 0.5);
+    house.garden_litres_differ = chance.between(0.5, 1.2);
+    house.garden_l_per_min = 12 * factor(chance, 0.35);
+    house.garden_wavers = chance.happens(0.5) ? 0.01 : 0.06;
+    house.garden_flows_differ = chance.happens(0.5) ? 0.08 : 0.35;
+    if (chance.happens(0.5)) {
+        house.garden_hour = chance.happens(0.4) ? chance.between(6.5, 9) : chance.between(18, 21);
+        house.garden_hours = 1.5;
+    }
     return house;
 }
 

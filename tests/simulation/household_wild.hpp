@@ -39,18 +39,28 @@ struct WildHouse {
     std::vector<double> showers_l_per_min;  ///< Of each head.
     double shower_l = 27;
     std::vector<double> shower_hours;  ///< When each of them likes to shower.
+    double shower_wavers = 0.08;       ///< From moment to moment, as a logarithm.
     double soap_pauses = 0.5;          ///< The share of showers in which the tap is closed for soap.
     std::vector<Cistern> cisterns;
     double tap_l_per_min = 3;
     std::vector<double> washer_fills_l;
     std::vector<double> washer_fills_at_min;
     double washer_l_per_min = 8;
+    double washer_differs = 0.05;  ///< From load to load, in the logarithm of the volume.
+    int washer_pulses = 3;         ///< At most so many make a fill.
     std::vector<double> dishwasher_fills_l;
     std::vector<double> dishwasher_fills_at_min;
     double dishwasher_l_per_min = 3;
     bool bath = false;
     bool garden = false;
+    double garden_a_day = 0.7;
+    double garden_l = 50;
+    double garden_litres_differ = 1.1;  ///< From use to use, as a logarithm; so do the flows.
+    double garden_flows_differ = 0.3;
     double garden_l_per_min = 12;
+    double garden_wavers = 0.03;
+    double garden_hour = 14;  ///< About when, and how far from it at most.
+    double garden_hours = 6;
 };
 
 [[nodiscard]] WildHouse wild_house_of(std::uint64_t seed);
