@@ -6,8 +6,10 @@ namespace tickledger {
 
 namespace {
 
-// So many entries may a boot have made that came in the place of another.
+// So many entries may a boot have made that came in the place of another; and so many of them at their times,
+// as one that is running makes them.
 constexpr int entries_overlooked = 16;
+constexpr int timely_overlooked = 1;
 
 }  // namespace
 
@@ -27,8 +29,10 @@ std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, 
         boot && boot->last_seq && account.rules.seq_distance(*boot->last_seq, *reading.seq) > 0;
     if (!goes_on) return std::nullopt;
     auto entry = value_or_throw(ledger.entry_before(account.key, state.last->at));
+    int timely = 0;
     for (int left = entries_overlooked; entry && entry->end.boot != *reading.boot; --left) {
-        if (left == 0) return std::nullopt;
+        if (entry->kind == EntryKind::measured && !entry->time_estimated) ++timely;
+        if (left == 0 || timely > timely_overlooked) return std::nullopt;
         entry = value_or_throw(ledger.entry_before(account.key, entry->span.from));
     }
     if (!entry) return std::nullopt;

@@ -376,6 +376,29 @@ TEST_CASE("all counts were refused after the first word of the start before had 
     }
 }
 
+TEST_CASE("a start that was left was resumed by its queue once the whole node had been silent") {
+    LedgerWorld world;
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(600), numbered(2, 1, 100));
+    world.hear(at_min(603), numbered(2, 2, 103));
+    // The third start speaks as it goes; the node still sends what waited of the second, among it.
+    world.hear(at_min(606), numbered(3, 1, 110));
+    world.hear(at_min(607), numbered(2, 3, 104));
+    world.hear(at_min(609), numbered(3, 2, 115));
+    world.hear(at_min(610), numbered(2, 4, 105));
+    world.hear(at_min(612), numbered(3, 3, 120));
+    world.hear(at_min(912), numbered(2, 5, 106));
+    world.hear(at_min(913), numbered(2, 6, 106));
+    world.hear(at_min(914), numbered(4, 1, 130));
+    std::int64_t ticks = 0;
+    for (const Entry& entry : world.entries())
+        ticks += entry.ticks;
+    CHECK(ticks == 30);
+}
+
 TEST_CASE("a silent node raises one alarm at its moment, and speaking again for as long clears it") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
