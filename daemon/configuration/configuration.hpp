@@ -38,6 +38,8 @@ struct StoreSettings {
     Duration backup_every = std::chrono::hours{24};
     /// How many backups are kept; 0: none are made.
     std::int64_t keep_backups = 7;
+    /// SQLite's index of the write-ahead log lies in the daemon's memory, not in a file that others share.
+    bool has_index_in_memory = false;
 
     [[nodiscard]] std::filesystem::path backups() const {
         return backup_directory.empty() ? directory / "backups" : backup_directory;

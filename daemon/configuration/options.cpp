@@ -48,6 +48,10 @@ std::string print_mode(const unsigned& mode) {
     return fmt::format("{:04o}", mode);
 }
 
+std::string print_ledger_index(const bool& is_in_memory) {
+    return is_in_memory ? "memory" : "file";
+}
+
 std::string print_time_of_day(Duration time) {
     const auto minutes = std::chrono::duration_cast<std::chrono::minutes>(time).count();
     return fmt::format("{:02}:{:02}", minutes / 60, minutes % 60);
@@ -312,6 +316,7 @@ const Options<StoreSettings>& store_options() {
         text_option("backup_directory", &S::backup_directory, "/mnt/backup/tickledger", parse_path_or_none),
         text_option("backup_every", &S::backup_every, "1d", parse_positive_duration),
         whole_number_option("keep_backups", &S::keep_backups, 0, 10'000),
+        text_option("ledger_index", &S::has_index_in_memory, "file", parse_ledger_index, print_ledger_index),
     };
     return options;
 }

@@ -167,6 +167,12 @@ Result<MessageForm> parse_message_form(std::string_view text) {
     return forms[*chosen];
 }
 
+Result<bool> parse_ledger_index(std::string_view text) {
+    const auto chosen = choose(text, "place for the ledger's index", {"file", "memory"});
+    if (!chosen) return fail(chosen.error().text);
+    return *chosen == 1;
+}
+
 Result<AlarmKind> parse_alarm_kind(std::string_view text) {
     std::vector<std::string_view> names;
     for (int kind = 0; kind < alarm_kind_count; ++kind)

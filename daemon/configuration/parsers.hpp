@@ -40,6 +40,8 @@ inline constexpr std::array<std::string_view, 5> volume_units{"L", "m3", "gal_us
 /// Permissions in octal: "0660".
 [[nodiscard]] Result<unsigned> parse_mode(std::string_view text);
 [[nodiscard]] Result<MessageForm> parse_message_form(std::string_view text);
+/// "file" or "memory": whether it is the latter.
+[[nodiscard]] Result<bool> parse_ledger_index(std::string_view text);
 [[nodiscard]] Result<AlarmKind> parse_alarm_kind(std::string_view text);
 
 [[nodiscard]] Result<std::string> parse_any_text(std::string_view text);

@@ -73,12 +73,12 @@ Result<void> look_at_pending(Files& files, const std::filesystem::path& messages
 tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::filesystem::path& directory,
                                                     const std::vector<MeterSettings>& meters,
                                                     std::size_t max_meters, const CivilZone& zone,
-                                                    Instant release, const std::string& vfs) {
+                                                    Instant release, const std::string& vfs, WalIndex index) {
     const auto failure = [](const Error& error) { return tl::unexpected(UnusableStore{error.text}); };
     const std::filesystem::path messages = directory / messages_name;
     OpenedStore store;
     if (const auto made = files.make_directory(directory); !made) return failure(made.error());
-    auto ledger = Ledger::open(directory / ledger_name, vfs);
+    auto ledger = Ledger::open(directory / ledger_name, vfs, index);
     if (!ledger) return tl::unexpected(UnusableStore{ledger.error().text, ledger.error().held_by_another});
     store.ledger = std::move(*ledger);
     const auto told = store.ledger->log_position();

@@ -49,6 +49,7 @@ struct OpenedStore {
 /// own.
 [[nodiscard]] tl::expected<OpenedStore, UnusableStore> open_store(
     Files& files, const std::filesystem::path& directory, const std::vector<MeterSettings>& meters,
-    std::size_t max_meters, const CivilZone& zone, Instant release, const std::string& vfs = {});
+    std::size_t max_meters, const CivilZone& zone, Instant release, const std::string& vfs = {},
+    WalIndex index = WalIndex::file);
 
 }  // namespace tickledger

@@ -153,9 +153,11 @@ Started Daemon::Parts::rescue() {
 }
 
 Started Daemon::Parts::open_store() {
+    const StoreSettings& settings = configuration_->store;
     auto opened =
-        tickledger::open_store(*files_, configuration_->store.directory, configuration_->meters,
-                               static_cast<std::size_t>(configuration_->max_meters), zone_, release_time);
+        tickledger::open_store(*files_, settings.directory, configuration_->meters,
+                               static_cast<std::size_t>(configuration_->max_meters), zone_, release_time, {},
+                               settings.has_index_in_memory ? WalIndex::memory : WalIndex::file);
     if (!opened) {
         const UnusableStore& failure = opened.error();
         const int status = failure.held_by_another ? exit_status::store_held : exit_status::store_unusable;
@@ -180,7 +182,6 @@ Started Daemon::Parts::open_store() {
                     file + ". Look who put it there; if messages are in it, replay them.");
     }
     const auto tell = [](Level level, const std::string& text) { journal(level, text); };
-    const StoreSettings& settings = configuration_->store;
     log_sync_ = std::make_unique<LogSync>(*store_.log, settings.sync_every, tell);
     syncer_ = std::make_unique<Syncer>(*log_sync_);
     intake_ = std::make_unique<Intake>(Intake::Parts{

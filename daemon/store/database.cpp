@@ -67,7 +67,7 @@ Result<std::unique_ptr<Database>> Database::open(const std::filesystem::path& fi
         SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE |
         (access == Access::write ? SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE : SQLITE_OPEN_READONLY);
     const int code = sqlite3_open_v2(file.c_str(), &handle, flags, vfs.empty() ? nullptr : vfs.c_str());
-    std::unique_ptr<Database> database(new Database(file, handle));
+    std::unique_ptr<Database> database(new Database(file, vfs, handle));
     if (code != SQLITE_OK) return tl::unexpected(database->error(code));
     sqlite3_busy_timeout(handle, busy_wait_ms);
     return database;
@@ -78,7 +78,7 @@ Database::~Database() {
 }
 
 Result<void> Database::reopen() {
-    auto fresh = open(file_, Access::write);
+    auto fresh = open(file_, Access::write, vfs_);
     if (!fresh) return tl::unexpected(fresh.error());
     // What the old one had prepared would keep it, its memory and the room of its file.
     while (sqlite3_stmt* prepared = sqlite3_next_stmt(handle_, nullptr))

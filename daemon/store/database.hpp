@@ -68,10 +68,12 @@ public:
     [[nodiscard]] const std::filesystem::path& file() const { return file_; }
 
 private:
-    Database(std::filesystem::path file, sqlite3* handle) : file_(std::move(file)), handle_(handle) {}
+    Database(std::filesystem::path file, std::string vfs, sqlite3* handle)
+        : file_(std::move(file)), vfs_(std::move(vfs)), handle_(handle) {}
     [[nodiscard]] Result<void> begin(const char* sql);
 
     std::filesystem::path file_;
+    std::string vfs_;
     sqlite3* handle_;
     std::uint64_t generation_ = 0;
     bool begun_ = false;

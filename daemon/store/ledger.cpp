@@ -401,7 +401,7 @@ Result<std::optional<Instant>> Ledger::remove_oldest_day(Instant before, std::in
 }
 
 tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> Ledger::open(const std::filesystem::path& file,
-                                                                    const std::string& vfs) {
+                                                                    const std::string& vfs, WalIndex index) {
     const auto unusable = [](const Error& error) { return tl::unexpected(LedgerOpenError{error, false}); };
     const bool alone = !vfs.empty();
     WriterLock lock;
@@ -410,7 +410,9 @@ tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> Ledger::open(const std::f
         if (!taken) return tl::unexpected(taken.error());
         lock = std::move(*taken);
     }
-    auto database = Database::open(file, Database::Access::write, vfs);
+    // SQLite's own VFS that locks the file for this process; its other connections share the index.
+    auto database =
+        Database::open(file, Database::Access::write, index == WalIndex::memory ? "unix-excl" : vfs);
     if (!database) return unusable(database.error());
     auto ready = set_up(**database, alone).and_then([&] { return bring_up_to_date(**database); });
     if (!ready) return unusable(ready.error());

@@ -89,6 +89,10 @@ struct MeterRecord {
     std::string state;  ///< The account's memory, as a record; empty for a new meter.
 };
 
+/// Where SQLite's index of the write-ahead log lies: in a file that every program shares, or in this process,
+/// which spares the disk a mapped page with each commit and shuts other programs out.
+enum class WalIndex : std::uint8_t { file, memory };
+
 /// All changes between begin() and commit() stand or fall together. One thread. Every method may fail with
 /// the store's words (full disk, damaged file); after a failure call roll_back() and try the batch again.
 /// Reads see the open transaction's own changes.
@@ -99,7 +103,7 @@ public:
     /// `vfs` names the SQLite VFS to use; empty: the default. A named one, as the simulation's, gets no lock
     /// file and no shared memory: the ledger is then closed to every other connection.
     [[nodiscard]] static tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> open(
-        const std::filesystem::path& file, const std::string& vfs = {});
+        const std::filesystem::path& file, const std::string& vfs = {}, WalIndex index = WalIndex::file);
     ~Ledger();
 
     /// The file and what SQLite keeps beside it may be removed, moved or replaced under a running daemon:

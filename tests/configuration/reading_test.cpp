@@ -50,6 +50,7 @@ keep_readings = "800d"
 backup_directory = "/mnt/card"
 backup_every = "12h"
 keep_backups = 14
+ledger_index = "memory"
 [socket]
 path = "/tmp/api.sock"
 mode = "0600"
@@ -89,7 +90,7 @@ on = ["stagnation", "long-draw"]
                                         "/etc/tickledger/broker.password", "ca.pem", "cert.pem", "key.pem",
                                         "home/water"});
     CHECK(read.store ==
-          StoreSettings{"/srv/ledger", 0s, 250ms, 24h * 30, 24h * 3, 24h * 800, "/mnt/card", 12h, 14});
+          StoreSettings{"/srv/ledger", 0s, 250ms, 24h * 30, 24h * 3, 24h * 800, "/mnt/card", 12h, 14, true});
     CHECK(read.socket ==
           SocketSettings{"/tmp/api.sock", 0600, "water", "[::1]:8470", "/etc/tickledger/http.token"});
     MeterSettings flats;
@@ -198,6 +199,7 @@ keep_readings = "400d"
 backup_directory = ""
 backup_every = "1d"
 keep_backups = 7
+ledger_index = "file"
 
 [socket]
 path = "/run/tickledger/api.sock"

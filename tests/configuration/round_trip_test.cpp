@@ -123,9 +123,16 @@ Configuration any_configuration() {
     }
     broker.topic_root = one_or_more('A', 'Z');
     configuration.max_meters = *inRange<std::int64_t>(1, 1'000'001);
-    configuration.store = {"/" + any_text(), any_duration(0), any_duration(0),
-                           any_duration(1),  any_duration(0), any_duration(1),
-                           any_text(),       any_duration(1), *inRange<std::int64_t>(0, 10'001)};
+    configuration.store = {"/" + any_text(),
+                           any_duration(0),
+                           any_duration(0),
+                           any_duration(1),
+                           any_duration(0),
+                           any_duration(1),
+                           any_text(),
+                           any_duration(1),
+                           *inRange<std::int64_t>(0, 10'001),
+                           *rc::gen::arbitrary<bool>()};
     StoreSettings& store = configuration.store;
     if (store.keep_backups > 0) store.backup_every = std::min(store.backup_every, store.keep_messages);
     configuration.socket = {"/" + one_or_more('!', '~'), *inRange(0U, 01000U), any_text(),

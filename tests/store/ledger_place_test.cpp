@@ -14,6 +14,40 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
+TEST_CASE("an index in memory shuts other processes out, and none of this one's connections") {
+    const TempDirectory where;
+    const auto file = where / "ledger.db";
+    auto ledger = std::move(Ledger::open(file, {}, WalIndex::memory).value());
+    const auto commit = [&](const std::string& value) {
+        done(ledger->begin());
+        done(ledger->set_fact("kept", value));
+        done(ledger->commit());
+    };
+    const auto as_others_see = [&] {
+        ChildProcess shell({"sqlite3", "-readonly", file, "SELECT value FROM fact WHERE name = 'kept'"},
+                           {.out = where / "out", .error = where / "error"});
+        REQUIRE(shell.wait());
+        return read_file(where / "out") + read_file(where / "error");
+    };
+    commit("first");
+    const auto view = value_of(LedgerView::open(file));
+    CHECK(value_of(view->fact("kept")) == "first");
+    commit("second");
+    CHECK(value_of(view->fact("kept")) == "second");
+    CHECK_FALSE(std::filesystem::exists(file.string() + "-shm"));
+    CHECK_THAT(as_others_see(), Catch::Contains("locked"));
+    done(back_up(file, where / "copy.db"));
+    CHECK(quick_check(file).soundness == Soundness::sound);
+
+    std::filesystem::remove(file);
+    done(ledger->stay_in_place());
+    commit("third");
+    CHECK_FALSE(std::filesystem::exists(file.string() + "-shm"));
+    CHECK_THAT(as_others_see(), Catch::Contains("locked"));
+    ledger.reset();
+    CHECK(as_others_see() == "third\n");
+}
+
 TEST_CASE("a ledger whose files were removed or replaced went on in files without a name") {
     const TempDirectory where;
     const auto file = where / "store/ledger.db";
@@ -46,8 +80,8 @@ TEST_CASE("a ledger whose files were removed or replaced went on in files withou
             std::ofstream(file) << text;
             done(ledger->stay_in_place());
         }
-        CHECK(test::read_file(file.string() + ".put-aside") == "something of a person's");
-        CHECK(test::read_file(file.string() + ".put-aside-2") == "and another");
+        CHECK(read_file(file.string() + ".put-aside") == "something of a person's");
+        CHECK(read_file(file.string() + ".put-aside-2") == "and another");
         std::filesystem::remove(file);
     }
     CHECK_FALSE(ledger->is_in_place());

@@ -1,5 +1,6 @@
 // What a message costs in bytes written to the disk: a memory card wears out by them.
 #include <fmt/format.h>
+#include <unistd.h>
 
 #include <catch2/catch.hpp>
 #include <fstream>
@@ -38,6 +39,25 @@ std::string word(int number) {
     return fmt::format(R"({{"count":{0},"boot":7,"seq":{0}}})", number);
 }
 
+/// Of a message that comes alone: all that is dirty is written before the next, as if minutes lay between.
+double bytes_alone(const std::string& store) {
+    MosquittoProcess broker;
+    Site site({.broker_url = broker.url(), .meters = quick_meter, .store = store});
+    site.start();
+    REQUIRE(site.becomes_subscribed());
+    constexpr int not_measured = 3;
+    constexpr int last = not_measured + 12;
+    double before = 0;
+    for (int number = 1; number <= last; ++number) {
+        if (number == not_measured + 1) before = written_bytes(site.daemon().pid());
+        broker.publish("nodes/house/water", word(number));
+        REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == number; }));
+        REQUIRE(wait_until([&] { return site.get("/v1/health").at("broker").at("waiting") == 0; }));
+        ::sync();
+    }
+    return (written_bytes(site.daemon().pid()) - before) / (last - not_measured);
+}
+
 }  // namespace
 
 TEST_CASE("a message of many costs few bytes on the disk") {
@@ -67,4 +87,12 @@ TEST_CASE("a message of many costs few bytes on the disk") {
     CHECK(each <= bytes_a_message_max);
     // Where this file system writes nothing (a tmpfs), nothing is proved.
     CHECK(each >= 100);
+}
+
+TEST_CASE("a ledger that keeps its index in memory writes little of a message that comes alone") {
+    const double in_file = bytes_alone("");
+    const double in_memory = bytes_alone("ledger_index = \"memory\"\n");
+    INFO(in_file << " and " << in_memory << " bytes a message");
+    CHECK(in_memory <= 0.8 * in_file);
+    CHECK(in_memory >= 4096);
 }
