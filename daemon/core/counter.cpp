@@ -68,6 +68,11 @@ bool is_newer(const Reading& reading, const Observation& than, const Circumstanc
               const CounterRules& rules) {
     const bool other_boot = reading.boot && than.boot && *reading.boot != *than.boot;
     if (other_boot) return !came.boot_already_left;
+    // It had run longer by then than time has passed: so it was in an earlier start, which no boot tells.
+    const bool is_of_earlier_start =
+        !reading.boot && reading.uptime && than.uptime && than.tells_time() &&
+        *reading.uptime - *than.uptime > came.arrived_at - than.at + clock_tolerance;
+    if (is_of_earlier_start) return false;
     return reading.seq && than.seq && rules.seq_distance(*than.seq, *reading.seq) > 0;
 }
 

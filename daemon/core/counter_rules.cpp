@@ -116,7 +116,8 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     // Nor were consecutive numbers sent closer together than the node speaks, however close they come, and a
     // node that tells how long it has been running tells how far apart they were. Within one start that is
     // told as such, this holds over any number of messages.
-    const bool is_one_start = from.boot && from.boot == to.boot && !to.tells_time();
+    const bool tell_times = from.tells_time() && to.tells_time();
+    const bool is_one_start = from.boot && from.boot == to.boot && !tell_times;
     if (is_one_start || (comes_early && from.boot == to.boot)) {
         const Duration most = is_one_start ? one_start_longest : cadence * consecutive_most;
         if (from.seq && to.seq) {

@@ -176,3 +176,23 @@ TEST_CASE("a node that always speaks faster than its cadence is believed no more
         (void)book(seconds(10 * n), 1000U + static_cast<unsigned>(n));
     CHECK(book(seconds(1000), 3000).outcome == Outcome::held);
 }
+
+TEST_CASE("a message of before a restart that no boot told was booked as a gain of the running start") {
+    Booker book(with_checkpoint(1000));
+    const auto told = [](int minute, std::uint64_t count, std::uint64_t seq, int uptime_min) {
+        Reading reading{.count = count};
+        reading.seq = seq;
+        reading.uptime = minutes(uptime_min);
+        reading.time = after(minutes(minute));
+        return reading;
+    };
+    (void)book(minutes(0), told(0, 6837, 2515, 2515));
+    (void)book(minutes(6), told(6, 6839, 2517, 2517));
+    (void)book(minutes(60), told(60, 6000, 1, 1));
+    (void)book(minutes(63), told(63, 6030, 2, 4));
+    const auto before = book.total();
+    const Booking late = book(minutes(160), told(3, 6838, 2516, 2516));
+    CHECK(late.outcome == Outcome::late);
+    CHECK(late.late_at == after(minutes(3)));
+    CHECK(book.total() == before);
+}

@@ -111,6 +111,21 @@ TEST_CASE("pulses that fill a gap were refused where it had been placed too shor
     CHECK(fill(gap, pulses(1, 3, 30'000), book.rules).fit == LateBooking::Fit::contradicts);
 }
 
+TEST_CASE("the bound of a gap was too small where only the message after it told a time") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 1, 5));
+    // It waited, its clock is not believed, and a live message overtakes the 98 that waited behind it.
+    (void)book(minutes(300), pulses(1, 2, 0));
+    Reading live = pulses(1, 101, 0);
+    live.time = after(minutes(300) + std::chrono::seconds(20));
+    (void)book(minutes(300) + std::chrono::seconds(20), live);
+    REQUIRE(book.entries.size() == 4);
+    const Entry gap = book.entries[2];
+    REQUIRE(gap.kind == EntryKind::lost);
+    REQUIRE(gap.unseen_max);
+    CHECK(*gap.unseen_max >= book.rules.plausible_max(minutes(98 * 3)));
+}
+
 TEST_CASE("a gap was divided by zero where seq_bits had been configured anew") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 255, 5));
