@@ -94,5 +94,5 @@ test('a doubted clock is shown first, and said right with a second tap', async (
   assert.deepEqual((await said_right).postDataJSON(), { right: true });
   await until('the daemon has taken it', async () => (await text('#clock')).includes('is believed'));
   await until('nothing more is asked', async () => await page.locator('#clock button').count() === 0);
-  await page.unroute('**/v1/health');
+  await page.unrouteAll({ behavior: 'wait' });
 });
