@@ -47,7 +47,11 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     came.behind = delivery.behind;
     came.retained = message.retained;
     const auto& last = account.memory().counter.last;
-    if (!reading.boot || !last) return came;
+    if (!last) return came;
+    if (!reading.boot) {
+        came.boot_already_left = is_of_earlier_start(account, reading, *last);
+        return came;
+    }
     came.already_accepted = is_set_aside(account, reading);
     if (came.already_accepted) return came;
     // Most messages end here, without a question to the ledger.
@@ -66,6 +70,27 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     came.boot_already_left = !same_boot && !is_news;
     came.already_accepted = was_accepted(account, *boot, reading, same_boot ? last->seq : boot->last_seq);
     return came;
+}
+
+/// Without a boot, a number may be larger because an earlier start had come that far. Then the ledger has
+/// such numbers about the time that the message tells.
+bool MessageOrder::is_of_earlier_start(const Account& account, const Reading& reading,
+                                       const Observation& last) {
+    const CounterRules& rules = account.rules;
+    if (rules.pulses || !reading.seq || !reading.time || !last.seq || rules.cadence <= Duration{0})
+        return false;
+    if (*reading.time >= last.at || rules.seq_distance(*last.seq, *reading.seq) <= 0) return false;
+    const auto fit = [&](std::uint64_t from, std::uint64_t to, Duration time) {
+        const std::int64_t numbers = rules.seq_distance(from, to);
+        return numbers >= 0 && numbers <= 2 * (time / rules.cadence) + 2;
+    };
+    const auto entry = value_or_throw(ledger_.entry_at(account.key, *reading.time));
+    if (!entry || entry->end.boot != 0) return false;
+    if (fit(*reading.seq, entry->end.seq, entry->span.to - *reading.time)) return true;
+    // Or the earlier start ended within this entry: its numbers begin anew.
+    const auto before = value_or_throw(ledger_.entry_before(account.key, entry->span.from));
+    return before && before->end.boot == 0 && rules.seq_distance(before->end.seq, entry->end.seq) < 0 &&
+           fit(before->end.seq, *reading.seq, *reading.time - before->span.to);
 }
 
 /// Whether the boot's numbers up to `last_seq` hold the reading's own, and no gap does.

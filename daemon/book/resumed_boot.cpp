@@ -17,7 +17,7 @@ std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, 
                                         const Circumstances& came) {
     const CounterState& state = account.memory().counter;
     if (account.rules.pulses || !came.boot_already_left || came.already_accepted) return std::nullopt;
-    if (came.waited || came.retained || !reading.seq) return std::nullopt;
+    if (came.waited || came.retained || !reading.boot || !reading.seq) return std::nullopt;
     if (account.memory().backlog && !account.memory().backlog->readings.empty()) return std::nullopt;
     // What the node still had to send of a start that it did leave comes sooner, or beside the new one's.
     if (came.arrived_at - newest(state)->arrived_at <= account.rules.cadence * 3 / 2) return std::nullopt;

@@ -66,8 +66,9 @@ constexpr Duration clock_tolerance = minutes{2};
 
 bool is_newer(const Reading& reading, const Observation& than, const Circumstances& came,
               const CounterRules& rules) {
+    if (came.boot_already_left) return false;
     const bool other_boot = reading.boot && than.boot && *reading.boot != *than.boot;
-    if (other_boot) return !came.boot_already_left;
+    if (other_boot) return true;
     // It had run longer by then than time has passed: so it was in an earlier start, which no boot tells.
     const bool is_of_earlier_start =
         !reading.boot && reading.uptime && than.uptime && than.tells_time() &&

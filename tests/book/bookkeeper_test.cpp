@@ -399,6 +399,38 @@ TEST_CASE("a start that was left was resumed by its queue once the whole node ha
     CHECK(ticks == 30);
 }
 
+TEST_CASE("a message of before a restart was booked as a gain of a node that tells no boot") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 1000;
+    LedgerWorld world({meter});
+    const auto told = [](int minute, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"seq\":" + std::to_string(seq) + ",\"time\":\"" +
+               format_utc(at_min(minute)) + "\"}";
+    };
+    const auto ticks = [&] {
+        std::int64_t sum = 0;
+        for (const Entry& entry : world.entries())
+            sum += entry.ticks;
+        return sum;
+    };
+    world.hear(at_min(600), told(600, 2515, 6837));
+    world.hear(at_min(606), told(606, 2517, 6839));
+    world.hear(at_min(660), told(660, 1, 6000));
+    world.hear(at_min(663), told(663, 2, 6003));
+    const auto before = ticks();
+    const auto entries = world.entries().size();
+    world.hear(at_min(900), told(603, 2516, 6838));
+    CHECK(ticks() == before);
+    // It divides the entry that it lies within.
+    CHECK(world.entries().size() == entries + 1);
+    SECTION("a clock that was set back is no earlier start") {
+        world.hear(at_min(903), told(663 + 3, 3, 6010));
+        const auto so_far = ticks();
+        world.hear(at_min(906), told(640, 4, 6012));
+        CHECK(ticks() == so_far + 2);
+    }
+}
+
 TEST_CASE("a silent node raises one alarm at its moment, and speaking again for as long clears it") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
