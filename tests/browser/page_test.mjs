@@ -262,6 +262,33 @@ test('“1,234” may mean two things and is refused; what the page itself write
   await page.locator('#shown').fill('');
 });
 
+test('the answer about a reading came late and wiped out what was typed meanwhile', async () => {
+  let release;
+  const held = new Promise((resolve) => { release = resolve; });
+  await page.route('**/v1/meters/house/register', async (route) => {
+    if (route.request().method() === 'POST') await held;
+    await route.continue();
+  });
+  const answered = page.waitForResponse((one) => one.url().endsWith('/register') && one.request().method() === 'POST');
+  await page.locator('#starts').check();
+  await page.locator('#shown').fill('10.000');
+  await page.getByRole('button', { name: 'Enter the reading' }).click();
+  await page.locator('#shown').fill('1,234');
+  await page.getByRole('button', { name: 'Enter the reading' }).click();
+  const is_refused = async () => (await text('#reading-said')).includes('may mean two things');
+  await becomes('the second is refused', is_refused);
+  release();
+  await answered;
+  await becomes('the first is booked', async () => (await house.get('/v1/meters/house/register')).readings.length === 1);
+  await page.evaluate(() => new Promise((resolve) => { setTimeout(resolve, 0); }));
+  assert.ok(await is_refused());
+  assert.equal(await page.locator('#shown').inputValue(), '1,234');
+  await page.unrouteAll({ behavior: 'wait' });
+  for (const { time } of (await house.get('/v1/meters/house/register')).readings) await house.take_back(time);
+  await page.locator('#shown').fill('');
+  await page.locator('#starts').uncheck();
+});
+
 test('gallons are shown where they are wanted, and still after a reload', async () => {
   const gallons = (house.truth.per_date.get(house.truth.today) ?? 0) / 3.785411784;
   await page.locator('#unit').selectOption('gal_us');

@@ -40,6 +40,7 @@ export function prepare_reading(state, acts) {
   const form = find('#reading');
   const shown = find('#shown');
   const said = find('#reading-said');
+  let turn = 0;  // Of what was entered: an answer that comes late says nothing of what was typed meanwhile.
   const refuse = (why) => {
     said.textContent = why;
     shown.setAttribute('aria-invalid', 'true');
@@ -47,12 +48,15 @@ export function prepare_reading(state, acts) {
   };
 
   async function book(meter, body) {
+    const mine = turn;
     try {
       const answer = await post(of_meter(meter, 'register'), body);
-      said.textContent = sentence(answer.text);
-      form.reset();
+      if (mine === turn) {
+        said.textContent = sentence(answer.text);
+        form.reset();
+      }
     } catch (error) {
-      said.textContent = acts.words_for(error);
+      if (mine === turn) said.textContent = acts.words_for(error);
     }
     acts.changed('register', 'building', 'today', 'days');
   }
@@ -67,6 +71,7 @@ export function prepare_reading(state, acts) {
 
   form.addEventListener('submit', async (event) => {
     event.preventDefault();
+    ++turn;
     const { digits, why } = read_number(shown.value);
     if (why) return refuse(why);
     shown.removeAttribute('aria-invalid');
