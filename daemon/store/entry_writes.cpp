@@ -82,7 +82,7 @@ Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
     return database_.in_transaction() ? Result<void>() : write(meter);
 }
 
-std::vector<EntryGroup> EntryWrites::groups_of(Waiting waiting) {
+std::vector<EntryGroup> EntryWrites::groups_of(Waiting& waiting) {
     std::vector<EntryGroup> groups;
     auto& [group, newest, cleared] = waiting;
     const bool stands_apart = newest && group.size() > 0 && (!group.takes(*newest) || group.is_full());
@@ -128,7 +128,7 @@ Result<void> EntryWrites::put(MeterKey meter, const EntryGroup& group) {
 Result<void> EntryWrites::write(MeterKey meter) {
     const auto found = waiting_.find(meter);
     if (found == waiting_.end()) return {};
-    const auto groups = groups_of(std::move(found->second));
+    const auto groups = groups_of(found->second);
     waiting_.erase(found);
     for (const EntryGroup& group : groups) {
         if (auto written = put(meter, group); !written) return written;
@@ -141,7 +141,7 @@ Result<void> EntryWrites::write_all() {
     std::vector<std::pair<MeterKey, EntryGroup>> all;
     all.reserve(waiting_.size());
     for (auto& [meter, waiting] : waiting_) {
-        for (EntryGroup& group : groups_of(std::move(waiting)))
+        for (EntryGroup& group : groups_of(waiting))
             all.emplace_back(meter, std::move(group));
     }
     waiting_.clear();
@@ -195,7 +195,7 @@ Result<std::vector<NumberedEntry>> EntryWrites::at_instant(MeterKey meter, Insta
         auto candidate = next_entry(cursor);
         if (!candidate) return tl::unexpected(candidate.error());
         if (!*candidate) return found;
-        found.push_back(std::move(**candidate));
+        found.push_back(**candidate);
     }
 }
 

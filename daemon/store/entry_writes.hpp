@@ -88,8 +88,8 @@ private:
         /// The span of the entry that was removed last: nothing lies inside it but what was added since.
         std::optional<Span> cleared;
     };
-    /// Of what waits, one or two groups.
-    [[nodiscard]] static std::vector<EntryGroup> groups_of(Waiting waiting);
+    /// Of what waits, one or two groups; nothing is left of it.
+    [[nodiscard]] static std::vector<EntryGroup> groups_of(Waiting& waiting);
     std::unordered_map<MeterKey, Waiting> waiting_;
 };
 
