@@ -3,27 +3,19 @@
 #include <utility>
 
 #include "book/store_failure.hpp"
+#include "core/varint.hpp"
 
 namespace tickledger {
 
 namespace {
 
 void put(std::string& bytes, std::int64_t value) {
-    auto number = (static_cast<std::uint64_t>(value) << 1) ^ static_cast<std::uint64_t>(value >> 63);
-    for (; number >= 0x80; number >>= 7)
-        bytes += static_cast<char>(number | 0x80);
-    bytes += static_cast<char>(number);
+    append_varint(bytes, zigzag(value));
 }
 
 /// Of bytes that put() wrote.
 std::int64_t take(std::string_view& bytes) {
-    std::uint64_t number = 0;
-    for (unsigned shift = 0;; shift += 7) {
-        const auto byte = static_cast<unsigned char>(bytes.front());
-        bytes.remove_prefix(1);
-        number |= static_cast<std::uint64_t>(byte & 0x7F) << shift;
-        if (byte < 0x80) return static_cast<std::int64_t>((number >> 1) ^ (~(number & 1) + 1));
-    }
+    return unzigzag(take_varint(bytes).value());
 }
 
 /// Each row's beginning is told from the one before.

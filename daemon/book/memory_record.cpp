@@ -12,6 +12,7 @@
 #include "book/field_names.hpp"
 #include "book/memory_fields.hpp"
 #include "book/memory_json.hpp"
+#include "core/varint.hpp"
 
 namespace tickledger {
 
@@ -21,12 +22,6 @@ constexpr char record_version = 1;
 constexpr std::int64_t second_us = 1'000'000;
 constexpr double parts_of_one = 1e6;
 
-constexpr std::uint64_t zigzag(std::int64_t value) {
-    return (static_cast<std::uint64_t>(value) << 1) ^ static_cast<std::uint64_t>(value >> 63);
-}
-constexpr std::int64_t unzigzag(std::uint64_t value) {
-    return static_cast<std::int64_t>((value >> 1) ^ (~(value & 1) + 1));
-}
 // Moments lie anywhere, so their differences wrap.
 constexpr std::int64_t minus(std::int64_t a, std::int64_t b) {
     return static_cast<std::int64_t>(static_cast<std::uint64_t>(a) - static_cast<std::uint64_t>(b));
@@ -68,11 +63,7 @@ public:
         }
     }
 
-    void number(std::uint64_t value) {
-        for (; value >= 0x80; value >>= 7)
-            record_ += static_cast<char>(value | 0x80);
-        record_ += static_cast<char>(value);
-    }
+    void number(std::uint64_t value) { append_varint(record_, value); }
 
 private:
     template <typename T>
@@ -213,13 +204,9 @@ public:
 
 private:
     std::uint64_t number() {
-        std::uint64_t value = 0;
-        for (unsigned shift = 0; shift < 64; shift += 7) {
-            const auto byte = static_cast<unsigned char>(next());
-            value |= static_cast<std::uint64_t>(byte & 0x7F) << shift;
-            if (byte < 0x80) return value;
-        }
-        throw Damaged{};
+        const auto value = take_varint(left_);
+        if (!value) throw Damaged{};
+        return *value;
     }
     std::int64_t signed_number() { return unzigzag(number()); }
     char next() {

@@ -1,5 +1,7 @@
 #include "store/entry_group.hpp"
 
+#include "core/varint.hpp"
+
 namespace tickledger {
 namespace {
 
@@ -18,13 +20,6 @@ constexpr std::uint8_t other_boot = 32;
 constexpr std::uint8_t other_seq = 64;
 
 // Times and counts lie anywhere, so their differences wrap.
-constexpr std::uint64_t zigzag(std::uint64_t difference) {
-    return (difference << 1) ^ (0 - (difference >> 63));
-}
-constexpr std::uint64_t unzigzag(std::uint64_t number) {
-    return (number >> 1) ^ (0 - (number & 1));
-}
-
 std::uint64_t number_of(Instant t) {
     return static_cast<std::uint64_t>(microseconds_of(t));
 }
@@ -33,12 +28,6 @@ std::uint64_t length_of(const Entry& entry) {
 }
 bool has_length(const Entry& entry) {
     return entry.span.from < entry.span.to && length_of(entry) <= length_max_us;
-}
-
-void put(std::string& bytes, std::uint64_t number) {
-    for (; number >= 0x80; number >>= 7)
-        bytes += static_cast<char>(number | 0x80);
-    bytes += static_cast<char>(number);
 }
 
 /// What the first entry of a group is told from: the beginning of the day that it ends on.
@@ -52,24 +41,17 @@ Entry before_first(Instant to) {
 class Numbers {
 public:
     explicit Numbers(std::string_view bytes) : bytes_(bytes) {}
-    [[nodiscard]] bool is_at_end() const { return at_ == bytes_.size(); }
+    [[nodiscard]] bool is_at_end() const { return bytes_.empty(); }
     [[nodiscard]] bool failed() const { return failed_; }
 
     std::uint64_t next() {
-        std::uint64_t number = 0;
-        for (unsigned shift = 0; shift < 64; shift += 7) {
-            if (at_ == bytes_.size()) break;
-            const auto byte = static_cast<std::uint8_t>(bytes_[at_++]);
-            number |= static_cast<std::uint64_t>(byte & 0x7F) << shift;
-            if (byte < 0x80) return number;
-        }
-        failed_ = true;
-        return 0;
+        const auto number = take_varint(bytes_);
+        failed_ |= !number;
+        return number.value_or(0);
     }
 
 private:
     std::string_view bytes_;
-    std::size_t at_ = 0;
     bool failed_ = false;
 };
 
@@ -124,15 +106,15 @@ void EntryGroup::add(const Entry& entry) {
     if (entry.end.boot != before.end.boot) flags |= other_boot;
     if (seq != 0) flags |= other_seq;
 
-    put(block_, flags);
-    put(block_, zigzag(length_of(entry) - length_of(before)));
-    put(block_, zigzag(ticks));
-    if (gap != 0) put(block_, zigzag(gap));
-    if (entry.unseen_max) put(block_, *entry.unseen_max);
-    if (begin_count != 0) put(block_, zigzag(begin_count));
-    if (end_count != 0) put(block_, zigzag(end_count));
-    if (entry.end.boot != before.end.boot) put(block_, entry.end.boot);
-    if (seq != 0) put(block_, zigzag(seq));
+    append_varint(block_, flags);
+    append_varint(block_, zigzag(length_of(entry) - length_of(before)));
+    append_varint(block_, zigzag(ticks));
+    if (gap != 0) append_varint(block_, zigzag(gap));
+    if (entry.unseen_max) append_varint(block_, *entry.unseen_max);
+    if (begin_count != 0) append_varint(block_, zigzag(begin_count));
+    if (end_count != 0) append_varint(block_, zigzag(end_count));
+    if (entry.end.boot != before.end.boot) append_varint(block_, entry.end.boot);
+    if (seq != 0) append_varint(block_, zigzag(seq));
     last_ = entry;
     ++size_;
 }

@@ -189,14 +189,8 @@ void EntryWrites::forget() {
 
 Result<std::vector<NumberedEntry>> EntryWrites::at_instant(MeterKey meter, Instant end, Duration length,
                                                            bool are_adjustments) {
-    std::vector<NumberedEntry> found;
     Cursor cursor = same_span_.run(end, meter, length, are_adjustments);
-    for (;;) {
-        auto candidate = next_entry(cursor);
-        if (!candidate) return tl::unexpected(candidate.error());
-        if (!*candidate) return found;
-        found.push_back(**candidate);
-    }
+    return rows_of(cursor, entry_of);
 }
 
 Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
