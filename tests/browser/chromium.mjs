@@ -26,6 +26,16 @@ export async function open_browser(options = {}) {
   return { context, close: async () => { await context.close(); await rm(profile, { recursive: true, force: true }); } };
 }
 
+/**
+ * What `read` makes of each element that matches, in one step. The driver's own calls for many elements find them in one
+ * step and read them in the next; the page may have put others in their place by then, and what has left it has neither
+ * lines nor a look.
+ */
+export const read_all = (page, selector, read) =>
+  page.evaluate(`[...document.querySelectorAll(${JSON.stringify(selector)})].map(${read})`);
+
+export const texts_of = (page, selector) => read_all(page, selector, (one) => one.innerText);
+
 /** Everything on the page that nobody should ever see. */
 export function watch_faults(page, origin) {
   const faults = [];

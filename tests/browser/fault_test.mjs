@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
 
-import { open_browser } from './chromium.mjs';
+import { open_browser, read_all, texts_of } from './chromium.mjs';
 import { House, until } from './house.mjs';
 
 let house;
@@ -27,7 +27,7 @@ after(async () => {
 });
 
 test('whether anything runs is not known when the last message is thirteen minutes old at a cadence of three', async () => {
-  const now = (await page.locator('#glance .answer').allInnerTexts())[2];
+  const now = (await texts_of(page, '#glance .answer'))[2];
   assert.match(now, /Is anything running now\?\s+Not known/);
   assert.match(now, /1\d min ago; one is expected every 3 min/);
   const line = (await house.get('/v1/building')).meters.find((one) => one.id === 'house');
@@ -39,7 +39,7 @@ test('a daemon that hangs is not called live: the numbers are marked with their 
   await until('the page tells of it', async () => await state() === 'old');
   assert.match(await text('#trouble'), /The daemon does not answer.*may be wrong by now/);
   assert.match(await text('#live'), /^Not live\. Read at [\d:]+, .+ ago$/);
-  assert.match(await page.locator('#glance .answer strong').first().evaluate((one) => getComputedStyle(one, '::after').content), /old/);
+  assert.match((await read_all(page, '#glance .answer strong', (one) => getComputedStyle(one, '::after').content))[0], /old/);
   house.daemon.child.kill('SIGCONT');
   await until('the page is live again', async () => await state() === 'live');
   assert.equal(await text('#trouble'), '');

@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
 
-import { open_browser, watch_faults } from './chromium.mjs';
+import { open_browser, read_all, texts_of, watch_faults } from './chromium.mjs';
 import { date_after } from './history.mjs';
 import { House, until } from './house.mjs';
 
@@ -13,7 +13,7 @@ let faults;
 
 const text = (selector) => page.locator(selector).first().innerText();
 const becomes = (what, condition) => until(what, condition);
-const answers = async () => (await page.locator('#glance .answer').allInnerTexts()).map((one) => one.replaceAll('\n', ' | '));
+const answers = async () => (await texts_of(page, '#glance .answer')).map((one) => one.replaceAll('\n', ' | '));
 const live = () => becomes('the page is live', () => page.evaluate(() => document.body.dataset.state === 'live'));
 const choose = async (meter) => {
   await page.locator('#meter').selectOption(meter);
@@ -47,7 +47,7 @@ test('with more than one meter the building comes first: the worst first, a sum,
   assert.match(await rows.first().innerText(), /^house\s/);
   assert.match(await rows.first().locator('.state').innerText(), /Water ran all night/);
   assert.equal(await rows.first().locator('td').nth(1).innerText(), litres(per_date.get(today) ?? 0));
-  const sums = await page.locator('#sums .answer').allInnerTexts();
+  const sums = await texts_of(page, '#sums .answer');
   assert.ok(sums[0].includes(litres(per_date.get(today) ?? 0)), sums[0]);
   assert.ok(sums[1].includes('At 1 of 2') && sums[1].includes('house'), sums[1]);
 
@@ -95,21 +95,21 @@ test('each of the last days has its volume; what lies before the recording is no
   await becomes('the days are shown', async () => await page.locator('#days tbody tr').count() === 14);
   for (let i = 0; i <= 10; ++i) {
     const date = date_after(first, i);
-    const cells = await page.locator('#days tbody tr', { has: page.locator(`[data-date="${date}"]`) }).locator('td').allInnerTexts();
+    const cells = await texts_of(page, `#days tbody tr:has([data-date="${date}"]) td`);
     assert.equal(cells[1], litres(per_date.get(date) ?? 0), date);
     assert.equal(cells[2], date === today ? 'so far' : '', date);
   }
-  const before_it = page.locator('#days tbody tr', { has: page.locator(`[data-date="${date_after(first, -1)}"]`) });
-  assert.deepEqual((await before_it.locator('td').allInnerTexts()).slice(1), ['no data', 'no data']);
-  assert.equal(await before_it.locator('rect.none').count(), 1);
+  const before_it = `#days tbody tr:has([data-date="${date_after(first, -1)}"])`;
+  assert.deepEqual((await texts_of(page, `${before_it} td`)).slice(1), ['no data', 'no data']);
+  assert.equal(await page.locator(`${before_it} rect.none`).count(), 1);
 });
 
 test('a month stands with its volume and its cost', async () => {
   await becomes('the years are shown', async () => await page.locator('#years tbody tr').count() >= 2);
   const year = house.truth.today.slice(0, 4);
   const of_year = [...house.truth.per_date].filter(([date]) => date.startsWith(year)).reduce((sum, [, ticks]) => sum + ticks, 0);
-  const row = page.locator('#years tbody tr', { has: page.locator('th', { hasText: year }) });
-  const cells = await row.locator('td').allInnerTexts();
+  const rows = await read_all(page, '#years tbody tr', (row) => [row.querySelector('th').innerText, ...[...row.querySelectorAll('td')].map((cell) => cell.innerText)]);
+  const cells = rows.find(([head]) => head.includes(year)).slice(1);
   assert.ok(cells.includes(litres(of_year).replace(/(\d)(\d{3}) /, '$1,$2 ')), JSON.stringify(cells));
   // Two euros a cubic metre.
   assert.ok(cells.some((cell) => cell === `€${(of_year / 500).toFixed(2)}`), JSON.stringify(cells));
@@ -124,14 +124,14 @@ test('a day is chosen with the keyboard; its hours and draws are those of the re
   await becomes('the day is shown', async () => (await text('#day-title')).replaceAll(',', '') === title.replaceAll(',', ''));
   assert.equal(await page.locator(`[data-date="${date}"]`).getAttribute('aria-pressed'), 'true');
   assert.equal(await page.evaluate(() => document.activeElement.dataset.date), date);
-  const hours = await page.locator('#flow details tbody tr').evaluateAll((rows) => rows.map((row) => [row.cells[0].textContent, row.cells[1].textContent]));
+  const hours = await read_all(page, '#flow details tbody tr', (row) => [row.cells[0].textContent, row.cells[1].textContent]);
   assert.equal(hours.length, 24);
   for (const [hour, volume] of hours)
     assert.equal(volume, litres(house.truth.per_hour.get(`${date} ${hour.slice(0, 2)}`) ?? 0), `${hour} of ${date}`);
   const longest = await page.locator('#draws .longest tbody tr').first().innerText();
   assert.match(longest, /^07:00 to 07:0\d/);
   assert.match(longest, /6 min.*48\.0 L.*L a minute.*(sure|not known)/s);
-  const draws = await page.locator('#draws details tbody tr').evaluateAll((rows) => rows.map((row) => row.cells[2].textContent));
+  const draws = await read_all(page, '#draws details tbody tr', (row) => row.cells[2].textContent);
   assert.deepEqual(draws, [litres(48), litres(house.truth.per_hour.get(`${date} 19`))]);
   const chart = await page.locator('svg.day').getAttribute('aria-label');
   assert.ok(chart.startsWith(`Flow of the day: ${litres(house.truth.per_date.get(date))} in all, most at 07:0`), chart);
@@ -142,8 +142,8 @@ test('a day is chosen with the keyboard; its hours and draws are those of the re
 test('nights are bands: a leak fills them, a still night is quiet; quiet ones are folded', async () => {
   const rows = page.locator('#nights tbody tr');
   await becomes('the nights are shown', async () => await rows.count() >= 10);
-  const told = await rows.evaluateAll((all) => all.map((row) => ({
-    words: row.cells[2].textContent, still: row.querySelectorAll('rect.still').length, flow: row.querySelectorAll('rect.flow').length })));
+  const told = await read_all(page, '#nights tbody tr', (row) => ({
+    words: row.cells[2].textContent, still: row.querySelectorAll('rect.still').length, flow: row.querySelectorAll('rect.flow').length }));
   const leaks = told.filter((night) => night.words.startsWith('never stood still for 30 min'));
   assert.ok(leaks.length >= 1, JSON.stringify(told));
   for (const night of leaks) assert.ok(night.flow > 30, JSON.stringify(night));
