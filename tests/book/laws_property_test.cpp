@@ -1,165 +1,72 @@
 // The three laws of docs/ledger.md, for any run of messages: also for such as no node would send.
 #include <rapidcheck/catch.h>
 
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <numeric>
 
 #include "book/account.hpp"
-#include "book/instruction_documents.hpp"
-#include "drawn.hpp"
 #include "law_desk.hpp"
-#include "simulation/chance.hpp"
+#include "told_run.hpp"
 
 using namespace tickledger;
-using std::chrono::hours;
-using std::chrono::minutes;
-using std::chrono::seconds;
 using tickledger::simulation::Chance;
 using namespace tickledger::test;
 
 namespace {
 
-const Instant start = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 28}} + hours{20};
+/// One run, the disk that it is booked on, and what else is left to chance.
+struct Trial {
+    ToldRun run;
+    Chance chance;
+    SimVfs vfs;
 
-struct Run {
-    MeterSettings meter;
-    std::vector<Delivery> deliveries;
-    bool tells_time = false;
-};
-
-/// A node that mostly behaves: it counts on, starts anew, is set by hand, loses, delays and repeats messages,
-/// and now and then says something wild.
-class Teller {
-public:
-    Teller(Draws draws, MessageForm form) : chance_(draws.settings), steps_(std::move(draws.steps)) {
-        MeterSettings& meter = run_.meter;
-        meter.id = "house";
-        meter.topic = "nodes/house";
-        meter.message = form;
-        meter.counter_bits = std::array{0, 8, 16, 32}[chance_.below(4)];
-        meter.seq_bits = std::array{8, 16, 32}[chance_.below(3)];
-        meter.checkpoint_ticks = std::array<std::uint64_t, 4>{0, 1, 10, 100}[chance_.below(4)];
-        meter.interval = std::array<Duration, 3>{minutes{5}, minutes{15}, hours{1}}[chance_.below(3)];
-        meter.alarms.silent_after = std::array<Duration, 2>{minutes{15}, hours{2}}[chance_.below(2)];
-        run_.tells_time = chance_.happens(0.5);
-        tells_saved_ = chance_.happens(0.4);
-        tells_uptime_ = chance_.happens(0.3);
-        count_ = saved_ = wrapped(chance_.below(1000) - 500);
-        seq_ = chance_.below(20);
-    }
-
-    Run tell() {
-        arrive(first());
-        for (auto& numbers : steps_) {
-            chance_ = Tape(std::move(numbers));
-            step();
-        }
-        for (Delivery& late : kept_back_)
-            arrive(std::move(late));
-        return std::move(run_);
-    }
-
-private:
-    [[nodiscard]] std::uint64_t wrapped(std::uint64_t count) const {
-        const int bits = run_.meter.counter_bits;
-        return bits == 0 ? count & 0xFFFF'FFFFU : count & ((std::uint64_t{1} << bits) - 1);
-    }
-
-    Delivery first() {
-        Message message;
-        message.topic = run_.meter.topic;
-        message.payload = payload(false);
-        Delivery delivery;
-        delivery.event = std::move(message);
-        return delivery;
-    }
-
-    void step() {
-        now_ += chance_.happens(0.9) ? Duration{minutes{3}} : seconds{1} + chance_.moment(hours{9});
-        if (chance_.happens(0.06)) {
-            ++boot_;
-            seq_ = chance_.below(3);
-            started_at_ = now_;
-            const std::uint64_t step = run_.meter.checkpoint_ticks;
-            count_ = saved_ = step == 0 ? 0 : count_ - count_ % step;
-        }
-        if (chance_.happens(0.03)) count_ = wrapped(chance_.below(1U << 30));
-        gained_ = chance_.happens(0.5) ? 0 : chance_.below(chance_.happens(0.1) ? 600 : 20);
-        count_ = wrapped(count_ + gained_);
-        seq_ = (seq_ + 1) & ((std::uint64_t{1} << run_.meter.seq_bits) - 1);
-        if (chance_.happens(0.07)) return;
-        Delivery delivery;
-        Message message;
-        message.topic = run_.meter.topic;
-        message.payload = payload(chance_.happens(0.03));
-        delivery.event = message;
-        if (chance_.happens(0.1)) {
-            kept_back_.push_back(std::move(delivery));
-            return;
-        }
-        arrive(std::move(delivery));
-        if (chance_.happens(0.1)) repeat();
-        if (!kept_back_.empty() && chance_.happens(0.2)) {
-            arrive(std::move(kept_back_.back()));
-            kept_back_.pop_back();
+    [[nodiscard]] Desk desk(std::string file) { return Desk(vfs, std::move(file), run.meter); }
+    /// The whole run at once.
+    void book(Desk& desk) const { desk.book(run.deliveries, end_of(run)); }
+    /// Calls `book(batch, left)` with the run in batches of one to twelve deliveries; `left` are those after
+    /// the batch.
+    template <typename Book>
+    void in_batches(Book book) {
+        std::span<const Delivery> left = run.deliveries;
+        while (!left.empty()) {
+            const auto batch = left.first(std::min<std::size_t>(left.size(), 1 + chance.below(12)));
+            left = left.subspan(batch.size());
+            book(batch, left);
         }
     }
-
-    std::string payload(bool is_wild) {
-        std::uint64_t said = run_.meter.message == MessageForm::pulses ? gained_ : count_;
-        if (is_wild) said = wrapped(chance_.below(1U << 20));
-        std::string text = (run_.meter.message == MessageForm::pulses ? R"({"pulses":)" : R"({"count":)") +
-                           std::to_string(said);
-        text += ",\"boot\":" + std::to_string(boot_) + ",\"seq\":" + std::to_string(seq_);
-        if (tells_saved_) text += ",\"saved\":" + std::to_string(saved_);
-        if (tells_uptime_) {
-            text += ",\"uptime\":" +
-                    std::to_string(std::chrono::duration_cast<seconds>(now_ - started_at_).count());
-        }
-        if (run_.tells_time) {
-            const Duration error = chance_.happens(0.05) ? hours{1} - chance_.moment(hours{3}) : Duration{0};
-            text += ",\"time\":\"" + format_utc(now_ + error) + "\"";
-        }
-        return text + "}";
-    }
-
-    void arrive(Delivery delivery) {
-        auto& message = std::get<Message>(delivery.event);
-        arrived_ = std::max(arrived_, now_) + std::chrono::milliseconds{chance_.below(300)};
-        message.arrived_at = arrived_;
-        if (chance_.happens(0.1)) {
-            delivery.waited = true;
-            delivery.behind = static_cast<int>(chance_.below(3));
-        }
-        if (chance_.happens(0.03)) delivery.waited = message.retained = true;
-        run_.deliveries.push_back(std::move(delivery));
-    }
-
-    void repeat() {
-        Delivery again = run_.deliveries[chance_.below(run_.deliveries.size())];
-        std::get<Message>(again.event).redelivered = true;
-        again.waited = true;
-        arrive(std::move(again));
-    }
-
-    Tape chance_;
-    std::vector<std::vector<std::uint32_t>> steps_;
-    Run run_;
-    std::vector<Delivery> kept_back_;
-    Instant now_ = start;
-    Instant arrived_ = start;
-    Instant started_at_ = start;
-    std::uint64_t boot_ = 1;
-    std::uint64_t seq_ = 0;
-    std::uint64_t count_ = 0;
-    std::uint64_t saved_ = 0;
-    std::uint64_t gained_ = 0;
-    bool tells_saved_ = false;
-    bool tells_uptime_ = false;
 };
 
 MessageForm some_form(Chance& chance) {
     return chance.happens(0.5) ? MessageForm::counter : MessageForm::pulses;
+}
+
+/// `law` takes a Trial&.
+template <typename Law>
+void for_any_messages(Law law) {
+    rc::prop("for any run of messages", [&] {
+        const Draws draws = draw(120);
+        Chance chance(draws.seed);
+        ToldRun run = run_of(draws, some_form(chance));
+        Trial trial{std::move(run), chance, SimVfs(draws.seed)};
+        law(trial);
+    });
+}
+
+template <typename Law>
+void for_any_messages_and_words(Law law) {
+    rc::prop("for any run of messages and words", [&] {
+        const Draws draws = draw(120);
+        Chance chance(draws.seed);
+        ToldRun run = with_people(run_of(draws, some_form(chance)), chance);
+        Trial trial{std::move(run), chance, SimVfs(draws.seed)};
+        law(trial);
+    });
+}
+
+std::int64_t ticks_of(const std::vector<Entry>& entries) {
+    return std::accumulate(entries.begin(), entries.end(), std::int64_t{0},
+                           [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
 }
 
 std::string words(const Entry& entry) {
@@ -168,195 +75,103 @@ std::string words(const Entry& entry) {
            std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count);
 }
 
-Instant end_of(const Run& run) {
-    return time_of(run.deliveries.back().event) + hours{12};
+/// For the report of a run that fails.
+void log_messages(const char* what, const std::vector<Delivery>& deliveries) {
+    for (const Delivery& delivery : deliveries) {
+        const auto* message = std::get_if<Message>(&delivery.event);
+        if (!message) continue;
+        RC_LOG() << what << " " << format_utc(message->arrived_at) << (delivery.waited ? " waited" : "")
+                 << (message->retained ? " retained " : " ") << message->payload << "\n";
+    }
 }
 
-/// People who acknowledge alarms and take that back, shelve and unshelve them, leave and come home.
-class Listeners {
-public:
-    /// What they say after a message, if anything.
-    std::optional<std::string> say(Instant now, const MeterSettings& meter, Chance& chance) {
-        const Duration silent_after = meter.alarms.silent_after;
-        if (heard_at_ && now - *heard_at_ >= silent_after) silent_.raised_at = *heard_at_ + silent_after;
-        heard_at_ = now;
-        silent_.kind = AlarmKind::node_silent;
-        if (!chance.happens(0.2)) return std::nullopt;
-        switch (chance.below(7)) {
-            case 0:
-                return instruction_to_acknowledge(meter.id, silent_);
-            case 1:
-            case 2:
-                return instruction_to_shelve(meter.id, silent_, seconds{1 + chance.below(8 * 3600)});
-            case 3:
-                return instruction_to_unshelve(meter.id, silent_);
-            case 4:
-                return instruction_to_unacknowledge(meter.id, silent_);
-            case 5:
-                return instruction_to_be_home(meter.id);
-            default:
-                return instruction_to_be_away(meter.id, {}, now + chance.moment(hours{9}));
+/// Each reading knows the ticks booked before it and around it, and is met to the nearest tick.
+void check_readings(const std::vector<RegisterReading>& readings, const std::vector<Entry>& entries,
+                    const RegisterMemory& its_register) {
+    std::int64_t adjusted_until = 0;
+    for (const RegisterReading& reading : readings) {
+        adjusted_until += reading.adjustment_ticks;
+        std::int64_t before = 0;
+        std::int64_t within = 0;
+        for (const Entry& entry : entries) {
+            if (entry.kind == EntryKind::adjustment) continue;
+            if (entry.span.to <= reading.at)
+                before += entry.ticks;
+            else if (entry.span.from < reading.at)
+                within += entry.ticks;
         }
+        RC_ASSERT(reading.ticks_before == before);
+        RC_ASSERT(reading.ticks_within == within);
+        if (!its_register.pulse_values.empty() || its_register.start_ul) continue;
+        // A litre a tick: exactly, or by ticks of the entry around it.
+        const std::int64_t missing = reading.register_ul / 1'000'000 - before - adjusted_until;
+        RC_ASSERT(missing >= std::min<std::int64_t>(within, 0));
+        RC_ASSERT(missing <= std::max<std::int64_t>(within, 0));
     }
-
-private:
-    std::optional<Instant> heard_at_;
-    Alarm silent_;
-};
-
-/// The same run, with people in it: they read the register, rightly or not, take readings back, apply pulse
-/// values, and say what they want of alarms.
-Run with_people(Run run, Chance& chance) {
-    std::vector<Delivery> deliveries;
-    std::vector<Instant> read_at;
-    Listeners listeners;
-    for (Delivery& delivery : run.deliveries) {
-        const Instant now = time_of(delivery.event);
-        deliveries.push_back(std::move(delivery));
-        const std::string& meter = run.meter.id;
-        if (chance.happens(0.1)) {
-            const Instant at = now - chance.moment(hours{chance.happens(0.5) ? 1 : 12});
-            const auto minutes_run = static_cast<std::int64_t>((at - start) / minutes{1});
-            const std::int64_t litres =
-                std::max<std::int64_t>(minutes_run + static_cast<std::int64_t>(chance.below(200)), 0);
-            const bool starts = read_at.empty() && chance.happens(0.3);
-            read_at.push_back(at);
-            deliveries.push_back(
-                {Instruction{now, instruction_to_read(meter, {at, litres * 1'000'000, 1'000'000, starts})}});
-        }
-        if (!read_at.empty() && chance.happens(0.04)) {
-            deliveries.push_back(
-                {Instruction{now, instruction_to_take_back(meter, read_at[chance.below(read_at.size())])}});
-        }
-        if (chance.happens(0.01)) {
-            const Instant midnight = CivilZone::find("Europe/Lisbon").value().row_at(Step::day, {}, now).from;
-            const Ratio value{static_cast<std::int64_t>(990 + chance.below(20)), 1000};
-            deliveries.push_back({Instruction{now, instruction_to_set(meter, midnight, value)}});
-        }
-        if (auto order = listeners.say(now, run.meter, chance))
-            deliveries.push_back({Instruction{now, *std::move(order)}});
-        // What was said is said again now and then, by a client that got no answer.
-        if (chance.happens(0.02)) {
-            const Delivery& again = deliveries.back();
-            if (std::holds_alternative<Instruction>(again.event)) deliveries.push_back(Delivery(again));
-        }
-    }
-    run.deliveries = std::move(deliveries);
-    return run;
+    std::int64_t adjusted = 0;
+    for (const Entry& entry : entries)
+        if (entry.kind == EntryKind::adjustment) adjusted += entry.ticks;
+    RC_ASSERT(adjusted_until == adjusted);
+    RC_CLASSIFY(!readings.empty());
+    RC_CLASSIFY(adjusted != 0);
 }
 
 }  // namespace
 
 TEST_CASE("conservation holds with readings by eye, and each is met to the nearest tick") {
-    rc::prop("for any run of messages and words", [] {
-        const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        Chance chance(seed);
-        const Run run = with_people(Teller(draws, some_form(chance)).tell(), chance);
-        SimVfs vfs(seed);
-        Desk desk(vfs, "/ledger.db", run.meter);
-        desk.book(run.deliveries, end_of(run));
+    for_any_messages_and_words([](Trial& trial) {
+        Desk desk = trial.desk("/ledger.db");
+        trial.book(desk);
         const std::vector<RegisterReading> readings = desk.readings();
         const Books books = desk.books();
         const auto& meter = books.meters().at(0);
         const AccountMemory memory = memory_from_record(meter.state).value();
-        std::int64_t booked = 0;
-        std::int64_t adjusted = 0;
-        for (const Entry& entry : meter.entries) {
-            booked += entry.ticks;
-            if (entry.kind == EntryKind::adjustment) adjusted += entry.ticks;
-        }
+        const std::int64_t booked = ticks_of(meter.entries);
         RC_ASSERT(memory.total_ticks == booked);
         for (const std::int64_t ticks : meter.row_ticks)
             RC_ASSERT(ticks == booked);
-
-        std::int64_t until = 0;
-        for (const RegisterReading& reading : readings) {
-            until += reading.adjustment_ticks;
-            std::int64_t before = 0;
-            std::int64_t within = 0;
-            for (const Entry& entry : meter.entries) {
-                if (entry.kind == EntryKind::adjustment) continue;
-                if (entry.span.to <= reading.at)
-                    before += entry.ticks;
-                else if (entry.span.from < reading.at)
-                    within += entry.ticks;
-            }
-            RC_ASSERT(reading.ticks_before == before);
-            RC_ASSERT(reading.ticks_within == within);
-            if (!memory.meter_register.pulse_values.empty() || memory.meter_register.start_ul) continue;
-            // A litre a tick: exactly, or by ticks of the entry around it.
-            const std::int64_t missing = reading.register_ul / 1'000'000 - before - until;
-            RC_ASSERT(missing >= std::min<std::int64_t>(within, 0));
-            RC_ASSERT(missing <= std::max<std::int64_t>(within, 0));
-        }
-        RC_ASSERT(until == adjusted);
-        RC_CLASSIFY(!readings.empty());
-        RC_CLASSIFY(adjusted != 0);
+        check_readings(readings, meter.entries, memory.meter_register);
     });
 }
 
 TEST_CASE("restartability holds with what people say") {
-    rc::prop("for any run of messages and words", [] {
-        const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        Chance chance(seed);
-        const Run run = with_people(Teller(draws, some_form(chance)).tell(), chance);
-        SimVfs vfs(seed);
-        Desk at_once(vfs, "/once.db", run.meter);
-        at_once.book(run.deliveries, end_of(run));
-        Desk killed(vfs, "/killed.db", run.meter);
-        std::span<const Delivery> left = run.deliveries;
-        while (!left.empty()) {
-            const auto batch = left.first(std::min<std::size_t>(left.size(), 1 + chance.below(12)));
-            left = left.subspan(batch.size());
+    for_any_messages_and_words([](Trial& trial) {
+        Desk at_once = trial.desk("/once.db");
+        trial.book(at_once);
+        Desk killed = trial.desk("/killed.db");
+        trial.in_batches([&](auto batch, auto) {
             killed.book(batch);
-            if (chance.happens(0.3)) killed.kill();
-        }
-        killed.book({}, end_of(run));
+            if (trial.chance.happens(0.3)) killed.kill();
+        });
+        killed.book({}, end_of(trial.run));
         RC_ASSERT(at_once.readings() == killed.readings());
         same(at_once.books(), killed.books());
     });
 }
 
 TEST_CASE("restartability: an account that sleeps between batches books what one that is awake does") {
-    rc::prop("for any run of messages and words", [] {
-        const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        Chance chance(seed);
-        const Run run = with_people(Teller(draws, some_form(chance)).tell(), chance);
-        SimVfs vfs(seed);
-        Desk awake(vfs, "/awake.db", run.meter);
-        Desk asleep(vfs, "/asleep.db", run.meter);
+    for_any_messages_and_words([](Trial& trial) {
+        Desk awake = trial.desk("/awake.db");
+        Desk asleep = trial.desk("/asleep.db");
         asleep.let_sleep();
-        std::span<const Delivery> left = run.deliveries;
-        while (!left.empty()) {
-            const auto batch = left.first(std::min<std::size_t>(left.size(), 1 + chance.below(12)));
-            left = left.subspan(batch.size());
+        trial.in_batches([&](auto batch, auto) {
             awake.book(batch);
             asleep.book(batch);
-        }
-        awake.book({}, end_of(run));
-        asleep.book({}, end_of(run));
+        });
+        awake.book({}, end_of(trial.run));
+        asleep.book({}, end_of(trial.run));
         RC_ASSERT(awake.readings() == asleep.readings());
         same(awake.books(), asleep.books());
     });
 }
 
 TEST_CASE("conservation: the entries, the rows of every step and the register hold the same ticks") {
-    rc::prop("for any run of messages", [] {
-        const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        Chance chance(seed);
-        const Run run = Teller(draws, some_form(chance)).tell();
-        SimVfs vfs(seed);
-        Desk desk(vfs, "/ledger.db", run.meter);
-        desk.book(run.deliveries, end_of(run));
+    for_any_messages([](Trial& trial) {
+        Desk desk = trial.desk("/ledger.db");
+        trial.book(desk);
         const Books books = desk.books();
         const auto& meter = books.meters().at(0);
-        const auto booked =
-            std::accumulate(meter.entries.begin(), meter.entries.end(), std::int64_t{0},
-                            [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
+        const std::int64_t booked = ticks_of(meter.entries);
         RC_ASSERT(memory_from_record(meter.state).value().total_ticks == booked);
         for (const std::int64_t ticks : meter.row_ticks)
             RC_ASSERT(ticks == booked);
@@ -364,14 +179,9 @@ TEST_CASE("conservation: the entries, the rows of every step and the register ho
 }
 
 TEST_CASE("conservation: entries leave no gap and do not overlap") {
-    rc::prop("for any run of messages", [] {
-        const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        Chance chance(seed);
-        const Run run = Teller(draws, some_form(chance)).tell();
-        SimVfs vfs(seed);
-        Desk desk(vfs, "/ledger.db", run.meter);
-        desk.book(run.deliveries, end_of(run));
+    for_any_messages([](Trial& trial) {
+        Desk desk = trial.desk("/ledger.db");
+        trial.book(desk);
         const Books books = desk.books();
         const auto& meter = books.meters().at(0);
         for (std::size_t i = 1; i < meter.entries.size(); ++i) {
@@ -386,9 +196,8 @@ TEST_CASE("conservation: entries leave no gap and do not overlap") {
 TEST_CASE("conservation: a counter's entries follow from one count to the next") {
     rc::prop("for any run of messages", [] {
         const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        const Run run = Teller(draws, MessageForm::counter).tell();
-        SimVfs vfs(seed);
+        const ToldRun run = run_of(draws, MessageForm::counter);
+        SimVfs vfs(draws.seed);
         Desk desk(vfs, "/ledger.db", run.meter);
         desk.book(run.deliveries);
         const CounterRules rules(run.meter);
@@ -407,36 +216,18 @@ TEST_CASE("conservation: a counter's entries follow from one count to the next")
     });
 }
 
-namespace {
-
-/// For the report of a run that fails.
-void log_messages(const char* what, const std::vector<Delivery>& deliveries) {
-    for (const Delivery& delivery : deliveries) {
-        const auto* message = std::get_if<Message>(&delivery.event);
-        if (!message) continue;
-        RC_LOG() << what << " " << format_utc(message->arrived_at) << (delivery.waited ? " waited" : "")
-                 << (message->retained ? " retained " : " ") << message->payload << "\n";
-    }
-}
-
-}  // namespace
-
 TEST_CASE(
     "idempotence: messages with boot and number, delivered again in any order and number, change nothing") {
-    rc::prop("for any run of messages", [] {
-        const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        Chance chance(seed);
-        const Run run = Teller(draws, some_form(chance)).tell();
-        SimVfs vfs(seed);
-        Desk desk(vfs, "/ledger.db", run.meter);
-        desk.book(run.deliveries, end_of(run));
+    for_any_messages([](Trial& trial) {
+        const ToldRun& run = trial.run;
+        Desk desk = trial.desk("/ledger.db");
+        trial.book(desk);
         log_messages("told", run.deliveries);
         const Books once = desk.books();
         for (int round = 0; round < 3; ++round) {
             std::vector<Delivery> again;
             for (int left = 40; left > 0; --left) {
-                Delivery delivery = run.deliveries[chance.below(run.deliveries.size())];
+                Delivery delivery = run.deliveries[trial.chance.below(run.deliveries.size())];
                 // A retained copy is no delivery of the message: one that falls is passed over, at any time.
                 if (std::get<Message>(delivery.event).retained) continue;
                 std::get<Message>(delivery.event).arrived_at = end_of(run);
@@ -452,19 +243,12 @@ TEST_CASE(
 
 TEST_CASE(
     "restartability: killed between any batches, with the clock looked at whenever, the ledger is the same") {
-    rc::prop("for any run of messages", [] {
-        const Draws draws = draw(120);
-        const std::uint64_t seed = draws.seed;
-        Chance chance(seed);
-        const Run run = Teller(draws, some_form(chance)).tell();
-        SimVfs vfs(seed);
-        Desk at_once(vfs, "/once.db", run.meter);
-        at_once.book(run.deliveries, end_of(run));
-        Desk killed(vfs, "/killed.db", run.meter);
-        std::span<const Delivery> left = run.deliveries;
-        while (!left.empty()) {
-            const auto batch = left.first(std::min<std::size_t>(left.size(), 1 + chance.below(12)));
-            left = left.subspan(batch.size());
+    for_any_messages([](Trial& trial) {
+        Chance& chance = trial.chance;
+        Desk at_once = trial.desk("/once.db");
+        trial.book(at_once);
+        Desk killed = trial.desk("/killed.db");
+        trial.in_batches([&](auto batch, auto left) {
             std::optional<Instant> until;
             if (!left.empty() && chance.happens(0.5)) {
                 const Instant from = time_of(batch.back().event);
@@ -473,8 +257,8 @@ TEST_CASE(
             }
             killed.book(batch, until);
             if (chance.happens(0.3)) killed.kill();
-        }
-        killed.book({}, end_of(run));
+        });
+        killed.book({}, end_of(trial.run));
         same(at_once.books(), killed.books());
     });
 }
