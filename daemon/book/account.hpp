@@ -29,6 +29,13 @@ struct MessageNumber {
     bool operator==(const MessageNumber&) const = default;
 };
 
+/// Messages of one boot whose numbers follow one another.
+struct NumberRun {
+    MessageNumber first;
+    std::uint64_t more = 0;  ///< So many after the first.
+    bool operator==(const NumberRun&) const = default;
+};
+
 /// A SenML pack that came lately: one identical to it is a redelivery.
 struct RecentPack {
     std::uint64_t fingerprint = 0;
@@ -132,7 +139,7 @@ struct AccountMemory {
     std::vector<RecentPack> recent_packs;
     /// Messages that came and booked nothing (held and dropped, or waited and no news), while their numbers
     /// lie ahead of the last one accepted.
-    std::vector<MessageNumber> set_aside;
+    std::vector<NumberRun> set_aside;
     /// The node's clock was not believed at its last message.
     bool clock_disbelieved = false;
     Seldom<HeldMessage> held_message;

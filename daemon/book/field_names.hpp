@@ -91,7 +91,8 @@ inline constexpr auto field_names = std::to_array<std::string_view>({"",
                                                                      "follows_burst",
                                                                      "configured",
                                                                      "booked",
-                                                                     "speaks_faster"});
+                                                                     "speaks_faster",
+                                                                     "more"});
 
 /// A field's name where it is told, and its number where it is compiled.
 struct FieldName {

@@ -44,8 +44,8 @@ void fields(Archive& archive, Held& held) {
 }
 
 template <typename Archive>
-void fields(Archive& archive, MessageNumber& number) {
-    archive("boot", number.boot), archive("seq", number.seq);
+void fields(Archive& archive, NumberRun& run) {
+    archive("boot", run.first.boot), archive("seq", run.first.seq), archive("more", run.more);
 }
 
 template <typename Archive>

@@ -248,7 +248,10 @@ void MessageDesk::post_late(Account& account, const Reading& reading, const Book
 /// A late message that fits nowhere, and yet says nothing that was not booked: a record that is read again.
 bool MessageDesk::is_nothing_new(const Account& account, const Reading& reading, const Booking& booking,
                                  const Message& message) {
-    if (!booking.late_at) return !account.rules.pulses;
+    // What is older, and by its time is not, has no place.
+    const bool has_no_place =
+        !booking.late_at || (!reading.boot && *booking.late_at > account.memory().counter.last->at);
+    if (has_no_place) return !account.rules.pulses;
     if (account.rules.pulses && reading.boot && reading.seq) return false;
     // The first reading booked nothing, so that no entry ends with it.
     if (booking.late_at == account.memory().meter_register.first_at && !account.rules.pulses) return true;

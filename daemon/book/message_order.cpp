@@ -9,19 +9,32 @@ namespace tickledger {
 
 namespace {
 
-constexpr std::size_t set_aside_max = 16;
+// A node of which each message is a stray makes one run, unless messages of it are lost.
+constexpr std::size_t runs_set_aside_max = 64;
+constexpr Duration furthest_overtaken = std::chrono::hours{64};
 
 void put_aside(Account& account, const MessageNumber& number) {
     auto& aside = account.memory().set_aside;
-    aside.push_back(number);
-    if (aside.size() > set_aside_max) aside.erase(aside.begin());
+    const auto run = std::find_if(aside.begin(), aside.end(), [&](const NumberRun& each) {
+        return each.first.boot == number.boot && account.rules.seq_distance(each.first.seq, number.seq) ==
+                                                     static_cast<std::int64_t>(each.more) + 1;
+    });
+    if (run != aside.end()) {
+        ++run->more;
+    } else {
+        aside.push_back({number});
+    }
+    if (aside.size() > runs_set_aside_max) aside.erase(aside.begin());
     account.is_changed = true;
 }
 
 bool is_set_aside(const Account& account, const Reading& reading) {
     if (!reading.seq) return false;
     const auto& aside = account.memory().set_aside;
-    return std::find(aside.begin(), aside.end(), MessageNumber{*reading.boot, *reading.seq}) != aside.end();
+    return std::any_of(aside.begin(), aside.end(), [&](const NumberRun& run) {
+        const std::int64_t ahead = account.rules.seq_distance(run.first.seq, *reading.seq);
+        return run.first.boot == *reading.boot && ahead >= 0 && ahead <= static_cast<std::int64_t>(run.more);
+    });
 }
 
 /// The boot is new or, where pulses of two boots come by turns, known: then only its numbers go on.
@@ -49,7 +62,8 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     const auto& last = account.memory().counter.last;
     if (!last) return came;
     if (!reading.boot) {
-        came.boot_already_left = is_of_earlier_start(account, reading, *last);
+        came.boot_already_left =
+            is_of_earlier_start(account, reading, *last) || was_overtaken(account, reading, *last);
         return came;
     }
     came.already_accepted = is_set_aside(account, reading);
@@ -91,6 +105,23 @@ bool MessageOrder::is_of_earlier_start(const Account& account, const Reading& re
     const auto before = value_or_throw(ledger_.entry_before(account.key, entry->span.from));
     return before && before->end.boot == 0 && rules.seq_distance(before->end.seq, entry->end.seq) < 0 &&
            fit(before->end.seq, *reading.seq, *reading.time - before->span.to);
+}
+
+/// The last one's time was not believed: the server's clock may be behind. Then a message that was sent
+/// before it may tell a time that is believed and later than the arrival that counts for the last one. By the
+/// node's own clock it is older, and the ledger has its count on the way to the last one's.
+bool MessageOrder::was_overtaken(const Account& account, const Reading& reading, const Observation& last) {
+    const CounterRules& rules = account.rules;
+    if (rules.pulses || !reading.time || !last.node_time || last.tells_time()) return false;
+    const Duration age = *last.node_time - *reading.time;
+    const bool fell = reading.count != last.count && rules.count_not_after(reading.count, last.count);
+    if (age <= Duration{0} || !fell) return false;
+    const auto entries =
+        value_or_throw(ledger_.entries(account.key, {last.at - std::min(age, furthest_overtaken), last.at}));
+    return std::any_of(entries.begin(), entries.end(), [&](const Entry& entry) {
+        return entry.kind == EntryKind::measured && rules.count_not_after(entry.begin_count, reading.count) &&
+               rules.count_not_after(reading.count, entry.end.count);
+    });
 }
 
 /// Whether the boot's numbers up to `last_seq` hold the reading's own, and no gap does.
@@ -148,10 +179,14 @@ void MessageOrder::set_aside_dropped(Account& account, const CounterState& befor
 
 void MessageOrder::forget_passed(Account& account) {
     const auto& last = account.memory().counter.last;
-    std::erase_if(account.memory().set_aside, [&](const MessageNumber& number) {
-        const bool is_passed = last && last->boot == number.boot && last->seq &&
-                               account.rules.seq_distance(number.seq, *last->seq) >= 0;
-        if (is_passed) note_passed(account, number);
+    std::erase_if(account.memory().set_aside, [&](const NumberRun& run) {
+        const bool is_passed = last && last->boot == run.first.boot && last->seq &&
+                               account.rules.seq_distance(run.first.seq, *last->seq) >= 0;
+        MessageNumber number = run.first;
+        for (std::uint64_t left = is_passed ? run.more + 1 : 0; left > 0; --left) {
+            note_passed(account, number);
+            number.seq = account.rules.seq_after(number.seq);
+        }
         return is_passed;
     });
 }

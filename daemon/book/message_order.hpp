@@ -29,6 +29,7 @@ private:
     void forget_passed(Account& account);
     [[nodiscard]] bool is_of_earlier_start(const Account& account, const Reading& reading,
                                            const Observation& last);
+    [[nodiscard]] bool was_overtaken(const Account& account, const Reading& reading, const Observation& last);
     [[nodiscard]] bool was_accepted(const Account& account, const BootRecord& boot, const Reading& reading,
                                     std::optional<std::uint64_t> last_seq);
 

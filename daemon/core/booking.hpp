@@ -24,6 +24,13 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 /// `to` as the new last observation: what it leaves unsaid of the boot holds on from before.
 [[nodiscard]] Observation carried_on(const Observation& before, Observation to, const CounterRules& rules);
 
+/// When the message was sent at the earliest, as far as it is known to have waited.
+[[nodiscard]] Instant sent_from(const Observation& observation);
+
+/// The longest time in which anything may have run between the two.
+[[nodiscard]] Duration longest_unseen(const Observation& from, const Observation& to,
+                                      const CounterRules& rules);
+
 /// An entry of a kind where something may have run unseen: at most what is plausible in `longest`, less what
 /// it holds. The span may be placed too short; the longest time that may have passed is not.
 [[nodiscard]] Entry uncertain(Entry entry, Duration longest, const CounterRules& rules);

@@ -47,6 +47,15 @@ Observation carried_on(const Observation& before, Observation to, const CounterR
     return to;
 }
 
+Instant sent_from(const Observation& observation) {
+    const bool hurries = observation.hurry_from != Instant{};
+    return observation.no_earlier == Instant{} || hurries ? observation.at : observation.no_earlier;
+}
+
+Duration longest_unseen(const Observation& from, const Observation& to, const CounterRules& rules) {
+    return std::max(rules.longest(from, to), to.latest() - sent_from(from));
+}
+
 Entry uncertain(Entry entry, Duration longest, const CounterRules& rules) {
     const std::uint64_t possible = rules.plausible_max(std::max(longest, entry.span.length()));
     const auto booked = static_cast<std::uint64_t>(entry.ticks);
@@ -91,13 +100,29 @@ Instant estimated_at(const Observation* known, const Circumstances& came, const 
     return std::max(came.arrived_at - spacing * came.behind, known->at);
 }
 
+/// The moment at which the observation was sent at the earliest, where an uptime tells that it had waited or
+/// goes on doing so. A node whose uptime does not count all of its time tells nothing.
+std::optional<Instant> sent_by_uptime(const Observation& known, const Observation& observation,
+                                      const CounterRules& rules) {
+    const bool is_one_boot = known.boot && known.boot == observation.boot;
+    if (!is_one_boot || !known.uptime || !observation.uptime) return std::nullopt;
+    const Duration ran = *observation.uptime - *known.uptime;
+    if (ran < rules.cadence / 2) return std::nullopt;
+    const Instant sent = std::min(booking::sent_from(known) + ran, observation.at);
+    const bool went_on_waiting = !known.time_estimated && booking::sent_from(known) < known.at;
+    const Instant latest = went_on_waiting ? sent : known.latest() + ran;
+    if (observation.at - latest <= booking::start_tolerance) return std::nullopt;
+    return sent;
+}
+
 /// Tells since when what the next message tells may have run, where that is earlier than this one's moment.
 /// Where a backlog was interrupted, or told late that it was one, the last message before was dated by its
 /// arrival, though it had waited as long as those after it.
 void tell_hurry(const Observation* known, Observation& observation, const CounterRules& rules) {
     const Duration silence = rules.cadence * 3 / 2;
     if (observation.time_estimated) {
-        observation.no_earlier = known ? std::min(known->earliest(), observation.at) : observation.at;
+        observation.no_earlier =
+            known ? std::min(booking::sent_from(*known), observation.at) : observation.at;
         return;
     }
     if (!known) {
@@ -116,6 +141,8 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
         // No longer than that: a node that always speaks so fast is in no hurry.
         observation.no_earlier = known->no_earlier;
         observation.hurry_from = known->hurry_from;
+    } else if (const auto sent = sent_by_uptime(*known, observation, rules)) {
+        observation.no_earlier = *sent;
     }
 }
 

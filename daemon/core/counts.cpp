@@ -90,7 +90,8 @@ void book_continuation(CounterState& state, const Observation& observation, cons
                                            !rules.plausible(how.gain_ticks, observation.latest() - last.at)),
         .begin_count = how.begin_count,
         .end = mark_of(observation)};
-    if (how.kind == EntryKind::restart) entry = uncertain(entry, rules.longest(last, observation), rules);
+    if (how.kind == EntryKind::restart)
+        entry = uncertain(entry, longest_unseen(last, observation, rules), rules);
     // Nothing over no time is no evidence of anything.
     const bool says_nothing =
         entry.ticks == 0 && entry.span.from == entry.span.to && how.kind == EntryKind::measured;
@@ -126,7 +127,7 @@ void settle_held(CounterState& state, const CounterRules& rules, Booking& bookin
         booking.add_entry(entry_until(last, held.observation, EntryKind::reverse, -back));
     } else {
         booking.add_entry(uncertain(entry_until(last, held.observation, EntryKind::preset, 0),
-                                    rules.longest(last, held.observation), rules));
+                                    longest_unseen(last, held.observation, rules), rules));
     }
     state.last = carried_on(*state.last, held.observation, rules);
     booking.accept(*state.last);

@@ -45,16 +45,16 @@ bool follows(const Observation& from, const Observation& to, const CounterRules&
     return rules.plausible(to.count, span);
 }
 
-/// `longest`: the longest time in which the pulses that are missing may have run.
-Entry gap_between(const Observation& from, Instant until, std::uint64_t first_seq, std::uint64_t last_seq,
-                  std::uint64_t boot, Duration longest, const CounterRules& rules) {
+/// `to`: before it the pulses that are missing ran.
+Entry gap_between(const Observation& from, const Observation& to, Instant until, std::uint64_t first_seq,
+                  std::uint64_t last_seq, std::uint64_t boot, const CounterRules& rules) {
     return uncertain({.span = {from.at, until},
                       .ticks = 0,
                       .kind = EntryKind::lost,
                       .time_estimated = false,
                       .begin_count = first_seq,
                       .end = {0, boot, last_seq}},
-                     longest, rules);
+                     longest_unseen(from, to, rules), rules);
 }
 
 void book_message(CounterState& state, const Observation& observation, const CounterRules& rules,
@@ -63,9 +63,9 @@ void book_message(CounterState& state, const Observation& observation, const Cou
     const Order order = order_of(last, observation, rules);
     const Instant begin = begin_of(last, observation, order, rules);
     if (order == Order::gap) {
-        booking.add_entry(gap_between(
-            last, begin, rules.seq_after(*last.seq), rules.seq_before(*observation.seq),
-            observation.boot.value_or(last.boot.value_or(0)), rules.longest(last, observation), rules));
+        booking.add_entry(gap_between(last, observation, begin, rules.seq_after(*last.seq),
+                                      rules.seq_before(*observation.seq),
+                                      observation.boot.value_or(last.boot.value_or(0)), rules));
     }
     const bool seen_throughout = order == Order::next || order == Order::gap;
     Entry entry{.span = {begin, observation.at},
@@ -74,7 +74,7 @@ void book_message(CounterState& state, const Observation& observation, const Cou
                 .time_estimated = observation.time_estimated,
                 .begin_count = 0,
                 .end = {0, observation.boot.value_or(0), observation.seq.value_or(0)}};
-    if (!seen_throughout) entry = uncertain(entry, rules.longest(last, observation), rules);
+    if (!seen_throughout) entry = uncertain(entry, longest_unseen(last, observation, rules), rules);
     const bool says_nothing = entry.ticks == 0 && entry.span.from == entry.span.to;
     if (!says_nothing) booking.add_entry(entry);
     state.last = carried_on(last, observation, rules);
@@ -92,8 +92,7 @@ void refuse_held(CounterState& state, bool keeps_its_place, const CounterRules& 
     const bool numbered = suspect.seq && last.seq && !restart_told(last, suspect, rules);
     const std::uint64_t boot = suspect.boot.value_or(last.boot.value_or(0));
     const std::uint64_t first = numbered ? rules.seq_after(*last.seq) : suspect.seq.value_or(0);
-    booking.add_entry(gap_between(last, suspect.at, first, suspect.seq.value_or(0), boot,
-                                  rules.longest(last, suspect), rules));
+    booking.add_entry(gap_between(last, suspect, suspect.at, first, suspect.seq.value_or(0), boot, rules));
     state.last = carried_on(last, suspect, rules);
     booking.accept(*state.last);
 }

@@ -72,11 +72,11 @@ struct Observation {
     /// early as `no_earlier`, the last moment before it that was not placed.
     bool time_estimated = false;
     Instant arrived_at{};
-    /// Where it was not placed: a message that comes sooner than half a cadence after it may have waited, and
-    /// what it tells may have run since this moment. Zero: since `at`.
+    /// Where it was not placed: what follows may have run since this moment, as this one had waited by the
+    /// node's uptime, or may have, where the next comes within half a cadence. Zero: since `at`.
     Instant no_earlier{};
-    /// Where it was not placed and `no_earlier` holds: when the first message came of those that came so
-    /// soon.
+    /// Where it was not placed and may have waited: when the first message came of those that came so soon.
+    /// Zero where its uptime tells that it had.
     Instant hurry_from{};
     /// What the node's clock told, believed or not.
     std::optional<Instant> node_time{};

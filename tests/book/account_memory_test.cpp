@@ -116,7 +116,7 @@ AccountMemory with_everything() {
     memory.undrawn_since = at_min(3);
     memory.last_drawn = Span{at_min(1), at_min(3)};
     memory.recent_packs = {{~std::uint64_t{0}, at_min(9)}};
-    memory.set_aside = {{0, 0}, {1, 2}};
+    memory.set_aside = {{{0, 0}}, {{1, 2}}};
     memory.clock_disbelieved = true;
     memory.held_message = HeldMessage{at_min(610), "nodes/house", std::string("\0{", 2)};
     memory.backlog = NodeBacklog{.readings = {{}, {.reading = {}, .message = {at_min(4), "nodes/a", ""}}},

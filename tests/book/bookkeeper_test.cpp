@@ -332,6 +332,32 @@ TEST_CASE("a count that came late without a time stayed among the missing number
     CHECK_FALSE(must(world.ledger->in_gap(world.key("house"), fingerprint("9"), 15)));
 }
 
+TEST_CASE("of more than sixteen strays in a row the first ones stayed among the missing numbers") {
+    LedgerWorld world;
+    const auto numbered = [](int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + R"(,"boot":9,"seq":)" + std::to_string(seq) + "}";
+    };
+    const auto strays = [&](int number) { return numbered(number, number % 2 == 0 ? 800'000 : 400'000); };
+    world.hear(at_min(600), numbered(0, 100));
+    for (int number = 1; number <= 20; ++number)
+        world.hear(at_min(600 + 3 * number), strays(number));
+    world.open();
+    world.hear(at_min(663), numbered(21, 105));
+    const auto entries = world.entries();
+    const auto refused = [&] {
+        return must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).size();
+    };
+    const auto refused_before = refused();
+    for (int number = 1; number <= 20; ++number) {
+        CAPTURE(number);
+        CHECK_FALSE(must(
+            world.ledger->in_gap(world.key("house"), fingerprint("9"), static_cast<std::uint64_t>(number))));
+        world.hear(at_min(663 + number), strays(number));
+    }
+    CHECK(world.entries() == entries);
+    CHECK(refused() == refused_before);
+}
+
 TEST_CASE("all counts were refused after the first word of the start before had come late") {
     LedgerWorld world;
     const auto numbered = [](int boot, int seq, int count) {
@@ -428,6 +454,35 @@ TEST_CASE("a message of before a restart was booked as a gain of a node that tel
         const auto so_far = ticks();
         world.hear(at_min(906), told(640, 4, 6012));
         CHECK(ticks() == so_far + 2);
+    }
+}
+
+TEST_CASE("a queue among live messages was booked again and again while the server's clock was behind") {
+    LedgerWorld world;
+    const auto told = [](int minute, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"time\":\"" + format_utc(at_min(minute)) + "\"}";
+    };
+    const auto ticks = [&] {
+        std::int64_t sum = 0;
+        for (const Entry& entry : world.entries())
+            sum += entry.ticks;
+        return sum;
+    };
+    world.hear(at_min(600), told(600, 100));
+    // The server's clock is set back by an hour. Live messages are ahead of it; what the node had queued is
+    // not.
+    world.hear(at_min(603), told(666, 106));
+    world.hear(at_min(606), told(669, 106));
+    world.hear(at_min(609), told(608, 100));
+    world.hear(at_min(612), told(611, 100));
+    world.hear(at_min(615), told(614, 106));
+    CHECK(ticks() == 6);
+    CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
+    SECTION("a node that began at 0 again with its clock set right is believed") {
+        world.hear(at_min(618), told(676, 107));
+        world.hear(at_min(621), told(621, 3));
+        world.hear(at_min(624), told(624, 5));
+        CHECK(ticks() == 12);
     }
 }
 

@@ -126,6 +126,27 @@ TEST_CASE("the bound of a gap was too small where only the message after it told
     CHECK(*gap.unseen_max >= book.rules.plausible_max(minutes(98 * 3)));
 }
 
+TEST_CASE("the bound of a restart was too small after a queue that was sent as slowly as the node speaks") {
+    const auto told = [](std::uint64_t boot, std::uint64_t seq, Duration uptime) {
+        Reading reading = pulses(boot, seq, 0);
+        reading.uptime = uptime;
+        return reading;
+    };
+    Booker book(pulse_meter());
+    (void)book(minutes(0), told(1, 1, minutes(10)));
+    // Sent after 3 and 6 minutes; then the node was started anew.
+    (void)book(minutes(300), told(1, 2, minutes(13)));
+    (void)book(minutes(303), told(1, 3, minutes(16)));
+    (void)book(minutes(305), told(2, 1, minutes(1)));
+    REQUIRE(book.entries.back().kind == EntryKind::restart);
+    CHECK(*book.entries.back().unseen_max == book.rules.plausible_max(minutes(305 - 6)));
+    SECTION("what comes as it is sent ends it") {
+        (void)book(minutes(308), told(2, 2, minutes(4)));
+        (void)book(minutes(310), told(3, 1, minutes(1)));
+        CHECK(*book.entries.back().unseen_max == book.rules.plausible_max(minutes(2)));
+    }
+}
+
 TEST_CASE("a gap was divided by zero where seq_bits had been configured anew") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 255, 5));

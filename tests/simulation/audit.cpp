@@ -103,7 +103,22 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
             }
             for (const auto& refused : books.refused)
                 *failure_ += "\n  refused " + std::to_string(refused.reason) + refused.payload;
+            *failure_ += log_of(plan_.nodes[node].settings.topic);
         }
+    }
+}
+
+/// What the message log holds of a topic, and of the link, as lines that can be replayed.
+std::string Audit::log_of(const std::string& topic) {
+    const auto log = MessageLog::open(machine_.files(), messages_directory);
+    if (!log) return "\n  " + log.error().text;
+    std::string lines;
+    MessageLogReader reader(machine_.files(), messages_directory, {});
+    while (true) {
+        const auto logged = reader.next((*log)->end());
+        if (!logged || !*logged) return lines;
+        const auto* message = std::get_if<Message>(&(*logged)->event);
+        if (!message || message->topic == topic) lines += "\n  log " + to_line((*logged)->event);
     }
 }
 

@@ -60,6 +60,7 @@ private:
     void check_times(std::uint32_t node, const MeterBooks& books);
     void check_unseen(std::uint32_t node, const MeterBooks& books);
     void check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books);
+    [[nodiscard]] std::string log_of(const std::string& topic);
     void fail_with(const std::string& meter, const std::string& what);
 
     const Plan& plan_;
