@@ -7,18 +7,25 @@
 
 namespace tickledger {
 
+namespace {
+
+// Less is the slow step of a time service, and mends itself within half an hour.
+constexpr Duration stamps_ahead_min = std::chrono::minutes{2};
+
+}  // namespace
+
 void Intake::use(std::shared_ptr<const std::vector<MeterSettings>> meters) {
     const std::lock_guard lock(mutex_);
     meters_ = std::move(meters);
 }
 
 bool Intake::accept(Message&& message) {
-    watch_clock();
+    date_what_waits();
     auto now = clock_.now();
     const bool waited = waited_at_broker(message);
     if (!now && !waited) {
         ask_node(message);
-        watch_clock();
+        date_what_waits();
         now = clock_.now();
     }
     bool kept = false;
@@ -47,12 +54,12 @@ bool Intake::accept(LinkChange change) {
         const Duration at = parts_.clock->since_boot();
         backlog_ = change.up && change.session_present ? std::optional(Backlog{at, at}) : std::nullopt;
     }
-    watch_clock();
+    date_what_waits();
     return keep(change, now());
 }
 
 Result<void> Intake::accept_instruction(std::string document) {
-    watch_clock();
+    date_what_waits();
     const auto now = clock_.now();
     if (!now) {
         return fail(
@@ -69,13 +76,31 @@ Result<void> Intake::accept_instruction(std::string document) {
 }
 
 void Intake::watch_clock() {
+    date_what_waits();
+    note_stamps_ahead();
+}
+
+void Intake::date_what_waits() {
     tell_notice();
     const std::lock_guard lock(mutex_);
     if (!has_undated_) return;
     const auto now = clock_.now();
-    if (!now || !keep(ClockSet{*now, parts_.clock->since_boot()}, stamp_of_now(*now))) return;
+    if (!now || !keep(set_now(*now), stamp_of_now(*now))) return;
     has_undated_ = false;
     parts_.tell(Level::notice, "The time is known; what waited for it is booked now.");
+}
+
+/// With it the true times of what was stamped ahead can be worked out afterwards (store/redating.hpp).
+void Intake::note_stamps_ahead() {
+    const std::lock_guard lock(mutex_);
+    const auto now = clock_.now();
+    if (!now) return;
+    const Duration ahead = stamp_of_now(*now) - *now;
+    if (ahead <= noted_ahead_ + stamps_ahead_min) {
+        noted_ahead_ = std::min(noted_ahead_, ahead);
+        return;
+    }
+    if (keep(set_now(*now), stamp_of_now(*now))) noted_ahead_ = ahead;
 }
 
 Result<void> Intake::clock_is_right() {
@@ -88,8 +113,7 @@ Result<void> Intake::clock_is_right() {
     {
         const std::lock_guard lock(mutex_);
         // With it what waited gets its dates; where nothing waited it says only that somebody vouched.
-        const ClockSet set{*vouched, parts_.clock->since_boot()};
-        if (auto kept = parts_.log->append(set, stamp_of_now(*vouched)); !kept)
+        if (auto kept = parts_.log->append(set_now(*vouched), stamp_of_now(*vouched)); !kept)
             return tl::unexpected(std::move(kept.error()));
         has_undated_ = false;
     }
@@ -100,6 +124,12 @@ Result<void> Intake::clock_is_right() {
 Instant Intake::now() {
     const auto now = clock_.now();
     return now ? stamp_of_now(*now) : clock_.floor();
+}
+
+ClockSet Intake::set_now(Instant now) {
+    ClockSet set{now, parts_.clock->since_boot()};
+    if (stamp_of_now(now) - now > stamps_ahead_min) set.time = now;
+    return set;
 }
 
 /// What waited tells a time of long ago.

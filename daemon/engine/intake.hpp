@@ -52,7 +52,8 @@ public:
     /// without error. Fails while the server's clock is not set, because its time would not be known.
     [[nodiscard]] Result<void> accept_instruction(std::string document);
 
-    /// Looks whether a clock that was not set is set by now, and logs that. To be called now and then.
+    /// Looks whether a clock that was not set is set by now, and whether stamps are further ahead of the time
+    /// than the log tells, and logs that. To be called now and then.
     void watch_clock();
 
     /// The time up to which the bookkeeper's clock may run: that of a stamp given now. While the time is not
@@ -71,6 +72,9 @@ public:
 private:
     [[nodiscard]] bool keep(Event event, Instant at);
     [[nodiscard]] Instant stamp_of_now(Instant now) { return stamps_.stamp(now, parts_.clock->since_boot()); }
+    void date_what_waits();
+    void note_stamps_ahead();
+    [[nodiscard]] ClockSet set_now(Instant now);
     void tell_notice();
     void ask_node(const Message& message);
     [[nodiscard]] bool waited_at_broker(const Message& message);
@@ -80,6 +84,8 @@ private:
     StampClock stamps_;
     std::mutex mutex_;  ///< So that no message stands before the line that says the clock is set.
     bool has_undated_;
+    /// By how much the stamps are ahead of the time, as far as the log tells it.
+    Duration noted_ahead_{};
     std::shared_ptr<const std::vector<MeterSettings>> meters_;
     /// While the broker empties its queue: when that began and when the last message came, since the
     /// machine's start.

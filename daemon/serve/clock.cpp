@@ -31,7 +31,7 @@ std::string words_for(const ClockState& clock, const CivilZone& zone) {
     if (clock.stamps_at) {
         return fmt::format(
             "The server's clock is believed. It was ahead before: arrivals are stamped from {} on, a sixteenth "
-            "slower, until the clock has caught up.",
+            "slower, until the clock has caught up. `tickledgerd redate` gives them their true dates.",
             in_words(*clock.stamps_at, zone));
     }
     return "The server's clock is believed.";

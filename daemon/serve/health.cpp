@@ -93,7 +93,7 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
     if (facts.stamps_held_at) {
         troubles.push_back(fmt::format(
             "The server's clock was ahead; arrivals are stamped from {} on, a sixteenth slower, until it has "
-            "caught up.",
+            "caught up. `tickledgerd redate` gives what was stamped ahead its true dates.",
             in_words(*facts.stamps_held_at, zone)));
     }
     if (facts.clock_ahead > Duration{0}) {

@@ -22,6 +22,7 @@
 #include "service/engine_thread.hpp"
 #include "service/housekeeper.hpp"
 #include "service/journal.hpp"
+#include "service/redate.hpp"
 #include "service/syncer.hpp"
 #include "service/version.hpp"
 #include "store/rescue.hpp"
@@ -137,6 +138,8 @@ Started Daemon::Parts::rescue() {
     };
     if (const auto made = files_->make_directory(configuration_->store.directory); !made)
         return unusable(made.error());
+    if (auto cut_short = redating_cut_short(configuration_->store.directory))
+        return start_failure(exit_status::store_unusable, *std::move(cut_short));
     // No other process may be writing it. Opening the ledger takes the lock again, for good.
     const auto lock = WriterLock::take(ledger_file());
     if (!lock) {

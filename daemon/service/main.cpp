@@ -13,6 +13,7 @@
 #include "listen/listen.hpp"
 #include "service/daemon.hpp"
 #include "service/journal.hpp"
+#include "service/redate.hpp"
 #include "service/replay.hpp"
 #include "service/version.hpp"
 #include "tickledger/civil.hpp"
@@ -126,13 +127,27 @@ private:
     std::string length_ = "1min";
 };
 
+/// A moment that was given as an option; nothing: it was not given. Complains where it is none.
+tl::expected<std::optional<Instant>, int> moment_of(const char* option, const std::string& text,
+                                                    const Configuration& configuration) {
+    if (text.empty()) return std::nullopt;
+    const auto zone = CivilZone::find(configuration.timezone);
+    const auto time = zone ? zone->parse(text) : Result<Instant>(tl::unexpected(zone.error()));
+    if (time) return std::optional(*time);
+    return tl::unexpected(complain({exit_usage, std::string(option) + ": " + time.error().text}));
+}
+
+int run_redate(const Configuration& configuration, const std::string& since, bool writes) {
+    const auto moment = moment_of("--since", since, configuration);
+    if (!moment) return moment.error();
+    const auto done = redate(configuration, {*moment, writes});
+    return done ? 0 : complain(done.error());
+}
+
 int run_replay(const Configuration& configuration, ReplayRequest request, const std::string& until) {
-    if (!until.empty()) {
-        const auto zone = CivilZone::find(configuration.timezone);
-        const auto time = zone ? zone->parse(until) : Result<Instant>(tl::unexpected(zone.error()));
-        if (!time) return complain({exit_usage, "--until: " + time.error().text});
-        request.until = *time;
-    }
+    const auto moment = moment_of("--until", until, configuration);
+    if (!moment) return moment.error();
+    request.until = *moment;
     request.shows_progress = isatty(STDERR_FILENO) != 0;
     const auto done = replay(configuration, request);
     return done ? 0 : complain(done.error());
@@ -162,6 +177,15 @@ int main(int argc, char** argv) {
         ->add_option("RECORDING", request.recordings,
                      "Files or directories of recorded messages; - is standard input")
         ->required();
+    CLI::App* redate_command = app.add_subcommand(
+        "redate", "Give a stopped daemon's store true dates, after the server's clock was ahead");
+    bool redate_writes = false;
+    std::string redate_since;
+    redate_command->add_option("--config", file,
+                               "The configuration file (TOML); default: that of the service");
+    redate_command->add_option("--since", redate_since,
+                               "The first stamp that was ahead; default: the message log tells it");
+    redate_command->add_flag("--write", redate_writes, "Do it; without it only tell what would be done");
     // Water use tells when a house is empty: what is written here is for nobody else, however it was started.
     ::umask(077);
     ListenCommand listening(app, file);
@@ -172,7 +196,7 @@ int main(int argc, char** argv) {
     }
     if (listening.is_asked_for()) return listening.run();
     // What the service uses; to check it nobody needs to know where it lies.
-    if (file.empty() && checks_only) file = installed_configuration;
+    if (file.empty() && (checks_only || *redate_command)) file = installed_configuration;
     if (file.empty())
         return complain({exit_usage, "Say which configuration to use: tickledgerd --config FILE"});
     auto configuration = read_or_complain(file);
@@ -181,6 +205,7 @@ int main(int argc, char** argv) {
         std::fputs(to_toml(*configuration).c_str(), stdout);
         return 0;
     }
+    if (*redate_command) return run_redate(*configuration, redate_since, redate_writes);
     if (*replay_command) return run_replay(*configuration, std::move(request), until);
     return run_daemon(std::move(*configuration), file);
 }

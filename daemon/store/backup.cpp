@@ -11,6 +11,7 @@
 #include <thread>
 
 #include "store/database.hpp"
+#include "store/files.hpp"
 
 namespace tickledger {
 namespace {
@@ -93,16 +94,6 @@ Result<void> copy_checked(const fs::path& file, const fs::path& to, const GoesOn
     const Check check = check_open(**copy, goes_on);
     if (check.soundness == Soundness::sound) return {};
     return fail(check.soundness == Soundness::unfinished ? given_up : check.text);
-}
-
-Result<void> sync_directory(const fs::path& directory) {
-    const int descriptor = ::open(directory.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    const bool is_synced = descriptor >= 0 && ::fsync(descriptor) == 0;
-    const int reason = errno;
-    if (descriptor >= 0) ::close(descriptor);
-    if (is_synced) return {};
-    return fail(fmt::format("The directory {} cannot be forced to the disk: {}.", directory.string(),
-                            std::generic_category().message(reason)));
 }
 
 std::optional<Instant> made_at(const std::string& name) {

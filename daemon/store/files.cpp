@@ -73,17 +73,6 @@ auto uninterrupted(Call call) {
     return fail("Cannot use " + file.string() + ": it is no plain file. Put it away.");
 }
 
-/// A new name survives a power cut only once its directory has been forced to the disk.
-[[nodiscard]] Result<void> sync_directory(const path& directory) {
-    const Descriptor opened =
-        open_descriptor(directory.empty() ? path(".") : directory, O_RDONLY | O_DIRECTORY);
-    if (!opened.open()) return failed("open the directory", directory, errno);
-    if (uninterrupted([&] { return ::fsync(opened.number()); }) != 0) {
-        return failed("force to the disk the directory", directory, errno);
-    }
-    return {};
-}
-
 class MachineAppendFile final : public AppendFile {
 public:
     MachineAppendFile(Descriptor descriptor, path name, std::uint64_t size_bytes)
@@ -282,6 +271,16 @@ public:
 };
 
 }  // namespace
+
+Result<void> sync_directory(const std::filesystem::path& directory) {
+    const Descriptor opened =
+        open_descriptor(directory.empty() ? std::filesystem::path(".") : directory, O_RDONLY | O_DIRECTORY);
+    if (!opened.open()) return failed("open the directory", directory, errno);
+    if (uninterrupted([&] { return ::fsync(opened.number()); }) != 0) {
+        return failed("force to the disk the directory", directory, errno);
+    }
+    return {};
+}
 
 std::unique_ptr<Files> machine_files() {
     return std::make_unique<MachineFiles>();

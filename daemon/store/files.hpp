@@ -47,6 +47,9 @@ public:
     [[nodiscard]] virtual Result<void> make_directory(const std::filesystem::path& directory) = 0;
 };
 
+/// A new name survives a power cut only once its directory has been forced to the disk.
+[[nodiscard]] Result<void> sync_directory(const std::filesystem::path& directory);
+
 /// The machine's own files. Errors name the path and the system's reason.
 [[nodiscard]] std::unique_ptr<Files> machine_files();
 

@@ -52,6 +52,7 @@ void append_event(std::string& line, const Unclocked& unclocked) {
 void append_event(std::string& line, const ClockSet& set) {
     line += ",\"clock\":\"set\"";
     append_since_boot(line, set.since_boot);
+    if (set.time) line += ",\"time\":\"" + format_utc(*set.time) + '"';
 }
 
 void append_event(std::string& line, const Instruction& instruction) {
@@ -117,7 +118,11 @@ using nlohmann::json;
     const auto since_boot = since_boot_of(object);
     if (!since_boot) return tl::unexpected<Error>(since_boot.error());
     if (!*since_boot) return fail("The line's `clock` lacks its `since_boot_us`.");
-    return ClockSet{at, **since_boot};
+    const auto time = object.find("time");
+    if (time == object.end()) return ClockSet{at, **since_boot};
+    const auto told = time->is_string() ? parse_rfc3339(time->get_ref<const std::string&>()) : fail("");
+    if (!told) return fail("The line's `time` is no time of RFC 3339.");
+    return ClockSet{at, **since_boot, *told};
 }
 
 [[nodiscard]] Result<Event> instruction(const json& object, Instant at) {

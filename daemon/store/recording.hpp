@@ -26,10 +26,13 @@ struct Unclocked {
     Duration since_boot{};
 };
 
-/// The server's clock is set, which it was not before.
+/// From here the clock is right: it is set, which it was not before, or stamps turned out to be ahead of the
+/// time.
 struct ClockSet {
     Instant at{};
     Duration since_boot{};
+    /// What time it was at this stamp, where the stamps were ahead of it.
+    std::optional<Instant> time = {};
 };
 
 /// What a person told the daemon to do, through its socket. It stands among the messages and takes effect in

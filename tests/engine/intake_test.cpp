@@ -142,3 +142,28 @@ TEST_CASE(
         CHECK_FALSE(std::holds_alternative<ClockSet>(event->event));
     CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
 }
+
+TEST_CASE("a clock that was ahead and is set back is told in the log once, with the time that it is") {
+    Door door;
+    door.clock.wall_time = noon + hours{72};
+    door.start(noon);
+    REQUIRE(door.stamp_of_next() == noon + hours{72});
+    door.intake->watch_clock();
+    door.clock.wall_time = noon;
+    door.clock.pass(seconds{16});
+    const LogPosition before = door.log->end();
+    for (int i = 0; i < 3; ++i)
+        door.intake->watch_clock();
+    MessageLogReader reader(door.files, "/messages", before);
+    const auto told = reader.next(door.log->end()).value();
+    REQUIRE(told);
+    const auto* set = std::get_if<ClockSet>(&told->event);
+    REQUIRE(set);
+    CHECK(set->time == noon + seconds{16});
+    CHECK(set->at == noon + hours{72} + seconds{15});
+    CHECK_FALSE(reader.next(door.log->end()).value());
+    // A start anew, while they are ahead still, tells it again: nobody knows how long the server was off.
+    door.start(noon);
+    door.intake->watch_clock();
+    CHECK(reader.next(door.log->end()).value());
+}

@@ -1,0 +1,178 @@
+// A server that started with its clock days ahead: its store gets the true dates back.
+#include <fmt/format.h>
+#include <sqlite3.h>
+
+#include <catch2/catch.hpp>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+
+#include "support/mosquitto_process.hpp"
+#include "system/site.hpp"
+
+using namespace tickledger::test;
+using nlohmann::json;
+namespace fs = std::filesystem;
+
+namespace {
+
+constexpr std::chrono::hours two_days{48};
+constexpr const char* counter = R"(
+[[meter]]
+id = "house"
+topic = "nodes/house"
+q3 = "100 m3/h"
+)";
+constexpr const char* all_days = "from=2020-01-01&to=2100-01-01";
+
+/// A daemon and its broker, whose server is right for two messages, two days ahead for two, and right again
+/// for one.
+struct AheadSite {
+    AheadSite() { site.clock_is_ahead(std::chrono::seconds{0}); }
+
+    void say(int count, int seq, int booked) {
+        broker.publish("nodes/house", fmt::format(R"({{"count":{},"boot":1,"seq":{}}})", count, seq));
+        REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == booked; }));
+    }
+    void start() {
+        site.start();
+        REQUIRE(site.becomes_subscribed());
+    }
+    void run_ahead() {
+        site.clock_is_ahead(two_days);
+        start();
+        say(130, 3, 3);
+        say(140, 4, 4);
+        site.clock_is_ahead(std::chrono::seconds{0});
+        say(150, 5, 5);
+        CHECK(site.get("/v1/clock").at("stamps_ahead_s") > 47 * 3600);
+        REQUIRE(site.stop() == 0);
+    }
+    [[nodiscard]] Outcome redate(std::vector<std::string> options) const {
+        options.insert(options.begin(),
+                       {program("tickledgerd"), "redate", "--config", site.config().string()});
+        return run_to_end(options);
+    }
+    /// Ticks that ran after tomorrow's beginning.
+    [[nodiscard]] std::int64_t ticks_ahead() const {
+        const auto answer = site.get("/v1/meters/house/usage?step=day&from=today%2B1d&to=today%2B9d");
+        return ticks_of(answer);
+    }
+    void check_true_dates() {
+        start();
+        CHECK(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 5; }));
+        CHECK(ticks_ahead() == 0);
+        const json ledger = site.get(std::string("/v1/meters/house/ledger?") + all_days);
+        std::int64_t ticks = 0;
+        for (const json& entry : ledger.at("entries"))
+            ticks += entry.at("ticks").get<std::int64_t>();
+        CHECK(ticks == 50);
+        CHECK(ledger.at("refused") == json::array());
+        CHECK(site.get("/v1/alarms").at("alarms") == json::array());
+        CHECK(site.get("/v1/clock").at("stamps_ahead_s") == 0);
+        say(160, 6, 6);
+        CHECK(site.stop() == 0);
+    }
+
+    MosquittoProcess broker;
+    Site site{{.broker_url = broker.url(), .meters = counter, .has_jumping_clock = true}};
+};
+
+/// Whether the ledger's deadlines are met up to so long after now.
+bool has_settled_beyond(const fs::path& ledger, std::chrono::microseconds after_now) {
+    sqlite3* database = nullptr;
+    std::int64_t settled_us = 0;
+    if (sqlite3_open_v2(ledger.c_str(), &database, SQLITE_OPEN_READONLY, nullptr) == SQLITE_OK) {
+        const auto keep = [](void* kept, int, char** values, char**) {
+            *static_cast<std::int64_t*>(kept) = std::atoll(values[0]);
+            return 0;
+        };
+        sqlite3_exec(database, "SELECT value FROM fact WHERE name = 'settled_until'", keep, &settled_us,
+                     nullptr);
+    }
+    sqlite3_close(database);
+    const auto now = std::chrono::system_clock::now().time_since_epoch();
+    return std::chrono::microseconds{settled_us} > now + after_now;
+}
+
+}  // namespace
+
+TEST_CASE("a server that started two days ahead gets its days back, from the message log alone") {
+    AheadSite ahead;
+    ahead.start();
+    ahead.say(100, 1, 1);
+    ahead.say(110, 2, 2);
+    REQUIRE(ahead.site.stop() == 0);
+    ahead.run_ahead();
+
+    const Outcome told = ahead.redate({});
+    INFO(told.out << told.error);
+    CHECK(told.status == 0);
+    CHECK(told.out.starts_with("Stamps were ahead by "));
+    CHECK(told.out.find("Nothing was changed") != std::string::npos);
+    const Outcome done = ahead.redate({"--write"});
+    INFO(done.out << done.error);
+    CHECK(done.status == 0);
+    ahead.check_true_dates();
+    const Outcome again = ahead.redate({"--write"});
+    CHECK(again.status == 65);
+    CHECK(again.error.find("nothing to mend") != std::string::npos);
+}
+
+TEST_CASE("a redating that is cut short is finished by the same call, and no daemon starts before") {
+    const bool ledger_is_untouched = GENERATE(false, true);
+    AheadSite ahead;
+    ahead.start();
+    ahead.say(100, 1, 1);
+    ahead.say(110, 2, 2);
+    REQUIRE(ahead.site.stop() == 0);
+    const fs::path backups = ahead.site.store() / "backups";
+    fs::remove_all(backups);
+    fs::create_directories(backups);
+    fs::copy_file(ahead.site.store() / "ledger.db", backups / "ledger-20260301T030000Z.db");
+    // A ledger that has met deadlines of days that had not come is no base, though no message of them is in
+    // it.
+    ahead.site.clock_is_ahead(two_days);
+    ahead.start();
+    CHECK(wait_until(
+        [&] { return has_settled_beyond(ahead.site.store() / "ledger.db", std::chrono::hours{24}); }));
+    REQUIRE(ahead.site.stop() == 0);
+    fs::copy_file(ahead.site.store() / "ledger.db", backups / "ledger-20260302T030000Z.db");
+    ahead.run_ahead();
+    for (const auto& file : fs::directory_iterator(backups)) {
+        const std::string name = file.path().filename();
+        if (!name.starts_with("ledger-202603")) fs::remove(file.path());
+    }
+    const fs::path store = ahead.site.store();
+    const Outcome done = ahead.redate({"--write"});
+    INFO(done.out << done.error);
+    REQUIRE(done.status == 0);
+    CHECK(done.out.find("The ledger is the backup of 2026-03-01 03:00") != std::string::npos);
+
+    // As a power cut leaves it once the mark is on the disk.
+    std::string ending;
+    for (const auto& file : fs::directory_iterator(store)) {
+        const std::string name = file.path().filename();
+        if (name.starts_with("messages.")) ending = name.substr(std::string("messages").size());
+    }
+    REQUIRE_FALSE(ending.empty());
+    fs::rename(store / "messages", store / "messages.redated");
+    fs::rename(store / ("messages" + ending), store / "messages");
+    fs::rename(store / "ledger.db", store / "ledger.redated.db");
+    if (ledger_is_untouched) fs::rename(store / ("ledger" + ending + ".db"), store / "ledger.db");
+    std::ofstream(store / "redating") << ending;
+
+    ahead.site.launch();
+    CHECK(ahead.site.daemon().wait() == 74);
+    CHECK(ahead.site.journal().find("cut short") != std::string::npos);
+    CHECK(ahead.redate({"--write"}).status == 0);
+    ahead.check_true_dates();
+}
+
+TEST_CASE("a store is not redated under a daemon that holds it") {
+    AheadSite ahead;
+    ahead.start();
+    const Outcome told = ahead.redate({"--write"});
+    CHECK(told.status == 75);
+    CHECK(ahead.site.stop() == 0);
+}
