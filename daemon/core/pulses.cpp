@@ -75,7 +75,7 @@ void book_message(CounterState& state, const Observation& observation, const Cou
                 .begin_count = 0,
                 .end = {0, observation.boot.value_or(0), observation.seq.value_or(0)}};
     if (!seen_throughout) entry = uncertain(entry, longest_unseen(last, observation, rules), rules);
-    const bool says_nothing = entry.ticks == 0 && entry.span.from == entry.span.to;
+    const bool says_nothing = seen_throughout && entry.ticks == 0 && entry.span.from == entry.span.to;
     if (!says_nothing) booking.add_entry(entry);
     state.last = carried_on(last, observation, rules);
     booking.accept(*state.last);

@@ -170,6 +170,18 @@ TEST_CASE("pulses after a new boot prove nothing of the time before it") {
     CHECK(book.entries[1].unseen_max == 345 - 3);
 }
 
+TEST_CASE("a restart without pulses at the moment of the message before it left no entry to tell its bound") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 8, 5));
+    (void)book.with({.arrived_at = after(minutes(30)), .waited = true, .behind = 1}, pulses(1, 9, 0));
+    (void)book.with({.arrived_at = after(minutes(30)), .waited = true}, pulses(1, 10, 0));
+    (void)book.with({.arrived_at = after(minutes(30)), .waited = true}, pulses(2, 0, 0));
+    REQUIRE(book.entries.size() == 4);
+    CHECK(book.entries[3].kind == EntryKind::restart);
+    CHECK(book.entries[3].span.length() == Duration{0});
+    CHECK(*book.entries[3].unseen_max >= book.rules.plausible_max(minutes(30 - 6)));
+}
+
 TEST_CASE("more pulses than could run are held, refused and leave a hole") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));
