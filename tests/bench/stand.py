@@ -150,7 +150,7 @@ off = ["high-flow", "long-draw", "slow-leak"]
 
 class Daemon:
     def __init__(self, directory, broker_url="mqtt://127.0.0.1:1", store="", meters=METER + QUIET, name="daemon",
-                 place=None):
+                 place=None, max_meters=10_000):
         self.directory = directory.path / name
         self.directory.mkdir(exist_ok=True)
         self.place = pathlib.Path(place or self.directory / "store")
@@ -159,7 +159,7 @@ class Daemon:
         self.config.write_text(f"""
 [site]
 timezone = "Europe/Lisbon"
-max_meters = 10_000
+max_meters = {max_meters}
 [broker]
 url = "{broker_url}"
 client_id = "{name}"
