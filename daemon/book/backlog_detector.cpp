@@ -26,7 +26,8 @@ void BacklogDetector::add(Event event, LogPosition next) {
 
 void BacklogDetector::date(const ClockSet& set) {
     // From the last to the first: each lies no later than the one after it, and exactly as long before the
-    // clock was set as the machine had been running less.
+    // clock was set as the machine had been running less; but not before the stamps until then, which its own
+    // line repeats: they may have been ahead, and stood still while no daemon ran.
     Instant no_later = set.at;
     Duration since_boot = set.since_boot;
     bool same_start = true;
@@ -40,7 +41,8 @@ void BacklogDetector::date(const ClockSet& set) {
             Message message = std::move(unclocked->message);
             undated->event = std::move(message);
         }
-        stamp_of(undated->event) = no_later;
+        Instant& stamp = stamp_of(undated->event);
+        stamp = std::max(stamp, no_later);
     }
     for (Undated& undated : std::exchange(undated_, {}))
         add_dated(std::move(undated.event), std::move(undated.next));

@@ -130,6 +130,19 @@ TEST_CASE("what came while the clock was not set is dated once it is") {
     CHECK(time_of(ready.deliveries[1].event) == noon + hours{5} - seconds{10});
 }
 
+TEST_CASE("what waited for the clock was dated before the stamps before it, where those were ahead") {
+    BacklogDetector feed;
+    feed.add(message_at(noon), {});
+    // Stamps stand still while the daemon is off; the machine's running time does not.
+    feed.add(Unclocked{message_at(noon), seconds{10}}, {});
+    feed.add(Unclocked{message_at(noon), seconds{190}}, {});
+    feed.add(ClockSet{noon + seconds{100}, seconds{200}}, {});
+    const auto ready = feed.take();
+    REQUIRE(ready.deliveries.size() == 3);
+    CHECK(time_of(ready.deliveries[1].event) == noon);
+    CHECK(time_of(ready.deliveries[2].event) == noon + seconds{90});
+}
+
 TEST_CASE("the line that set the clock seemed unread until another message came") {
     BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{10}}, {"day", 1});
