@@ -46,6 +46,27 @@ interval = "10s"
 [meter.alarms]
 off = ["high-flow", "long-draw"]
 )";
+// At most two litres in a fifth of a second: a flow that such a pipe carries.
+constexpr const char* slow_meters = R"(
+[[meter]]
+id = "slow-counter-{1}"
+topic = "load/slow-counters/+"
+message = "counter"
+counter_bits = 16
+q3 = "63 m3/h"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+[[meter]]
+id = "slow-pulses-{1}"
+topic = "load/slow-pulses/+"
+message = "pulses"
+q3 = "63 m3/h"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+)";
+constexpr std::chrono::milliseconds slow_pause{200};
 
 std::vector<LoadNode> boards() {
     std::vector<LoadNode> nodes;
@@ -61,8 +82,25 @@ std::vector<LoadNode> boards() {
     return nodes;
 }
 
+/// Those, and others that keep what they read while their network is away.
+std::vector<LoadNode> boards_with_backlogs() {
+    std::vector<LoadNode> nodes = boards();
+    for (const bool tells_time : {false, true}) {
+        for (const bool is_counter : {false, true}) {
+            nodes.push_back({.topic = fmt::format("load/slow-{}/{}", is_counter ? "counters" : "pulses",
+                                                  tells_time ? 1 : 0),
+                             .is_counter = is_counter,
+                             .tells_time = tells_time,
+                             .messages_a_boot = 60,
+                             .pause = slow_pause});
+        }
+    }
+    return nodes;
+}
+
 std::string meter_of(const LoadNode& node) {
-    return (node.is_counter ? "counter-" : "pulses-") + node.topic.substr(node.topic.size() - 1);
+    return std::string(node.pause.count() > 0 ? "slow-" : "") + (node.is_counter ? "counter-" : "pulses-") +
+           node.topic.substr(node.topic.size() - 1);
 }
 
 constexpr const char* all_days = "from=2020-01-01&to=2100-01-01";
@@ -147,11 +185,13 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     INFO("seed " << seed);
     std::mt19937_64 chance(seed);
     MosquittoProcess broker;
-    Site site({.broker_url = broker.url(), .meters = fast_meters, .store = "commit_every = \"50ms\""});
+    Site site({.broker_url = broker.url(),
+               .meters = std::string(fast_meters) + slow_meters,
+               .store = "commit_every = \"50ms\""});
     // The session must stand before the first word: a broker keeps nothing for those it does not know.
     site.start();
     REQUIRE(site.becomes_subscribed());
-    Load load(broker.url(), boards(), messages_a_second, seed);
+    Load load(broker.url(), boards_with_backlogs(), messages_a_second, seed);
 
     const int wanted = cycles();
     for (int cycle = 1; cycle <= wanted; ++cycle) {
@@ -177,6 +217,7 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     site.start();
     const auto nodes = load.finish();
     INFO(load.delivered() << " messages");
+    CHECK(load.backlogs() > 0);
     CHECK(wait_until([&] { return all_told(site, nodes); }, 2 * patience));
     check_conservation(site, nodes);
     const json messages = site.get("/v1/health").at("messages");
@@ -284,14 +325,14 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
     std::mt19937_64 chance(seed);
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(),
-               .meters = fast_meters,
+               .meters = std::string(fast_meters) + slow_meters,
                .store = "keep_messages = \"1d\"",
                .has_jumping_clock = true});
     site.clock_is_ahead(std::chrono::seconds{0});
     site.start();
     REQUIRE(site.becomes_subscribed());
     constexpr int soak_messages_a_second = 2000;
-    Load load(broker.url(), boards(), soak_messages_a_second, seed);
+    Load load(broker.url(), boards_with_backlogs(), soak_messages_a_second, seed);
 
     std::vector<std::int64_t> resident_kb;
     std::array<int, 8> faults{};
@@ -337,10 +378,11 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
     }
     site.clock_is_ahead(std::chrono::seconds{0});
     const auto nodes = load.finish();
-    std::cout << load.delivered() << " messages; " << faults[0] << " kills, " << faults[1]
-              << " orderly stops, " << faults[2] << " restarts of the broker, " << faults[3]
-              << " freezes of it, " << faults[4] << " reloads, " << faults[5] << " jumps of the clock, "
-              << faults[6] << " removals of files, " << faults[7] << " hostile crowds" << std::endl;
+    std::cout << load.delivered() << " messages, " << load.backlogs() << " backlogs of boards; " << faults[0]
+              << " kills, " << faults[1] << " orderly stops, " << faults[2] << " restarts of the broker, "
+              << faults[3] << " freezes of it, " << faults[4] << " reloads, " << faults[5]
+              << " jumps of the clock, " << faults[6] << " removals of files, " << faults[7]
+              << " hostile crowds" << std::endl;
     CHECK(wait_until([&] { return all_told(site, nodes); }, 4 * patience));
     check_conservation(site, nodes);
     const json messages = site.get("/v1/health").at("messages");

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <mqtt/async_client.h>
 
+#include <algorithm>
 #include <stdexcept>
 
 #include "support/wait_until.hpp"
@@ -16,8 +17,10 @@ using std::chrono::steady_clock;
 
 constexpr std::size_t window_size = 20;
 constexpr auto acknowledge_wait = std::chrono::seconds{5};
-// A board restarts once in so many messages.
-constexpr std::uint64_t messages_a_boot = 400;
+// A board without its network is away for five to forty pauses, once in so many readings.
+constexpr std::uint64_t readings_between_absences = 25;
+constexpr std::uint64_t pauses_away_min = 5;
+constexpr std::uint64_t pauses_away_max = 40;
 
 }  // namespace
 
@@ -25,8 +28,15 @@ Load::Load(std::string broker_url, std::vector<LoadNode> nodes, int messages_a_s
     : broker_url_(std::move(broker_url)),
       nodes_(std::move(nodes)),
       messages_a_second_(messages_a_second),
-      chance_(seed),
-      thread_([this] { run(); }) {}
+      chance_(seed) {
+    for (std::size_t at = 0; at < nodes_.size(); ++at) {
+        if (nodes_[at].pause.count() == 0)
+            fast_.push_back(at);
+        else
+            kept_.push_back({.node = at});
+    }
+    thread_ = std::thread([this] { run(); });
+}
 
 Load::~Load() {
     stop_ = true;
@@ -61,11 +71,15 @@ void Load::run() {
     };
 
     const auto began_at = steady_clock::now();
-    std::size_t turn = 0;
-    while (!stop_) {
-        std::vector<Outgoing> window;
-        while (window.size() < window_size)
-            window.push_back(next(nodes_[turn++ % nodes_.size()]));
+    bool is_last = false;
+    while (!is_last) {
+        // What a board still keeps at the end is sent like the rest.
+        if (stop_)
+            for (Kept& kept : kept_)
+                kept.away_until = {};
+        const auto window = next_window();
+        is_last = stop_ && std::all_of(kept_.begin(), kept_.end(),
+                                       [](const Kept& kept) { return kept.queue.empty(); });
         // A broker that is being restarted is tried again until it is back.
         if (!wait_until([&] { return deliver(window); })) {
             gave_up_ = true;
@@ -75,13 +89,42 @@ void Load::run() {
         // The pace, not a wait for something: as a board that speaks every so often.
         std::this_thread::sleep_until(
             began_at +
-            std::chrono::microseconds{1'000'000LL * static_cast<std::int64_t>(turn) / messages_a_second_});
+            std::chrono::microseconds{1'000'000LL * static_cast<std::int64_t>(turn_) / messages_a_second_});
     }
     if (client.is_connected()) client.disconnect()->wait_for(acknowledge_wait);
 }
 
+std::vector<Load::Outgoing> Load::next_window() {
+    std::vector<Outgoing> window;
+    for (Kept& kept : kept_)
+        take_kept(kept, window_size - window.size(), window);
+    while (window.size() < window_size)
+        window.push_back(next(nodes_[fast_[turn_++ % fast_.size()]]));
+    return window;
+}
+
+void Load::take_kept(Kept& kept, std::size_t room, std::vector<Outgoing>& window) {
+    const auto now = steady_clock::now();
+    LoadNode& node = nodes_[kept.node];
+    if (!stop_ && now >= kept.next_reading) {
+        kept.next_reading = now + node.pause;
+        kept.queue.push_back(next(node));
+        if (now >= kept.away_until && chance_() % readings_between_absences == 0) {
+            const auto pauses = pauses_away_min + chance_() % (pauses_away_max - pauses_away_min + 1);
+            kept.away_until = now + pauses * node.pause;
+        }
+    }
+    if (now < kept.away_until) return;
+    const bool is_backlog = kept.queue.size() > 1;
+    for (; room > 0 && !kept.queue.empty(); --room) {
+        window.push_back(std::move(kept.queue.front()));
+        kept.queue.pop_front();
+    }
+    if (is_backlog && kept.queue.empty()) ++backlogs_;
+}
+
 Load::Outgoing Load::next(LoadNode& node) {
-    if (chance_() % messages_a_boot == 0) {
+    if (chance_() % node.messages_a_boot == 0) {
         ++node.boot;
         node.seq = 0;
         node.saved = node.count;
