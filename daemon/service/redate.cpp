@@ -1,9 +1,12 @@
 #include "service/redate.hpp"
 
 #include <fmt/format.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include <algorithm>
 #include <array>
+#include <cerrno>
 #include <cstdio>
 #include <fstream>
 #include <iterator>
@@ -37,6 +40,15 @@ tl::unexpected<StartFailure> failure(int status, std::string text) {
 
 tl::unexpected<StartFailure> unusable(const Error& error) {
     return failure(exit_status::store_unusable, error.text);
+}
+
+/// Root writes nothing that the service's user could not write afterwards.
+Result<void> act_as_owner_of(const fs::path& directory) {
+    struct stat state {};
+    if (::geteuid() != 0 || ::stat(directory.c_str(), &state) != 0 || state.st_uid == 0) return {};
+    if (::setegid(state.st_gid) == 0 && ::seteuid(state.st_uid) == 0) return {};
+    return fail(fmt::format("Cannot act as the owner of {}: {}. Run it as that user.", directory.string(),
+                            std::generic_category().message(errno)));
 }
 
 Result<void> move_to(const fs::path& from, const fs::path& to) {
@@ -224,6 +236,8 @@ std::optional<std::string> redating_cut_short(const fs::path& directory) {
 tl::expected<void, StartFailure> redate(const Configuration& configuration, const RedateRequest& request) {
     const auto zone = CivilZone::find(configuration.timezone);
     if (!zone) return failure(exit_status::configuration, zone.error().text);
+    if (const auto owner = act_as_owner_of(configuration.store.directory); !owner)
+        return unusable(owner.error());
     const Exchange store(configuration.store.directory);
     const auto files = machine_files();
     {

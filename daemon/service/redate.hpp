@@ -19,7 +19,8 @@ struct RedateRequest {
 
 /// Writes the message log anew with true stamps, and puts the newest backup from before them in the ledger's
 /// place; the next start books what came after it. What was there is kept beside it. Killed at any moment,
-/// the same call finishes it. Prints to standard output what was found and done.
+/// the same call finishes it. Root acts as the owner of the store's directory. Prints to standard output what
+/// was found and done.
 [[nodiscard]] tl::expected<void, StartFailure> redate(const Configuration& configuration,
                                                       const RedateRequest& request);
 

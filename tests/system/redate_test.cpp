@@ -1,6 +1,8 @@
 // A server that started with its clock days ahead: its store gets the true dates back.
 #include <fmt/format.h>
 #include <sqlite3.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include <catch2/catch.hpp>
 #include <cstdlib>
@@ -166,6 +168,32 @@ TEST_CASE("a redating that is cut short is finished by the same call, and no dae
     CHECK(ahead.site.daemon().wait() == 74);
     CHECK(ahead.site.journal().find("cut short") != std::string::npos);
     CHECK(ahead.redate({"--write"}).status == 0);
+    ahead.check_true_dates();
+}
+
+TEST_CASE("what root redates belongs to the owner of the store") {
+    if (::geteuid() != 0) return;
+    AheadSite ahead;
+    ahead.start();
+    ahead.say(100, 1, 1);
+    ahead.say(110, 2, 2);
+    REQUIRE(ahead.site.stop() == 0);
+    ahead.run_ahead();
+    constexpr uid_t nobody = 65534;
+    const fs::path store = ahead.site.store();
+    fs::permissions(store.parent_path(),
+                    fs::perms::owner_all | fs::perms::others_exec | fs::perms::group_exec);
+    REQUIRE(::chown(store.c_str(), nobody, nobody) == 0);
+    for (const auto& file : fs::recursive_directory_iterator(store))
+        REQUIRE(::chown(file.path().c_str(), nobody, nobody) == 0);
+    const Outcome done = ahead.redate({"--write"});
+    INFO(done.out << done.error);
+    CHECK(done.status == 0);
+    for (const auto& file : fs::recursive_directory_iterator(store)) {
+        struct stat state {};
+        INFO(file.path().string());
+        CHECK((::stat(file.path().c_str(), &state) == 0 && state.st_uid == nobody));
+    }
     ahead.check_true_dates();
 }
 
