@@ -12,6 +12,7 @@ namespace {
 // A node of which each message is a stray makes one run, unless messages of it are lost.
 constexpr std::size_t runs_set_aside_max = 64;
 constexpr Duration furthest_overtaken = std::chrono::hours{64};
+constexpr Duration clock_tolerance = std::chrono::minutes{2};
 
 void put_aside(Account& account, const MessageNumber& number) {
     auto& aside = account.memory().set_aside;
@@ -116,6 +117,9 @@ bool MessageOrder::was_overtaken(const Account& account, const Reading& reading,
     const Duration age = *last.node_time - *reading.time;
     const bool fell = reading.count != last.count && rules.count_not_after(reading.count, last.count);
     if (age <= Duration{0} || !fell) return false;
+    const bool began_anew = reading.uptime && last.uptime &&
+                            std::chrono::abs(*last.uptime - *reading.uptime - age) > clock_tolerance;
+    if (began_anew) return false;
     const auto entries =
         value_or_throw(ledger_.entries(account.key, {last.at - std::min(age, furthest_overtaken), last.at}));
     return std::any_of(entries.begin(), entries.end(), [&](const Entry& entry) {
