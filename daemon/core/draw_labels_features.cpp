@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "core/draw_labels.hpp"
+#include "core/quantile.hpp"
 
 namespace tickledger {
 
@@ -23,6 +24,7 @@ struct Use {
     double pieces = 1;
     double blur_s = 0;
     bool overlaps = false;
+    double log_litres = 0, log_flow = 0;  ///< Each use is held against all others.
 };
 
 double length_s(const Portion& portion) {
@@ -59,9 +61,7 @@ Use use_of(const std::vector<Portion>& portions, const Grouping& group, double p
         tail.litres / std::max(1.0, length_s(tail)) / head.litres * std::max(1.0, length_s(head));
     if (flows.empty()) return use;
     if (portions[group.first].is_coarse()) {
-        const auto middle = flows.begin() + static_cast<std::ptrdiff_t>(flows.size() / 2);
-        std::nth_element(flows.begin(), middle, flows.end());
-        use.l_per_min = *middle;
+        use.l_per_min = median(flows);
         use.doubt = 0.4 * pulse_value_l / (use.l_per_min * use.blur_s / 60) + 0.05;
     } else {
         use.l_per_min = use.litres / std::max(use.run_s, 0.5) * 60;
@@ -86,7 +86,7 @@ public:
 
     [[nodiscard]] bool flows_alike(const Use& a, const Use& b, double times) const {
         if (a.l_per_min <= 0 || b.l_per_min <= 0) return true;
-        return std::abs(std::log(a.l_per_min / b.l_per_min)) <= times * (0.06 + 0.5 * (a.doubt + b.doubt));
+        return std::abs(a.log_flow - b.log_flow) <= times * (0.06 + 0.5 * (a.doubt + b.doubt));
     }
 
     /// How many of this use's companions within two hours come again, as long after, beside another of its
@@ -248,6 +248,9 @@ UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>
     double house_litres = 0;
     for (const Grouping& group : reading.groups) {
         uses.push_back(use_of(portions, group, pulse_value_l));
+        Use& use = uses.back();
+        use.log_litres = std::log(use.litres);
+        use.log_flow = use.l_per_min > 0 ? std::log(use.l_per_min) : 0;
         house_litres += uses.back().litres;
     }
     const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
@@ -304,7 +307,7 @@ UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>
             if (uses[k].litres >= use.litres) ++as_large;
             if (use.l_per_min <= 0 || uses[k].l_per_min <= 0 || !company.flows_alike(use, uses[k], 1))
                 continue;
-            const double log_l = std::log(uses[k].litres);
+            const double log_l = uses[k].log_litres;
             ++at_flow, log_litres += log_l, log_litres_squared += log_l * log_l;
         }
         thin(known.like);

@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "core/draw_labels.hpp"
+#include "core/quantile.hpp"
 
 namespace tickledger {
 
@@ -18,12 +19,6 @@ struct Burst {
     double l_per_min = 0;         ///< 0: unknown.
     double coarse_l_per_min = 0;  ///< By whole readings of it; 0: too few.
 };
-
-double median(std::vector<double> values) {
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
-}
 
 /// The flow of the readings between the first and the last, which water may have filled in part.
 double flow_inside(const std::vector<Portion>& portions, std::size_t first, std::size_t end) {

@@ -6,6 +6,7 @@
 #include <numbers>
 
 #include "core/draw_labels.hpp"
+#include "core/quantile.hpp"
 
 namespace tickledger {
 
@@ -15,14 +16,6 @@ constexpr double least_litres = 8;
 /// Showers at one head differ by 16 % in flow (DAIAD open data).
 constexpr double one_flow = 0.15;
 constexpr double one_volume = 0.12;
-
-double quantile(std::vector<double> values, double share) {
-    if (values.empty()) return 0;
-    const auto at =
-        values.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1));
-    std::nth_element(values.begin(), at, values.end());
-    return *at;
-}
 
 }  // namespace
 
@@ -36,8 +29,9 @@ LongUses::LongUses(std::vector<LongUse> uses, double quiet_s, double days)
         use.hour = std::fmod(use.from_s - quiet_s + 2 * 86400, 86400) / 86400 * 2 * std::numbers::pi;
         flows.push_back(std::log(use.l_per_min));
     }
+    if (flows.empty()) return;
     slow_ = quantile(flows, 0.2);
-    middle_ = quantile(flows, 0.5);
+    middle_ = median(flows);
 }
 
 LongUses::About LongUses::about(const LongUse& use) const {

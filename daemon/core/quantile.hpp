@@ -1,0 +1,28 @@
+// The value below which some share of a sample lies.
+#pragma once
+
+#include <algorithm>
+#include <cstddef>
+#include <utility>
+#include <vector>
+
+#include "tickledger/check.hpp"
+
+namespace tickledger {
+
+/// One of the values, none between two of them: of an even number the upper one is the median. Preconditions:
+/// there are values; 0 <= share <= 1.
+[[nodiscard]] inline double quantile(std::vector<double> values, double share) {
+    TICKLEDGER_CHECK(!values.empty() && share >= 0 && share <= 1,
+                     "a quantile is asked of values, for a share between 0 and 1");
+    const auto place = static_cast<std::size_t>(share * static_cast<double>(values.size()));
+    const auto at = values.begin() + static_cast<std::ptrdiff_t>(std::min(place, values.size() - 1));
+    std::nth_element(values.begin(), at, values.end());
+    return *at;
+}
+
+[[nodiscard]] inline double median(std::vector<double> values) {
+    return quantile(std::move(values), 0.5);
+}
+
+}  // namespace tickledger
