@@ -253,24 +253,27 @@ void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers) {
 
 std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer) {
     // The taught homes have more gardens and tubs than homes have, so that the trees learn them: a shower is
-    // as much more likely. Between 1 and 2 no more and no fewer litres are named right in all, but more of
-    // the showers' are. In a house's first days nothing tells yet that it has a garden.
+    // as much more likely. Larger factors take more litres from hoses than they give to showers; where
+    // readings lie far apart they take them from the machines, too (docs/draws.md). In a house's first days
+    // nothing tells yet that it has a garden.
     constexpr double litres_of_long = 8;
     constexpr std::ptrdiff_t enough_long = 10;
     const auto long_uses = std::count_if(seen.uses.begin(), seen.uses.end(), [](const UsesSeen::Use& use) {
         return use.litres >= litres_of_long;
     });
-    const double for_showers = long_uses < enough_long ? 4 : 1.6;
+    constexpr std::array<double, 3> for_showers = {2, 2, 1.6};  // By sureness_class().
+    constexpr double for_showers_at_first = 4;
     std::vector<LabelShares> shares;
     for (const Features& features : seen.features)
         shares.push_back(namer.first(features));
     look_again(seen, shares);
     for (std::size_t i = 0; i < shares.size(); ++i) {
         shares[i] = namer.second(seen.features[i]);
-        const double sureness = namer.sureness.at(sureness_class(seen.uses[i].blur_s));
+        const std::size_t cadence = sureness_class(seen.uses[i].blur_s);
         for (double& one : shares[i])
-            one = std::pow(one, sureness);
-        shares[i].at(static_cast<std::size_t>(DrawLabel::shower)) *= for_showers;
+            one = std::pow(one, namer.sureness.at(cadence));
+        shares[i].at(static_cast<std::size_t>(DrawLabel::shower)) *=
+            long_uses < enough_long ? for_showers_at_first : for_showers.at(cadence);
         const double sum = std::accumulate(shares[i].begin(), shares[i].end(), 0.0);
         for (double& one : shares[i])
             one /= sum;

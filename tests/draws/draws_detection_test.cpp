@@ -36,12 +36,12 @@ TEST_CASE("draws that ran alone are all found, to the tick") {
     CHECK(outcome.found >= 0.85 * outcome.countable);
 }
 
-// The thresholds lie a few hundredths below what these 24 homes gave: 0.797, 0.948, 0.022 and 0.661, 0.857,
-// 0.033. Two of five have a garden.
+// The thresholds lie a few hundredths below what these 24 homes gave: 0.796, 0.956, 0.023 and 0.661, 0.857,
+// 0.032. Two of five have a garden.
 TEST_CASE("in wild homes nearly four litres of five are named right, and the confidence is meant") {
     const Score told = wild_homes(24, {1, {}});
     CHECK(told.right_share() >= 0.77);
-    CHECK(told.recall(DrawLabel::shower) >= 0.92);
+    CHECK(told.recall(DrawLabel::shower) >= 0.93);
     CHECK(told.calibration_error() <= 0.05);
 }
 
