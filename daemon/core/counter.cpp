@@ -247,8 +247,10 @@ bool tells_believed_time(const CounterState& state, const Reading& reading, cons
         return *reading.time < than.at && came.arrived_at >= than.arrived_at &&
                is_newer(reading, than, came, rules);
     };
-    const Observation* known = newest(state);
-    return !(known && runs_back(*known)) && !(state.last && runs_back(*state.last));
+    if (state.last && runs_back(*state.last)) return false;
+    // What is older than the last accepted one by its time, and not newer, is late, whatever is held.
+    const bool is_of_before = state.last && *reading.time <= state.last->at && !reading.boot;
+    return is_of_before || !state.held || !runs_back(state.held->observation);
 }
 
 Booking book(CounterState& state, const Reading& reading, const Circumstances& came,

@@ -177,6 +177,27 @@ TEST_CASE("a node that always speaks faster than its cadence is believed no more
     CHECK(book(seconds(1000), 3000).outcome == Outcome::held);
 }
 
+TEST_CASE("a queue that came again while the first word of a restart was held passed for newer than it") {
+    Booker book(with_checkpoint(1000));
+    const auto told = [](int minute, std::uint64_t count, std::uint64_t seq) {
+        Reading reading{.count = count};
+        reading.seq = seq;
+        reading.saved = 6000;
+        reading.time = after(minutes(minute));
+        return reading;
+    };
+    (void)book(minutes(0), told(0, 6837, 2515));
+    (void)book(minutes(3), told(3, 6839, 2516));
+    (void)book(minutes(6), told(6, 6841, 2517));
+    CHECK(book(minutes(60), told(60, 6002, 1)).outcome == Outcome::held);
+    const Booking again = book(minutes(61), told(3, 6839, 2516));
+    CHECK(again.outcome == Outcome::late);
+    CHECK(again.late_at == after(minutes(3)));
+    (void)book(minutes(62), told(6, 6841, 2517));
+    (void)book(minutes(63), told(63, 6005, 2));
+    CHECK(book.total() == 4 + 5);
+}
+
 TEST_CASE("a message of before a restart that no boot told was booked as a gain of the running start") {
     Booker book(with_checkpoint(1000));
     const auto told = [](int minute, std::uint64_t count, std::uint64_t seq, int uptime_min) {
