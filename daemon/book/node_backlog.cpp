@@ -52,8 +52,14 @@ bool must_be_kept(const Account& account, Instant arrived_at) {
     const auto& backlog = account.memory().backlog;
     if (backlog && !backlog->readings.empty()) return true;
     // Before the very first reading nothing tells of a silence; see Observation::no_earlier.
-    const Observation* known = newest(account.memory().counter);
+    const CounterState& counter = account.memory().counter;
+    const Observation* known = newest(counter);
     if (!known) return false;
+    // An old message that came again ends no silence: what is held is believed by what follows it only.
+    const bool is_held_in_silence =
+        counter.held && counter.last &&
+        counter.held->observation.arrived_at - counter.last->arrived_at > silence(account);
+    if (is_held_in_silence) known = &*counter.last;
     const bool follows_burst = backlog && backlog->follows_burst && known->time_estimated;
     return follows_burst || arrived_at - known->arrived_at > silence(account);
 }

@@ -31,6 +31,24 @@ TEST_CASE("fourteen readings that waited at the node were booked as a preset") {
     }
 }
 
+TEST_CASE(
+    "an old message that came again ended the silence, and the queue behind it was booked as a preset") {
+    LedgerWorld world;
+    Node node(world, {true, false});
+    node.speak(at_min(600));
+    node.run(10);
+    node.speak(at_min(603));
+    for (int n = 0; n < 14; ++n) {
+        node.run(n < 12 ? 43 : 42);
+        node.queue();
+    }
+    node.send(at_min(642), R"({"count":5000,"boot":7})");
+    world.run_clock(at_min(644));
+    node.send_queue(at_min(645));
+    world.run_clock(at_min(650));
+    CHECK(total(world) == 10 + ran);
+}
+
 TEST_CASE("a reading after a silence is booked as it is where no other follows at once") {
     LedgerWorld world;
     Node node(world, {});

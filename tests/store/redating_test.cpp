@@ -135,7 +135,8 @@ TEST_CASE("a log that tells of no stamps ahead is not mended") {
     CHECK(redating.error().text.find("nothing to mend") != std::string::npos);
 }
 
-TEST_CASE("where stamps leapt twice by as much, a person says which leap it was; a wrong one is refused") {
+TEST_CASE(
+    "where stamps leapt twice by as much, a person says which leap it was, and a wrong one is refused") {
     AheadLog ahead_log;
     ahead_log.append(count(5), noon + hours{4} + 2 * ahead);
     ahead_log.clock_is_right(noon + hours{5} + ahead, noon + hours{5} + 2 * ahead);
