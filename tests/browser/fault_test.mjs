@@ -76,9 +76,15 @@ test('a count that cannot be stands there too', async () => {
 // the daemon.
 test('a doubted clock is shown first, and said right with a second tap', async () => {
   let doubted = true;
+  let late = null;
+  let waiting = 0;
   await page.route('**/v1/health', async (route) => {
     const answer = await route.fetch();
-    await route.fulfill({ response: answer, json: { ...await answer.json(), clock_doubted: doubted } });
+    const json = { ...await answer.json(), clock_doubted: doubted };
+    ++waiting;
+    await late;
+    --waiting;
+    await route.fulfill({ response: answer, json });
   });
   // The doubt ends with what the page says: ended before, a refresh takes the button away under the tap.
   const said_right = page.waitForRequest((request) => {
@@ -90,9 +96,18 @@ test('a doubted clock is shown first, and said right with a second tap', async (
   await page.getByRole('button', { name: 'Look at the server’s clock' }).click();
   const question = new RegExp(`The server’s clock says .*${new Date().getFullYear()}\\. Is that right now\\?`);
   await until('the clock is shown', async () => question.test(await text('#clock')));
+  // An answer from before that comes after it took the words away.
+  let release;
+  late = new Promise((resolve) => { release = resolve; });
+  await until('the page asks meanwhile', () => waiting > 0);
   await page.getByRole('button', { name: 'Yes, it is right' }).click();
   assert.deepEqual((await said_right).postDataJSON(), { right: true });
   await until('the daemon has taken it', async () => (await text('#clock')).includes('is believed'));
+  const asked_again = page.waitForResponse((response) => response.url().endsWith('/v1/health') && !doubted && waiting === 0);
+  release();
+  await asked_again;
+  await until('all was read again', async () => await state() === 'live');
+  assert.match(await text('#clock'), /is believed/);
   await until('nothing more is asked', async () => await page.locator('#clock button').count() === 0);
   await page.unrouteAll({ behavior: 'wait' });
 });

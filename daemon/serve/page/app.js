@@ -32,8 +32,8 @@ const usual_rest_ms = 500;               // The usual days of a large building c
 const building_rest_ms = 2_000;          // The building is read no more often than this,
 const building_rest_ms_a_meter = 40;     // and a large one less often.
 
-/** `meter` null: the whole building is shown. */
-const state = { data: {}, time: null, meter: null, day: null, told_at: null };
+/** `meter` null: the whole building is shown. `asked_at`: when each part was asked for, in ms since the page began. */
+const state = { data: {}, asked_at: {}, time: null, meter: null, day: null, told_at: null };
 
 /** Where each part of what is shown comes from. */
 const sources = {
@@ -141,9 +141,12 @@ async function read_building() {
 
 async function read_one(name) {
   const target = sources[name]();
+  const asked_at = performance.now();
   const answer = await get(target);
   if (name === 'health' || name === 'today') state.time = answer.time;
-  if (target === sources[name]()) state.data[name] = answer;
+  if (target !== sources[name]()) return;
+  state.data[name] = answer;
+  state.asked_at[name] = asked_at;
 }
 
 function show(names) {

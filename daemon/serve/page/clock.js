@@ -6,10 +6,13 @@ import { date_and_clock, sentence } from './words.js';
 
 const button = (key, text, act) => h('button', { type: 'button', 'data-key': key, on: { click: act } }, text);
 
+let right_at = 0;  // When it was last said right: what was asked before that knows nothing of it.
+
 async function say_right(acts) {
   const said = find('#clock .said');
   try {
     const answer = await post('/v1/clock', { right: true });
+    right_at = performance.now();
     said.textContent = sentence(answer.text);
     replace(find('#clock .body'));
   } catch (error) {
@@ -35,6 +38,7 @@ function offer(acts) {
 }
 
 export function show_clock(state, acts) {
+  if (state.asked_at.health < right_at) return;
   const is_asked = state.data.health.clock_doubted && acts.may_change();
   if (!is_asked) replace(find('#clock .body'));
   else if (!find('#clock .body').firstChild) {
