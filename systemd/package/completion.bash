@@ -35,14 +35,14 @@ _tickledger() {
         --day) words="today yesterday" ;;
         --unit) words="m3 L gal_us gal_imp ft3" ;;
         --dates) words="day-first month-first" ;;
-        --from | --to | --at | --named | --month | --last | --for | --until | --take-back | --apply-from) return ;;
+        --from | --to | --at | --since | --named | --month | --last | --for | --until | --take-back | --apply-from) return ;;
         --set | --start | --group | --broker | --topic | --meter | --username | --pulse-value | --acknowledge | --unacknowledge | --shelve | --unshelve | --time | --register | --consumption | --zone | --delimiter | --decimal | --as | --undo) return ;;
         *)
             words=$(_tickledger_words options "$program" $command)
             if [[ -z $command ]]; then
                 words+=$'\n'$commands
-            elif [[ $command == replay || $command == listen ]]; then
-                [[ $current == -* || $command == listen ]] || { compopt -o default; return; }
+            elif [[ $command == replay || $command == listen || $command == redate ]]; then
+                [[ $current == -* || $command != replay ]] || { compopt -o default; return; }
             else
                 words+=$'\n'$(_tickledger_words options "$program")
                 [[ $current == -* ]] || words=$(_tickledger_meters "$program")
