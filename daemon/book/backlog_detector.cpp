@@ -11,12 +11,14 @@ namespace tickledger {
 void BacklogDetector::add(Event event, LogPosition next) {
     if (const auto* set = std::get_if<ClockSet>(&event)) {
         date(*set);
-        // The line that set the clock is read together with what it dates: nothing need follow it.
+        // The line that set the clock is read together with what it dates: nothing need follow it. Where it
+        // dates nothing it is handed on by itself, so that the place after it is reached.
         if (backlog_begin_) {
             backlog_next_ = std::move(next);
-        } else if (!ready_.empty()) {
-            ready_next_ = std::move(next);
+            return;
         }
+        if (ready_.empty()) ready_.push_back({std::move(event)});
+        ready_next_ = std::move(next);
     } else if (std::holds_alternative<Unclocked>(event) || !undated_.empty()) {
         undated_.push_back({std::move(event), std::move(next)});
     } else {

@@ -139,8 +139,8 @@ void Bookkeeper::take(const Delivery& delivery) {
             account->now_told_at = Instant::min();
             deadlines_.schedule(*account);
         }
-    } else {
-        take_link(std::get<LinkChange>(delivery.event));
+    } else if (const auto* change = std::get_if<LinkChange>(&delivery.event)) {
+        take_link(*change);
     }
 }
 

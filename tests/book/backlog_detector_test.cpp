@@ -152,6 +152,14 @@ TEST_CASE("the line that set the clock seemed unread until another message came"
     CHECK(ready.next == LogPosition{"day", 2});
 }
 
+TEST_CASE("a line that says the clock right, and dates nothing, was unread until another message came") {
+    BacklogDetector feed;
+    feed.add(ClockSet{noon, seconds{200}}, {"day", 1});
+    const auto ready = feed.take();
+    CHECK(ready.deliveries.size() == 1);
+    CHECK(ready.next == LogPosition{"day", 1});
+}
+
 TEST_CASE("what came before another start of the machine is no later than what can be dated after it") {
     BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{5000}}, {});

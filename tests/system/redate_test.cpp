@@ -46,6 +46,9 @@ struct AheadSite {
         say(130, 3, 3);
         say(140, 4, 4);
         site.clock_is_ahead(std::chrono::seconds{0});
+        // The line that tells it is read without another message: a question is not kept waiting for one.
+        CHECK(wait_until([&] { return site.get("/v1/clock").at("stamps_ahead_s") > 47 * 3600; }));
+        CHECK(ticks_of(site.get("/v1/meters/house/usage?step=day&from=today-1d&to=today%2B9d")) == 40);
         say(150, 5, 5);
         CHECK(site.get("/v1/clock").at("stamps_ahead_s") > 47 * 3600);
         REQUIRE(site.stop() == 0);
