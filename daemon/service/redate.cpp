@@ -11,12 +11,14 @@
 #include <fstream>
 #include <iterator>
 #include <system_error>
+#include <utility>
 
 #include "book/ledger_facts.hpp"
 #include "book/store_failure.hpp"
 #include "engine/clock.hpp"
 #include "engine/opened_store.hpp"
 #include "store/backup.hpp"
+#include "store/files.hpp"
 #include "store/log_names.hpp"
 #include "store/redating.hpp"
 #include "store/writer_lock.hpp"
@@ -79,13 +81,10 @@ public:
     }
 
     /// From here on the fresh parts count. `ending` names what they replace.
-    [[nodiscard]] Result<void> begin(const std::string& ending) const {
-        {
-            std::ofstream mark(directory_ / mark_name);
-            mark << ending << std::flush;
-            if (!mark) return fail((directory_ / mark_name).string() + " cannot be written.");
-        }
-        return sync_directory(directory_);
+    [[nodiscard]] Result<void> begin(Files& files, const std::string& ending) const {
+        auto mark = files.open_append(directory_ / mark_name);
+        if (!mark) return tl::unexpected(std::move(mark.error()));
+        return (*mark)->append(ending).and_then([&] { return (*mark)->sync(); });
     }
 
     /// Puts the fresh parts in place, wherever it was cut short before. Returns what the old ones are called
@@ -286,7 +285,8 @@ tl::expected<void, StartFailure> redate(const Configuration& configuration, cons
             .c_str(),
         stdout);
     const Instant now = SystemClock().wall();
-    auto done = store.begin(".before-redating-" + name_part(now)).and_then([&] { return finish(store); });
+    auto done =
+        store.begin(*files, ".before-redating-" + name_part(now)).and_then([&] { return finish(store); });
     if (!done) return unusable(done.error());
     return {};
 }

@@ -25,47 +25,35 @@ using std::chrono::microseconds;
 namespace {
 
 constexpr int messages_a_second = 500;
+/// Counters and pulses of boards whose topics and names begin so.
+std::string meters_of(const std::string& prefix, const char* q3) {
+    return fmt::format(R"(
+[[meter]]
+id = "{0}counter-{{1}}"
+topic = "load/{0}counters/+"
+message = "counter"
+counter_bits = 16
+q3 = "{1}"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+[[meter]]
+id = "{0}pulses-{{1}}"
+topic = "load/{0}pulses/+"
+message = "pulses"
+q3 = "{1}"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+)",
+                       prefix, q3);
+}
+
 // Far more than any pipe carries, so that no gain of the quick boards is implausible: that is not what is
 // tested here.
-constexpr const char* fast_meters = R"(
-[[meter]]
-id = "counter-{1}"
-topic = "load/counters/+"
-message = "counter"
-counter_bits = 16
-q3 = "1000000 m3/h"
-interval = "10s"
-[meter.alarms]
-off = ["high-flow", "long-draw"]
-[[meter]]
-id = "pulses-{1}"
-topic = "load/pulses/+"
-message = "pulses"
-q3 = "1000000 m3/h"
-interval = "10s"
-[meter.alarms]
-off = ["high-flow", "long-draw"]
-)";
+const std::string fast_meters = meters_of("", "1000000 m3/h");
 // At most two litres in a fifth of a second: a flow that such a pipe carries.
-constexpr const char* slow_meters = R"(
-[[meter]]
-id = "slow-counter-{1}"
-topic = "load/slow-counters/+"
-message = "counter"
-counter_bits = 16
-q3 = "63 m3/h"
-interval = "10s"
-[meter.alarms]
-off = ["high-flow", "long-draw"]
-[[meter]]
-id = "slow-pulses-{1}"
-topic = "load/slow-pulses/+"
-message = "pulses"
-q3 = "63 m3/h"
-interval = "10s"
-[meter.alarms]
-off = ["high-flow", "long-draw"]
-)";
+const std::string slow_meters = meters_of("slow-", "63 m3/h");
 constexpr std::chrono::milliseconds slow_pause{200};
 
 std::vector<LoadNode> boards() {
@@ -186,7 +174,7 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     std::mt19937_64 chance(seed);
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(),
-               .meters = std::string(fast_meters) + slow_meters,
+               .meters = fast_meters + slow_meters,
                .store = "commit_every = \"50ms\""});
     // The session must stand before the first word: a broker keeps nothing for those it does not know.
     site.start();
@@ -325,7 +313,7 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
     std::mt19937_64 chance(seed);
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(),
-               .meters = std::string(fast_meters) + slow_meters,
+               .meters = fast_meters + slow_meters,
                .store = "keep_messages = \"1d\"",
                .has_jumping_clock = true});
     site.clock_is_ahead(std::chrono::seconds{0});
