@@ -125,6 +125,14 @@ private:
     fs::path directory_;
 };
 
+/// No other process writes the store while this is held.
+tl::expected<WriterLock, StartFailure> alone_with(const Exchange& store) {
+    auto lock = WriterLock::take(store.ledger());
+    if (lock) return *std::move(lock);
+    return failure(lock.error().held_by_another ? exit_status::store_held : exit_status::store_unusable,
+                   lock.error().text);
+}
+
 /// Messages in the log up to a place.
 Result<std::uint64_t> messages_until(Files& files, const fs::path& directory, const LogPosition& end) {
     MessageLogReader reader(files, directory, {});
@@ -240,12 +248,8 @@ tl::expected<void, StartFailure> redate(const Configuration& configuration, cons
     const Exchange store(configuration.store.directory);
     const auto files = machine_files();
     {
-        const auto lock = WriterLock::take(store.ledger());
-        if (!lock) {
-            return failure(
-                lock.error().held_by_another ? exit_status::store_held : exit_status::store_unusable,
-                lock.error().text);
-        }
+        const auto lock = alone_with(store);
+        if (!lock) return tl::unexpected(lock.error());
         if (store.was_begun()) {
             const auto done = finish(store);
             return done ? tl::expected<void, StartFailure>() : unusable(done.error());
@@ -278,6 +282,9 @@ tl::expected<void, StartFailure> redate(const Configuration& configuration, cons
             stdout);
         return {};
     }
+    // Opening the ledger took the lock and let go of it.
+    const auto lock = alone_with(store);
+    if (!lock) return tl::unexpected(lock.error());
     const auto changed = redating->write(*files, store.messages(), end, store.fresh_messages());
     if (!changed) return unusable(changed.error());
     std::fputs(

@@ -425,6 +425,17 @@ TEST_CASE("a start that was left was resumed by its queue once the whole node ha
     CHECK(ticks == 30);
 }
 
+namespace {
+
+std::int64_t ticks_in(LedgerWorld& world) {
+    std::int64_t sum = 0;
+    for (const Entry& entry : world.entries())
+        sum += entry.ticks;
+    return sum;
+}
+
+}  // namespace
+
 TEST_CASE("a message of before a restart was booked as a gain of a node that tells no boot") {
     MeterSettings meter = house();
     meter.checkpoint_ticks = 1000;
@@ -433,12 +444,7 @@ TEST_CASE("a message of before a restart was booked as a gain of a node that tel
         return "{\"count\":" + std::to_string(count) + ",\"seq\":" + std::to_string(seq) + ",\"time\":\"" +
                format_utc(at_min(minute)) + "\"}";
     };
-    const auto ticks = [&] {
-        std::int64_t sum = 0;
-        for (const Entry& entry : world.entries())
-            sum += entry.ticks;
-        return sum;
-    };
+    const auto ticks = [&] { return ticks_in(world); };
     world.hear(at_min(600), told(600, 2515, 6837));
     world.hear(at_min(606), told(606, 2517, 6839));
     world.hear(at_min(660), told(660, 1, 6000));
@@ -471,12 +477,7 @@ TEST_CASE("a queue among live messages was booked again and again while the serv
         return "{" + (tells_uptime ? uptime : "") + "\"count\":" + std::to_string(count) + ",\"time\":\"" +
                format_utc(at_min(minute)) + "\"}";
     };
-    const auto ticks = [&] {
-        std::int64_t sum = 0;
-        for (const Entry& entry : world.entries())
-            sum += entry.ticks;
-        return sum;
-    };
+    const auto ticks = [&] { return ticks_in(world); };
     world.hear(at_min(600), told(600, 100));
     // The server's clock is set back by an hour. Live messages are ahead of it; what the node had queued is
     // not.
