@@ -9,6 +9,12 @@ namespace tickledger::simulation {
 
 namespace {
 
+/// The time in which messages may have waited at the broker for a trouble's sake. The first one that is heard
+/// as it is sent follows one that may have waited.
+Span waiting_of(const PlannedTrouble& trouble, const NodeSettings& settings) {
+    return {trouble.at - settings.cadence, trouble.at + trouble.length + 2 * settings.cadence};
+}
+
 /// The most that can pass for water between two messages: 1.1 Q4 = 1.375 Q3 (ISO 4064-1), and a tick at each
 /// end, for all the time from the sending of the first to the arrival of the one after the second: a jump is
 /// held until then, and what is too much until the second may be possible until the third. A jump beyond it
@@ -19,14 +25,24 @@ std::int64_t most_by_hand(const NodeSettings& settings, Ratio q3_l_per_h,
                           const Sent& third) {
     Span between{before.delivery.sent_at, third.delivery.message.arrived_at};
     for (const PlannedTrouble& trouble : troubles) {
-        // The first one that is heard as it is sent follows one that may have waited.
-        const Span waiting{trouble.at - settings.cadence, trouble.at + trouble.length + 2 * settings.cadence};
+        const Span waiting = waiting_of(trouble, settings);
         if (settings.tells_time || between.to < waiting.from || between.from > waiting.to) continue;
         between = {std::min(between.from, waiting.from), std::max(between.to, waiting.to)};
     }
     const double h = std::chrono::duration<double, std::ratio<3600>>(between.length()).count();
     const double q3 = static_cast<double>(q3_l_per_h.numerator) / static_cast<double>(q3_l_per_h.denominator);
     return static_cast<std::int64_t>(1.375 * q3 * h) + 3;
+}
+
+/// A message that waited and tells no time, no boot and no uptime may be an old one that came again: while it
+/// tells no more than was told before, it tells nothing.
+bool may_be_old(const NodeSettings& settings, const std::vector<PlannedTrouble>& troubles, const Sent& sent) {
+    const bool is_counter = settings.message == MessageForm::counter;
+    if (settings.tells_time || (is_counter && (settings.tells_boot || settings.tells_uptime))) return false;
+    return std::any_of(troubles.begin(), troubles.end(), [&](const PlannedTrouble& trouble) {
+        const Span waiting = waiting_of(trouble, settings);
+        return sent.delivery.sent_at >= waiting.from && sent.delivery.sent_at <= waiting.to;
+    });
 }
 
 std::int64_t in_counter(std::int64_t line, int bits) {
@@ -93,7 +109,7 @@ std::int64_t since_checkpoint(const NodeSettings& settings, const Delivery& afte
 
 /// Where nothing tells of a start but a fall of the count, the fall may have been a wrong reading, for all
 /// that can be seen: if the very next count lies at the one before the fall or beyond, only what it says more
-/// than that is told beyond doubt.
+/// than that is told beyond doubt. Messages that may be old ones do not count as the next.
 class Fall {
 public:
     void see(const NodeSettings& settings, const Delivery& before, const Delivery& after, std::int64_t told) {
@@ -104,12 +120,13 @@ public:
         told_since_ = told;
     }
     /// What was counted twice over at most, now that the count stands at `line`; then it is forgotten.
-    [[nodiscard]] std::int64_t take_back(const NodeSettings& settings, std::int64_t line, std::int64_t told) {
+    [[nodiscard]] std::int64_t take_back(const NodeSettings& settings, std::int64_t line, std::int64_t told,
+                                         bool may_be_old) {
         if (!is_open_) return 0;
         const std::int64_t more = in_counter(line, settings.counter_bits) - shown_before_;
-        const std::int64_t told_since = told_since_ + told;
-        is_open_ = false;
-        return more >= 0 ? std::max<std::int64_t>(told_since - more, 0) : 0;
+        told_since_ += told;
+        is_open_ = more < 0 && may_be_old;
+        return more >= 0 ? std::max<std::int64_t>(told_since_ - more, 0) : 0;
     }
 
 private:
@@ -155,7 +172,8 @@ Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
             } else {
                 if (after.boot == before.boot) {
                     const std::int64_t gain = after.counted - before.counted;
-                    told.least_ticks += gain - fall.take_back(settings, after.line, gain);
+                    told.least_ticks += gain - fall.take_back(settings, after.line, gain,
+                                                              may_be_old(settings, troubles, *now));
                 } else {
                     if (settings.tells_saved && settings.checkpoint_ticks == 1) {
                         // The last one before the start may be taken for a wrong reading.
@@ -169,7 +187,7 @@ Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
                     // A pack holds the next readings itself.
                     if (after.line != after.first_line) {
                         told.least_ticks -=
-                            fall.take_back(settings, after.line, after.line - after.first_line);
+                            fall.take_back(settings, after.line, after.line - after.first_line, false);
                     }
                 }
             }
