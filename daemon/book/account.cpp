@@ -32,7 +32,6 @@ std::string bytes_of(const std::array<OpenRow, 5>& rows) {
         put(bytes, open.row->ticks), put(bytes, open.row->covered.count());
         put(bytes, open.row->spread_ticks), put(bytes, open.row->revision);
     }
-    bytes.shrink_to_fit();
     return bytes;
 }
 
@@ -69,25 +68,33 @@ Account::Account(MeterKey meter_key, std::string meter_id, MeterRules& meter_rul
       settings(meter_rules.settings),
       rules(meter_rules.rules),
       rows(meter_rules.rows),
-      record_(std::move(record)) {}
+      bytes_(std::move(record)),
+      record_bytes_(static_cast<std::uint32_t>(bytes_.size())) {}
 
 void Account::wake() const {
     auto awake = std::make_unique<Awake>();
-    if (!record_.empty()) awake->memory = value_or_throw(memory_from_record(record_));
-    awake->open_rows = rows_in(rows_asleep_);
+    const auto bytes = std::string_view(bytes_);
+    const auto record = bytes.substr(0, record_bytes_);
+    if (!record.empty()) awake->memory = value_or_throw(memory_from_record(record));
+    awake->open_rows = rows_in(bytes.substr(record_bytes_));
     awake_ = std::move(awake);
 }
 
 const std::string& Account::write_record() {
-    std::string record = to_record(memory());
-    // Of its own size.
-    record_.assign(record.data(), record.size());
-    return record_;
+    // A copy has its own size: ten thousand meters have no room to spare.
+    const std::string record = to_record(memory());
+    bytes_ = std::string(record.begin(), record.end());
+    record_bytes_ = static_cast<std::uint32_t>(bytes_.size());
+    return bytes_;
 }
 
 void Account::sleep() {
     if (!awake_) return;
-    rows_asleep_ = bytes_of(awake_->open_rows);
+    const std::string open_rows = bytes_of(awake_->open_rows);
+    std::string bytes;
+    bytes.reserve(record_bytes_ + open_rows.size());
+    bytes.append(bytes_, 0, record_bytes_).append(open_rows);
+    bytes_ = std::move(bytes);
     awake_.reset();
 }
 

@@ -229,8 +229,9 @@ private:
     void wake() const;
 
     mutable std::unique_ptr<Awake> awake_;
-    std::string record_;
-    std::string rows_asleep_;
+    /// Its record, of so many bytes; then, where it has slept since that was written, its rows at hand.
+    std::string bytes_;
+    std::uint32_t record_bytes_ = 0;
 };
 
 }  // namespace tickledger

@@ -152,11 +152,9 @@ void Accounts::for_each(const std::function<void(Account&)>& visit) const {
         visit(*account);
 }
 
-void Accounts::rest() const {
+void Accounts::rest() {
     const auto is_awake = [](const auto& account) { return account->is_awake(); };
     auto awake = static_cast<std::size_t>(std::ranges::count_if(accounts_, is_awake));
-    // A batch of very many meters is an exception, whose room the library would keep for the next one.
-    const bool gives_back = awake > 2 * awake_max_;
     for (const bool may_have_news : {false, true}) {
         for (const auto& account : accounts_) {
             if (awake <= awake_max_) break;
@@ -164,9 +162,15 @@ void Accounts::rest() const {
                 continue;
             account->sleep();
             --awake;
+            ++slept_since_trim_;
         }
     }
-    if (gives_back) ::malloc_trim(0);
+    // Memories of many sizes come and go between those that stay; the library keeps their room by itself.
+    // Giving it back costs a millisecond, which is nothing beside waking so many.
+    constexpr std::size_t slept_max = 2000;
+    if (slept_since_trim_ < slept_max) return;
+    slept_since_trim_ = 0;
+    ::malloc_trim(0);
 }
 
 }  // namespace tickledger

@@ -54,11 +54,11 @@ public:
     void for_each(const std::function<void(Account&)>& visit) const;
 
     /// So many accounts stay awake between two batches.
-    static constexpr std::size_t usually_awake_max = 1000;
+    static constexpr std::size_t usually_awake_max = 500;
     void keep_awake(std::size_t awake_max) { awake_max_ = awake_max; }
     /// Lets accounts sleep where too many are awake, those first that have no news to tell. The batch is
     /// written; nobody holds anything of an account.
-    void rest() const;
+    void rest();
 
 private:
     /// Finds accounts by their ids without a second copy of these.
@@ -84,6 +84,7 @@ private:
     const CivilZone& zone_;
     Ledger& ledger_;
     std::size_t awake_max_ = usually_awake_max;
+    std::size_t slept_since_trim_ = 0;
     std::map<const MeterSettings*, std::unique_ptr<MeterRules>> rules_;
     std::vector<std::unique_ptr<Account>> accounts_;  ///< In order of their keys.
     std::unordered_set<Account*, IdHash, SameId> by_id_;

@@ -34,15 +34,16 @@ EntryWrites::EntryWrites(Database& database)
 
 Result<void> EntryWrites::mark_day(MeterKey meter, Instant end) {
     const auto day = day_of(end);
-    const auto known = last_day_.find(meter);
-    if (known != last_day_.end() && known->second == day) return {};
+    Known& known = known_[meter];
+    if (known.marked_day == day) return {};
     auto marked = mark_day_.run(day, meter).finish();
-    if (marked) last_day_[meter] = day;
+    if (marked) known.marked_day = day;
     return marked;
 }
 
 Result<Instant> EntryWrites::grouped_until(MeterKey meter, Instant from) {
-    if (const auto known = grouped_until_.find(meter); known != grouped_until_.end()) return known->second;
+    Known& known = known_[meter];
+    if (known.grouped_until != Instant::min()) return known.grouped_until;
     if (!newest_group_) {
         const auto newest = database_.integer("SELECT max(to_us) FROM entry_group");
         if (!newest) return tl::unexpected(newest.error());
@@ -53,7 +54,7 @@ Result<Instant> EntryWrites::grouped_until(MeterKey meter, Instant from) {
     const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
     const Instant until = *found ? cursor.column<Instant>(0) : from;
-    grouped_until_[meter] = until;
+    known.grouped_until = until;
     return until;
 }
 
@@ -76,7 +77,7 @@ Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
         group.add(*newest);
     }
     newest = entry;
-    grouped_until_[meter] = entry.span.to;
+    known_[meter].grouped_until = entry.span.to;
     if (auto marked = mark_day(meter, entry.span.to); !marked) return marked;
     // Without a transaction, each change stands by itself.
     return database_.in_transaction() ? Result<void>() : write(meter);
@@ -120,7 +121,7 @@ Result<void> EntryWrites::write_ending_by(MeterKey meter, Instant t) {
 Result<void> EntryWrites::put(MeterKey meter, const EntryGroup& group) {
     // One alone is a row, and the next group may begin where it did.
     const bool is_row = group.size() == 1;
-    grouped_until_[meter] = is_row ? group.last().span.from : group.last().span.to;
+    known_[meter].grouped_until = is_row ? group.last().span.from : group.last().span.to;
     if (is_row) return rows_.add(meter, group.last());
     return put_group_.run(group.last().span.to, meter, Bytes{group.block()}).finish();
 }
@@ -171,9 +172,8 @@ Result<void> EntryWrites::make_rows(MeterKey meter, Instant end) {
     const Instant group_end = entries.back().entry.span.to;
     auto done = delete_group_.run(group_end, meter).finish();
     // Where it was the newest group, the next may begin where it began.
-    if (const auto known = grouped_until_.find(meter);
-        known != grouped_until_.end() && known->second == group_end)
-        known->second = entries.front().entry.span.from;
+    if (Known& known = known_[meter]; known.grouped_until == group_end)
+        known.grouped_until = entries.front().entry.span.from;
     for (const NumberedEntry& each : entries) {
         if (done) done = rows_.add(meter, each.entry);
     }
@@ -181,8 +181,7 @@ Result<void> EntryWrites::make_rows(MeterKey meter, Instant end) {
 }
 
 void EntryWrites::forget() {
-    last_day_.clear();
-    grouped_until_.clear();
+    known_.clear();
     newest_group_.reset();
     waiting_.clear();
 }
@@ -198,7 +197,7 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
     if (waiting != waiting_.end() && waiting->second.newest == entry) {
         waiting->second.newest.reset();
         waiting->second.cleared = entry.span;
-        grouped_until_[meter] = entry.span.from;
+        known_[meter].grouped_until = entry.span.from;
         return {};
     }
     if (auto made = make_rows(meter, entry.span.to); !made) return made;

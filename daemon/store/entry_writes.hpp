@@ -1,6 +1,7 @@
 // Changes to entries, of the one writer.
 #pragma once
 
+#include <limits>
 #include <optional>
 #include <span>
 #include <unordered_map>
@@ -76,10 +77,15 @@ private:
     Statement group_from_;
     Statement delete_group_;
     Statement last_group_after_;
-    /// The day last marked for a meter: entries come in order, so this saves nearly every look-up.
-    std::unordered_map<MeterKey, std::int64_t> last_day_;
-    /// As grouped_until() says; of meters that are not in here, no group ends after newest_group_.
-    std::unordered_map<MeterKey, Instant> grouped_until_;
+    /// What is remembered of the tables.
+    struct Known {
+        /// The day last marked: entries come in order, so this saves nearly every look-up.
+        std::int64_t marked_day = std::numeric_limits<std::int64_t>::min();
+        /// As grouped_until() says, where it is more than the least: of the others no group ends after
+        /// newest_group_.
+        Instant grouped_until = Instant::min();
+    };
+    std::unordered_map<MeterKey, Known> known_;
     std::optional<Instant> newest_group_;
     /// What waits of a meter: a group, and behind it the newest entry, which may still be taken away.
     struct Waiting {

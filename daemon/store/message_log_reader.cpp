@@ -102,6 +102,11 @@ Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& lim
         if (!changed) return tl::unexpected<Error>(std::move(changed.error()));
         if (!*changed) break;
     }
+    // What was read in a flood is not kept for the quiet after it.
+    if (buffer_.size() == used_bytes_ && buffer_.capacity() > chunk_bytes) {
+        buffer_ = {};
+        used_bytes_ = searched_bytes_ = 0;
+    }
     return std::optional<LoggedEvent>{};
 }
 

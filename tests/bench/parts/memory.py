@@ -43,7 +43,7 @@ def measure(quick):
                 note=f"; {own / 1024:.1f} its own, the rest programs' and libraries' files")
     most = max(sizes)
     more = (sizes[most][0] - resident) / (most - 10)
-    table.ratio(f"KiB more for each meter, up to {most:,}".replace(",", " "), more, "{:.2f}", 1.5,
+    table.ratio(f"KiB more for each meter, up to {most:,}".replace(",", " "), more, "{:.2f}", 1.2,
                 note=f"; {sizes[most][0] / 1024:.0f} MiB in all")
     table.ratio("idle, % of a core", share, "{:.2f}", 0.1)
     return {"memory": table.markdown()}
