@@ -12,9 +12,9 @@ namespace {
 
 using Json = nlohmann::json;
 
-class Reader {
+class JsonReader {
 public:
-    explicit Reader(const Json& json) : json_(json) {}
+    explicit JsonReader(const Json& json) : json_(json) {}
     template <typename T>
     void operator()(const char* name, T& value) {
         if (const auto found = json_.find(name); found != json_.end()) decode(*found, value);
@@ -62,7 +62,7 @@ private:
     template <typename T>
     requires std::is_class_v<T>
     static void decode(const Json& json, T& value) {
-        Reader inner(json);
+        JsonReader inner(json);
         fields(inner, value);
     }
 
@@ -76,7 +76,7 @@ Result<AccountMemory> memory_from_json(const std::string& text) {
     if (!json.is_object()) return fail("the ledger's memory of a meter is damaged: it is not a JSON object");
     try {
         AccountMemory memory;
-        Reader reader(json);
+        JsonReader reader(json);
         fields(reader, memory);
         return memory;
     } catch (const Json::exception& error) {

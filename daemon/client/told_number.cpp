@@ -5,14 +5,11 @@
 #include <algorithm>
 
 #include "client/split.hpp"
+#include "core/digit.hpp"
 
 namespace tickledger {
 
 namespace {
-
-bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
 
 /// One to three digits, and then threes.
 bool is_grouped(std::string_view text, char separator) {

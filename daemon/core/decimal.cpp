@@ -5,16 +5,14 @@
 #include <charconv>
 #include <limits>
 
+#include "core/digit.hpp"
+
 namespace tickledger {
 
 namespace {
 
 /// Exponents are held within this, so that sums of them stay harmless. No double reaches it.
 constexpr int exponent_max = 100'000;
-
-[[nodiscard]] bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
 
 /// Appends a digit, or counts it where it does not fit any more; then no later one fits either (`full`).
 void add_digit(Decimal& number, char digit, bool& full) {

@@ -36,7 +36,7 @@ Portion portion_of(const Draw& draw, double pulse_value_l) {
 
 /// Learns what the labels are like in this house from how its portions were read, and keeps to what is
 /// published where it saw little.
-void learn(std::vector<Kind>& kinds, const Reading& reading, const std::vector<Portion>& portions,
+void learn(std::vector<Kind>& kinds, const Division& division, const std::vector<Portion>& portions,
            double days) {
     const std::vector<Kind> known = published_kinds();
     const bool has_cistern = std::any_of(kinds.begin(), kinds.end(), [](const Kind& kind) {
@@ -48,7 +48,7 @@ void learn(std::vector<Kind>& kinds, const Reading& reading, const std::vector<P
         // Those are rare and wide: what looks like one of them teaches nothing about them.
         const bool is_rare = kind.label == DrawLabel::hose || kind.label == DrawLabel::bath;
         double n = 0, sum_v = 0, sum_vv = 0, flows = 0, sum_f = 0, sum_ff = 0;
-        for (const Grouping& group : reading.groups) {
+        for (const Grouping& group : division.groups) {
             if (group.kind != k) continue;
             double litres = 0, run_s = 0;
             for (std::size_t i = group.first; i <= group.last; ++i) {
@@ -192,11 +192,11 @@ UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l) {
     const auto recurring = recurring_kinds(portions, pulse_value_l);
     kinds.insert(kinds.end(), recurring.begin(), recurring.end());
     std::vector<bool> is_fill(draws.size(), false);
-    Reading reading;
+    Division division;
     for (int round = 0; round < 3; ++round) {
-        reading = read_uses(portions, kinds, is_fill, pulse_value_l);
+        division = read_uses(portions, kinds, is_fill, pulse_value_l);
         std::vector<bool> may_be(draws.size(), true);
-        for (const Grouping& group : reading.groups) {
+        for (const Grouping& group : division.groups) {
             if (kinds[group.kind].label == DrawLabel::flush && kinds[group.kind].is_learned)
                 may_be[group.first] = false;
             if (kinds[group.kind].label == DrawLabel::shower)
@@ -204,11 +204,11 @@ UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l) {
                     may_be[i] = false;
         }
         is_fill = fills_of_machines(portions, may_be);
-        if (round < 2) learn(kinds, reading, portions, days);
+        if (round < 2) learn(kinds, division, portions, days);
     }
-    UsesSeen seen = uses_seen(portions, kinds, reading, pulse_value_l);
+    UsesSeen seen = uses_seen(portions, kinds, division, pulse_value_l);
     std::vector<Draw> uses;
-    for (const Grouping& group : reading.groups)
+    for (const Grouping& group : division.groups)
         uses.push_back(joined(draws, group.first, group.last, pulse_value_l));
     draws = std::move(uses);
     return seen;

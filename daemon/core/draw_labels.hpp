@@ -61,7 +61,7 @@ struct Grouping {
 };
 
 /// The most probable uses, and how probable each label is for each portion.
-struct Reading {
+struct Division {
     std::vector<Grouping> groups;
     std::vector<std::array<double, draw_label_count>> shares;
 };
@@ -78,8 +78,8 @@ struct Reading {
 
 /// The best way to divide the portions among the kinds, with what each label's share is (a hidden semi-Markov
 /// model: forward and backward over all divisions; S.-Z. Yu, Artificial Intelligence 174, 2010).
-[[nodiscard]] Reading read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
-                                const std::vector<bool>& is_fill, double pulse_value_l);
+[[nodiscard]] Division read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
+                                 const std::vector<bool>& is_fill, double pulse_value_l);
 
 /// A use that may be a shower's, a hose's, a bath's or a tub's.
 struct LongUse {
@@ -141,7 +141,7 @@ struct UsesSeen {
 
 /// What is known of each group: itself, its company, and how often the house has its like.
 [[nodiscard]] UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
-                                 const Reading& reading, double pulse_value_l);
+                                 const Division& division, double pulse_value_l);
 
 /// Joins pieces to uses, and tells what is known of each.
 [[nodiscard]] UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l);

@@ -181,12 +181,12 @@ private:
     std::vector<std::pair<double, double>> flows_;  ///< From the fastest, with the litres so far.
 };
 
-LongUse long_use_of(const Use& use, const std::vector<Portion>& portions, const Reading& reading,
+LongUse long_use_of(const Use& use, const std::vector<Portion>& portions, const Division& division,
                     const Grouping& group) {
     double short_l = 0;
     for (std::size_t k = group.first; k <= group.last; ++k) {
         for (const DrawLabel label : {DrawLabel::flush, DrawLabel::tap})
-            short_l += reading.shares[k].at(static_cast<std::size_t>(label)) * portions[k].litres;
+            short_l += division.shares[k].at(static_cast<std::size_t>(label)) * portions[k].litres;
     }
     LongUse found;
     found.from_s = use.from_s;
@@ -243,10 +243,10 @@ const Kind* nearest_kind(const std::vector<Kind>& kinds, DrawLabel label, double
 }  // namespace
 
 UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
-                   const Reading& reading, double pulse_value_l) {
+                   const Division& division, double pulse_value_l) {
     std::vector<Use> uses;
     double house_litres = 0;
-    for (const Grouping& group : reading.groups) {
+    for (const Grouping& group : division.groups) {
         uses.push_back(use_of(portions, group, pulse_value_l));
         Use& use = uses.back();
         use.log_litres = std::log(use.litres);
@@ -264,14 +264,14 @@ UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>
     const double quiet_s = quiet_time_s(uses);
     std::vector<LongUse> candidates;
     for (std::size_t i = 0; i < uses.size(); ++i)
-        candidates.push_back(long_use_of(uses[i], portions, reading, reading.groups[i]));
+        candidates.push_back(long_use_of(uses[i], portions, division, division.groups[i]));
     const LongUses long_uses(candidates, quiet_s, days);
     UsesSeen seen;
     seen.features.resize(uses.size());
     std::vector<Features>& all = seen.features;
     for (std::size_t i = 0; i < uses.size(); ++i) {
         const Use& use = uses[i];
-        const Grouping& group = reading.groups[i];
+        const Grouping& group = division.groups[i];
         Features& f = all[i];
         std::size_t n = 0;
         const auto add = [&](double value) { f.at(n++) = static_cast<float>(value); };
@@ -287,7 +287,7 @@ UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>
                                       DrawLabel::bath, DrawLabel::hose}) {
             double share = 0;
             for (std::size_t k = group.first; k <= group.last; ++k)
-                share += reading.shares[k].at(static_cast<std::size_t>(label)) * portions[k].litres;
+                share += division.shares[k].at(static_cast<std::size_t>(label)) * portions[k].litres;
             add(share / use.litres);
         }
         std::vector<std::size_t> like;

@@ -159,8 +159,8 @@ double Bell::log_share(double from, double to) const {
     return std::log(std::max(below(to) - below(from), 1e-5));
 }
 
-Reading read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
-                  const std::vector<bool>& is_fill, double pulse_value_l) {
+Division read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
+                   const std::vector<bool>& is_fill, double pulse_value_l) {
     const Weigher weigher(portions, kinds, is_fill, pulse_value_l);
     const std::size_t n = portions.size();
     struct Candidate {
@@ -202,20 +202,20 @@ Reading read_uses(const std::vector<Portion>& portions, const std::vector<Kind>&
         const Candidate& x = candidates[c];
         backward[x.first] = log_sum(backward[x.first], backward[x.last + 1] + x.log);
     }
-    Reading reading;
-    reading.shares.resize(n);
+    Division division;
+    division.shares.resize(n);
     for (const Candidate& x : candidates) {
         const double share = std::exp(forward[x.first] + x.log + backward[x.last + 1] - forward[n]);
         if (share < 1e-6) continue;
         for (std::size_t i = x.first; i <= x.last; ++i)
-            reading.shares[i].at(static_cast<std::size_t>(kinds[x.kind].label)) += share;
+            division.shares[i].at(static_cast<std::size_t>(kinds[x.kind].label)) += share;
     }
     for (std::size_t end = n; end > 0; end = candidates[chosen[end]].first) {
         const Candidate& x = candidates[chosen[end]];
-        reading.groups.push_back({x.first, x.last, x.kind});
+        division.groups.push_back({x.first, x.last, x.kind});
     }
-    std::reverse(reading.groups.begin(), reading.groups.end());
-    return reading;
+    std::reverse(division.groups.begin(), division.groups.end());
+    return division;
 }
 
 }  // namespace tickledger

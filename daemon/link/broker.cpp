@@ -28,7 +28,7 @@ constexpr std::size_t window = 100;
 /// A link that broke sooner than this has not proved itself: the next wait goes on growing.
 constexpr std::chrono::seconds settled_after{10};
 /// The client library gives up a connection after 10 s, but looks only every 3 s.
-constexpr std::chrono::seconds connect_limit{20};
+constexpr std::chrono::seconds settle_limit{20};
 constexpr std::chrono::seconds subscribe_again_after{60};
 /// So long after a huge message the link is made anew: its acknowledgement is on its way then, and a flood of
 /// such messages does not keep the link down.
@@ -249,7 +249,7 @@ std::string BrokerLink::Worker::hold_connection() {
 }
 
 void BrokerLink::Worker::wait_for_answer(Lock& lock) {
-    changed_.wait_for(lock, connect_limit,
+    changed_.wait_for(lock, settle_limit,
                       [this] { return present_.connected_at || present_.ended || stopping_; });
 }
 
@@ -281,7 +281,7 @@ void BrokerLink::Worker::leave_to_renew(Lock& lock, Connection& connection) {
     lock.unlock();
     const auto leaving = connection.disconnect();
     lock.lock();
-    if (leaving) changed_.wait_for(lock, connect_limit, [this] { return present_.ended || stopping_; });
+    if (leaving) changed_.wait_for(lock, settle_limit, [this] { return present_.ended || stopping_; });
 }
 
 /// The client library was seen to tell nothing of one publication in thousands, where the machine is busy:

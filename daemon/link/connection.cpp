@@ -14,23 +14,6 @@ constexpr std::chrono::seconds connect_limit{10};
 /// What a node sends is a thousandth of it.
 constexpr std::size_t huge_bytes = std::size_t{1} << 20U;
 
-/// Completion of one kind of request.
-class Listener final : public mqtt::iaction_listener {
-public:
-    using Handler = std::function<void(const mqtt::token&)>;
-    Listener(Handler success, Handler failure) : success_(std::move(success)), failure_(std::move(failure)) {}
-    void on_success(const mqtt::token& token) override {
-        if (success_) success_(token);
-    }
-    void on_failure(const mqtt::token& token) override {
-        if (failure_) failure_(token);
-    }
-
-private:
-    Handler success_;
-    Handler failure_;
-};
-
 /// The ids of publications travel through the library as its user contexts.
 void* context_of(std::int64_t id) {
     return reinterpret_cast<void*>(static_cast<std::intptr_t>(id));
@@ -63,6 +46,24 @@ std::vector<Grant> grants_of(const mqtt::token& token) {
 }  // namespace
 
 struct Connection::Client {
+    /// Completion of one kind of request.
+    class Listener final : public mqtt::iaction_listener {
+    public:
+        using Handler = std::function<void(const mqtt::token&)>;
+        Listener(Handler success, Handler failure)
+            : success_(std::move(success)), failure_(std::move(failure)) {}
+        void on_success(const mqtt::token& token) override {
+            if (success_) success_(token);
+        }
+        void on_failure(const mqtt::token& token) override {
+            if (failure_) failure_(token);
+        }
+
+    private:
+        Handler success_;
+        Handler failure_;
+    };
+
     Client(const ConnectionSettings& with, ConnectionOwner& heard_by)
         : settings(with),
           owner(heard_by),

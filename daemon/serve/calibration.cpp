@@ -76,9 +76,10 @@ Result<std::vector<CalibrationStretch>> stretches_of(const Seen& seen) {
                 stretch.has_unseen |= unseen_ticks_max(entry, settings) > 0;
                 return true;
             }
-            const double hours = std::chrono::duration<double, std::ratio<3600>>(entry.span.length()).count();
-            if (hours <= 0) return true;
-            weighted += static_cast<double>(entry.ticks) * static_cast<double>(entry.ticks) / hours;
+            const double length_h =
+                std::chrono::duration<double, std::ratio<3600>>(entry.span.length()).count();
+            if (length_h <= 0) return true;
+            weighted += static_cast<double>(entry.ticks) * static_cast<double>(entry.ticks) / length_h;
             ticks += static_cast<double>(entry.ticks);
             return true;
         });

@@ -43,10 +43,6 @@ std::size_t descriptors_allowed() {
 
 using Started = tl::expected<void, StartFailure>;
 
-tl::unexpected<StartFailure> start_failure(int status, std::string text) {
-    return tl::unexpected(StartFailure{status, std::move(text)});
-}
-
 std::vector<std::string> topic_filters(const Configuration& configuration) {
     std::vector<std::string> filters;
     for (const MeterSettings& meter : configuration.meters) {

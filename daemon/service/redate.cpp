@@ -36,12 +36,8 @@ constexpr const char* fresh_ledger_name = "ledger.redated.db";
 /// While it is there the two are being put in place. It holds the ending of what they replace.
 constexpr const char* mark_name = "redating";
 
-tl::unexpected<StartFailure> failure(int status, std::string text) {
-    return tl::unexpected(StartFailure{status, std::move(text)});
-}
-
 tl::unexpected<StartFailure> unusable(const Error& error) {
-    return failure(exit_status::store_unusable, error.text);
+    return start_failure(exit_status::store_unusable, error.text);
 }
 
 /// Root writes nothing that the service's user could not write afterwards.
@@ -129,8 +125,8 @@ private:
 tl::expected<WriterLock, StartFailure> alone_with(const Exchange& store) {
     auto lock = WriterLock::take(store.ledger());
     if (lock) return *std::move(lock);
-    return failure(lock.error().held_by_another ? exit_status::store_held : exit_status::store_unusable,
-                   lock.error().text);
+    return start_failure(lock.error().held_by_another ? exit_status::store_held : exit_status::store_unusable,
+                         lock.error().text);
 }
 
 /// Messages in the log up to a place.
@@ -242,7 +238,7 @@ std::optional<std::string> redating_cut_short(const fs::path& directory) {
 
 tl::expected<void, StartFailure> redate(const Configuration& configuration, const RedateRequest& request) {
     const auto zone = CivilZone::find(configuration.timezone);
-    if (!zone) return failure(exit_status::configuration, zone.error().text);
+    if (!zone) return start_failure(exit_status::configuration, zone.error().text);
     if (const auto owner = act_as_owner_of(configuration.store.directory); !owner)
         return unusable(owner.error());
     const Exchange store(configuration.store.directory);
@@ -257,13 +253,13 @@ tl::expected<void, StartFailure> redate(const Configuration& configuration, cons
     }
     std::error_code ignored;
     if (!fs::exists(store.messages(), ignored))
-        return failure(exit_status::refused,
-                       store.messages().string() + ": there is no message log to mend.");
+        return start_failure(exit_status::refused,
+                             store.messages().string() + ": there is no message log to mend.");
     const auto log = MessageLog::open(*files, store.messages());
     if (!log) return unusable(log.error());
     const LogPosition end = (*log)->end();
     const auto redating = Redating::of_log(*files, store.messages(), end, request.since);
-    if (!redating) return failure(exit_status::refused, redating.error().text);
+    if (!redating) return start_failure(exit_status::refused, redating.error().text);
     std::fputs(found(*redating, *zone).c_str(), stdout);
 
     const auto base = make_base(*files, store, Backups(configuration.store.backups()), *redating, *zone);

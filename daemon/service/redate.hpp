@@ -5,7 +5,7 @@
 #include <optional>
 
 #include "configuration/configuration.hpp"
-#include "service/daemon.hpp"
+#include "service/start_failure.hpp"
 #include "tickledger/time.hpp"
 
 namespace tickledger {

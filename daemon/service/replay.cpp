@@ -23,10 +23,6 @@ namespace fs = std::filesystem;
 constexpr std::size_t events_a_batch = 100'000;
 constexpr std::size_t mistakes_shown = 5;
 
-tl::unexpected<StartFailure> failure(int status, std::string text) {
-    return tl::unexpected(StartFailure{status, std::move(text)});
-}
-
 Result<std::vector<std::string>> files_of(const std::vector<std::string>& recordings) {
     std::vector<std::string> files;
     for (const std::string& recording : recordings) {
@@ -196,9 +192,9 @@ std::string RecordingSource::outcome(const CivilZone& zone, const MessageCounts&
 
 tl::expected<void, StartFailure> replay(const Configuration& configuration, const ReplayRequest& request) {
     const auto zone = CivilZone::find(configuration.timezone);
-    if (!zone) return failure(exit_status::configuration, zone.error().text);
+    if (!zone) return start_failure(exit_status::configuration, zone.error().text);
     auto files = files_of(request.recordings);
-    if (!files) return failure(exit_status::refused, files.error().text);
+    if (!files) return start_failure(exit_status::refused, files.error().text);
     const fs::path into = request.into.empty() ? configuration.store.directory / ledger_name : request.into;
     std::error_code problem;
     if (into.has_parent_path()) fs::create_directories(into.parent_path(), problem);
@@ -206,9 +202,11 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
     if (!ledger) {
         const int status =
             ledger.error().held_by_another ? exit_status::store_held : exit_status::store_unusable;
-        return failure(status, ledger.error().text);
+        return start_failure(status, ledger.error().text);
     }
-    const auto unusable = [](const std::string& text) { return failure(exit_status::store_unusable, text); };
+    const auto unusable = [](const std::string& text) {
+        return start_failure(exit_status::store_unusable, text);
+    };
     const auto place = (*ledger)->log_position();
     if (!place) return unusable(place.error().text);
     Bookkeeper bookkeeper(configuration.meters, *zone, **ledger, Publishing::last_state,
@@ -227,7 +225,7 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
         step = engine.step(Instant::max());
         if (step == Engine::Step::failed) trouble = engine.trouble();
         if (!trouble.empty())
-            return failure(source.is_refused() ? exit_status::refused : exit_status::store_unusable, trouble);
+            return start_failure(source.is_refused() ? exit_status::refused : exit_status::store_unusable, trouble);
     }
     // Nothing more will come to decide about what is kept.
     if (!request.until) {

@@ -7,7 +7,7 @@
 #include <vector>
 
 #include "configuration/configuration.hpp"
-#include "service/daemon.hpp"
+#include "service/start_failure.hpp"
 #include "tickledger/time.hpp"
 
 namespace tickledger {

@@ -18,7 +18,7 @@ namespace {
 /// How closely a leap of the stamps must agree with what they turned out to be ahead: drift, and the time
 /// between the clock's being right and the line that tells it.
 constexpr Duration tolerance = std::chrono::minutes{2};
-constexpr std::size_t chunk_bytes = 1024 * 1024;
+constexpr std::size_t copied_at_once_bytes = 1024 * 1024;
 
 /// The members of an instruction that tell a moment.
 constexpr std::array moments_of_instructions{"time", "from", "to", "raised_at"};
@@ -78,9 +78,9 @@ Result<void> copy_beginning(Files& files, const std::filesystem::path& from, con
         auto copy = files.open_append(to / name);
         if (!copy) return tl::unexpected(std::move(copy.error()));
         for (std::uint64_t done_bytes = 0; done_bytes < size_bytes;) {
-            auto chunk = files.read(
-                from / name, done_bytes,
-                static_cast<std::size_t>(std::min<std::uint64_t>(chunk_bytes, size_bytes - done_bytes)));
+            auto chunk = files.read(from / name, done_bytes,
+                                    static_cast<std::size_t>(std::min<std::uint64_t>(
+                                        copied_at_once_bytes, size_bytes - done_bytes)));
             if (!chunk) return tl::unexpected(std::move(chunk.error()));
             if (chunk->empty())
                 return fail("Cannot read " + (from / name).string() + ": it became shorter meanwhile.");

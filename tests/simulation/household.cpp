@@ -36,7 +36,7 @@ constexpr double hose_l_per_min = 12;
 
 // Streams of the seed that no day uses.
 constexpr std::uint64_t holidays_stream = 1'000'000;
-constexpr std::uint64_t house_stream = 2'000'000;
+constexpr std::uint64_t tidy_house_stream = 2'000'000;
 constexpr std::uint64_t garden_stream = 3'000'000;
 
 Duration duration_of_h(double h) {
@@ -225,7 +225,7 @@ std::vector<Draw> Garden::day(std::uint64_t seed, int day_number, Instant midnig
 }
 
 House house_of(std::uint64_t seed) {
-    Chance chance(Chance::seed_of(seed, house_stream));
+    Chance chance(Chance::seed_of(seed, tidy_house_stream));
     House house;
     Household& household = house.household;
     household.residents = residents_by_chance(chance);

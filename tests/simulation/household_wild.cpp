@@ -15,7 +15,7 @@ namespace {
 using std::chrono::hours;
 using std::chrono::minutes;
 
-constexpr std::uint64_t house_stream = 4'000'000;
+constexpr std::uint64_t wild_house_stream = 4'000'000;
 
 Duration of_s(double s) {
     return Duration{std::llround(s * 1e6)};
@@ -215,7 +215,7 @@ Cistern cistern_of(Chance& chance) {
 }  // namespace
 
 WildHouse wild_house_of(std::uint64_t seed) {
-    Chance chance(Chance::seed_of(seed, house_stream));
+    Chance chance(Chance::seed_of(seed, wild_house_stream));
     WildHouse house;
     house.residents = 1 + static_cast<int>(chance.below(5));
     const auto head = [&chance] { return std::clamp(7.2 * factor(chance, 0.28), 2.5, 12.0); };

@@ -3,15 +3,13 @@
 
 #include "client/import/readings_file.hpp"
 
+#include "core/digit.hpp"
+
 namespace tickledger {
 
 namespace {
 
 constexpr int decimals_kept = 9;
-
-bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
 
 /// Without what only looks nice: spaces, narrow and wide, at the ends and between thousands, and apostrophes.
 std::string plain(std::string_view text) {

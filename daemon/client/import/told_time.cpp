@@ -7,14 +7,11 @@
 #include <vector>
 
 #include "client/split.hpp"
+#include "core/digit.hpp"
 
 namespace tickledger {
 
 namespace {
-
-bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
 
 std::string_view trimmed(std::string_view text) {
     const auto from = text.find_first_not_of(" \t");
