@@ -32,6 +32,10 @@ inline MeterSettings with_checkpoint(std::uint64_t ticks) {
     return meter;
 }
 
+inline Reading of_boot(std::uint64_t boot, std::uint64_t seq, std::uint64_t count) {
+    return {.count = count, .boot = boot, .seq = seq};
+}
+
 /// Feeds readings to booking and keeps what came of them.
 class Booker {
 public:

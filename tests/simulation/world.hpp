@@ -81,6 +81,9 @@ private:
         nothing
     };
 
+    static constexpr Duration reconnect_wait = std::chrono::seconds{2};
+    static constexpr Duration restart_wait = std::chrono::seconds{5};
+
     void send_messages();
     void step_until(Instant end);
     [[nodiscard]] std::pair<Instant, Next> next() const;

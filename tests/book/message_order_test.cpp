@@ -1,0 +1,262 @@
+// Messages that come again, late, out of order or after a start that was left.
+#include "ledger_world.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+TEST_CASE("a numbered message again, at any time, changes nothing") {
+    LedgerWorld world;
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(600), numbered(1, 0, 100));
+    world.hear(at_min(603), numbered(1, 1, 103));
+    world.hear(at_min(606), numbered(1, 3, 109));
+    world.hear(at_min(609), numbered(2, 0, 110));
+    world.hear(at_min(612), numbered(3, 0, 111));
+    const auto before = world.entries();
+    for (const auto& [boot, seq, count] :
+         {std::tuple{1, 0, 100}, {1, 1, 103}, {1, 3, 109}, {2, 0, 110}, {3, 0, 111}}) {
+        world.hear(at_min(615), numbered(boot, seq, count));
+    }
+    CHECK(world.entries() == before);
+    CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
+}
+
+TEST_CASE("a message that waited and told no more ticks is known when it comes again after an earlier one") {
+    LedgerWorld world;
+    const auto message = [](int minute, int seq) {
+        return Message{
+            at_min(minute), "nodes/house", R"({"count":97,"boot":9,"seq":)" + std::to_string(seq) + "}", 1,
+            false,          false};
+    };
+    const Message sixteenth = message(603, 16);
+    world.take({{message(600, 14)}});
+    world.take({{sixteenth, true, 0}});
+    world.take({{message(606, 15)}});
+    const auto before = world.entries();
+    Message again = sixteenth;
+    again.arrived_at = at_min(609);
+    world.take({{again}});
+    CHECK(world.entries() == before);
+    // And it is no gap in the numbers: what follows it is booked as ever.
+    world.hear(at_min(612), R"({"count":100,"boot":9,"seq":17})");
+    CHECK(world.entries().back().ticks == 3);
+}
+
+TEST_CASE("a number that came late with a false time was no longer missing only once it had come again") {
+    LedgerWorld world;
+    const auto message = [](int arrived_min, int told_min, int seq) {
+        return Message{at_min(arrived_min),
+                       "nodes/house",
+                       R"({"count":97,"boot":9,"seq":)" + std::to_string(seq) + R"(,"time":")" +
+                           format_utc(at_min(told_min)) + "\"}",
+                       1,
+                       false,
+                       false};
+    };
+    const auto holes_at = [&](std::uint64_t seq) {
+        return must(world.ledger->in_gap(world.key("house"), fingerprint("9"), seq));
+    };
+    world.take({{message(600, 600, 14)}});
+    world.take({{message(606, 606, 16)}});
+    CHECK(holes_at(15));
+    // An hour ahead: not believed now, and believed when it comes again.
+    const Message ahead = message(607, 667, 15);
+    SECTION("where it had waited") {
+        world.take({{ahead, true, 0}});
+    }
+    SECTION("where it had not") {
+        world.take({{ahead}});
+    }
+    CHECK_FALSE(holes_at(15));
+    const auto before = world.entries();
+    Message again = ahead;
+    again.arrived_at = at_min(1200);
+    world.take({{again, true, 0}});
+    CHECK(world.entries() == before);
+    CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
+}
+
+TEST_CASE("a count that came late without a time stayed among the missing numbers until it was redelivered") {
+    LedgerWorld world;
+    const auto message = [](int arrived_min, int count, int seq) {
+        return Message{
+            at_min(arrived_min),
+            "nodes/house",
+            "{\"count\":" + std::to_string(count) + R"(,"boot":9,"seq":)" + std::to_string(seq) + "}",
+            1,
+            false,
+            false};
+    };
+    world.take({{message(600, 90, 14)}});
+    world.take({{message(603, 99, 16)}});
+    CHECK(must(world.ledger->in_gap(world.key("house"), fingerprint("9"), 15)));
+    world.take({{message(604, 95, 15)}});
+    CHECK_FALSE(must(world.ledger->in_gap(world.key("house"), fingerprint("9"), 15)));
+}
+
+TEST_CASE("of more than sixteen strays in a row the first ones stayed among the missing numbers") {
+    LedgerWorld world;
+    const auto numbered = [](int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + R"(,"boot":9,"seq":)" + std::to_string(seq) + "}";
+    };
+    const auto strays = [&](int number) { return numbered(number, number % 2 == 0 ? 800'000 : 400'000); };
+    world.hear(at_min(600), numbered(0, 100));
+    for (int number = 1; number <= 20; ++number)
+        world.hear(at_min(600 + 3 * number), strays(number));
+    world.open();
+    world.hear(at_min(663), numbered(21, 105));
+    const auto entries = world.entries();
+    const auto refused = [&] {
+        return must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).size();
+    };
+    const auto refused_before = refused();
+    for (int number = 1; number <= 20; ++number) {
+        CAPTURE(number);
+        CHECK_FALSE(must(
+            world.ledger->in_gap(world.key("house"), fingerprint("9"), static_cast<std::uint64_t>(number))));
+        world.hear(at_min(663 + number), strays(number));
+    }
+    CHECK(world.entries() == entries);
+    CHECK(refused() == refused_before);
+}
+
+TEST_CASE("all counts were refused after the first word of the start before had come late") {
+    LedgerWorld world;
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(600), numbered(1, 7, 100));
+    world.hear(at_min(603), numbered(1, 8, 103));
+    // Twice off and on; what the second start sent is overtaken by the third start's first word.
+    world.hear(at_min(606), numbered(3, 0, 2));
+    world.hear(at_min(607), numbered(2, 0, 1));
+    SECTION("the node speaks on: its third start was not left") {
+        world.hear(at_min(609), numbered(3, 1, 5));
+        world.hear(at_min(612), numbered(3, 2, 9));
+        world.hear(at_min(615), numbered(3, 3, 11));
+        std::int64_t ticks = 0;
+        for (const Entry& entry : world.entries())
+            ticks += entry.ticks;
+        // Of each start: 3, 1 and 11.
+        CHECK(ticks == 15);
+        CHECK(world.entries().back().kind == EntryKind::measured);
+        SECTION("and again nothing changes where it all comes once more") {
+            const auto before = world.entries();
+            for (const auto& [boot, seq, count] :
+                 {std::tuple{1, 8, 103}, {3, 0, 2}, {2, 0, 1}, {3, 1, 5}, {3, 2, 9}})
+                world.hear(at_min(630), numbered(boot, seq, count));
+            CHECK(world.entries() == before);
+        }
+        SECTION("also through a restart of the daemon") {
+            world.open();
+            world.hear(at_min(618), numbered(3, 4, 12));
+            CHECK(world.entries().back().ticks == 1);
+        }
+    }
+    SECTION("a start that was left is not resumed by what it still had to send") {
+        world.hear(at_min(610), numbered(2, 1, 4));
+        const auto before = world.entries();
+        world.hear(at_min(612), numbered(3, 1, 5));
+        world.hear(at_min(613), numbered(2, 2, 6));
+        CHECK(world.entries().size() == before.size() + 1);
+        CHECK(world.entries().back().ticks == 2);
+    }
+}
+
+TEST_CASE("a start that was left was resumed by its queue once the whole node had been silent") {
+    LedgerWorld world;
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(600), numbered(2, 1, 100));
+    world.hear(at_min(603), numbered(2, 2, 103));
+    // The third start speaks as it goes; the node still sends what waited of the second, among it.
+    world.hear(at_min(606), numbered(3, 1, 110));
+    world.hear(at_min(607), numbered(2, 3, 104));
+    world.hear(at_min(609), numbered(3, 2, 115));
+    world.hear(at_min(610), numbered(2, 4, 105));
+    world.hear(at_min(612), numbered(3, 3, 120));
+    world.hear(at_min(912), numbered(2, 5, 106));
+    world.hear(at_min(913), numbered(2, 6, 106));
+    world.hear(at_min(914), numbered(4, 1, 130));
+    std::int64_t ticks = 0;
+    for (const Entry& entry : world.entries())
+        ticks += entry.ticks;
+    CHECK(ticks == 30);
+}
+
+namespace {
+
+std::int64_t ticks_in(LedgerWorld& world) {
+    std::int64_t sum = 0;
+    for (const Entry& entry : world.entries())
+        sum += entry.ticks;
+    return sum;
+}
+
+}  // namespace
+
+TEST_CASE("a message of before a restart was booked as a gain of a node that tells no boot") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 1000;
+    LedgerWorld world({meter});
+    const auto told = [](int minute, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"seq\":" + std::to_string(seq) + ",\"time\":\"" +
+               format_utc(at_min(minute)) + "\"}";
+    };
+    const auto ticks = [&] { return ticks_in(world); };
+    world.hear(at_min(600), told(600, 2515, 6837));
+    world.hear(at_min(606), told(606, 2517, 6839));
+    world.hear(at_min(660), told(660, 1, 6000));
+    world.hear(at_min(663), told(663, 2, 6003));
+    const auto before = ticks();
+    const auto entries = world.entries().size();
+    world.hear(at_min(900), told(603, 2516, 6838));
+    CHECK(ticks() == before);
+    // It divides the entry that it lies within.
+    CHECK(world.entries().size() == entries + 1);
+    SECTION("a clock that was set back is no earlier start") {
+        world.hear(at_min(903), told(663 + 3, 3, 6010));
+        const auto so_far = ticks();
+        world.hear(at_min(906), told(640, 4, 6012));
+        CHECK(ticks() == so_far + 2);
+    }
+}
+
+TEST_CASE("a queue among live messages was booked again and again while the server's clock was behind") {
+    MeterSettings meter = house();
+    bool tells_uptime = false;
+    SECTION("of a node that keeps no count") {}
+    SECTION("of one that keeps each tenth tick and tells how long it has been running") {
+        meter.checkpoint_ticks = 10;
+        tells_uptime = true;
+    }
+    LedgerWorld world({meter});
+    const auto told = [&](int minute, int count, int started_min = 0) {
+        const auto uptime = "\"uptime\":" + std::to_string(60 * (minute - started_min)) + ",";
+        return "{" + (tells_uptime ? uptime : "") + "\"count\":" + std::to_string(count) + ",\"time\":\"" +
+               format_utc(at_min(minute)) + "\"}";
+    };
+    const auto ticks = [&] { return ticks_in(world); };
+    world.hear(at_min(600), told(600, 100));
+    // The server's clock is set back by an hour. Live messages are ahead of it; what the node had queued is
+    // not.
+    world.hear(at_min(603), told(666, 106));
+    world.hear(at_min(606), told(669, 106));
+    world.hear(at_min(609), told(608, 100));
+    world.hear(at_min(612), told(611, 100));
+    world.hear(at_min(615), told(614, 106));
+    CHECK(ticks() == 6);
+    CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
+    // A node that began anew, and its clock was set right meanwhile.
+    world.hear(at_min(618), told(676, 107));
+    const int restored = tells_uptime ? 100 : 0;
+    world.hear(at_min(621), told(621, restored + 3, 620));
+    world.hear(at_min(624), told(624, restored + 5, 620));
+    CHECK(ticks() == 7 + 5);
+}

@@ -1,0 +1,87 @@
+// What is booked where a node began anew, told or not.
+#include "booking_fixture.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using std::chrono::hours;
+using std::chrono::seconds;
+
+TEST_CASE("a told restart books from the saved count") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), of_boot(1, 9, 5040));
+    CHECK(book(minutes(6), {.count = 5012, .boot = 2, .seq = 0, .saved = 5000}).outcome == Outcome::booked);
+    REQUIRE(book.entries.size() == 1);
+    CHECK(book.entries[0].kind == EntryKind::restart);
+    CHECK(book.entries[0].ticks == 12);
+    // 1.1 Q4 over six minutes allows 345 ticks; 12 are booked.
+    CHECK(book.entries[0].unseen_max == 345 - 12);
+}
+
+TEST_CASE("a told restart without a saved count books from the last checkpoint") {
+    Booker book(with_checkpoint(1000));
+    (void)book(minutes(0), of_boot(1, 9, 5040));
+    (void)book(minutes(3), of_boot(2, 0, 5012));
+    CHECK(book.entries[0].ticks == 12);
+}
+
+TEST_CASE("a node that saves each tick loses none") {
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 9, 5040));
+    (void)book(minutes(3), of_boot(2, 0, 5044));
+    CHECK(book.entries[0].ticks == 4);
+    CHECK(book.entries[0].kind == EntryKind::restart);
+}
+
+TEST_CASE("a node that kept its count over a told restart adds what is beyond it") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), of_boot(1, 9, 5040));
+    (void)book(minutes(3), of_boot(2, 0, 5045));
+    CHECK(book.entries[0].ticks == 5);
+}
+
+TEST_CASE("a node that begins at zero adds all of its new count") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), of_boot(1, 9, 5040));
+    (void)book(minutes(3), of_boot(2, 0, 17));
+    CHECK(book.entries[0].ticks == 17);
+}
+
+TEST_CASE("a node that restarted beyond its last heard count adds only what was not booked") {
+    // It had counted on and saved 5100 before the power cut, unheard since 5040.
+    Booker book(counter_meter());
+    (void)book(minutes(0), of_boot(1, 9, 5040));
+    (void)book(minutes(6), {.count = 5103, .boot = 2, .seq = 0, .saved = 5100});
+    CHECK(book.entries[0].ticks == 63);
+}
+
+TEST_CASE("an uptime that fell tells a restart where there is no boot field") {
+    Booker book(with_checkpoint(1000));
+    (void)book(minutes(0), {.count = 5040, .uptime = hours(50)});
+    (void)book(minutes(3), {.count = 5012, .uptime = seconds(90)});
+    REQUIRE(book.entries.size() == 1);
+    CHECK(book.entries[0].kind == EntryKind::restart);
+    CHECK(book.entries[0].ticks == 12);
+}
+
+TEST_CASE("an equal boot outweighs an uptime that wrapped") {
+    Booker book(with_checkpoint(1000));
+    (void)book(minutes(0), {.count = 5040, .boot = 1, .uptime = hours(1193)});
+    (void)book(minutes(3), {.count = 5042, .boot = 1, .uptime = seconds(90)});
+    CHECK(book.entries[0].kind == EntryKind::measured);
+    CHECK(book.entries[0].ticks == 2);
+}
+
+TEST_CASE("a restart that nobody told is believed once the next reading follows it") {
+    Booker book(with_checkpoint(1000));
+    (void)book(minutes(0), 5340);
+    CHECK(book(minutes(3), 5003).outcome == Outcome::held);
+    CHECK(book.entries.empty());
+    REQUIRE(held_entry(book.state));
+    CHECK(held_entry(book.state)->span == Span{after(minutes(0)), after(minutes(3))});
+    CHECK(book(minutes(6), 5009).outcome == Outcome::booked);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::restart);
+    CHECK(book.entries[0].ticks == 3);
+    CHECK(book.entries[1].kind == EntryKind::measured);
+    CHECK(book.entries[1].ticks == 6);
+}
