@@ -1,0 +1,97 @@
+// What is told of some simulated houses, line by line, held against what was told before. A change of the
+// method shows here as the lines that it changes; whoever means it commits them:
+//
+//   TICKLEDGER_WRITE_TOLD=1 build/release/tests/draws/tests_draws 'what is told*'
+//
+// How often it is right, ./tests/draws/study says.
+#include <fmt/format.h>
+
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <cstdlib>
+#include <fstream>
+#include <sstream>
+
+#include "draws/score.hpp"
+#include "tickledger/time.hpp"
+
+using namespace tickledger;
+using namespace tickledger::draws;
+using std::chrono::minutes;
+
+namespace {
+
+constexpr const char* told_before = TICKLEDGER_SOURCE_DIR "/tests/draws/draws_told.txt";
+
+struct Told {
+    std::string name;
+    Home home;
+    MeterAndNode meter;
+};
+
+std::vector<Told> houses() {
+    const int days = 9;
+    return {
+        {"each tick, 1 L", wild_home(41'000'010, days), {1, {}}},
+        {"each tick, 1 L, a bath", wild_home(41'000'015, days), {1, {}}},
+        {"1 min, 0.1 L", wild_home(41'000'010, days), {0.1, minutes{1}}},
+        {"3 min, 1 L", wild_home(41'000'015, days), {1, minutes{3}}},
+        {"each tick, 1 L, a leak of 20 L/h", with_leak(wild_home(41'000'004, days), 20, 5), {1, {}}},
+    };
+}
+
+void tell(std::ostream& out, const Told& told) {
+    out << "# " << told.name
+        << ": seconds of the day, ticks, label, confidence, times that water ran, flow\n";
+    for (const ToldDay& day : told_days(told.home, told.meter, taught_namer())) {
+        out << "## " << format_utc(day.midnight).substr(0, 10) << '\n';
+        for (const Draw& draw : day.told) {
+            const double at_s = std::chrono::duration<double>(draw.span.from - day.midnight).count();
+            // Confidence to the hundredth: its last bits are the library's.
+            out << fmt::format("{:.0f}+{:.0f} s {} {} {:.2f}", at_s,
+                               std::chrono::duration<double>(draw.span.length()).count(), draw.ticks,
+                               name_of(draw.label), draw.confidence);
+            if (draw.parts > 1) out << fmt::format(" in {}", draw.parts);
+            if (draw.ticks > 1) {
+                out << fmt::format(" at {:.0f} to {:.0f} L/h", draw.mean_flow_l_per_h,
+                                   draw.peak_flow_l_per_h);
+            }
+            out << '\n';
+        }
+    }
+}
+
+/// What people said of the largest wrong uses of the second week moves the others so much.
+void tell_taught(std::ostream& out) {
+    const Home home = wild_home(41'000'009, 14);
+    const MeterAndNode meter{1, {}};
+    const auto said = corrections(home, meter, taught_namer(), 1, 10);
+    const Score score = draws::score(home, meter, {}, taught_namer(), said);
+    out << "# after ten corrections, litres by what they were and as what they were told\n";
+    for (const auto& row : score.confusion_l) {
+        for (const double litres : row)
+            out << fmt::format(" {:.1f}", litres);
+        out << '\n';
+    }
+}
+
+}  // namespace
+
+TEST_CASE("what is told of these houses is what was told of them before") {
+    std::stringstream now;
+    for (const Told& told : houses())
+        tell(now, told);
+    tell_taught(now);
+    if (std::getenv("TICKLEDGER_WRITE_TOLD") != nullptr) std::ofstream(told_before) << now.str();
+    std::ifstream before(told_before);
+    REQUIRE(before.is_open());
+    std::size_t number = 0;
+    for (std::string was, is; std::getline(before, was); ++number) {
+        INFO("line " << number + 1 << " of " << told_before);
+        REQUIRE(std::getline(now, is));
+        REQUIRE(is == was);
+    }
+    CHECK(number > 500);
+    std::string more;
+    CHECK_FALSE(std::getline(now, more));
+}
