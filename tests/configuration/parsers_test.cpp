@@ -6,7 +6,6 @@
 #include <string>
 
 #include "configuration/parsers.hpp"
-#include "core/spelling.hpp"
 #include "tickledger/message.hpp"
 
 using namespace tickledger;
@@ -82,18 +81,4 @@ TEST_CASE("Ids that a text makes the same overlap", "[configuration][property]")
         };
         RC_ASSERT(ids_overlap(loosen(), loosen()));
     });
-}
-
-TEST_CASE("The distance of two words", "[configuration]") {
-    CHECK(edit_distance("", "abc") == 3);
-    CHECK(edit_distance("kitten", "sitting") == 3);
-    CHECK(edit_distance("topci", "topic") == 1);
-    CHECK(edit_distance("same", "same") == 0);
-}
-
-TEST_CASE("The nearest word is only told where it is near", "[configuration]") {
-    CHECK(nearest("intervall", {"id", "interval", "cadence"}) == "interval");
-    CHECK(nearest("checkpoint", {"checkpoint_ticks", "cadence"}) == std::nullopt);
-    CHECK(nearest("xy", {"id", "interval"}) == std::nullopt);
-    CHECK(nearest(std::string(1'000'000, 'a'), {"id"}) == std::nullopt);
 }
