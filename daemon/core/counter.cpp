@@ -250,7 +250,12 @@ bool tells_believed_time(const CounterState& state, const Reading& reading, cons
     if (state.last && runs_back(*state.last)) return false;
     // What is older than the last accepted one by its time, and not newer, is late, whatever is held.
     const bool is_of_before = state.last && *reading.time <= state.last->at && !reading.boot;
-    return is_of_before || !state.held || !runs_back(state.held->observation);
+    if (is_of_before || !state.held) return true;
+    // Nor is what goes on with the start of the last accepted one newer than the word of another start.
+    const auto& held_boot = state.held->observation.boot;
+    const bool goes_on =
+        state.last && reading.boot && reading.boot == state.last->boot && held_boot != reading.boot;
+    return goes_on || !runs_back(state.held->observation);
 }
 
 Booking book(CounterState& state, const Reading& reading, const Circumstances& came,

@@ -85,3 +85,24 @@ TEST_CASE("a restart that nobody told is believed once the next reading follows 
     CHECK(book.entries[1].kind == EntryKind::measured);
     CHECK(book.entries[1].ticks == 6);
 }
+
+TEST_CASE("the queue of a start was dated by its arrival while the first word of the next one was held") {
+    // The moments of the queue then lay so close to the next word that what had run back in an hour seemed
+    // impossible; 18 ticks were booked twice.
+    Booker book(with_checkpoint(1));
+    const auto told = [](std::uint64_t boot, std::uint64_t seq, std::uint64_t count, Duration time) {
+        Reading reading = of_boot(boot, seq, count);
+        reading.time = after(time);
+        return reading;
+    };
+    (void)book(seconds{0}, told(1, 1, 37'180, seconds{0}));
+    (void)book(minutes(93), told(2, 1, 37'162, minutes(93)));
+    const Booking queued = book(minutes(93) + seconds{1}, told(1, 2, 37'180, minutes(3)));
+    REQUIRE(queued.entries().size() == 1);
+    CHECK(queued.entries()[0].span.to == after(minutes(3)));
+    (void)book(minutes(93) + seconds{30}, told(2, 2, 37'162, minutes(93) + seconds{30}));
+    (void)book(minutes(94), told(2, 3, 37'162, minutes(94)));
+    REQUIRE(book.entries.size() == 3);
+    CHECK(book.entries[1].kind == EntryKind::reverse);
+    CHECK(book.total() == -18);
+}
