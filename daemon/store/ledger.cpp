@@ -310,8 +310,7 @@ Result<void> Ledger::remove_outgoing(std::int64_t id) {
 }
 
 Result<bool> Ledger::pack_oldest_day(Instant before) {
-    return tables_->entry_writes.write_all().and_then(
-        [&] { return tables_->packer.pack_oldest_day(before); });
+    return tables_->write_all().and_then([&] { return tables_->packer.pack_oldest_day(before); });
 }
 
 Result<LogPosition> Ledger::log_position() {

@@ -82,7 +82,8 @@ Result<void> MessageLog::open_last_file(const std::vector<std::string>& names) {
     unsynced_.push_back(file_);
     torn_bytes_ = *size - *end;
     if (torn_bytes_ == 0) return {};
-    return file_->truncate(end_.offset_bytes);
+    // At once on the disk: else a power cut may bring them back in place of what is written next.
+    return file_->truncate(end_.offset_bytes).and_then([&] { return file_->sync(); });
 }
 
 Result<void> MessageLog::find_last_stamp(const std::vector<std::string>& names) {

@@ -120,6 +120,21 @@ TEST_CASE("cut at any byte, the log opens with a beginning of its events, and ag
     }
 }
 
+TEST_CASE("torn bytes that were cut off came back after a power cut, in place of a line that was booked") {
+    const std::filesystem::path file = directory / "2026-03-01.jsonl";
+    SimFiles files;
+    CHECK(opened(files)->append(count(1), at("2026-03-01T07:00:00Z")));
+    const std::string line = files.content(file);
+    files.put(file, line + line.substr(0, 40));
+    {
+        const auto log = opened(files);
+        REQUIRE(log->torn_bytes() == 40);
+        CHECK(log->append(count(2), at("2026-03-01T08:00:00Z")));
+    }
+    files.cut_power(PowerCut::forgets_all);
+    CHECK(files.content(file) == line);
+}
+
 TEST_CASE("a power cut loses only what was not synced") {
     rc::prop("append, sync, cut, open, for any run of them", [] {
         SimFiles files(*rc::gen::arbitrary<std::uint64_t>());

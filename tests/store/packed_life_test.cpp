@@ -200,3 +200,23 @@ TEST_CASE("a ledger that packs its days answers as one that never does") {
         }
     });
 }
+
+TEST_CASE("a row that waited was written into a day that had been packed in the same transaction") {
+    const TempDirectory directory;
+    auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
+    const Entry entry{.span = {start, start + 3h}, .ticks = 7, .end = {.count = 7}};
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->add_entry(1, entry));
+    REQUIRE(ledger->put_row({1, Step::interval, start}, {.ticks = 7, .covered = 3h}));
+    REQUIRE(ledger->pack_oldest_day(start + 48h).value());
+    REQUIRE(ledger->commit());
+    // A start looks at every day: nothing is left to be packed, and nothing fails.
+    ledger.reset();
+    ledger = std::move(Ledger::open(directory / "ledger.db").value());
+    REQUIRE(ledger->begin());
+    const auto packed = ledger->pack_oldest_day(start + 48h);
+    REQUIRE(packed);
+    CHECK_FALSE(*packed);
+    REQUIRE(ledger->commit());
+    CHECK(ledger->row({1, Step::interval, start}).value()->ticks == 7);
+}
