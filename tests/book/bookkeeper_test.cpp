@@ -287,3 +287,13 @@ TEST_CASE("a SenML pack again right away is a repetition, later it is news that 
     REQUIRE(world.entries().size() == 1);
     CHECK(world.entries()[0].ticks == 0);
 }
+
+TEST_CASE("what is before and behind the part that varies does not overlap in an id") {
+    MeterSettings settings;
+    settings.id = "ab{1}ba";
+    settings.topic = "nodes/+/water";
+    const std::vector<MeterSettings> meters{settings};
+    CHECK(settings_for(meters, "ab7ba") == &meters[0]);
+    CHECK(settings_for(meters, "aba") == nullptr);
+    CHECK(settings_for(meters, "abba") == nullptr);
+}

@@ -228,3 +228,11 @@ TEST_CASE("whatever is imported and undone, entries and rows agree, and a kill c
         RC_ASSERT(world.rows_before(at_min(0)) == rows_without);
     });
 }
+
+TEST_CASE("history ends with the day before the first reading, and a reading at midnight is of that day") {
+    const CivilZone vienna = CivilZone::find("Europe/Vienna").value();
+    const Instant midnight = parse_rfc3339("2026-03-01T23:00:00Z").value();
+    const Instant day_before = parse_rfc3339("2026-02-28T23:00:00Z").value();
+    CHECK(history_end(midnight + std::chrono::hours{1}, vienna) == midnight);
+    CHECK(history_end(midnight, vienna) == day_before);
+}

@@ -38,4 +38,27 @@ TEST_CASE("what a terminal obeys is shown as its code, and all else as it is") {
     }
 }
 
+TEST_CASE("of all characters those are shown as codes that Unicode says are obeyed") {
+    // The Unicode Character Database: general category Cc, Zl and Zp, and the property Bidi_Control.
+    const auto is_obeyed = [](char32_t c) {
+        const bool is_control = c <= 0x1F || (c >= 0x7F && c <= 0x9F);
+        const bool turns = c == 0x061C || c == 0x200E || c == 0x200F || (c >= 0x202A && c <= 0x202E) ||
+                           (c >= 0x2066 && c <= 0x2069);
+        return is_control || turns || c == 0x2028 || c == 0x2029;
+    };
+    for (char32_t c = 0; c < 0x3000; ++c) {
+        std::string text;
+        if (c < 0x80) {
+            text = {static_cast<char>(c)};
+        } else if (c < 0x800) {
+            text = {static_cast<char>(0xC0 | c >> 6), static_cast<char>(0x80 | (c & 0x3F))};
+        } else {
+            text = {static_cast<char>(0xE0 | c >> 12), static_cast<char>(0x80 | (c >> 6 & 0x3F)),
+                    static_cast<char>(0x80 | (c & 0x3F))};
+        }
+        CAPTURE(static_cast<unsigned>(c));
+        REQUIRE((harmless_text(text) != text) == is_obeyed(c));
+    }
+}
+
 }  // namespace tickledger

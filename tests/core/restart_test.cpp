@@ -106,3 +106,20 @@ TEST_CASE("the queue of a start was dated by its arrival while the first word of
     CHECK(book.entries[1].kind == EntryKind::reverse);
     CHECK(book.total() == -18);
 }
+
+TEST_CASE("a node that saves nothing and tells a start at the same count had kept it") {
+    Booker book(with_checkpoint(0));
+    (void)book(minutes(0), of_boot(1, 9, 5040));
+    const Booking booking = book(minutes(3), of_boot(2, 1, 5040));
+    REQUIRE(booking.entries().size() == 1);
+    CHECK(booking.entries()[0].kind == EntryKind::restart);
+    CHECK(booking.entries()[0].ticks == 0);
+}
+
+TEST_CASE("a start that nobody told, of a node that saves nothing, books what it has counted since") {
+    Booker book(with_checkpoint(0));
+    (void)book(minutes(0), 5040);
+    CHECK(book(minutes(3), 10).outcome == Outcome::held);
+    (void)book(minutes(6), 12);
+    CHECK(book.total() == 12);
+}

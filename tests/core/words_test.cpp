@@ -50,3 +50,14 @@ TEST_CASE("lengths of time are told in words") {
     CHECK(in_words(Duration{90s}) == "1 minute 30 seconds");
     CHECK(in_words(Duration{1ms}) == "less than a second");
 }
+
+TEST_CASE("a length changes its unit where the next one is whole") {
+    CHECK(in_words(59s) == "59 seconds");
+    CHECK(in_words(60s) == "1 minute");
+    CHECK(in_words(59min + 59s) == "59 minutes 59 seconds");
+    CHECK(in_words(1h) == "1 hour");
+    // A night and a day are told in hours, two days in days.
+    CHECK(in_words(47h + 59min) == "47 hours 59 minutes");
+    CHECK(in_words(48h) == "2 days");
+    CHECK(in_words(Duration{1}) == "less than a second");
+}
