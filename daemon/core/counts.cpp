@@ -24,7 +24,10 @@ std::uint64_t restored_count(const Observation& from, const Observation& to, con
 std::optional<std::uint64_t> ran_back(const Observation& from, const Observation& to,
                                       const CounterRules& rules) {
     if (!rules.keeps_every_tick || to.at < from.at || to.count == from.count) return std::nullopt;
-    if (restart_told(from, to, rules) && to.saved) return std::nullopt;
+    // From a saved count on it is known what it has counted, unless the count stands below that.
+    const bool is_below_saved =
+        to.saved && to.count != *to.saved && rules.count_not_after(to.count, *to.saved);
+    if (restart_told(from, to, rules) && to.saved && !is_below_saved) return std::nullopt;
     const std::uint64_t back = rules.gain(to.count, from.count);
     const bool fell = rules.count_not_after(to.count, from.count);
     if (!fell || !rules.plausible(back, rules.longest(from, to))) return std::nullopt;

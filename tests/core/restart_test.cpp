@@ -123,3 +123,29 @@ TEST_CASE("a start that nobody told, of a node that saves nothing, books what it
     (void)book(minutes(6), 12);
     CHECK(book.total() == 12);
 }
+
+TEST_CASE(
+    "what ran back between a start and its first word was a preset where the start told its saved count") {
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 117, 96'732));
+    Reading first = of_boot(2, 1, 96'702);
+    first.saved = 96'732;
+    CHECK(book(minutes(289), first).outcome == Outcome::held);
+    Reading second = of_boot(2, 2, 96'704);
+    second.saved = 96'732;
+    (void)book(minutes(290), second);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::reverse);
+    CHECK(book.entries[0].ticks == -30);
+    CHECK(book.total() == -28);
+}
+
+TEST_CASE("a start that told its saved count and more since books what it has counted since") {
+    // What had run back before the start is not seen.
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 117, 96'732));
+    Reading first = of_boot(2, 1, 96'705);
+    first.saved = 96'702;
+    (void)book(minutes(289), first);
+    CHECK(book.total() == 3);
+}
