@@ -141,9 +141,10 @@ bool lies_between(const Observation& from, const Observation& middle, const Obse
     return rules.gain(from.count, middle.count) <= rules.gain(from.count, to.count);
 }
 
-/// A second fall after the first: the register goes on running back, and the first is no reading error.
-bool runs_back_further(const CounterState& state, const Observation& observation, const CounterRules& rules) {
-    return state.held->is_reverse && !passes_over_held(state, observation, rules) &&
+/// The register runs back from what is held: so that, a fall or a count set by hand, is no reading error.
+bool runs_back_from_held(const CounterState& state, const Observation& observation,
+                         const CounterRules& rules) {
+    return !state.held->restart_from && !passes_over_held(state, observation, rules) &&
            ran_back(state.held->observation, observation, rules);
 }
 
@@ -174,7 +175,7 @@ void book_count(CounterState& state, const Observation& observation, const Count
             book_continuation(state, observation, *how, rules, booking);
             return;
         }
-        if (runs_back_further(state, observation, rules)) {
+        if (runs_back_from_held(state, observation, rules)) {
             settle_held(state, rules, booking);
         } else {
             booking.stray = state.held->observation;

@@ -118,3 +118,22 @@ TEST_CASE("a display that begins again at 0 goes on") {
     CHECK(book.entries[1].ticks == -17);
     CHECK(book.total() == 9);
 }
+
+TEST_CASE("a count that was set by hand while the register ran back was believed only once it stood still") {
+    // Each fall put the one before it aside, and what ran back until then was booked again later.
+    MeterSettings meter = counter_meter();
+    meter.checkpoint_ticks = 1;
+    Booker book(meter);
+    (void)book(minutes(0), of_boot(1, 1, 874'804));
+    (void)book(minutes(1), of_boot(1, 2, 874'802));
+    (void)book(minutes(2), of_boot(1, 3, 2'000'750'518));
+    (void)book(minutes(3), of_boot(1, 4, 2'000'750'515));
+    (void)book(minutes(4), of_boot(1, 5, 2'000'750'513));
+    (void)book(minutes(5), of_boot(1, 6, 2'000'750'513));
+    REQUIRE(book.entries.size() == 4);
+    CHECK(book.entries[0].kind == EntryKind::preset);
+    CHECK(book.entries[0].end.count == 2'000'750'518);
+    CHECK(book.entries[1].ticks == -3);
+    CHECK(book.entries[2].ticks == -2);
+    CHECK(book.entries[3].ticks == 0);
+}

@@ -158,9 +158,12 @@ Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
             const Delivery& before = last->delivery;
             // Late, or known: it tells nothing new.
             if (after.sent_at <= before.sent_at) continue;
-            // A count that was set by hand tells nothing of what ran until then, nor of what ran back.
+            // A count that was set by hand tells nothing of what ran until then, nor of what ran back; a fall
+            // just before it is not confirmed.
             if (now->presets_before != last->presets_before) {
-                set_back += std::max<std::int64_t>(before.counted - after.counted, 0);
+                const std::int64_t highest =
+                    last_but_one ? std::max(before.counted, last_but_one->delivery.counted) : before.counted;
+                set_back += std::max<std::int64_t>(highest - after.counted, 0);
                 told.set_by_hand += after.boot != before.boot ? since_checkpoint(settings, after) : 0;
                 const std::int64_t gain = in_counter(after.line - before.line, settings.counter_bits);
                 const auto third = std::find_if(place, heard.end(), [&](const Sent* later) {
