@@ -184,7 +184,7 @@ void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
     const std::int64_t over = std::max<std::int64_t>(booked - told.most_ticks, 0);
     const std::int64_t under = std::max<std::int64_t>(told.least_ticks - booked, 0);
     if (over == 0 && under == 0) return;
-    const char* why = over > 0 ? why_over(planned, told, over) : why_under(planned, told, books, under);
+    const char* why = over > 0 ? why_over(planned, told, over) : why_under(node, told, books, under);
     if (why) {
         Excused& excused = report_.excused[why];
         ++excused.meters;
@@ -212,8 +212,22 @@ const char* Audit::why_over(const PlannedNode& planned, const Told& told, std::i
     return nullptr;
 }
 
-const char* Audit::why_under(const PlannedNode& planned, const Told& told, const MeterBooks& books,
+/// Pulses whose gap may have been removed before they came: nothing tells their place any more.
+std::int64_t Audit::pulses_beyond_keeping(std::uint32_t node) const {
+    if (!plan_.keeps_readings || plan_.nodes[node].settings.message != MessageForm::pulses) return 0;
+    const Duration kept = *plan_.keeps_readings - std::chrono::hours{24};
+    std::int64_t pulses = 0;
+    for (const Sent* sent : heard_of(node)) {
+        const Delivery& said = sent->delivery;
+        if (said.message.arrived_at - said.sent_at > kept) pulses += static_cast<std::int64_t>(said.count);
+    }
+    return pulses;
+}
+
+const char* Audit::why_under(std::uint32_t node, const Told& told, const MeterBooks& books,
                              std::int64_t under) const {
+    const PlannedNode& planned = plan_.nodes[node];
+    if (under <= pulses_beyond_keeping(node)) return "pulses that came when their day was no longer kept";
     // What the account owns up to. Where old entries are removed, their bounds are too.
     std::int64_t owned_up = 0;
     for (const Entry& entry : books.entries)
@@ -338,6 +352,10 @@ void Audit::check_rebuilding(Instant until) {
     const auto rebuilt = Books::read(machine_.vfs().name(), rebuilt_file);
     if (!rebuilt) return fail_with("rebuilding", rebuilt.error().text);
     if (plan_.keeps_readings) {
+        // Booked at once, nothing is removed before the last message is there.
+        for (std::uint32_t node = 0; node < plan_.nodes.size(); ++node) {
+            if (pulses_beyond_keeping(node) > 0) return;
+        }
         if (sums_of(*books_) != sums_of(*rebuilt))
             fail_with("the log, booked at once, gives other sums", sums_of(*books_) + sums_of(*rebuilt));
         return;

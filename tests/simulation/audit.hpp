@@ -50,8 +50,9 @@ private:
     /// Why more may be booked than the node counted, by `over` ticks; nothing: it may not.
     [[nodiscard]] const char* why_over(const PlannedNode& planned, const Told& told, std::int64_t over) const;
     /// Why fewer may be booked than were told, by `under` ticks; nothing: they may not.
-    [[nodiscard]] const char* why_under(const PlannedNode& planned, const Told& told, const MeterBooks& books,
+    [[nodiscard]] const char* why_under(std::uint32_t node, const Told& told, const MeterBooks& books,
                                         std::int64_t under) const;
+    [[nodiscard]] std::int64_t pulses_beyond_keeping(std::uint32_t node) const;
     [[nodiscard]] bool may_lose_time() const;
 
     void check_meter(std::uint32_t node, const MeterBooks& books);
