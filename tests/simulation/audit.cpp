@@ -58,6 +58,11 @@ std::string sums_of(const Books& books) {
     return all;
 }
 
+bool comes_late_or_again(const Story& story) {
+    return !story.redeliveries.empty() || !story.backlogs.empty() || !story.overtaken.empty() ||
+           !story.delays.empty();
+}
+
 }  // namespace
 
 Audit::Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine, const Heard& heard,
@@ -160,7 +165,7 @@ const char* Audit::why_undecidable(const PlannedNode& planned) const {
     if (!tells_start && may_lose_time())
         return "no boot told: a fall at a false time of the server looks like a restart";
     const bool tells_order = (node.tells_boot && node.tells_seq) || node.tells_time;
-    const bool comes_again = !planned.story.redeliveries.empty() || !planned.story.backlogs.empty();
+    const bool comes_again = comes_late_or_again(planned.story);
     if (!tells_order && comes_again)
         return "neither seq with boot nor time told: after a restart an old message looks like a new one";
     return nullptr;
@@ -206,7 +211,7 @@ const char* Audit::why_over(const PlannedNode& planned, const Told& told, std::i
     if (const char* why = why_undecidable(planned)) return why;
     const bool tells_order =
         (planned.settings.tells_boot && planned.settings.tells_seq) || planned.settings.tells_time;
-    const bool comes_again = !planned.story.redeliveries.empty() || !planned.story.backlogs.empty();
+    const bool comes_again = comes_late_or_again(planned.story);
     if (!tells_order && comes_again)
         return "neither seq with boot nor time told: old messages one after the other look like a restart";
     return nullptr;
