@@ -207,9 +207,15 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     const Observation& last = *state.last;
     const bool tells_no_more = rules.count_not_after(observation.count, last.count);
     if (came.retained && tells_no_more && observation.count != last.count) return true;
-    if (!came.waited || observation.tells_time() || !tells_no_more) return false;
-    // It may be any message from before. No new one is overlooked that tells ticks: the next one tells them
-    // too.
+    if (observation.tells_time() || !tells_no_more) return false;
+    // Of one start the node's times tell the order, though the server does not believe them.
+    const bool is_older_by_node = !observation.seq && observation.boot && observation.boot == last.boot &&
+                                  observation.node_time && last.node_time &&
+                                  *observation.node_time <= *last.node_time;
+    // Else what waited may be any message from before. No new one is overlooked that tells ticks: the next
+    // one tells them too.
+    if (is_older_by_node) return true;
+    if (!came.waited) return false;
     const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
     const bool is_newer_of_same_boot = observation.boot && observation.boot == last.boot && observation.seq &&
                                        last.seq && rules.seq_distance(*last.seq, *observation.seq) > 0;

@@ -338,3 +338,24 @@ TEST_CASE(
     (void)other(minutes(23), {.count = 120, .seq = 2});
     CHECK(other(minutes(46), {.count = 6024, .seq = 511}).outcome != Outcome::booked);
 }
+
+TEST_CASE("messages without a number came again under a server's clock that was behind, and were a preset") {
+    Booker book(with_checkpoint(1));
+    const auto told = [](std::uint64_t count, Duration time) {
+        Reading reading{.count = count};
+        reading.boot = 1;
+        reading.time = after(time);
+        return reading;
+    };
+    // The node's clock is right; the server's is nine minutes behind.
+    const auto behind = [](int n) { return minutes(n) - minutes(9); };
+    for (int n = 0; n < 3; ++n)
+        (void)book(behind(3 * n), told(2461 + 3 * static_cast<std::uint64_t>(n), minutes(3 * n)));
+    CHECK(book.total() == 6);
+    for (int n = 0; n < 3; ++n)
+        CHECK(book(behind(6) + seconds{n}, told(2461 + 3 * static_cast<std::uint64_t>(n), minutes(3 * n)))
+                  .outcome == Outcome::repeat);
+    (void)book(behind(9), told(2470, minutes(9)));
+    CHECK(book.total() == 9);
+    CHECK(book.entries.back().kind == EntryKind::measured);
+}
