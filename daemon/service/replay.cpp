@@ -225,7 +225,8 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
         step = engine.step(Instant::max());
         if (step == Engine::Step::failed) trouble = engine.trouble();
         if (!trouble.empty())
-            return start_failure(source.is_refused() ? exit_status::refused : exit_status::store_unusable, trouble);
+            return start_failure(source.is_refused() ? exit_status::refused : exit_status::store_unusable,
+                                 trouble);
     }
     // Nothing more will come to decide about what is kept.
     if (!request.until) {
