@@ -193,6 +193,14 @@ bool is_older_of_same_start(const Observation& last, const Observation& observat
            *observation.uptime > rules.longest(last, observation) + booking::start_tolerance;
 }
 
+/// Of one start the node's own times tell the order where no numbers do, though the server does not believe
+/// them. A clock that was never set may stand still, and tells none.
+bool is_older_by_node(const Observation& than, const Observation& observation) {
+    const bool is_one_start = observation.boot && observation.boot == than.boot;
+    return is_one_start && !observation.seq && observation.node_time && than.node_time &&
+           *observation.node_time >= clocks_begin && *observation.node_time <= *than.node_time;
+}
+
 bool is_repeat(const CounterState& state, const Reading& reading, const Observation& observation,
                const Circumstances& came, const CounterRules& rules) {
     if (came.already_accepted) return true;
@@ -208,13 +216,9 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     const bool tells_no_more = rules.count_not_after(observation.count, last.count);
     if (came.retained && tells_no_more && observation.count != last.count) return true;
     if (observation.tells_time() || !tells_no_more) return false;
-    // Of one start the node's times tell the order, though the server does not believe them.
-    const bool is_older_by_node = !observation.seq && observation.boot && observation.boot == last.boot &&
-                                  observation.node_time && last.node_time &&
-                                  *observation.node_time <= *last.node_time;
-    // Else what waited may be any message from before. No new one is overlooked that tells ticks: the next
-    // one tells them too.
-    if (is_older_by_node) return true;
+    // No new message is overlooked that tells ticks: the next one tells them too.
+    if (is_older_by_node(last, observation)) return true;
+    // What waited may be any message from before.
     if (!came.waited) return false;
     const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
     const bool is_newer_of_same_boot = observation.boot && observation.boot == last.boot && observation.seq &&

@@ -359,3 +359,20 @@ TEST_CASE("messages without a number came again under a server's clock that was 
     CHECK(book.total() == 9);
     CHECK(book.entries.back().kind == EntryKind::measured);
 }
+
+TEST_CASE("a node whose clock was never set proves by equal counts that the water stood still") {
+    Booker book(with_checkpoint(1));
+    const auto told = [](std::uint64_t count) {
+        Reading reading{.count = count};
+        reading.boot = 1;
+        reading.time = instant_of(0);
+        return reading;
+    };
+    (void)book(minutes(0), told(1000));
+    for (int n = 1; n <= 3; ++n) {
+        const Booking booking = book(minutes(3 * n), told(1000));
+        REQUIRE(booking.entries().size() == 1);
+        CHECK(booking.entries()[0].kind == EntryKind::measured);
+        CHECK(booking.entries()[0].span == Span{after(minutes(3 * (n - 1))), after(minutes(3 * n))});
+    }
+}
