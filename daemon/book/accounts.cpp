@@ -166,7 +166,7 @@ void Accounts::rest() {
         }
     }
     // Memories of many sizes come and go between those that stay; the library keeps their room by itself.
-    // Giving it back costs a millisecond, which is nothing beside waking so many.
+    // Giving it back is one walk over what is free, after so many accounts were read and written.
     constexpr std::size_t slept_max = 2000;
     if (slept_since_trim_ < slept_max) return;
     slept_since_trim_ = 0;

@@ -58,9 +58,13 @@ std::string sums_of(const Books& books) {
     return all;
 }
 
-bool comes_late_or_again(const Story& story) {
-    return !story.redeliveries.empty() || !story.backlogs.empty() || !story.overtaken.empty() ||
-           !story.delays.empty();
+/// Nothing in its messages tells an old one, that comes late or again, from a new one.
+bool may_pass_for_new(const PlannedNode& planned) {
+    const NodeSettings& node = planned.settings;
+    const Story& story = planned.story;
+    const bool tells_order = (node.tells_boot && node.tells_seq) || node.tells_time;
+    return !tells_order && !(story.redeliveries.empty() && story.backlogs.empty() &&
+                             story.overtaken.empty() && story.delays.empty());
 }
 
 }  // namespace
@@ -164,9 +168,7 @@ const char* Audit::why_undecidable(const PlannedNode& planned) const {
     const bool tells_start = node.tells_boot && node.message != MessageForm::senml;
     if (!tells_start && may_lose_time())
         return "no boot told: a fall at a false time of the server looks like a restart";
-    const bool tells_order = (node.tells_boot && node.tells_seq) || node.tells_time;
-    const bool comes_again = comes_late_or_again(planned.story);
-    if (!tells_order && comes_again)
+    if (may_pass_for_new(planned))
         return "neither seq with boot nor time told: after a restart an old message looks like a new one";
     return nullptr;
 }
@@ -209,10 +211,7 @@ const char* Audit::why_over(const PlannedNode& planned, const Told& told, std::i
     if (over <= told.ran_back_over_starts + told.set_by_hand)
         return "a count was set by hand, or ran back before a start: it passes for what was counted";
     if (const char* why = why_undecidable(planned)) return why;
-    const bool tells_order =
-        (planned.settings.tells_boot && planned.settings.tells_seq) || planned.settings.tells_time;
-    const bool comes_again = comes_late_or_again(planned.story);
-    if (!tells_order && comes_again)
+    if (may_pass_for_new(planned))
         return "neither seq with boot nor time told: old messages one after the other look like a restart";
     return nullptr;
 }
