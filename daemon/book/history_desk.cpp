@@ -9,9 +9,8 @@ namespace tickledger {
 
 namespace {
 
-/// Rows of intervals stay away: records of people are not that fine, and fine detail is removed by the
-/// entries that it belongs to.
-constexpr Instant no_intervals = Instant::max();
+/// Records of people are not finer, and intervals are removed by the entries that they belong to.
+constexpr Detail history_detail = Detail::hours;
 
 Entry measured(const HistoryEntry& told) {
     Entry entry;
@@ -40,7 +39,7 @@ void HistoryDesk::book(Account& account, const std::string& import, std::span<co
     if (!news || news->empty()) return;
     for (const HistoryEntry& entry : *news)
         value_or_throw(ledger_.add_history(account.key, entry));
-    rows_.change(account, {}, measured(*news), no_intervals);
+    rows_.change(account, {}, measured(*news), history_detail);
 }
 
 void HistoryDesk::undo(Account& account, const std::string& import) {
@@ -50,7 +49,7 @@ void HistoryDesk::undo(Account& account, const std::string& import) {
     value_or_throw(ledger_.remove_history(account.key, import));
     // Of a row that nothing touches any more nothing is known, and not that nothing ran.
     std::vector<RowKey> empty;
-    for (const ChangedRow& row : rows_.change(account, measured(told), {}, no_intervals)) {
+    for (const ChangedRow& row : rows_.change(account, measured(told), {}, history_detail)) {
         const bool has_nothing =
             row.row.ticks == 0 && row.row.spread_ticks == 0 && row.row.covered == Duration{0};
         if (has_nothing) empty.push_back(row.key);

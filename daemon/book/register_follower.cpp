@@ -159,7 +159,7 @@ void RegisterFollower::book_adjustments(Account& account, const Readings& readin
         account.memory().total_ticks += entry.ticks;
         longest = std::max(longest, entry.span.length());
     }
-    const auto& changed = rows_.change(account, removed, added, fine_detail_from_);
+    const auto& changed = rows_.change(account, removed, added);
     // Not sooner: rows until the last reading that there was may hold some of its adjustment.
     account.memory().meter_register.read_by_eye_at =
         readings.empty() ? std::nullopt : std::optional(readings.back().at);

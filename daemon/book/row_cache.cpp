@@ -74,8 +74,7 @@ void RowCache::collect(Account& account, const Entry& entry, int sign) {
 }
 
 const std::vector<ChangedRow>& RowCache::change(Account& account, std::span<const Entry> removed,
-                                                std::span<const Entry> added,
-                                                std::optional<Instant> fine_detail_from) {
+                                                std::span<const Entry> added, Detail detail) {
     deltas_.clear();
     changed_.clear();
     for (const Entry& entry : removed)
@@ -94,11 +93,12 @@ const std::vector<ChangedRow>& RowCache::change(Account& account, std::span<cons
             sum.spread_ticks += deltas_[i].share.spread_ticks;
         }
         if (sum == Row{}) continue;
-        if (key.step == Step::interval && fine_detail_from && span.to <= *fine_detail_from) continue;
-        OpenRow& stored = open(account, key);
-        if (!stored.row) stored.row.emplace();
         const auto& closed_until = account.memory().closed_until;
         const bool was_closed = closed_until && span.to <= *closed_until;
+        const bool is_removed = was_closed && fine_detail_from_ && span.to <= *fine_detail_from_;
+        if (key.step == Step::interval && (detail == Detail::hours || is_removed)) continue;
+        OpenRow& stored = open(account, key);
+        if (!stored.row) stored.row.emplace();
         stored.row->ticks += sum.ticks;
         stored.row->covered += sum.covered;
         stored.row->spread_ticks += sum.spread_ticks;

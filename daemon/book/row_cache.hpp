@@ -20,17 +20,22 @@ struct ChangedRow {
     bool was_closed = false;
 };
 
+/// The finest rows that a change touches.
+enum class Detail : std::uint8_t { intervals, hours };
+
 class RowCache {
 public:
-    explicit RowCache(Ledger& ledger) : ledger_(ledger) {}
+    /// `fine_detail_from`: kept by the caller, read at each call. Closed intervals that ended by then are no
+    /// longer kept.
+    RowCache(Ledger& ledger, const std::optional<Instant>& fine_detail_from)
+        : ledger_(ledger), fine_detail_from_(fine_detail_from) {}
 
     /// Removes entries from an account's series and adds others, as one change: each closed row that it
-    /// touches gets one revision more. Intervals that ended by `fine_detail_from` are no longer kept and are
-    /// not made anew.
+    /// touches gets one revision more. Intervals that are no longer kept are not made anew: they would hold
+    /// this change alone.
     /// Returns the rows it changed, in order of step and time. Throws StoreFailure.
     const std::vector<ChangedRow>& change(Account& account, std::span<const Entry> removed,
-                                          std::span<const Entry> added,
-                                          std::optional<Instant> fine_detail_from = {});
+                                          std::span<const Entry> added, Detail detail = Detail::intervals);
 
     [[nodiscard]] std::optional<Row> row(const Account& account, Step step, Instant start);
     /// The ticks of any row of an account, which must outlive it.
@@ -51,6 +56,7 @@ private:
     void collect(Account& account, const Entry& entry, int sign);
 
     Ledger& ledger_;
+    const std::optional<Instant>& fine_detail_from_;
     /// Rows of the batch that are not at hand in their accounts any more: to be told as they close, and
     /// to be written.
     std::unordered_map<RowKey, OpenRow, Hash> left_;

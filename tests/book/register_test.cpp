@@ -299,3 +299,22 @@ TEST_CASE("an adjustment that reaches into days kept no longer changes only what
     world.read(at_min(30 * 60), 310);  // What was booked then is gone.
     CHECK(world.readings().size() == 1);
 }
+
+TEST_CASE("pulses that came late for a day no longer kept told its intervals anew, as revision 1 each time") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    meter.interval = std::chrono::hours{1};
+    RegisterWorld world({meter});
+    const auto told = [](int seq) { return R"({"pulses":1,"boot":1,"seq":)" + std::to_string(seq) + "}"; };
+    world.hear(at_min(60), told(1));
+    // A gap that begins on a day that will be removed and ends on one that is kept.
+    world.hear(at_min(50 * 60), told(600));
+    world.hear(at_min(100 * 60), told(601));
+    must(world.keeper->remove_fine_detail(at_min(48 * 60)));
+    const auto ticks = world.row(Step::day, at_min(0))->ticks;
+    const auto published = world.published("meters/house/usage").size();
+    world.hear(at_min(101 * 60), told(2));
+    CHECK_FALSE(world.row(Step::interval, at_min(60)));
+    CHECK(world.row(Step::day, at_min(0))->ticks == ticks + 1);
+    CHECK(world.published("meters/house/usage").size() == published);
+}
