@@ -148,6 +148,17 @@ bool runs_back_from_held(const CounterState& state, const Observation& observati
            ran_back(state.held->observation, observation, rules);
 }
 
+/// A node that keeps every tick does not start from less than it told. Where it seems to have, and goes on
+/// from what is held, that was right: its count was set by hand, or had run back.
+bool is_only_explained_by_held(const CounterState& state, const Observation& observation,
+                               const Continuation& from_last, const CounterRules& rules) {
+    if (!state.held || !rules.keeps_every_tick || from_last.kind != EntryKind::restart) return false;
+    if (from_last.begin_count == state.last->count || passes_over_held(state, observation, rules))
+        return false;
+    const auto from_held = continuation(state.held->observation, observation, rules);
+    return from_held && from_held->begin_count == state.held->observation.count;
+}
+
 }  // namespace
 
 void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
@@ -158,7 +169,8 @@ void book_count(CounterState& state, const Observation& observation, const Count
         booking.outcome = Outcome::first;
         return;
     }
-    if (const auto how = continuation(*state.last, observation, rules)) {
+    const auto how = continuation(*state.last, observation, rules);
+    if (how && !is_only_explained_by_held(state, observation, *how, rules)) {
         if (state.held && !lies_between(*state.last, state.held->observation, observation, rules)) {
             booking.stray = state.held->observation;
         }
@@ -167,12 +179,12 @@ void book_count(CounterState& state, const Observation& observation, const Count
         return;
     }
     if (state.held) {
-        const auto how = passes_over_held(state, observation, rules)
-                             ? std::nullopt
-                             : continuation(state.held->observation, observation, rules);
-        if (how) {
+        const auto from_held = passes_over_held(state, observation, rules)
+                                   ? std::nullopt
+                                   : continuation(state.held->observation, observation, rules);
+        if (from_held) {
             settle_held(state, rules, booking);
-            book_continuation(state, observation, *how, rules, booking);
+            book_continuation(state, observation, *from_held, rules, booking);
             return;
         }
         if (runs_back_from_held(state, observation, rules)) {

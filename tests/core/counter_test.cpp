@@ -188,6 +188,20 @@ TEST_CASE("where the next reading follows both, what was accepted wins") {
     CHECK(book.total() == 20);
 }
 
+TEST_CASE("a count set by hand just before a start lost what was counted between the two") {
+    // The start follows the last accepted count as well; but a node that keeps every tick started from less
+    // than that only if its count had been set.
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 1349, 1'200'396'309));
+    CHECK(book(minutes(1), of_boot(1, 1350, 871'812)).outcome == Outcome::held);
+    const auto booking = book(minutes(105), of_boot(2, 1, 871'822));
+    CHECK_FALSE(booking.stray);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::preset);
+    CHECK(book.entries[1].kind == EntryKind::restart);
+    CHECK(book.total() == 10);
+}
+
 TEST_CASE("where the next reading follows neither, it is the new suspect") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
