@@ -74,8 +74,15 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     const bool moves_on =
         same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
     if (moves_on) return came;
+    if (same_boot && !reading.seq && was_overtaken(account, reading, *last)) {
+        came.boot_already_left = true;
+        return came;
+    }
     const auto boot = value_or_throw(ledger_.boot(account.key, *reading.boot));
-    if (!boot) return came;
+    if (!boot) {
+        came.boot_already_left = is_of_start_between(account, reading, *last);
+        return came;
+    }
     // Pulses that nobody has heard of count whenever they come: the queue of an earlier start may come
     // between the words of a later one. Counts of a boot that was left are told again by those that follow.
     // Where such a message tells when it was, it is placed there (MessageDesk::post_late).
@@ -85,6 +92,16 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     came.boot_already_left = !same_boot && !is_news;
     came.already_accepted = was_accepted(account, *boot, reading, same_boot ? last->seq : boot->last_seq);
     return came;
+}
+
+/// The queue of a start may come after the first word of the next one: then the entry of that next start
+/// spans the time that it tells. A clock that is wrong after a start hardly shows just that time.
+bool MessageOrder::is_of_start_between(const Account& account, const Reading& reading,
+                                       const Observation& last) {
+    if (!reading.time || *reading.time >= last.at) return false;
+    const auto entry = value_or_throw(ledger_.entry_at(account.key, *reading.time));
+    return entry && entry->kind == EntryKind::restart && entry->end.boot == last.boot &&
+           entry->span.from < *reading.time && *reading.time < entry->span.to;
 }
 
 /// Without a boot, a number may be larger because an earlier start had come that far. Then the ledger has

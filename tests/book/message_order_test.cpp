@@ -1,4 +1,6 @@
 // Messages that come again, late, out of order or after a start that was left.
+#include <fmt/format.h>
+
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -259,4 +261,44 @@ TEST_CASE("a queue among live messages was booked again and again while the serv
     world.hear(at_min(621), told(621, restored + 3, 620));
     world.hear(at_min(624), told(624, restored + 5, 620));
     CHECK(ticks() == 7 + 5);
+}
+
+TEST_CASE(
+    "a queue of a boot was booked once more behind a live message while the server's clock was behind") {
+    LedgerWorld world;
+    const auto told = [&](int minute, int count) {
+        return R"({"boot":1,"count":)" + std::to_string(count) + ",\"time\":\"" + format_utc(at_min(minute)) +
+               "\"}";
+    };
+    world.hear(at_min(600), told(600, 9472));
+    // The server's clock is set back by half an hour: what is sent now seems ahead of it.
+    world.hear(at_min(603), told(633, 9475));
+    world.hear(at_min(606), told(605, 9473));
+    world.hear(at_min(609), told(608, 9473));
+    world.hear(at_min(612), told(636, 9475));
+    CHECK(ticks_in(world) == 3);
+}
+
+TEST_CASE("a start whose queue came after the first word of the next one was booked beside it") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 10;
+    LedgerWorld world({meter});
+    const auto told = [&](int minute, int boot, int seq, int saved, int count) {
+        return fmt::format(R"({{"boot":{},"seq":{},"saved":{},"count":{},"time":"{}"}})", boot, seq, saved,
+                           count, format_utc(at_min(minute)));
+    };
+    world.hear(at_min(600), told(600, 2, 296, 3250, 3286));
+    world.hear(at_min(603), told(603, 2, 297, 3250, 3287));
+    world.hear(at_min(900), told(900, 4, 1, 3360, 3360));
+    world.hear(at_min(901), told(800, 3, 1, 3280, 3286));
+    world.hear(at_min(902), told(803, 3, 2, 3280, 3294));
+    world.hear(at_min(903), told(903, 4, 2, 3360, 3365));
+    world.hear(at_min(906), told(906, 4, 3, 3360, 3366));
+    // 1, 73 over the start as far as the later one tells, then 5 and 1.
+    CHECK(ticks_in(world) == 80);
+    SECTION("a clock that is wrong after a start may show any other time") {
+        world.hear(at_min(1000), told(500, 5, 1, 3370, 3372));
+        world.hear(at_min(1003), told(503, 5, 2, 3370, 3374));
+        CHECK(ticks_in(world) == 80 + 6 + 2);
+    }
 }
