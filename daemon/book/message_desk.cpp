@@ -186,7 +186,7 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
     // The burst before is forgotten with the first reading that is not of it.
     if (booking.outcome == Outcome::booked && !came.waited) {
         account.memory().backlog.reset();
-        note_pace(account.memory(), before.last, account.rules.cadence);
+        note_pace(account.memory(), before.last, account.rules);
     }
     follow_held(account, booking, message);
     if (booking.outcome != Outcome::repeat) return post(account, booking, before);

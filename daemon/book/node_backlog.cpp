@@ -7,10 +7,6 @@ namespace tickledger {
 
 namespace {
 
-Duration silence(const Account& account) {
-    return account.rules.cadence * 3 / 2;
-}
-
 /// They have come like this for a whole cadence.
 bool lasts(const NodeBacklog& backlog, Duration cadence) {
     const auto& readings = backlog.readings;
@@ -38,14 +34,14 @@ bool may_go_on(const Account& account) {
     return backlog.booked + backlog.readings.size() <= most + 2;
 }
 
-void note_pace(AccountMemory& memory, const std::optional<Observation>& before, Duration cadence) {
+void note_pace(AccountMemory& memory, const std::optional<Observation>& before, const CounterRules& rules) {
     const auto& last = memory.counter.last;
     // What hurries after a backlog tells nothing of it, nor does what comes after a silence.
     if (!before || !last || last->tells_time() || before->time_estimated || last->hurry_from != Instant{})
         return;
     const Duration pause = last->arrived_at - before->arrived_at;
-    if (pause < Duration{0} || pause > cadence * 3 / 2) return;
-    memory.speaks_faster = pause < cadence / 2;
+    if (pause < Duration{0} || pause > rules.silence()) return;
+    memory.speaks_faster = pause < rules.cadence / 2;
 }
 
 bool must_be_kept(const Account& account, Instant arrived_at) {
@@ -58,10 +54,10 @@ bool must_be_kept(const Account& account, Instant arrived_at) {
     // An old message that came again ends no silence: what is held is believed by what follows it only.
     const bool is_held_in_silence =
         counter.held && counter.last &&
-        counter.held->observation.arrived_at - counter.last->arrived_at > silence(account);
+        counter.held->observation.arrived_at - counter.last->arrived_at > account.rules.silence();
     if (is_held_in_silence) known = &*counter.last;
     const bool follows_burst = backlog && backlog->follows_burst && known->time_estimated;
-    return follows_burst || arrived_at - known->arrived_at > silence(account);
+    return follows_burst || arrived_at - known->arrived_at > account.rules.silence();
 }
 
 bool keep(Account& account, const Reading& reading, HeldMessage message) {

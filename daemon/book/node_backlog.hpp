@@ -34,7 +34,7 @@ bool keep(Account& account, const Reading& reading, HeldMessage message);
 
 /// Takes a booked reading that had not waited as a sign of how often the node speaks. `before`: the one
 /// before it, if any.
-void note_pace(AccountMemory& memory, const std::optional<Observation>& before, Duration cadence);
+void note_pace(AccountMemory& memory, const std::optional<Observation>& before, const CounterRules& rules);
 
 /// True where a message at this moment shows that what is kept had waited.
 [[nodiscard]] bool is_burst_with(const NodeBacklog& backlog, Instant arrived_at, Duration cadence);

@@ -20,7 +20,7 @@ std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, 
     if (came.waited || came.retained || !reading.boot || !reading.seq) return std::nullopt;
     if (account.memory().backlog && !account.memory().backlog->readings.empty()) return std::nullopt;
     // What the node still had to send of a start that it did leave comes sooner, or beside the new one's.
-    if (came.arrived_at - newest(state)->arrived_at <= account.rules.cadence * 3 / 2) return std::nullopt;
+    if (came.arrived_at - newest(state)->arrived_at <= account.rules.silence()) return std::nullopt;
     const bool is_of_before = reading.time && tells_believed_time(state, reading, came, account.rules) &&
                               *reading.time < newest(state)->at;
     if (is_of_before) return std::nullopt;

@@ -119,7 +119,6 @@ std::optional<Instant> sent_by_uptime(const Observation& known, const Observatio
 /// Where a backlog was interrupted, or told late that it was one, the last message before was dated by its
 /// arrival, though it had waited as long as those after it.
 void tell_hurry(const Observation* known, Observation& observation, const CounterRules& rules) {
-    const Duration silence = rules.cadence * 3 / 2;
     if (observation.time_estimated) {
         observation.no_earlier =
             known ? std::min(booking::sent_from(*known), observation.at) : observation.at;
@@ -127,13 +126,13 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
     }
     if (!known) {
         // The very first may have waited itself; how long, nothing tells. The node speaks once a cadence.
-        observation.no_earlier = observation.at - silence;
+        observation.no_earlier = observation.at - rules.silence();
         observation.hurry_from = observation.arrived_at;
         return;
     }
     const Duration pause = observation.arrived_at - known->arrived_at;
     if (pause < Duration{0}) return;
-    if (known->time_estimated && pause <= silence) {
+    if (known->time_estimated && pause <= rules.silence()) {
         observation.no_earlier = known->no_earlier;
         observation.hurry_from = observation.arrived_at;
     } else if (known->hurry_from != Instant{} &&
@@ -143,6 +142,10 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
         observation.hurry_from = known->hurry_from;
     } else if (const auto sent = sent_by_uptime(*known, observation, rules)) {
         observation.no_earlier = *sent;
+    } else if (pause > rules.silence()) {
+        // The one message of a start may have waited since the silence began.
+        observation.no_earlier = booking::sent_from(*known);
+        observation.hurry_from = observation.arrived_at;
     }
 }
 

@@ -111,7 +111,11 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     // A message that comes sooner than the node speaks had waited, and so, maybe, had the one before it.
     const Duration pause = to.arrived_at - from.arrived_at;
     const bool comes_early = !to.tells_time() && pause >= Duration{0} && pause < cadence / 2;
-    const bool may_be_earlier = from.time_estimated || (comes_early && from.no_earlier != Instant{});
+    const bool is_other_start = from.boot && to.boot && from.boot != to.boot;
+    const bool ended_silence = from.no_earlier != Instant{} && from.at - from.no_earlier > silence();
+    const bool may_have_waited =
+        (comes_early && from.no_earlier != Instant{}) || (is_other_start && ended_silence);
+    const bool may_be_earlier = from.time_estimated || may_have_waited;
     Duration longest = to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
     // Nor were consecutive numbers sent closer together than the node speaks, however close they come, and a
     // node that tells how long it has been running tells how far apart they were. Within one start that is
@@ -129,7 +133,7 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
             longest = std::max(longest, std::min<Duration>(*to.uptime - *from.uptime, most));
     }
     // What waited since before the node's last start may come between its words.
-    if (comes_early && from.boot && to.boot && from.boot != to.boot) longest = std::max(longest, cadence);
+    if (comes_early && is_other_start) longest = std::max(longest, cadence);
     if (to.tells_time() || !from.node_time) return longest;
     longest = std::max(longest, pause);
     return to.node_time ? std::max(longest, *to.node_time - *from.node_time) : longest;

@@ -47,6 +47,8 @@ public:
     [[nodiscard]] std::int64_t seq_distance(std::uint64_t from, std::uint64_t to) const;
     [[nodiscard]] std::uint64_t seq_after(std::uint64_t seq) const;
     [[nodiscard]] std::uint64_t seq_before(std::uint64_t seq) const;
+    /// A longer pause is a silence: the node missed a message.
+    [[nodiscard]] Duration silence() const { return cadence * 3 / 2; }
     /// The longest time that may have passed between two observations: what a gain must be plausible over.
     /// Where the node's clock was believed then and is not now, the time between the arrivals counts too;
     /// where it runs on wrong, the time that passed on it.

@@ -149,3 +149,17 @@ TEST_CASE("a start that told its saved count and more since books what it has co
     (void)book(minutes(289), first);
     CHECK(book.total() == 3);
 }
+
+TEST_CASE("what ran between two starts was a preset where the only word of the first had waited") {
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 1017, 33'703));
+    // Nothing tells that this one waited for hours: no other came with it.
+    (void)book(minutes(374), of_boot(2, 1, 33'703));
+    (void)book(minutes(378), of_boot(3, 1, 33'985));
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[1].kind == EntryKind::restart);
+    CHECK(book.total() == 282);
+    SECTION("within one start a gain must fit the time since the last message all the same") {
+        CHECK(book(minutes(381), of_boot(3, 2, 34'985)).outcome == Outcome::held);
+    }
+}
