@@ -8,11 +8,10 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <cstdlib>
-#include <fstream>
 #include <sstream>
 
 #include "draws/score.hpp"
+#include "support/told_before.hpp"
 #include "tickledger/time.hpp"
 
 using namespace tickledger;
@@ -20,8 +19,6 @@ using namespace tickledger::draws;
 using std::chrono::minutes;
 
 namespace {
-
-constexpr const char* told_before = TICKLEDGER_SOURCE_DIR "/tests/draws/draws_told.txt";
 
 struct Told {
     std::string name;
@@ -82,16 +79,5 @@ TEST_CASE("what is told of these houses is what was told of them before") {
     for (const Told& told : houses())
         tell(now, told);
     tell_taught(now);
-    if (std::getenv("TICKLEDGER_WRITE_TOLD") != nullptr) std::ofstream(told_before) << now.str();
-    std::ifstream before(told_before);
-    REQUIRE(before.is_open());
-    std::size_t number = 0;
-    for (std::string was, is; std::getline(before, was); ++number) {
-        INFO("line " << number + 1 << " of " << told_before);
-        REQUIRE(std::getline(now, is));
-        REQUIRE(is == was);
-    }
-    CHECK(number > 500);
-    std::string more;
-    CHECK_FALSE(std::getline(now, more));
+    tickledger::test::check_told_before(now, TICKLEDGER_SOURCE_DIR "/tests/draws/draws_told.txt", 500);
 }

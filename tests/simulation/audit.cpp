@@ -1,7 +1,6 @@
 #include "simulation/audit.hpp"
 
 #include <algorithm>
-#include <map>
 #include <numeric>
 #include <utility>
 
@@ -17,15 +16,6 @@ constexpr const char* rebuilt_file = "/store/rebuilt.db";
 std::int64_t ticks_in(const std::vector<Instant>& ticks, Span span) {
     return std::upper_bound(ticks.begin(), ticks.end(), span.to) -
            std::upper_bound(ticks.begin(), ticks.end(), span.from);
-}
-
-std::string words(const Entry& entry) {
-    return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
-           format_utc(entry.span.to) + " " + std::to_string(entry.ticks) + " ticks, counts " +
-           std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count) + ", seq " +
-           std::to_string(entry.end.seq) +
-           (entry.unseen_max ? ", unseen_max " + std::to_string(*entry.unseen_max) : "") +
-           (entry.time_estimated ? ", placed" : "");
 }
 
 std::int64_t ticks_of(const MeterBooks& books) {
@@ -271,70 +261,6 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
         if (!knows_times || entry.time_estimated || entry.kind != EntryKind::measured) continue;
         const std::int64_t ran = ticks_in(planned.ticks, entry.span) - ticks_in(back_ticks, entry.span);
         if (ran != entry.ticks) fail_with(books.id, std::to_string(ran) + " ticks ran in " + words(entry));
-    }
-}
-
-/// Every entry against what ran between the two messages that it lies between, whatever their times.
-void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
-    const PlannedNode& planned = plan_.nodes[node];
-    if (planned.certainty != Certainty::ordered || !planned.settings.tells_boot ||
-        !planned.settings.tells_seq)
-        return;
-    std::map<std::pair<std::uint64_t, std::uint64_t>, const Sent*> by_mark;
-    for (const auto* said : {&sent_, &unheard_}) {
-        for (const Sent& sent : *said) {
-            if (sent.node == node)
-                by_mark[{fingerprint(std::to_string(sent.delivery.boot)), sent.delivery.seq}] = &sent;
-        }
-    }
-    const Sent* before = nullptr;
-    Instant newest = Instant::min();
-    for (const Entry& entry : books.entries) {
-        if (entry.kind == EntryKind::adjustment) continue;
-        const auto found = by_mark.find({entry.end.boot, entry.end.seq});
-        const Sent* after = found == by_mark.end() ? nullptr : found->second;
-        if (!after) return fail_with(books.id, "no message ends this entry: " + words(entry));
-        // Pulses of an earlier start that come among those of a later one.
-        const bool is_in_order = after->delivery.sent_at >= newest;
-        if (before && is_in_order && before->delivery.sent_at == newest)
-            check_span(entry, *before, *after, books);
-        newest = std::max(newest, after->delivery.sent_at);
-        before = after;
-    }
-}
-
-void Audit::check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books) {
-    const NodeSettings& node = plan_.nodes[to.node].settings;
-    const auto ran = static_cast<std::int64_t>(to.delivery.true_ticks - from.delivery.true_ticks);
-    const bool was_set = to.presets_before != from.presets_before;
-    const std::string what = std::to_string(ran) + " ticks ran between the messages of " + words(entry);
-    const std::int64_t booked = entry.kind == EntryKind::lost ? 0 : entry.ticks;
-    switch (entry.kind) {
-        case EntryKind::measured:
-            // A count that was set by hand may pass for a gain.
-            if (!was_set && booked != ran) fail_with(books.id, what);
-            return;
-        case EntryKind::restart:
-            // Where the node keeps every tick and tells what it restored, a fall before the start is not
-            // seen.
-            if (!was_set && booked > to.delivery.counted - from.delivery.counted &&
-                !(node.tells_saved && node.checkpoint_ticks == 1))
-                fail_with(books.id, what + ", the node counted fewer");
-            break;
-        default:
-            break;
-    }
-    if (entry.kind == EntryKind::restart || entry.kind == EntryKind::preset ||
-        entry.kind == EntryKind::lost) {
-        if (!entry.unseen_max) return fail_with(books.id, what + ": it tells no `unseen_max`");
-        const auto bound = static_cast<std::int64_t>(*entry.unseen_max);
-        if (ran - booked <= bound) return;
-        if (may_lose_time()) {
-            // The span itself is not known.
-            ++report_.loose_bounds;
-            return;
-        }
-        fail_with(books.id, what + ": more than its `unseen_max` of " + std::to_string(bound));
     }
 }
 

@@ -10,6 +10,7 @@
 
 #include "store/entry_group.hpp"
 #include "store/packed_block.hpp"
+#include "tickledger/message.hpp"
 
 namespace tickledger::simulation {
 
@@ -201,6 +202,15 @@ std::string Books::Table::row(std::size_t index) const {
     return words;
 }
 
+std::string words(const Entry& entry) {
+    return std::string(name_of(entry.kind)) + " " + format_utc(entry.span.from) + " to " +
+           format_utc(entry.span.to) + " " + std::to_string(entry.ticks) + " ticks, counts " +
+           std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count) + ", seq " +
+           std::to_string(entry.end.seq) +
+           (entry.unseen_max ? ", unseen_max " + std::to_string(*entry.unseen_max) : "") +
+           (entry.time_estimated ? ", placed" : "");
+}
+
 Result<Books> Books::read(const std::string& vfs, const std::string& file) {
     sqlite3* raw = nullptr;
     const int opened = sqlite3_open_v2(file.c_str(), &raw, SQLITE_OPEN_READWRITE, vfs.c_str());
@@ -255,6 +265,23 @@ std::string Books::all_rows() const {
     for (const Table& table : tables_)
         all += table.name + table.bytes;
     return all;
+}
+
+std::vector<std::string> Books::told() const {
+    std::vector<std::string> lines;
+    for (const MeterBooks& meter : meters_) {
+        for (const Entry& entry : meter.entries) {
+            if (entry.kind != EntryKind::measured) lines.push_back(meter.id + " " + words(entry));
+        }
+    }
+    for (const Table& table : tables_) {
+        const bool is_long = table.name == "entry" || table.name == "usage_row" || table.name == "meter";
+        for (std::size_t row = 0; !is_long && row < table.row_ends.size(); ++row)
+            lines.push_back(table.name + " " + table.row(row));
+        lines.push_back("all " + std::to_string(table.row_ends.size()) + " of " + table.name + ": " +
+                        std::to_string(fingerprint(table.bytes)));
+    }
+    return lines;
 }
 
 std::optional<std::string> Books::difference(const Books& a, const Books& b) {

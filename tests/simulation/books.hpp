@@ -11,6 +11,9 @@
 
 namespace tickledger::simulation {
 
+/// The entry for a report.
+[[nodiscard]] std::string words(const Entry& entry);
+
 /// One meter's part of it.
 struct MeterBooks {
     std::int64_t key = 0;
@@ -37,6 +40,10 @@ public:
     [[nodiscard]] const std::vector<MeterBooks>& meters() const { return meters_; }
     /// Every row of every table, in a form of its own.
     [[nodiscard]] std::string all_rows() const;
+
+    /// What is out of the common as lines (entries that are not plain measured ones, days, alarms, gaps, what
+    /// was refused), and each table whole as a fingerprint.
+    [[nodiscard]] std::vector<std::string> told() const;
 
     /// The first row in which two ledgers differ, in words; nothing where they are equal.
     [[nodiscard]] static std::optional<std::string> difference(const Books& a, const Books& b);

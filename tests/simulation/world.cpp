@@ -83,7 +83,13 @@ WorldReport World::run() {
         keep_house();
         Audit audit(plan_, settings_, machine_, {sent_, unheard_, lines_}, report_);
         audit.check_books();
-        if (audit.books()) report_.fingerprint = fingerprint_of(*audit.books());
+        if (audit.books()) {
+            report_.fingerprint = fingerprint_of(*audit.books());
+            report_.told = audit.books()->told();
+        }
+        for (const auto& [topic, published] : published_on_)
+            report_.told.push_back("published " + std::to_string(published.count) + " on " + topic + ": " +
+                                   std::to_string(published.fingerprint));
         report_.was_rebuilt = !knows_more_than_log_ && !plan_.keeps_messages;
         if (report_.was_rebuilt) audit.check_rebuilding(until);
         audit.check_repeats(clock_, chance_);
@@ -216,6 +222,7 @@ void World::pass() {
     daemon_->publish([&](const Outgoing& outgoing) {
         note_alarm(outgoing);
         check_publication(outgoing);
+        note_publication(outgoing);
     });
 }
 
@@ -284,6 +291,12 @@ void World::check_publication(const Outgoing& outgoing) {
     if (!is_new && found->second != content && !knows_more_than_log_ && report_.lost_lines == 0) {
         fail_with("published twice with other content: " + outgoing.topic + " " + outgoing.payload);
     }
+}
+
+void World::note_publication(const Outgoing& outgoing) {
+    Published& so_far = published_on_[outgoing.topic];
+    ++so_far.count;
+    so_far.fingerprint = fingerprint(std::to_string(so_far.fingerprint) + outgoing.payload);
 }
 
 void World::sync() {

@@ -50,10 +50,12 @@ struct WorldReport {
     /// Meters that spoke, and those that the audit let pass though they were not right to the tick.
     int meters = 0;
     std::map<std::string, Excused> excused;
-    /// Spans under a false time of the server in which more ran than their `unseen_max`.
-    int loose_bounds = 0;
+    /// Spans in which more ran than their `unseen_max`, by why nobody could know.
+    std::map<std::string, int> loose_bounds;
     /// Of everything that was sent, logged and booked: equal only where all of it is.
     std::uint64_t fingerprint = 0;
+    /// What the ledger holds, and all that was published, as lines.
+    std::vector<std::string> told;
     /// Why the ledger is wrong; nothing: it is right.
     std::optional<std::string> failure;
 };
@@ -108,6 +110,7 @@ private:
     void keep_house();
     void fail_with(std::string what);
     void check_publication(const Outgoing& outgoing);
+    void note_publication(const Outgoing& outgoing);
     [[nodiscard]] std::uint64_t fingerprint_of(const Books& books) const;
 
     const std::uint64_t seed_;
@@ -140,6 +143,11 @@ private:
     bool knows_more_than_log_ = false;
     /// Usage rows that were published: nothing may come again with other content.
     std::unordered_map<std::string, std::uint64_t> published_;
+    struct Published {
+        int count = 0;
+        std::uint64_t fingerprint = 0;
+    };
+    std::map<std::string, Published> published_on_;  ///< By topic.
 };
 
 /// A whole world from its seed.
