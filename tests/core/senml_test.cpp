@@ -4,32 +4,16 @@
 
 #include <bit>
 
-#include <catch2/catch.hpp>
-#include <cctype>
-
-#include "core/json_text.hpp"
-#include "tickledger/message.hpp"
+#include "senml_fixture.hpp"
 
 using namespace tickledger;
+using namespace tickledger::test;
 using Catch::Contains;
 using namespace std::chrono_literals;
 
 namespace {
 
-const Instant now = instant_of(1'767'225'600'000'000);
-
-std::string bytes(std::string_view hex) {
-    std::string result;
-    std::string digits;
-    for (const char c : hex) {
-        if (std::isxdigit(static_cast<unsigned char>(c)) == 0) continue;
-        digits += c;
-        if (digits.size() < 2) continue;
-        result += static_cast<char>(std::stoi(digits, nullptr, 16));
-        digits.clear();
-    }
-    return result;
-}
+const Instant now = senml_now;
 
 std::vector<ResolvedRecord> resolved(std::string_view pack) {
     const auto records = resolve_senml(pack, now);
@@ -61,32 +45,10 @@ std::vector<std::string> shown(const std::vector<ResolvedRecord>& records) {
     return texts;
 }
 
-MeterSettings meter(Ratio pulse_value_l = {1, 1}) {
-    MeterSettings settings;
-    settings.message = MessageForm::senml;
-    settings.pulse_value_l = pulse_value_l;
-    return settings;
-}
-
-std::vector<Reading> read(std::string_view pack, const MeterSettings& settings = meter()) {
-    const auto readings = decode(pack, settings, now);
-    INFO(pack);
-    if (!readings) FAIL(readings.error().text);
-    return *readings;
-}
-
 std::uint64_t ticks(const std::string& value, const std::string& unit, Ratio pulse_value_l) {
     return read("[{\"n\":\"w\",\"u\":\"" + unit + "\",\"v\":" + value + "}]", meter(pulse_value_l))
         .front()
         .count;
-}
-
-std::string error_of(std::string_view pack, const MeterSettings& settings = meter()) {
-    const auto readings = decode(pack, settings, now);
-    INFO(pack);
-    REQUIRE_FALSE(readings);
-    REQUIRE(is_utf8(readings.error().text));
-    return readings.error().text;
 }
 
 }  // namespace
@@ -295,46 +257,6 @@ TEST_CASE("every whole number of pulse values comes back from its volume") {
     });
 }
 
-TEST_CASE("CBOR: whole numbers, half floats, decimal fractions, open lengths, text labels, nested unknowns") {
-    // [{0: "w", 1: "count", 2: 4294967295}]
-    CHECK(read(bytes("81 a3 00 61 77 01 65 63 6f 75 6e 74 02 1a ffffffff"))[0].count == 4'294'967'295);
-    // The value as a half float, 1024.0.
-    CHECK(read(bytes("81 a3 00 61 77 01 65 63 6f 75 6e 74 02 f9 6400"))[0].count == 1024);
-    // [{0: "w", 1: "m3", 2: 4([-3, 1234567])}]: a decimal fraction.
-    CHECK(read(bytes("81 a3 00 61 77 01 62 6d 33 02 c4 82 22 1a 0012d687"))[0].count == 1'234'567);
-    // [_ {_ "n": "w", "u": "l", "v": 7, "x": [1, {"y_": [_ 2]}], "vd": h'00'}, {6: -60, 2: 5}]
-    const auto readings =
-        read(bytes("9f bf 61 6e 61 77 61 75 61 6c 61 76 07 61 78 82 01 a1 62 79 5f 9f 02 ff ff"
-                   "a4 01 61 6c 00 61 77 06 38 3b 02 05 ff"));
-    REQUIRE(readings.size() == 2);
-    CHECK(readings[0].count == 5);
-    CHECK(readings[0].time == now - 60s);
-    CHECK(readings[1].count == 7);
-}
-
-TEST_CASE("CBOR that is damaged or means something else is refused") {
-    CHECK_THAT(error_of(bytes("81")), Contains("ends too early"));
-    CHECK_THAT(error_of(bytes("81 a1 02 fb 7ff8000000000000")), Contains("not finite"));
-    CHECK_THAT(error_of(bytes("81 a1 02 fb 7ff0000000000000")), Contains("not finite"));
-    CHECK_THAT(error_of(bytes("81 a1 01 62 c328")), Contains("UTF-8"));
-    CHECK_THAT(error_of(bytes("81 a1 01 7f 61 6c ff")), Contains("definite length"));
-    CHECK_THAT(error_of(bytes("81 a1 02 5f 41 61 ff")), Contains("definite length"));
-    CHECK_THAT(error_of(bytes("81 a1 f6 01")), Contains("label"));
-    CHECK_THAT(error_of(bytes("81 a1 02 c4 82 f6 01")), Contains("label"));
-    CHECK_THAT(error_of(bytes("81 a1 02 c4 81 01")), Contains("decimal fraction"));
-    CHECK_THAT(error_of(bytes("81 a1 02 c4 01")), Contains("decimal fraction"));
-    CHECK_THAT(error_of(bytes("81 a1 f4 01")), Contains("label"));
-    CHECK_THAT(error_of(bytes("9f a0 ff ff")), Contains("goes on"));
-    CHECK_THAT(error_of(bytes("81 ff")), Contains("not open"));
-    CHECK_THAT(error_of(bytes("9f bf 01 ff ff")), Contains("not open"));
-    CHECK_THAT(error_of(bytes("81 1c")), Contains("byte 2"));
-    CHECK_THAT(error_of(bytes("81 01")), Contains("array of records"));
-    CHECK_THAT(error_of(bytes("a1 02 01")), Contains("begins neither"));
-    CHECK_THAT(error_of(bytes("81 a1 62 78 5f 01")), Contains("`x_`"));
-    CHECK_THAT(error_of(bytes("81 a1 61 78") + std::string(70, '\x81') + '\x01'), Contains("deep"));
-    CHECK_THAT(error_of(bytes("9b ffffffffffffffff")), Contains("ends too early"));
-}
-
 TEST_CASE("a pack for several names needs to be told which") {
     const std::string pack =
         R"([{"bn":"flat:","n":"cold","u":"count","v":1},{"n":"warm","u":"count","v":2},{"n":"battery","u":"%EL","v":98}])";
@@ -384,21 +306,4 @@ TEST_CASE("a pack that cannot be read says why") {
     // Section 10: a counter goes in `v`; a sum is an integral and counts nothing.
     CHECK_THAT(error_of(R"([{"n":"w","u":"count","s":1}])"), Contains("no number"));
     CHECK_THAT(error_of("[{\"n\":\"w\",\"x\":" + std::string(70, '[')), Contains("deep"));
-}
-
-TEST_CASE("any damaged pack is read or refused, never more") {
-    const std::string pack = bytes(
-        "82 a4 21 61 77 22 fb 41da5565f0000000 23 62 6d33 02 c4 82 22 1a 0012d687"
-        "a2 06 3903e7 02 f9 3e00");
-    REQUIRE(decode(pack, meter(), now));
-    rc::prop("bytes changed and cut", [&] {
-        std::string damaged = pack;
-        for (int changes = *rc::gen::inRange(0, 4); changes > 0; --changes) {
-            damaged[*rc::gen::inRange<std::size_t>(0, damaged.size())] = *rc::gen::arbitrary<char>();
-        }
-        damaged.resize(*rc::gen::inRange<std::size_t>(1, damaged.size() + 1));
-        const auto readings = decode(damaged, meter(), now);
-        const bool sound = readings ? !readings->empty() : is_utf8(readings.error().text);
-        RC_ASSERT(sound);
-    });
 }

@@ -25,35 +25,11 @@ using std::chrono::microseconds;
 namespace {
 
 constexpr int messages_a_second = 500;
-/// Counters and pulses of boards whose topics and names begin so.
-std::string meters_of(const std::string& prefix, const char* q3) {
-    return fmt::format(R"(
-[[meter]]
-id = "{0}counter-{{1}}"
-topic = "load/{0}counters/+"
-message = "counter"
-counter_bits = 16
-q3 = "{1}"
-interval = "10s"
-[meter.alarms]
-off = ["high-flow", "long-draw"]
-[[meter]]
-id = "{0}pulses-{{1}}"
-topic = "load/{0}pulses/+"
-message = "pulses"
-q3 = "{1}"
-interval = "10s"
-[meter.alarms]
-off = ["high-flow", "long-draw"]
-)",
-                       prefix, q3);
-}
-
 // Far more than any pipe carries, so that no gain of the quick boards is implausible: that is not what is
 // tested here.
-const std::string fast_meters = meters_of("", "1000000 m3/h");
+const std::string fast_meters = load_meters("", "1000000 m3/h");
 // At most two litres in a fifth of a second: a flow that such a pipe carries.
-const std::string slow_meters = meters_of("slow-", "63 m3/h");
+const std::string slow_meters = load_meters("slow-", "63 m3/h");
 constexpr std::chrono::milliseconds slow_pause{200};
 
 std::vector<LoadNode> boards() {
@@ -91,19 +67,6 @@ std::string meter_of(const LoadNode& node) {
            node.topic.substr(node.topic.size() - 1);
 }
 
-constexpr const char* all_days = "from=2020-01-01&to=2100-01-01";
-
-/// The register's advance in ticks of a litre.
-std::map<std::string, std::int64_t> registers(const Site& site) {
-    std::map<std::string, std::int64_t> ticks;
-    const json answer = site.get("/v1/meters");
-    for (const json& meter : answer.at("meters")) {
-        const json& shown = meter.at("register_m3");
-        ticks[meter.at("id")] = shown.is_null() ? -1 : std::llround(shown.get<double>() * 1000);
-    }
-    return ticks;
-}
-
 std::int64_t entry_ticks(const Site& site, const std::string& meter) {
     const json ledger = site.get("/v1/meters/" + meter + "/ledger?" + all_days);
     std::int64_t sum = 0;
@@ -132,7 +95,7 @@ std::string days_around_today() {
 
 /// The registers are the truth, and so are the sums of everything else the ledger can be asked for.
 void check_conservation(const Site& site, const std::vector<LoadNode>& nodes) {
-    const auto shown = registers(site);
+    const auto shown = site.registers();
     for (const LoadNode& node : nodes) {
         const std::string meter = meter_of(node);
         INFO(meter << " after " << node.boot << " boots");
@@ -148,7 +111,7 @@ void check_conservation(const Site& site, const std::vector<LoadNode>& nodes) {
 }
 
 bool all_told(const Site& site, const std::vector<LoadNode>& nodes) {
-    const auto shown = registers(site);
+    const auto shown = site.registers();
     return std::all_of(nodes.begin(), nodes.end(), [&](const LoadNode& node) {
         const auto found = shown.find(meter_of(node));
         return found != shown.end() && found->second == node.told_ticks;
@@ -379,62 +342,4 @@ TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.
     CHECK(messages.at("stray") == 0);
     check_flat(resident_kb);
     CHECK(site.stop() == 0);
-}
-
-TEST_CASE("a broker that is killed forgets its queue: counts heal it, pulses show the hole") {
-    MosquittoProcess broker;
-    Site site({.broker_url = broker.url(), .meters = fast_meters});
-    site.start();
-    REQUIRE(site.becomes_subscribed());
-    broker.publish("load/counters/0", R"({"count":100,"boot":1,"seq":1})");
-    broker.publish("load/pulses/0", R"({"pulses":5,"boot":1,"seq":1})");
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 2; }));
-    site.kill();
-    for (int seq = 2; seq <= 4; ++seq) {
-        broker.publish("load/counters/0",
-                       fmt::format(R"({{"count":{},"boot":1,"seq":{}}})", 100 + 10 * seq, seq));
-        broker.publish("load/pulses/0", fmt::format(R"({{"pulses":10,"boot":1,"seq":{}}})", seq));
-    }
-    broker.kill();
-    broker.start();
-    site.start();
-    REQUIRE(site.becomes_subscribed());
-    broker.publish("load/counters/0", R"({"count":150,"boot":1,"seq":5})");
-    broker.publish("load/pulses/0", R"({"pulses":7,"boot":1,"seq":5})");
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 4; }));
-    CHECK(registers(site).at("counter-0") == 50);
-    CHECK(registers(site).at("pulses-0") == 5 + 7);
-    const json entries = site.get(std::string("/v1/meters/pulses-0/ledger?") + all_days).at("entries");
-    REQUIRE(entries.size() == 3);
-    CHECK(entries[0].at("ticks") == 5);
-    CHECK(entries[1].at("kind") == "lost");
-    CHECK(entries[1].at("ticks").is_null());
-    CHECK(entries[2].at("ticks") == 7);
-}
-
-TEST_CASE("a counter without a clock that wraps while nobody listens is booked from what waited") {
-    MosquittoProcess broker;
-    Site site({.broker_url = broker.url(), .meters = fast_meters});
-    site.start();
-    REQUIRE(site.becomes_subscribed());
-    int seq = 0;
-    const auto say = [&](int count) {
-        broker.publish("load/counters/0", fmt::format(R"({{"count":{},"boot":1,"seq":{}}})", count, ++seq));
-    };
-    say(65'530);
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 1; }));
-    site.kill();
-    say(65'532);
-    say(3);
-    site.start();
-    REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 3; }));
-    // The numbers tell that 3 came after 65 532, so the fall is a wrap and no repetition.
-    CHECK(registers(site).at("counter-0") == 9);
-    // What comes while the broker still hands out what had waited counts as waited too: then it is said
-    // again.
-    CHECK(wait_until([&] {
-        say(5);
-        return wait_until([&] { return registers(site).at("counter-0") == 11; },
-                          std::chrono::milliseconds{1500});
-    }));
 }

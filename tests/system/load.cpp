@@ -24,6 +24,29 @@ constexpr std::uint64_t pauses_away_max = 40;
 
 }  // namespace
 
+std::string load_meters(const std::string& prefix, const char* q3) {
+    return fmt::format(R"(
+[[meter]]
+id = "{0}counter-{{1}}"
+topic = "load/{0}counters/+"
+message = "counter"
+counter_bits = 16
+q3 = "{1}"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+[[meter]]
+id = "{0}pulses-{{1}}"
+topic = "load/{0}pulses/+"
+message = "pulses"
+q3 = "{1}"
+interval = "10s"
+[meter.alarms]
+off = ["high-flow", "long-draw"]
+)",
+                       prefix, q3);
+}
+
 Load::Load(std::string broker_url, std::vector<LoadNode> nodes, int messages_a_second, std::uint64_t seed)
     : broker_url_(std::move(broker_url)),
       nodes_(std::move(nodes)),

@@ -34,6 +34,9 @@ struct LoadNode {
 
 inline constexpr std::uint64_t load_counter_modulus = 65'536;
 
+/// Configuration of counters and pulses of boards whose topics and names begin so.
+[[nodiscard]] std::string load_meters(const std::string& prefix, const char* q3);
+
 /// Speaks from a thread of its own, at most `messages_a_second`, all nodes in turn (those with a pause when
 /// it is over), with QoS 1. A message that the broker has not acknowledged is sent again when it is back, and
 /// those that came after it too, in their order.

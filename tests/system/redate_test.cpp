@@ -25,7 +25,6 @@ id = "house"
 topic = "nodes/house"
 q3 = "100 m3/h"
 )";
-constexpr const char* all_days = "from=2020-01-01&to=2100-01-01";
 
 /// A daemon and its broker, whose server is right for two messages, two days ahead for two, and right again
 /// for one.

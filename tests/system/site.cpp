@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <signal.h>
 
+#include <cmath>
 #include <fstream>
 #include <stdexcept>
 
@@ -75,6 +76,16 @@ std::string Site::text(const std::string& target) const {
 
 nlohmann::json Site::get(const std::string& target) const {
     return nlohmann::json::parse(text(target));
+}
+
+std::map<std::string, std::int64_t> Site::registers() const {
+    std::map<std::string, std::int64_t> ticks;
+    const nlohmann::json answer = get("/v1/meters");
+    for (const nlohmann::json& meter : answer.at("meters")) {
+        const nlohmann::json& shown = meter.at("register_m3");
+        ticks[meter.at("id")] = shown.is_null() ? -1 : std::llround(shown.get<double>() * 1000);
+    }
+    return ticks;
 }
 
 bool Site::becomes_subscribed() const {

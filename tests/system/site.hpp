@@ -3,7 +3,9 @@
 
 #include <sys/types.h>
 
+#include <cstdint>
 #include <filesystem>
+#include <map>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <optional>
@@ -17,6 +19,9 @@ namespace tickledger::test {
 
 /// The path of a program of this build: "tickledgerd" or "tickledger".
 [[nodiscard]] std::string program(const std::string& name);
+
+/// The whole ledger, as parameters of a question.
+inline constexpr const char* all_days = "from=2020-01-01&to=2100-01-01";
 
 /// How a program ended, and what it wrote.
 struct Outcome {
@@ -75,6 +80,8 @@ public:
     /// The body of an answer with status 200. Throws on any other, and where nobody answers.
     [[nodiscard]] std::string text(const std::string& target) const;
     [[nodiscard]] nlohmann::json get(const std::string& target) const;
+    /// The advance of each meter's register, in ticks of a litre; -1: it shows nothing.
+    [[nodiscard]] std::map<std::string, std::int64_t> registers() const;
     /// Waits until the broker has granted the daemon every subscription; whether it did before the deadline.
     [[nodiscard]] bool becomes_subscribed() const;
     /// Whether the socket answers.
