@@ -49,12 +49,15 @@ std::vector<MeterHealth> MetersLook::look(
     for (const MeterRecord& record : *records) {
         const MeterSettings* settings = settings_of(record.id);
         if (!settings) continue;
-        const MeterHealth* heard = heard_of(record, *settings);
+        const Heard* heard = heard_of(record, *settings);
         if (!heard) continue;
-        MeterHealth& meter = meters.emplace_back(*heard);
-        add_refused(meter, record.key, now);
-        const auto& heard_at = meter.last_message_at;
+        const auto heard_at = heard->last_message_at;
+        MeterHealth& meter = meters.emplace_back();
+        meter.id = record.id;
         meter.topic = settings->topic;
+        meter.last_message_at = heard_at;
+        meter.clock_disbelieved_at = heard->clock_disbelieved_at;
+        add_refused(meter, record.key, now);
         if (!heard_at && listened > 2 * settings->cadence) meter.unheard_for = listened;
         if (!heard_at || now - *heard_at > settings->alarms.silent_after) meter.silent_since = heard_at;
     }
@@ -75,22 +78,19 @@ void MetersLook::add_refused(MeterHealth& meter, MeterKey key, Instant now) {
     }
 }
 
-const MeterHealth* MetersLook::heard_of(const MeterRecord& record, const MeterSettings& settings) {
-    auto [found, is_new] = heard_.try_emplace(record.id);
+const MetersLook::Heard* MetersLook::heard_of(const MeterRecord& record, const MeterSettings& settings) {
+    auto [found, is_new] = heard_.try_emplace(record.key);
     Heard& heard = found->second;
     const std::size_t fingerprint = std::hash<std::string>{}(record.state);
-    if (!is_new && heard.fingerprint == fingerprint) return &heard.meter;
+    if (!is_new && heard.fingerprint == fingerprint) return &heard;
     const auto summary = summarise(record, settings, zone_);
     if (!summary) {
         heard_.erase(found);
         return nullptr;
     }
-    heard = {fingerprint,
-             {.id = record.id,
-              .last_message_at = summary->heard_at,
-              .silent_since = {},
-              .clock_disbelieved_at = summary->clock_disbelieved ? summary->last_reading_at : std::nullopt}};
-    return &heard.meter;
+    heard = {fingerprint, summary->heard_at,
+             summary->clock_disbelieved ? summary->last_reading_at : std::nullopt};
+    return &heard;
 }
 
 }  // namespace tickledger

@@ -35,18 +35,19 @@ public:
 private:
     /// What of the last hour was refused.
     void add_refused(MeterHealth& meter, MeterKey key, Instant now);
-    /// But for its silence, which time alone brings. Null: its record is damaged.
-    [[nodiscard]] const MeterHealth* heard_of(const MeterRecord& record, const MeterSettings& settings);
-
+    /// What a meter's record tells.
     struct Heard {
-        std::size_t fingerprint = 0;
-        MeterHealth meter;
+        std::size_t fingerprint = 0;  ///< Of the record.
+        std::optional<Instant> last_message_at;
+        std::optional<Instant> clock_disbelieved_at;
     };
+    /// Null: its record is damaged.
+    [[nodiscard]] const Heard* heard_of(const MeterRecord& record, const MeterSettings& settings);
 
     const std::filesystem::path ledger_;
     const CivilZone zone_;
     std::unique_ptr<LedgerView> view_;
-    std::unordered_map<std::string, Heard> heard_;
+    std::unordered_map<MeterKey, Heard> heard_;
 };
 
 }  // namespace tickledger
