@@ -63,6 +63,9 @@ std::string start_line(const Configuration& configuration) {
     return line + ".";
 }
 
+// Looking costs as much as taking a message; under load it is done no oftener.
+constexpr std::chrono::milliseconds between_ledger_looks{20};
+
 }  // namespace
 
 /// Everything that runs; in here, so that main sees none of its headers.
@@ -115,6 +118,7 @@ private:
     std::atomic<bool> is_ready_ = false;
     std::unique_ptr<Syncer> syncer_;
     std::unique_ptr<Intake> intake_;
+    std::chrono::steady_clock::time_point ledger_seen_at_{};  ///< The link's thread only.
     std::unique_ptr<LogSource> source_;
     std::unique_ptr<Engine> engine_;
     std::unique_ptr<BrokerLink> link_;
@@ -308,9 +312,12 @@ Started Daemon::Parts::begin() {
 bool Daemon::Parts::accept(Message&& message) {
     // Nothing is acknowledged while the ledger that it is to be booked into has no name: the booking thread
     // writes it anew first.
-    if (!store_.ledger->is_in_place()) {
-        engine_thread_->wake_for_sending();
-        return false;
+    if (const auto now = std::chrono::steady_clock::now(); now - ledger_seen_at_ >= between_ledger_looks) {
+        if (!store_.ledger->is_in_place()) {
+            engine_thread_->wake_for_sending();
+            return false;
+        }
+        ledger_seen_at_ = now;
     }
     if (!intake_->accept(std::move(message))) return false;
     engine_thread_->wake();

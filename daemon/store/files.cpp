@@ -7,6 +7,7 @@
 
 #include <algorithm>
 #include <cerrno>
+#include <chrono>
 #include <mutex>
 #include <system_error>
 #include <utility>
@@ -73,16 +74,25 @@ auto uninterrupted(Call call) {
     return fail("Cannot use " + file.string() + ": it is no plain file. Put it away.");
 }
 
+// A look-up of a name costs as much as a write. Under load it is done no oftener than this; what moves the
+// file meanwhile takes with it what was written.
+constexpr std::chrono::milliseconds between_lookups{20};
+
 class MachineAppendFile final : public AppendFile {
 public:
     MachineAppendFile(Descriptor descriptor, path name, std::uint64_t size_bytes)
         : descriptor_(std::move(descriptor)), name_(std::move(name)), size_bytes_(size_bytes) {}
 
-    Result<void> stay_in_place() override { return is_in_place() ? Result<void>() : put_back(); }
+    Result<void> stay_in_place() override {
+        looked_up_at_ = std::chrono::steady_clock::now();
+        return is_in_place() ? Result<void>() : put_back();
+    }
     std::string take_notice() override { return std::exchange(notice_, {}); }
 
     Result<void> append(std::string_view bytes) override {
-        if (auto stayed = stay_in_place(); !stayed) return stayed;
+        if (!is_whole() || std::chrono::steady_clock::now() - looked_up_at_ >= between_lookups) {
+            if (auto stayed = stay_in_place(); !stayed) return stayed;
+        }
         while (!bytes.empty()) {
             const ssize_t written =
                 uninterrupted([&] { return ::write(descriptor_.number(), bytes.data(), bytes.size()); });
@@ -112,6 +122,8 @@ public:
     }
 
 private:
+    /// Whether what is open has a name at all, and nothing was cut off.
+    [[nodiscard]] bool is_whole() const;
     /// Whether the name still leads to what is open, and nothing was cut off. A person or a program may have
     /// removed, moved or cut the file, and what is written then would be gone with the process.
     [[nodiscard]] bool is_in_place() const;
@@ -125,14 +137,20 @@ private:
     path name_;
     std::string notice_;
     std::uint64_t size_bytes_;  ///< What was written here or was there before.
+    std::chrono::steady_clock::time_point looked_up_at_{};
 };
+
+bool MachineAppendFile::is_whole() const {
+    struct stat ours {};
+    return ::fstat(descriptor_.number(), &ours) == 0 && ours.st_nlink > 0 &&
+           static_cast<std::uint64_t>(ours.st_size) >= size_bytes_;
+}
 
 bool MachineAppendFile::is_in_place() const {
     struct stat ours {};
     struct stat named {};
-    return ::fstat(descriptor_.number(), &ours) == 0 && ::lstat(name_.c_str(), &named) == 0 &&
-           ours.st_dev == named.st_dev && ours.st_ino == named.st_ino &&
-           static_cast<std::uint64_t>(ours.st_size) >= size_bytes_;
+    return is_whole() && ::fstat(descriptor_.number(), &ours) == 0 && ::lstat(name_.c_str(), &named) == 0 &&
+           ours.st_dev == named.st_dev && ours.st_ino == named.st_ino;
 }
 
 [[nodiscard]] Result<void> make_directory_durably(const path& directory) {
