@@ -11,6 +11,14 @@ namespace {
 constexpr int entries_overlooked = 16;
 constexpr int timely_overlooked = 1;
 
+/// Since the boot's last entry more numbers have passed than a node that runs sends in that time. Twice as
+/// many may be, for it may speak a little faster than its cadence tells.
+bool is_from_queue(const Account& account, const Entry& last, std::uint64_t seq, Instant arrived_at) {
+    if (account.memory().speaks_faster || account.rules.cadence <= Duration{0}) return false;
+    const std::int64_t most = 2 * ((arrived_at - last.span.to) / account.rules.cadence) + 2;
+    return account.rules.seq_distance(last.end.seq, seq) > most;
+}
+
 }  // namespace
 
 std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, const Reading& reading,
@@ -31,11 +39,13 @@ std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, 
     auto entry = value_or_throw(ledger.entry_before(account.key, state.last->at));
     int timely = 0;
     for (int left = entries_overlooked; entry && entry->end.boot != *reading.boot; --left) {
-        if (entry->kind == EntryKind::measured && !entry->time_estimated) ++timely;
+        const bool is_timely = entry->kind == EntryKind::measured && !entry->time_estimated &&
+                               entry->span.length() >= account.rules.cadence / 2;
+        if (is_timely) ++timely;
         if (left == 0 || timely > timely_overlooked) return std::nullopt;
         entry = value_or_throw(ledger.entry_before(account.key, entry->span.from));
     }
-    if (!entry) return std::nullopt;
+    if (!entry || is_from_queue(account, *entry, *reading.seq, came.arrived_at)) return std::nullopt;
     Observation last = *state.last;
     last.count = entry->end.count;
     last.boot = reading.boot;

@@ -40,9 +40,10 @@ Instant begin_of(const Observation& from, const Observation& to, Order order, co
 bool follows(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (to.at < from.at) return false;
     const Order order = order_of(from, to, rules);
-    const Duration span =
-        order == Order::gap ? to.latest() - begin_of(from, to, order, rules) : rules.longest(from, to);
-    return rules.plausible(to.count, span);
+    if (order != Order::gap) return rules.plausible(to.count, rules.longest(from, to));
+    // However close it came: it was sent a cadence after one that is missing.
+    const Duration least = to.tells_time() ? Duration{0} : rules.cadence;
+    return rules.plausible(to.count, std::max(to.latest() - begin_of(from, to, order, rules), least));
 }
 
 /// `to`: before it the pulses that are missing ran.

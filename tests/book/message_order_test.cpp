@@ -302,3 +302,28 @@ TEST_CASE("a start whose queue came after the first word of the next one was boo
         CHECK(ticks_in(world) == 80 + 6 + 2);
     }
 }
+
+TEST_CASE("a start was left for the one before it where its second word was lost and the queue went on") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 10;
+    LedgerWorld world({meter});
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(597), numbered(1, 846, 952));
+    world.hear(at_min(600), numbered(1, 847, 952));
+    world.hear(at_min(603), numbered(2, 1, 970));
+    // What the node had queued before its start, twelve readings in the time of one.
+    for (int n = 0; n < 40; ++n) {
+        Message queued;
+        queued.arrived_at = at_min(603) + std::chrono::seconds{15 * (n + 1)};
+        queued.topic = "nodes/house";
+        queued.payload = numbered(1, 848 + n, 952 + n / 10);
+        world.take({{queued}});
+    }
+    world.hear(at_min(615), numbered(2, 5, 974));
+    world.hear(at_min(618), numbered(2, 6, 976));
+    world.hear(at_min(621), numbered(2, 7, 979));
+    CHECK(ticks_in(world) == 18 + 9);
+}

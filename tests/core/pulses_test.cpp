@@ -1,5 +1,6 @@
 // Booking of pulses: each message tells the ticks since the one before it (docs/ledger.md).
 #include "booking_fixture.hpp"
+#include "tickledger/late.hpp"
 
 using namespace tickledger;
 using namespace tickledger::test;
@@ -213,4 +214,17 @@ TEST_CASE("pulses without number and time all count, even where they look alike"
     (void)book(std::chrono::seconds(1), 1);
     (void)book(minutes(3), 1);
     CHECK(book.total() == 3);
+}
+
+TEST_CASE("pulses of the retained copy were refused where it came right behind a queue with a gap") {
+    MeterSettings meter = counter_meter();
+    meter.message = MessageForm::pulses;
+    Booker book(meter);
+    (void)book(minutes(0), of_boot(2, 519, 0));
+    (void)book.with({.arrived_at = after(minutes(140)), .waited = true}, of_boot(2, 520, 0));
+    (void)book.with(
+        {.arrived_at = after(minutes(140) + std::chrono::milliseconds{50}), .waited = true, .retained = true},
+        of_boot(2, 575, 40));
+    (void)book(minutes(143), of_boot(2, 576, 4));
+    CHECK(book.total() == 44);
 }
