@@ -11,6 +11,7 @@
 #include "book/odd_messages.hpp"
 #include "book/posting.hpp"
 #include "book/watches.hpp"
+#include "tickledger/late.hpp"
 
 namespace tickledger {
 

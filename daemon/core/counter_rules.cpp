@@ -1,3 +1,5 @@
+#include "tickledger/counter_rules.hpp"
+
 #include <limits>
 
 #include "tickledger/counter.hpp"

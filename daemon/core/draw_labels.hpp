@@ -1,5 +1,5 @@
 // How one house uses its water: what the labels' volumes and flows are like there, and which pieces belong
-// together. draw.hpp has the outside, docs/draws.md the method.
+// together: what the sources draw_labels_*.cpp share. draw.hpp has the outside, docs/draws.md the method.
 #pragma once
 
 #include <array>

@@ -1,4 +1,4 @@
-// What late messages do to the past: they make it finer, never different in sum.
+#include "tickledger/late.hpp"
 
 #include <algorithm>
 

@@ -1,3 +1,4 @@
+// One file, although it is long: it is the order in which everything starts, is handed on and ends.
 #include "service/daemon.hpp"
 
 #include <fmt/format.h>

@@ -5,8 +5,8 @@
 #include <string>
 #include <vector>
 
-#include "store/database.hpp"
 #include "store/ledger.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 

@@ -10,8 +10,8 @@
 #include <system_error>
 #include <thread>
 
-#include "store/database.hpp"
 #include "store/files.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 namespace {

@@ -4,8 +4,8 @@
 #include <optional>
 #include <vector>
 
-#include "store/database.hpp"
 #include "store/packed_block.hpp"
+#include "store/statement.hpp"
 #include "tickledger/entry.hpp"
 
 namespace tickledger {

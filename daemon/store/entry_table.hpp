@@ -6,9 +6,9 @@
 #include <optional>
 #include <vector>
 
-#include "store/database.hpp"
 #include "store/ledger.hpp"
 #include "store/packed_reads.hpp"
+#include "store/statement.hpp"
 #include "tickledger/entry.hpp"
 
 namespace tickledger {

@@ -7,10 +7,10 @@
 #include <unordered_map>
 #include <vector>
 
-#include "store/database.hpp"
 #include "store/entry_group.hpp"
 #include "store/entry_row.hpp"
 #include "store/ledger.hpp"
+#include "store/statement.hpp"
 #include "tickledger/entry.hpp"
 
 namespace tickledger {

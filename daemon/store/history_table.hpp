@@ -5,9 +5,9 @@
 #include <string>
 #include <vector>
 
-#include "store/database.hpp"
 #include "store/history.hpp"
 #include "store/ledger.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 

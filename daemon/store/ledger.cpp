@@ -7,7 +7,6 @@
 
 #include "store/alarm_table.hpp"
 #include "store/boot_table.hpp"
-#include "store/database.hpp"
 #include "store/day_packer.hpp"
 #include "store/entry_table.hpp"
 #include "store/entry_writes.hpp"
@@ -19,6 +18,7 @@
 #include "store/register_table.hpp"
 #include "store/row_writes.hpp"
 #include "store/schema.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 namespace {

@@ -3,13 +3,13 @@
 #include <utility>
 
 #include "store/alarm_table.hpp"
-#include "store/database.hpp"
 #include "store/entry_table.hpp"
 #include "store/history_table.hpp"
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
 #include "store/register_table.hpp"
 #include "store/schema.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 

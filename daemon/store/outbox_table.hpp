@@ -4,8 +4,8 @@
 #include <cstdint>
 #include <vector>
 
-#include "store/database.hpp"
 #include "store/ledger.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 

@@ -5,8 +5,8 @@
 #include <optional>
 #include <string>
 
-#include "store/database.hpp"
 #include "store/packed_block.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 

@@ -1,8 +1,8 @@
 // Messages that were kept apart, in SQLite.
 #pragma once
 
-#include "store/database.hpp"
 #include "store/ledger.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 

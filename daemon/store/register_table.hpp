@@ -3,8 +3,8 @@
 
 #include <vector>
 
-#include "store/database.hpp"
 #include "store/ledger.hpp"
+#include "store/statement.hpp"
 
 namespace tickledger {
 

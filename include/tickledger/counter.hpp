@@ -11,56 +11,11 @@
 #include <string_view>
 
 #include "tickledger/check.hpp"
+#include "tickledger/counter_rules.hpp"
 #include "tickledger/entry.hpp"
 #include "tickledger/message.hpp"
-#include "tickledger/meter.hpp"
 
 namespace tickledger {
-
-struct Observation;
-
-/// What booking needs of a meter's settings, worked out once.
-class CounterRules {
-public:
-    explicit CounterRules(const MeterSettings& meter);
-
-    bool pulses = false;
-    /// The node, or the register itself, keeps every tick: a count that falls a little has run back.
-    bool keeps_every_tick = false;
-    int seq_bits = 32;
-    std::uint64_t checkpoint_ticks = 0;
-    Duration cadence{};
-
-    /// A gain is plausible if its volume is at most 1.1 Q4 times the span, and two ticks more.
-    [[nodiscard]] bool plausible(std::uint64_t gain_ticks, Duration span) const;
-    /// The largest plausible gain of a span, in ticks.
-    [[nodiscard]] std::uint64_t plausible_max(Duration span) const;
-
-    /// The count begins again at 0 somewhere: at W.
-    [[nodiscard]] bool wraps() const { return wraps_; }
-    /// (to - from) mod W. Where the count never wraps, W is 2^64.
-    [[nodiscard]] std::uint64_t gain(std::uint64_t from, std::uint64_t to) const;
-    /// a <= b in the serial arithmetic of RFC 1982, mod W.
-    [[nodiscard]] bool count_not_after(std::uint64_t a, std::uint64_t b) const;
-    /// How far `to` lies after `from` in seq_bits: 0 equal, negative before (RFC 1982; exactly half
-    /// the range, which the RFC leaves undefined, counts as before).
-    [[nodiscard]] std::int64_t seq_distance(std::uint64_t from, std::uint64_t to) const;
-    [[nodiscard]] std::uint64_t seq_after(std::uint64_t seq) const;
-    [[nodiscard]] std::uint64_t seq_before(std::uint64_t seq) const;
-    /// A longer pause is a silence: the node missed a message.
-    [[nodiscard]] Duration silence() const { return cadence * 3 / 2; }
-    /// The longest time that may have passed between two observations: what a gain must be plausible over.
-    /// Where the node's clock was believed then and is not now, the time between the arrivals counts too;
-    /// where it runs on wrong, the time that passed on it.
-    [[nodiscard]] Duration longest(const Observation& from, const Observation& to) const;
-
-private:
-    // gain - 2 <= rate_numerator * span / rate_denominator, all whole numbers.
-    std::uint64_t rate_numerator_ = 0;
-    std::uint64_t rate_denominator_ = 1;
-    bool wraps_ = false;
-    std::uint64_t last_count_ = 0;  ///< W - 1.
-};
 
 /// A reading that was accepted, or is held, at the moment it counts for.
 struct Observation {
@@ -180,36 +135,6 @@ private:
 
 /// The last observation in the node's order: what is held, else what was accepted; null: nothing yet.
 [[nodiscard]] const Observation* newest(const CounterState& state);
-
-/// What a late reading does to the entry that its time falls into.
-struct LateBooking {
-    enum class Fit : std::uint8_t {
-        divides,      ///< The parts take the entry's place; together they hold the same ticks.
-        known,        ///< It agrees with the entry and adds nothing.
-        contradicts,  ///< It does not fit: refused.
-    };
-    Fit fit = Fit::contradicts;
-    /// In order of time, two or three, where it divides.
-    [[nodiscard]] std::span<const Entry> parts() const { return {parts_.data(), part_count_}; }
-    void add(const Entry& entry) {
-        TICKLEDGER_CHECK(part_count_ < parts_.size(), "a late reading divides an entry into three at most");
-        parts_[part_count_++] = entry;
-    }
-
-private:
-    std::array<Entry, 3> parts_;
-    std::size_t part_count_ = 0;
-};
-
-/// Divides a counter meter's entry at a late reading inside it, where the reading fits between the entry's
-/// ends without changing the total. `before`: the mark at which the entry begins.
-/// Precondition: entry.span.from < at <= entry.span.to, or `at` is the moment of an entry without length.
-[[nodiscard]] LateBooking divide(const Entry& entry, const Mark& before, const Reading& late, Instant at,
-                                 const CounterRules& rules);
-
-/// Fills part of a pulse meter's gap with a message that came late.
-/// Precondition: `lost` misses the message (late.boot, late.seq).
-[[nodiscard]] LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rules);
 
 /// The held reading as the ledger shows it.
 [[nodiscard]] std::optional<Entry> held_entry(const CounterState& state);

@@ -10,6 +10,7 @@
 #include <string>
 
 #include "tickledger/counter.hpp"
+#include "tickledger/late.hpp"
 
 using namespace tickledger;
 

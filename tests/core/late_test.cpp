@@ -1,4 +1,5 @@
 // Late messages make the past finer, never different in sum.
+#include "tickledger/late.hpp"
 #include "booking_fixture.hpp"
 
 using namespace tickledger;
