@@ -124,8 +124,10 @@ void MessageDesk::offer(Account& account, const Reading& reading, const Message&
     const bool has_kept = backlog && !backlog->readings.empty();
     if (has_kept && stands_in(*backlog, reading, message.arrived_at)) return;
     const Circumstances came = order_.circumstances(account, reading, delivery, message);
-    // What is older than what was booked decides about nothing that is kept.
-    if (came.already_accepted || came.boot_already_left || is_older_of_boot(account, reading)) {
+    // What is older than what was booked decides about nothing that is kept. Whether a boot that was left
+    // goes on, or its queue does, tells what comes next.
+    const bool is_of_left_boot = came.boot_already_left && !may_resume(account, reading, came);
+    if (came.already_accepted || is_of_left_boot || is_older_of_boot(account, reading)) {
         take_reading(account, reading, message, delivery);
         return;
     }

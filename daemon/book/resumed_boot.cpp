@@ -21,14 +21,18 @@ bool is_from_queue(const Account& account, const Entry& last, std::uint64_t seq,
 
 }  // namespace
 
+bool may_resume(const Account& account, const Reading& reading, const Circumstances& came) {
+    if (account.rules.pulses || !came.boot_already_left || came.already_accepted) return false;
+    if (came.waited || came.retained || !reading.boot || !reading.seq) return false;
+    // What the node still had to send of a start that it did leave comes sooner, or beside the new one's.
+    return came.arrived_at - newest(account.memory().counter)->arrived_at > account.rules.silence();
+}
+
 std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, const Reading& reading,
                                         const Circumstances& came) {
     const CounterState& state = account.memory().counter;
-    if (account.rules.pulses || !came.boot_already_left || came.already_accepted) return std::nullopt;
-    if (came.waited || came.retained || !reading.boot || !reading.seq) return std::nullopt;
+    if (!may_resume(account, reading, came)) return std::nullopt;
     if (account.memory().backlog && !account.memory().backlog->readings.empty()) return std::nullopt;
-    // What the node still had to send of a start that it did leave comes sooner, or beside the new one's.
-    if (came.arrived_at - newest(state)->arrived_at <= account.rules.silence()) return std::nullopt;
     const bool is_of_before = reading.time && tells_believed_time(state, reading, came, account.rules) &&
                               *reading.time < newest(state)->at;
     if (is_of_before) return std::nullopt;

@@ -327,3 +327,27 @@ TEST_CASE("a start was left for the one before it where its second word was lost
     world.hear(at_min(621), numbered(2, 7, 979));
     CHECK(ticks_in(world) == 18 + 9);
 }
+
+TEST_CASE("a start was left for the one before it whose queue had paused") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 10;
+    LedgerWorld world({meter});
+    const auto numbered = [](int boot, int seq, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
+               ",\"seq\":" + std::to_string(seq) + "}";
+    };
+    world.hear(at_min(597), numbered(2, 2097, 850));
+    world.hear(at_min(600), numbered(2, 2098, 859));
+    // The queue of this start pauses; the next one is heard once and loses its power.
+    world.hear(at_min(603), numbered(3, 102, 966));
+    for (int n = 0; n < 20; ++n) {
+        Message queued;
+        queued.arrived_at = at_min(645) + std::chrono::seconds{n};
+        queued.topic = "nodes/house";
+        queued.payload = numbered(2, 2099 + n, 860 + 5 * n);
+        world.take({{queued}});
+    }
+    world.hear(at_min(648), numbered(4, 1, 960));
+    world.hear(at_min(651), numbered(4, 2, 963));
+    CHECK(ticks_in(world) == 9 + 107 + 3);
+}
