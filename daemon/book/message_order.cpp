@@ -90,6 +90,7 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     const bool is_news = account.rules.pulses && !tells_past && reading.seq && boot->last_seq &&
                          account.rules.seq_distance(*boot->last_seq, *reading.seq) > 0;
     came.boot_already_left = !same_boot && !is_news;
+    came.boot_goes_on = !same_boot && is_news;
     came.already_accepted = was_accepted(account, *boot, reading, same_boot ? last->seq : boot->last_seq);
     return came;
 }

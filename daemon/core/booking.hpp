@@ -37,7 +37,7 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 
 void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
                 Booking& booking);
-void book_pulses(CounterState& state, const Observation& observation, const CounterRules& rules,
-                 Booking& booking);
+void book_pulses(CounterState& state, const Observation& observation, const Circumstances& came,
+                 const CounterRules& rules, Booking& booking);
 
 }  // namespace tickledger::booking

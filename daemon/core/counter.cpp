@@ -286,7 +286,7 @@ Booking book(CounterState& state, const Reading& reading, const Circumstances& c
         return booking;
     }
     if (rules.pulses) {
-        booking::book_pulses(state, observation, rules, booking);
+        booking::book_pulses(state, observation, came, rules, booking);
     } else {
         booking::book_count(state, observation, rules, booking);
     }

@@ -100,8 +100,8 @@ void refuse_held(CounterState& state, bool keeps_its_place, const CounterRules& 
 
 }  // namespace
 
-void book_pulses(CounterState& state, const Observation& observation, const CounterRules& rules,
-                 Booking& booking) {
+void book_pulses(CounterState& state, const Observation& observation, const Circumstances& came,
+                 const CounterRules& rules, Booking& booking) {
     if (!state.last) {
         // The first message's pulses fell within the cadence before it.
         state.last = Observation{.at = observation.at - rules.cadence};
@@ -117,7 +117,7 @@ void book_pulses(CounterState& state, const Observation& observation, const Coun
         // A message that was sent before the suspect leaves no place for it yet: what follows will.
         refuse_held(state, comes_after && !goes_back && !passes_suspect_over, rules, booking);
     }
-    if (follows(*state.last, observation, rules)) {
+    if (came.boot_goes_on || follows(*state.last, observation, rules)) {
         book_message(state, observation, rules, booking);
         return;
     }

@@ -74,6 +74,8 @@ struct Circumstances {
     bool retained = false;
     /// Its boot was left before, and is not the current one: known from the ledger's list of boots.
     bool boot_already_left = false;
+    /// Pulses of an earlier start, with new numbers: since when they ran, nothing tells.
+    bool boot_goes_on = false;
     /// Its (boot, seq) was accepted before: known from the ledger's lists of boots and gaps.
     bool already_accepted = false;
 };

@@ -157,3 +157,25 @@ TEST_CASE("pulses of a start's first message were refused where its second one h
     CHECK(ticks == 2 + 3 + 4 + 2 + 5 + 1);
     CHECK(none_refused(world));
 }
+
+TEST_CASE("pulses after a silence were refused between the words of an earlier start's queue") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto send = [&](Instant at, int boot, int seq, int pulses) {
+        world.hear(at, fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq));
+    };
+    send(at_min(0), 3, 1, 1);
+    send(at_min(3), 4, 1, 1);
+    // The earlier start's queue comes as slowly as the node speaks, while the node has nothing to tell.
+    for (int n = 0; n < 40; ++n)
+        send(at_min(6 + 3 * n), 3, 2 + n, 0);
+    send(at_min(124), 4, 2, 400);
+    send(at_min(126), 3, 42, 0);
+    send(at_min(127), 4, 3, 1);
+    std::int64_t ticks = 0;
+    for (const Entry& entry : world.entries())
+        ticks += entry.ticks;
+    CHECK(ticks == 1 + 1 + 400 + 1);
+    CHECK(none_refused(world));
+}
