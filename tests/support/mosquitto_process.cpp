@@ -93,8 +93,12 @@ void MosquittoProcess::start() {
 }
 
 void MosquittoProcess::stop() {
-    process_->signal(SIGTERM);
-    if (!process_->wait()) throw std::runtime_error("mosquitto does not end");
+    // One that comes just before its loop begins is forgotten: it is said again until it is heard.
+    const bool has_ended = wait_until([&] {
+        process_->signal(SIGTERM);
+        return process_->wait(std::chrono::milliseconds{500}).has_value();
+    });
+    if (!has_ended) throw std::runtime_error("mosquitto does not end");
 }
 
 void MosquittoProcess::kill() {
