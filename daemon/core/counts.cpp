@@ -150,13 +150,11 @@ bool runs_back_from_held(const CounterState& state, const Observation& observati
 
 /// A node that keeps every tick does not start from less than it told. Where it seems to have, and goes on
 /// from what is held, that was right: its count was set by hand, or had run back.
-bool is_only_explained_by_held(const CounterState& state, const Observation& observation,
-                               const Continuation& from_last, const CounterRules& rules) {
-    if (!state.held || !rules.keeps_every_tick || from_last.kind != EntryKind::restart) return false;
-    if (from_last.begin_count == state.last->count || passes_over_held(state, observation, rules))
-        return false;
-    const auto from_held = continuation(state.held->observation, observation, rules);
-    return from_held && from_held->begin_count == state.held->observation.count;
+bool is_only_explained_by_held(const CounterState& state, const Continuation& from_last,
+                               const std::optional<Continuation>& from_held, const CounterRules& rules) {
+    const bool falls = from_last.kind == EntryKind::restart && from_last.begin_count != state.last->count;
+    return falls && rules.keeps_every_tick && from_held &&
+           from_held->begin_count == state.held->observation.count;
 }
 
 }  // namespace
@@ -169,19 +167,19 @@ void book_count(CounterState& state, const Observation& observation, const Count
         booking.outcome = Outcome::first;
         return;
     }
-    const auto how = continuation(*state.last, observation, rules);
-    if (how && !is_only_explained_by_held(state, observation, *how, rules)) {
+    const auto from_last = continuation(*state.last, observation, rules);
+    const bool may_follow_held = state.held && !passes_over_held(state, observation, rules);
+    const auto from_held =
+        may_follow_held ? continuation(state.held->observation, observation, rules) : std::nullopt;
+    if (from_last && !is_only_explained_by_held(state, *from_last, from_held, rules)) {
         if (state.held && !lies_between(*state.last, state.held->observation, observation, rules)) {
             booking.stray = state.held->observation;
         }
         state.held.reset();
-        book_continuation(state, observation, *how, rules, booking);
+        book_continuation(state, observation, *from_last, rules, booking);
         return;
     }
     if (state.held) {
-        const auto from_held = passes_over_held(state, observation, rules)
-                                   ? std::nullopt
-                                   : continuation(state.held->observation, observation, rules);
         if (from_held) {
             settle_held(state, rules, booking);
             book_continuation(state, observation, *from_held, rules, booking);
