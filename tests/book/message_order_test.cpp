@@ -6,12 +6,16 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
+namespace {
+
+std::string numbered(int boot, int seq, int count) {
+    return fmt::format(R"({{"count":{},"boot":{},"seq":{}}})", count, boot, seq);
+}
+
+}  // namespace
+
 TEST_CASE("a numbered message again, at any time, changes nothing") {
     LedgerWorld world;
-    const auto numbered = [](int boot, int seq, int count) {
-        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
-               ",\"seq\":" + std::to_string(seq) + "}";
-    };
     world.hear(at_min(600), numbered(1, 0, 100));
     world.hear(at_min(603), numbered(1, 1, 103));
     world.hear(at_min(606), numbered(1, 3, 109));
@@ -127,10 +131,6 @@ TEST_CASE("of more than sixteen strays in a row the first ones stayed among the 
 
 TEST_CASE("all counts were refused after the first word of the start before had come late") {
     LedgerWorld world;
-    const auto numbered = [](int boot, int seq, int count) {
-        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
-               ",\"seq\":" + std::to_string(seq) + "}";
-    };
     world.hear(at_min(600), numbered(1, 7, 100));
     world.hear(at_min(603), numbered(1, 8, 103));
     // Twice off and on; what the second start sent is overtaken by the third start's first word.
@@ -171,10 +171,6 @@ TEST_CASE("all counts were refused after the first word of the start before had 
 
 TEST_CASE("a start that was left was resumed by its queue once the whole node had been silent") {
     LedgerWorld world;
-    const auto numbered = [](int boot, int seq, int count) {
-        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
-               ",\"seq\":" + std::to_string(seq) + "}";
-    };
     world.hear(at_min(600), numbered(2, 1, 100));
     world.hear(at_min(603), numbered(2, 2, 103));
     // The third start speaks as it goes; the node still sends what waited of the second, among it.
@@ -307,10 +303,6 @@ TEST_CASE("a start was left for the one before it where its second word was lost
     MeterSettings meter = house();
     meter.checkpoint_ticks = 10;
     LedgerWorld world({meter});
-    const auto numbered = [](int boot, int seq, int count) {
-        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
-               ",\"seq\":" + std::to_string(seq) + "}";
-    };
     world.hear(at_min(597), numbered(1, 846, 952));
     world.hear(at_min(600), numbered(1, 847, 952));
     world.hear(at_min(603), numbered(2, 1, 970));
@@ -332,10 +324,6 @@ TEST_CASE("a start was left for the one before it whose queue had paused") {
     MeterSettings meter = house();
     meter.checkpoint_ticks = 10;
     LedgerWorld world({meter});
-    const auto numbered = [](int boot, int seq, int count) {
-        return "{\"count\":" + std::to_string(count) + ",\"boot\":" + std::to_string(boot) +
-               ",\"seq\":" + std::to_string(seq) + "}";
-    };
     world.hear(at_min(597), numbered(2, 2097, 850));
     world.hear(at_min(600), numbered(2, 2098, 859));
     // The queue of this start pauses; the next one is heard once and loses its power.

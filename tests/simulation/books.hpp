@@ -41,7 +41,7 @@ public:
     /// Every row of every table, in a form of its own.
     [[nodiscard]] std::string all_rows() const;
 
-    /// What is out of the common as lines (entries that are not plain measured ones, days, alarms, gaps, what
+    /// What is out of the common as lines (entries that are not plain measured ones, alarms, gaps, what
     /// was refused), and each table whole as a fingerprint.
     [[nodiscard]] std::vector<std::string> told() const;
 

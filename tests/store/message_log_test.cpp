@@ -353,8 +353,7 @@ TEST_CASE("a log whose file is removed, moved or cut is written anew before the 
     }
     SECTION("moved") {
         std::filesystem::rename(file, where / "elsewhere");
-        // Each pass of the booking looks; an append does so only some time after the last one.
-        (void)log->horizon(at("2026-03-01T10:00:01Z"));
+        (void)log->horizon(at("2026-03-01T10:00:01Z"));  // It looks, as each pass of the booking does.
     }
     SECTION("another file in its place is put aside") {
         std::filesystem::remove(file);
