@@ -214,10 +214,11 @@ void MessageOrder::forget_passed(Account& account) {
 }
 
 /// The message may have been its boot's first, though another was the first to be booked, or the last before
-/// the node left that boot.
+/// the node left that boot. All of a boot's messages may have come late.
 void MessageOrder::note_passed(const Account& account, const MessageNumber& number) {
     auto boot = value_or_throw(ledger_.boot(account.key, number.boot));
-    if (!boot || !boot->first_seq) return;
+    if (!boot) return value_or_throw(ledger_.put_boot(account.key, {number.boot, number.seq, number.seq}));
+    if (!boot->first_seq) return;
     const CounterRules& rules = account.rules;
     const auto& last = account.memory().counter.last;
     const bool is_left = !last || last->boot != number.boot;

@@ -196,12 +196,13 @@ bool is_older_of_same_start(const Observation& last, const Observation& observat
            *observation.uptime > rules.longest(last, observation) + booking::start_tolerance;
 }
 
-/// Of one start the node's own times tell the order where no numbers do, though the server does not believe
-/// them. A clock that was never set may stand still, and tells none.
-bool is_older_by_node(const Observation& than, const Observation& observation) {
-    const bool is_one_start = observation.boot && observation.boot == than.boot;
-    return is_one_start && !observation.seq && observation.node_time && than.node_time &&
-           *observation.node_time >= clocks_begin && *observation.node_time <= *than.node_time;
+/// How much later the node sent the observation by its own clock, which the server need not believe: of one
+/// start it tells the order where no numbers do. A clock that was never set may stand still, and tells none.
+std::optional<Duration> later_by_node(const Observation& than, const Observation& observation) {
+    if (observation.boot != than.boot || observation.seq || !observation.node_time || !than.node_time)
+        return std::nullopt;
+    if (std::min(*observation.node_time, *than.node_time) < clocks_begin) return std::nullopt;
+    return *observation.node_time - *than.node_time;
 }
 
 bool is_repeat(const CounterState& state, const Reading& reading, const Observation& observation,
@@ -220,13 +221,14 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     if (came.retained && tells_no_more && observation.count != last.count) return true;
     if (observation.tells_time() || !tells_no_more) return false;
     // No new message is overlooked that tells ticks: the next one tells them too.
-    if (is_older_by_node(last, observation)) return true;
+    const auto later = later_by_node(last, observation);
+    if (later && *later <= Duration{0} && observation.boot) return true;
     // What waited may be any message from before.
     if (!came.waited) return false;
     const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
     const bool is_newer_of_same_boot = observation.boot && observation.boot == last.boot && observation.seq &&
                                        last.seq && rules.seq_distance(*last.seq, *observation.seq) > 0;
-    return !has_other_boot && !is_newer_of_same_boot;
+    return !has_other_boot && !is_newer_of_same_boot && !(later && *later > Duration{0});
 }
 
 /// Nothing tells when it was but its place in the record, and that lies before what was accepted: the record

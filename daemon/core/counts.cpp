@@ -157,6 +157,18 @@ bool is_only_explained_by_held(const CounterState& state, const Continuation& fr
            from_held->begin_count == state.held->observation.count;
 }
 
+void hold(CounterState& state, const Observation& observation, const CounterRules& rules) {
+    const bool is_reverse = ran_back(*state.last, observation, rules).has_value();
+    state.held = Held{
+        observation, is_reverse ? std::nullopt : untold_restart(*state.last, observation, rules), is_reverse};
+}
+
+/// The start that sent what is held sent the observation before it, by its number, and its moment agrees.
+bool precedes_held(const CounterState& state, const Observation& observation, const CounterRules& rules) {
+    if (!state.held || state.held->observation.boot != observation.boot) return false;
+    return observation.at <= state.held->observation.at && passes_over_held(state, observation, rules);
+}
+
 }  // namespace
 
 void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
@@ -172,11 +184,14 @@ void book_count(CounterState& state, const Observation& observation, const Count
     const auto from_held =
         may_follow_held ? continuation(state.held->observation, observation, rules) : std::nullopt;
     if (from_last && !is_only_explained_by_held(state, *from_last, from_held, rules)) {
-        if (state.held && !lies_between(*state.last, state.held->observation, observation, rules)) {
-            booking.stray = state.held->observation;
-        }
+        const std::optional<Held> held = state.held;
+        const bool confirms_nothing = precedes_held(state, observation, rules);
+        if (held && !confirms_nothing && !lies_between(*state.last, held->observation, observation, rules))
+            booking.stray = held->observation;
         state.held.reset();
         book_continuation(state, observation, *from_last, rules, booking);
+        // What was sent later waits on for what follows it.
+        if (confirms_nothing) hold(state, held->observation, rules);
         return;
     }
     if (state.held) {
@@ -191,9 +206,7 @@ void book_count(CounterState& state, const Observation& observation, const Count
             booking.stray = state.held->observation;
         }
     }
-    const bool is_reverse = ran_back(*state.last, observation, rules).has_value();
-    state.held = Held{
-        observation, is_reverse ? std::nullopt : untold_restart(*state.last, observation, rules), is_reverse};
+    hold(state, observation, rules);
     booking.outcome = Outcome::held;
 }
 

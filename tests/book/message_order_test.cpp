@@ -299,6 +299,29 @@ TEST_CASE("a start whose queue came after the first word of the next one was boo
     }
 }
 
+TEST_CASE("a start that told only late messages was a new one when they came again") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto told = [](int minute, int boot, int seq, int pulses) {
+        return fmt::format(R"({{"pulses":{},"boot":{},"seq":{},"time":"{}"}})", pulses, boot, seq,
+                           format_utc(at_min(minute)));
+    };
+    world.hear(at_min(600), told(600, 2, 296, 1));
+    world.hear(at_min(603), told(603, 2, 297, 1));
+    world.hear(at_min(900), told(900, 4, 1, 2));
+    world.hear(at_min(901), told(800, 3, 1, 5));
+    world.hear(at_min(902), told(803, 3, 2, 0));
+    world.hear(at_min(903), told(903, 4, 2, 2));
+    const auto before = world.entries();
+    Message again;
+    again.arrived_at = at_min(906);
+    again.topic = "nodes/house";
+    again.payload = told(803, 3, 2, 0);
+    world.take({{again, true, 0}});
+    CHECK(world.entries() == before);
+}
+
 TEST_CASE("a start was left for the one before it where its second word was lost and the queue went on") {
     MeterSettings meter = house();
     meter.checkpoint_ticks = 10;

@@ -217,3 +217,41 @@ TEST_CASE("a message of before a restart that no boot told was booked as a gain 
     CHECK(late.late_at == after(minutes(3)));
     CHECK(book.total() == before);
 }
+
+TEST_CASE("live messages of a set count were strays while the queue from before it came in between") {
+    Booker book(with_checkpoint(1000));
+    const auto told = [](int minute, std::uint64_t seq, std::uint64_t count) {
+        Reading reading = of_boot(2, seq, count);
+        reading.time = after(minutes(minute));
+        return reading;
+    };
+    const Duration later = hours(3);
+    (void)book(minutes(0), told(0, 1, 840990));
+    CHECK(book(later, told(180, 61, 2000793108)).outcome == Outcome::held);
+    CHECK(book(later + seconds(20), told(3, 2, 840993)).outcome == Outcome::booked);
+    CHECK(book(later + minutes(3), told(183, 62, 2000793114)).outcome == Outcome::booked);
+    (void)book(later + minutes(6), told(186, 63, 2000793121));
+    CHECK(book.total() == 3 + 6 + 7);
+    REQUIRE(book.entries.size() == 4);
+    CHECK(book.entries[1].kind == EntryKind::preset);
+    CHECK(book.entries[1].span == Span{after(minutes(3)), after(later)});
+}
+
+TEST_CASE("a register that ran back was a repeat where it had waited and the server's clock was behind") {
+    MeterSettings meter = with_checkpoint(1);
+    meter.counter_bits = 0;
+    Booker book(meter);
+    const auto told = [&](int minute, std::uint64_t count, bool waited) {
+        Reading reading{.count = count};
+        // Too far ahead of the server's clock to be believed.
+        reading.time = after(minutes(minute) + hours(20));
+        return book.with({.arrived_at = after(minutes(minute)), .waited = waited}, reading);
+    };
+    (void)told(0, 11027, false);
+    (void)told(3, 11027, false);
+    CHECK(told(6, 11023, true).outcome == Outcome::held);
+    (void)told(9, 11023, true);
+    CHECK(book.total() == -4);
+    // What the node told before comes again.
+    CHECK(told(3, 11020, true).outcome == Outcome::repeat);
+}

@@ -36,6 +36,10 @@ std::int64_t total_of(const MeterBooks& books) {
     return books.state.empty() ? 0 : memory_from_record(books.state).value().total_ticks;
 }
 
+std::uint32_t node_of(const MeterBooks& books) {
+    return static_cast<std::uint32_t>(std::stoul(books.id.substr(books.id.find('-') + 1)));
+}
+
 /// The sums that stay where old detail is removed.
 std::string sums_of(const Books& books) {
     std::string all;
@@ -78,8 +82,7 @@ void Audit::check_books() {
     if (!books) return fail_with("ledger", books.error().text);
     books_ = std::move(*books);
     for (const MeterBooks& meter : books_->meters()) {
-        const auto index = static_cast<std::uint32_t>(std::stoul(meter.id.substr(meter.id.find('-') + 1)));
-        check_meter(index, meter);
+        check_meter(node_of(meter), meter);
     }
 }
 
@@ -91,20 +94,25 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
     check_unseen(node, books);
     if (was_right && failure_) {
         *failure_ += "\n  " + words(plan_.nodes[node]);
-        if (std::getenv("TICKLEDGER_SHOW_BOOKS")) {
-            for (const Entry& entry : books.entries)
-                *failure_ += "\n  " + words(entry);
-            for (const Sent* sent : heard_of(node)) {
-                const Delivery& said = sent->delivery;
-                *failure_ += "\n  sent " + format_utc(said.sent_at) + " arrived " +
-                             format_utc(said.message.arrived_at) + " ran " + std::to_string(said.true_ticks) +
-                             " counted " + std::to_string(said.counted) + " " + said.message.payload;
-            }
-            for (const auto& refused : books.refused)
-                *failure_ += "\n  refused " + std::to_string(refused.reason) + refused.payload;
-            *failure_ += log_of(plan_.nodes[node].settings.topic);
-        }
+        *failure_ += shown(node, books);
     }
+}
+
+/// All that is known of a meter, where it is asked for.
+std::string Audit::shown(std::uint32_t node, const MeterBooks& books) {
+    if (!std::getenv("TICKLEDGER_SHOW_BOOKS")) return {};
+    std::string lines;
+    for (const Entry& entry : books.entries)
+        lines += "\n  " + words(entry);
+    for (const Sent* sent : heard_of(node)) {
+        const Delivery& said = sent->delivery;
+        lines += "\n  sent " + format_utc(said.sent_at) + " arrived " + format_utc(said.message.arrived_at) +
+                 " ran " + std::to_string(said.true_ticks) + " counted " + std::to_string(said.counted) +
+                 " " + said.message.payload;
+    }
+    for (const auto& refused : books.refused)
+        lines += "\n  refused " + std::to_string(refused.reason) + refused.payload;
+    return lines + log_of(plan_.nodes[node].settings.topic);
 }
 
 /// What the message log holds of a topic, and of the link, as lines that can be replayed.
@@ -319,6 +327,8 @@ void Audit::check_repeats(const SimClock& clock, Chance& chance) {
     if (!after) return fail_with("repeats", after.error().text);
     if (const auto difference = Books::difference(*books_, *after)) {
         fail_with("messages that were delivered again changed the ledger", *difference);
+        for (const MeterBooks& meter : after->meters())
+            *failure_ += shown(node_of(meter), meter);
     }
 }
 

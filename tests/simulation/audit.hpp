@@ -64,6 +64,7 @@ private:
     [[nodiscard]] const char* why_bound_is_loose(const Sent& from) const;
     [[nodiscard]] bool seems_sent_on_arrival(const Sent& message) const;
     void check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books);
+    [[nodiscard]] std::string shown(std::uint32_t node, const MeterBooks& books);
     [[nodiscard]] std::string log_of(const std::string& topic);
     void fail_with(const std::string& meter, const std::string& what);
 
