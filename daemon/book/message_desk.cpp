@@ -68,15 +68,19 @@ LateBooking add_to_restart(const Entry& entry, const Reading& late, Instant at, 
     return booking;
 }
 
-/// The entry of the start that pulses of its first messages are missing from: it ends with the next number
-/// that was heard. It is looked for among the last entries only: what overtakes a message is soon followed
-/// by it.
+/// The entry of the start that pulses of its first messages are missing from: it ends with a later number of
+/// theirs. What overtakes a message is mostly followed by it soon; a queue may take weeks.
 std::optional<Entry> restart_after(Ledger& ledger, const Account& account, const Reading& reading) {
     using std::chrono::hours;
-    constexpr Duration furthest = hours{64};
+    constexpr Duration furthest = hours{1024};
+    const auto boot = value_or_throw(ledger.boot(account.key, *reading.boot));
+    const bool is_missing = boot && boot->first_seq &&
+                            (account.rules.seq_distance(*reading.seq, *boot->first_seq) > 0 ||
+                             value_or_throw(ledger.in_gap(account.key, *reading.boot, *reading.seq)));
+    if (!is_missing) return std::nullopt;
     const Instant end = account.memory().counter.last->at;
-    for (Duration back = hours{1}; back <= furthest; back *= 2) {
-        const auto entries = value_or_throw(ledger.entries(account.key, {end - back, end}));
+    for (Duration back{0}, next = hours{1}; back < furthest; back = next, next *= 2) {
+        const auto entries = value_or_throw(ledger.entries(account.key, {end - next, end - back}));
         const auto found = std::find_if(entries.begin(), entries.end(), [&](const Entry& entry) {
             return entry.kind == EntryKind::restart && entry.end.boot == *reading.boot &&
                    account.rules.seq_distance(*reading.seq, entry.end.seq) > 0;

@@ -26,6 +26,7 @@
 #include "service/redate.hpp"
 #include "service/syncer.hpp"
 #include "service/version.hpp"
+#include "store/files.hpp"
 #include "store/rescue.hpp"
 #include "store/writer_lock.hpp"
 
@@ -63,9 +64,6 @@ std::string start_line(const Configuration& configuration) {
         line += fmt::format(", page at http://{}/", configuration.socket.http);
     return line + ".";
 }
-
-// Looking costs as much as taking a message; under load it is done no oftener.
-constexpr std::chrono::milliseconds between_ledger_looks{20};
 
 }  // namespace
 
@@ -313,7 +311,7 @@ Started Daemon::Parts::begin() {
 bool Daemon::Parts::accept(Message&& message) {
     // Nothing is acknowledged while the ledger that it is to be booked into has no name: the booking thread
     // writes it anew first.
-    if (const auto now = std::chrono::steady_clock::now(); now - ledger_seen_at_ >= between_ledger_looks) {
+    if (const auto now = std::chrono::steady_clock::now(); now - ledger_seen_at_ >= between_lookups) {
         if (!store_.ledger->is_in_place()) {
             engine_thread_->wake_for_sending();
             return false;

@@ -74,10 +74,6 @@ auto uninterrupted(Call call) {
     return fail("Cannot use " + file.string() + ": it is no plain file. Put it away.");
 }
 
-// A look-up of a name costs as much as a write. Under load it is done no oftener than this; what moves the
-// file meanwhile takes with it what was written.
-constexpr std::chrono::milliseconds between_lookups{20};
-
 class MachineAppendFile final : public AppendFile {
 public:
     MachineAppendFile(Descriptor descriptor, path name, std::uint64_t size_bytes)
@@ -90,7 +86,8 @@ public:
     std::string take_notice() override { return std::exchange(notice_, {}); }
 
     Result<void> append(std::string_view bytes) override {
-        if (!is_whole() || std::chrono::steady_clock::now() - looked_up_at_ >= between_lookups) {
+        const bool is_time = std::chrono::steady_clock::now() - looked_up_at_ >= between_lookups;
+        if (is_time || !is_whole()) {
             if (auto stayed = stay_in_place(); !stayed) return stayed;
         }
         while (!bytes.empty()) {
@@ -122,7 +119,10 @@ public:
     }
 
 private:
-    /// Whether what is open has a name at all, and nothing was cut off.
+    /// Whether what is open, in this state, has a name at all, and nothing was cut off.
+    [[nodiscard]] bool is_whole(const struct stat& ours) const {
+        return ours.st_nlink > 0 && static_cast<std::uint64_t>(ours.st_size) >= size_bytes_;
+    }
     [[nodiscard]] bool is_whole() const;
     /// Whether the name still leads to what is open, and nothing was cut off. A person or a program may have
     /// removed, moved or cut the file, and what is written then would be gone with the process.
@@ -142,15 +142,14 @@ private:
 
 bool MachineAppendFile::is_whole() const {
     struct stat ours {};
-    return ::fstat(descriptor_.number(), &ours) == 0 && ours.st_nlink > 0 &&
-           static_cast<std::uint64_t>(ours.st_size) >= size_bytes_;
+    return ::fstat(descriptor_.number(), &ours) == 0 && is_whole(ours);
 }
 
 bool MachineAppendFile::is_in_place() const {
     struct stat ours {};
     struct stat named {};
-    return is_whole() && ::fstat(descriptor_.number(), &ours) == 0 && ::lstat(name_.c_str(), &named) == 0 &&
-           ours.st_dev == named.st_dev && ours.st_ino == named.st_ino;
+    return ::fstat(descriptor_.number(), &ours) == 0 && is_whole(ours) &&
+           ::lstat(name_.c_str(), &named) == 0 && ours.st_dev == named.st_dev && ours.st_ino == named.st_ino;
 }
 
 [[nodiscard]] Result<void> make_directory_durably(const path& directory) {

@@ -1,6 +1,7 @@
 // The storage port of the message log: the few file operations whose failure and loss it reasons about.
 #pragma once
 
+#include <chrono>
 #include <cstdint>
 #include <filesystem>
 #include <memory>
@@ -11,6 +12,10 @@
 #include "tickledger/result.hpp"
 
 namespace tickledger {
+
+/// A look-up of a name costs as much as a write. Under load a file that is open is looked up no oftener than
+/// this; what moves it meanwhile takes with it what was written.
+inline constexpr std::chrono::milliseconds between_lookups{20};
 
 /// An open file that grows at its end only. One thread at a time appends or truncates; sync() may run
 /// beside them in another.
@@ -24,7 +29,7 @@ public:
     /// Cuts the file to `size_bytes`: takes back a torn append.
     [[nodiscard]] virtual Result<void> truncate(std::uint64_t size_bytes) = 0;
     /// Where the name does not lead to what is open any more, or a part was cut off: writes what is open anew
-    /// under the name. append() begins with it.
+    /// under the name. append() begins with it, once in `between_lookups`.
     [[nodiscard]] virtual Result<void> stay_in_place() { return {}; }
     /// What was written anew since the last call, in a sentence; empty: nothing.
     [[nodiscard]] virtual std::string take_notice() { return {}; }

@@ -90,6 +90,13 @@ public:
     std::unique_ptr<Bookkeeper> keeper;
 };
 
+[[nodiscard]] inline std::int64_t ticks_in(LedgerWorld& world) {
+    std::int64_t sum = 0;
+    for (const Entry& entry : world.entries())
+        sum += entry.ticks;
+    return sum;
+}
+
 /// 2026-03-01, so many minutes after midnight UTC.
 inline Instant at_min(int minutes_after_midnight) {
     return Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}} +

@@ -140,11 +140,8 @@ TEST_CASE("all counts were refused after the first word of the start before had 
         world.hear(at_min(609), numbered(3, 1, 5));
         world.hear(at_min(612), numbered(3, 2, 9));
         world.hear(at_min(615), numbered(3, 3, 11));
-        std::int64_t ticks = 0;
-        for (const Entry& entry : world.entries())
-            ticks += entry.ticks;
         // Of each start: 3, 1 and 11.
-        CHECK(ticks == 15);
+        CHECK(ticks_in(world) == 15);
         CHECK(world.entries().back().kind == EntryKind::measured);
         SECTION("and again nothing changes where it all comes once more") {
             const auto before = world.entries();
@@ -182,22 +179,8 @@ TEST_CASE("a start that was left was resumed by its queue once the whole node ha
     world.hear(at_min(912), numbered(2, 5, 106));
     world.hear(at_min(913), numbered(2, 6, 106));
     world.hear(at_min(914), numbered(4, 1, 130));
-    std::int64_t ticks = 0;
-    for (const Entry& entry : world.entries())
-        ticks += entry.ticks;
-    CHECK(ticks == 30);
+    CHECK(ticks_in(world) == 30);
 }
-
-namespace {
-
-std::int64_t ticks_in(LedgerWorld& world) {
-    std::int64_t sum = 0;
-    for (const Entry& entry : world.entries())
-        sum += entry.ticks;
-    return sum;
-}
-
-}  // namespace
 
 TEST_CASE("a message of before a restart was booked as a gain of a node that tells no boot") {
     MeterSettings meter = house();

@@ -13,8 +13,8 @@ using std::chrono::minutes;
 using std::chrono::seconds;
 
 constexpr Duration between_deliveries = milliseconds{1};
-// Longer than the longest backlog.
-constexpr Duration last_wait = minutes{2};
+// Longer than the longest backlog, and than half a cadence: so long a first reading after a silence is kept.
+constexpr Duration last_wait = minutes{10};
 
 CivilZone zone_named(const std::string& name) {
     return std::move(CivilZone::find(name).value());
