@@ -28,7 +28,7 @@ std::vector<Explained> read_source() {
 }
 
 /// Small letters, and a space for a hyphen.
-std::string plain(std::string_view word) {
+std::string folded(std::string_view word) {
     std::string out(word);
     for (char& c : out) {
         if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
@@ -45,9 +45,9 @@ const std::vector<Explained>& glossary() {
 }
 
 const Explained* explain(std::string_view word) {
-    const std::string wanted = plain(word);
+    const std::string wanted = folded(word);
     for (const Explained& one : glossary()) {
-        const std::string known = plain(one.word);
+        const std::string known = folded(one.word);
         if (known == wanted || known + "s" == wanted) return &one;
     }
     return nullptr;

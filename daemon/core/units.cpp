@@ -12,7 +12,7 @@ namespace tickledger {
 
 namespace {
 
-__extension__ using Wide = __int128;
+__extension__ using SignedWide = __int128;
 using Wider = boost::multiprecision::int512_t;  // Fixed in size: no allocation.
 
 constexpr std::int64_t int64_max = std::numeric_limits<std::int64_t>::max();
@@ -55,8 +55,8 @@ constexpr std::int64_t power_of_ten(int exponent) {
 }
 
 struct WideRatio {
-    Wide numerator = 0;
-    Wide denominator = 1;
+    SignedWide numerator = 0;
+    SignedWide denominator = 1;
 };
 
 /// "12", "0.25" or "1/3" from the left of `text`.
@@ -75,12 +75,12 @@ std::optional<WideRatio> take_number(std::string_view& text) {
     const std::optional<std::int64_t> fraction = take_whole_number(text);
     if (!fraction) return std::nullopt;
     const std::int64_t scale = power_of_ten(static_cast<int>(before - text.size()));
-    return WideRatio{Wide{*whole} * scale + *fraction, scale};
+    return WideRatio{SignedWide{*whole} * scale + *fraction, scale};
 }
 
-Wide greatest_common_divisor(Wide a, Wide b) {
+SignedWide greatest_common_divisor(SignedWide a, SignedWide b) {
     while (b != 0) {
-        const Wide rest = a % b;
+        const SignedWide rest = a % b;
         a = b;
         b = rest;
     }
@@ -88,7 +88,7 @@ Wide greatest_common_divisor(Wide a, Wide b) {
 }
 
 WideRatio in_lowest_terms(WideRatio ratio) {
-    const Wide divisor = greatest_common_divisor(ratio.numerator, ratio.denominator);
+    const SignedWide divisor = greatest_common_divisor(ratio.numerator, ratio.denominator);
     return {ratio.numerator / divisor, ratio.denominator / divisor};
 }
 
@@ -99,8 +99,8 @@ std::optional<Ratio> product(WideRatio a, WideRatio b) {
     b = in_lowest_terms(b);
     const WideRatio first = in_lowest_terms({a.numerator, b.denominator});
     const WideRatio second = in_lowest_terms({b.numerator, a.denominator});
-    Wide numerator = 0;
-    Wide denominator = 0;
+    SignedWide numerator = 0;
+    SignedWide denominator = 0;
     if (__builtin_mul_overflow(first.numerator, second.numerator, &numerator) ||
         __builtin_mul_overflow(first.denominator, second.denominator, &denominator) ||
         numerator > int64_max || denominator > int64_max) {
@@ -130,7 +130,8 @@ Result<Ratio> parse_quantity(std::string_view text, std::string_view unit_suffix
     rest.remove_suffix(unit_suffix.size());
     for (const VolumeUnit& unit : volume_units) {
         if (unit.name != rest) continue;
-        const auto whole = product(*number, {Wide{unit.litres.numerator} * factor, unit.litres.denominator});
+        const auto whole =
+            product(*number, {SignedWide{unit.litres.numerator} * factor, unit.litres.denominator});
         if (!whole) return refuse("it has too many digits to be kept exactly");
         return *whole;
     }
@@ -140,8 +141,8 @@ Result<Ratio> parse_quantity(std::string_view text, std::string_view unit_suffix
 }
 
 /// a·b·c. False if it does not fit 128 bits.
-bool multiply(Wide a, Wide b, Wide c, Wide& result) {
-    Wide first = 0;
+bool multiply(SignedWide a, SignedWide b, SignedWide c, SignedWide& result) {
+    SignedWide first = 0;
     return !__builtin_mul_overflow(a, b, &first) && !__builtin_mul_overflow(first, c, &result);
 }
 
@@ -169,12 +170,12 @@ std::int64_t scaled_volume(std::int64_t ticks, Ratio pulse_value_l, Ratio offset
                            std::int64_t litres_per_unit, int digits) {
     const std::int64_t scale = power_of_ten(digits);
     // (ticks · n/d + on/od) · scale / litres_per_unit over one denominator. It mostly fits 128 bits.
-    Wide ticks_part = 0;
-    Wide offset_part = 0;
-    Wide numerator = 0;
-    Wide denominator = 0;
-    if (multiply(Wide{ticks} * pulse_value_l.numerator, offset_l.denominator, scale, ticks_part) &&
-        multiply(Wide{offset_l.numerator} * pulse_value_l.denominator, scale, 1, offset_part) &&
+    SignedWide ticks_part = 0;
+    SignedWide offset_part = 0;
+    SignedWide numerator = 0;
+    SignedWide denominator = 0;
+    if (multiply(SignedWide{ticks} * pulse_value_l.numerator, offset_l.denominator, scale, ticks_part) &&
+        multiply(SignedWide{offset_l.numerator} * pulse_value_l.denominator, scale, 1, offset_part) &&
         !__builtin_add_overflow(ticks_part, offset_part, &numerator) &&
         multiply(pulse_value_l.denominator, offset_l.denominator, litres_per_unit, denominator)) {
         return rounded(numerator, denominator);

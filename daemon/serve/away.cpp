@@ -31,7 +31,7 @@ struct SaidAway {
     std::optional<Instant> to;
 };
 
-OrProblem<SaidAway> said_in(const Call& call) {
+OrProblem<SaidAway> said_of_absence(const Call& call) {
     std::array fields{JsonField{"away", "/away", {}}, JsonField{"from", "/from", {}},
                       JsonField{"to", "/to", {}}};
     if (const auto read = read_body(call.request, fields); !read) return tl::unexpected(read.error());
@@ -129,7 +129,7 @@ void add_away(JsonObject& object, const ApiParts& parts, const FoundMeter& meter
 }
 
 Response post_away(const Call& call) {
-    const auto said = said_in(call);
+    const auto said = said_of_absence(call);
     if (!said) return said.error();
     return say(call, *said);
 }

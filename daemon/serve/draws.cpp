@@ -213,7 +213,7 @@ std::optional<Instant> time_of_day_in(const std::string& text, const ApiParts& p
     return parts.zone.at(parts.zone.date_of(parts.zone.start_of(today) - hours{1}), of_day);
 }
 
-OrProblem<SaidDraw> said_in(const Call& call) {
+OrProblem<SaidDraw> said_of_use(const Call& call) {
     std::array fields{JsonField{"at", "/at", {}}, JsonField{"was", "/was", {}},
                       JsonField{"named", "/named", {}}};
     if (const auto read = read_body(call.request, fields); !read) return tl::unexpected(read.error());
@@ -257,7 +257,7 @@ OrProblem<SeenDraws> draws_about(const Call& call, LedgerView& view, const Found
 }  // namespace
 
 Response post_draws(const Call& call) {
-    const auto said = said_in(call);
+    const auto said = said_of_use(call);
     if (!said) return said.error();
     auto view = call.fresh_view();
     if (!view) return view.error();

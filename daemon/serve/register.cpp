@@ -132,7 +132,7 @@ Response answer(Result<std::string> document) {
     return response;
 }
 
-OrProblem<SaidReading> said_in(const Call& call) {
+OrProblem<SaidReading> said_of_reading(const Call& call) {
     std::array fields{JsonField{"time", "/time", {}}, JsonField{"reading_m3", "/reading_m3", {}},
                       JsonField{"reading", "/reading", {}}, JsonField{"start", "/start", {}}};
     if (auto read = read_body(call.request, fields); !read) return tl::unexpected(read.error());
@@ -168,7 +168,7 @@ Response get_register(const Call& call) {
 }
 
 Response post_register(const Call& call) {
-    const auto said = said_in(call);
+    const auto said = said_of_reading(call);
     if (!said) return said.error();
     auto view = call.fresh_view();
     if (!view) return view.error();

@@ -10,7 +10,7 @@ namespace tickledger {
 namespace {
 
 /// Large enough that opening the file for each read is nothing beside the lines in it.
-constexpr std::size_t chunk_bytes = 256 * 1024;
+constexpr std::size_t read_bytes = 256 * 1024;
 
 /// The log writes each line into the file of its stamp's day; one of another day would only set the clock
 /// wrong.
@@ -57,7 +57,7 @@ Result<bool> MessageLogReader::read_more(const LogPosition& limit) {
         position_.file == limit.file ? limit.offset_bytes : std::numeric_limits<std::uint64_t>::max();
     if (from >= to) return false;
     auto chunk = files_.read(directory_ / position_.file, from,
-                             static_cast<std::size_t>(std::min<std::uint64_t>(chunk_bytes, to - from)));
+                             static_cast<std::size_t>(std::min<std::uint64_t>(read_bytes, to - from)));
     if (!chunk) {
         // Its days of keeping may be over: then the log goes on with the next file.
         const auto names = log_files(files_, directory_);
@@ -103,7 +103,7 @@ Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& lim
         if (!*changed) break;
     }
     // What was read in a flood is not kept for the quiet after it.
-    if (buffer_.size() == used_bytes_ && buffer_.capacity() > chunk_bytes) {
+    if (buffer_.size() == used_bytes_ && buffer_.capacity() > read_bytes) {
         buffer_ = {};
         used_bytes_ = searched_bytes_ = 0;
     }
