@@ -132,7 +132,7 @@ private:
     void put(double value) {
         const double parts = value * parts_of_one;
         const std::int64_t whole = std::abs(parts) < 1e15 ? std::llround(parts) : 0;
-        if (static_cast<double>(whole) / parts_of_one == value && !(value == 0 && std::signbit(value))) {
+        if (static_cast<double>(whole) / parts_of_one == value) {
             number(zigzag(whole) << 1);
         } else {
             number(1), number(std::bit_cast<std::uint64_t>(value));

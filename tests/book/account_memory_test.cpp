@@ -194,6 +194,24 @@ TEST_CASE("every field of a memory is kept, at its extremes too") {
     CHECK(again.slow_leak == memory.slow_leak);
 }
 
+TEST_CASE("an account that slept has its memory and its rows at hand as before") {
+    LedgerWorld world;
+    MeterRules rules(world.meters[0], world.zone);
+    Account account(world.key("house"), "house", rules);
+    account.memory().total_ticks = 11;
+    account.open_row(Step::interval) = {at_min(600), Row{3, std::chrono::minutes{15}, 1, 2}};
+    account.open_row(Step::day) = {at_min(0), std::nullopt};
+    (void)account.write_record();
+    account.sleep();
+    CHECK_FALSE(account.is_awake());
+    CHECK(account.memory().total_ticks == 11);
+    CHECK(account.open_row(Step::interval).start == at_min(600));
+    CHECK(account.open_row(Step::interval).row == Row{3, std::chrono::minutes{15}, 1, 2});
+    CHECK(account.open_row(Step::day).start == at_min(0));
+    CHECK_FALSE(account.open_row(Step::day).row);
+    CHECK_FALSE(account.open_row(Step::year).start);
+}
+
 TEST_CASE("a record of the first version is read for ever") {
     // What with_everything() was written as. Fields may be added to the list, but none taken away or moved.
     const AccountMemory memory = must(memory_from_record(unhex(first_version)));

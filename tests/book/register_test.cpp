@@ -233,6 +233,7 @@ TEST_CASE("a reading that cannot be true changes nothing") {
     world.read(at_min(660), 112);
     const auto before = world.entries();
     world.read(at_min(600), 5);                // Not after the first booked reading.
+    world.read(at_min(540), 0);                // Before it.
     world.read(at_min(650), 120);              // More than the next one.
     world.read(at_min(661), 111);              // Backwards.
     world.read(at_min(661), 5000);             // More than can have run in a minute.
@@ -279,6 +280,12 @@ TEST_CASE("rows before a pulse value's date keep the old one, and sums over the 
         // 160 + 240 * 13/24 = 290: nothing is missing any more.
         CHECK(world.adjustments().empty());
         world.check_sums();
+    }
+    SECTION("a whole number of litres is a pulse value too") {
+        world.tell(at_min(60 * 74), instruction_to_set("house", at_min(48 * 60), {2, 1}));
+        world.hear_count(at_min(60 * 75), 730);
+        // 480 ticks of 1/3 L and 250 of 2 L.
+        CHECK(world.published("meters/house/now").back()["register_m3"] == 0.66);
     }
 }
 

@@ -58,6 +58,8 @@ TEST_CASE("a high flow is told once it has lasted, from its reckoned beginning o
     CHECK(flow.watch.run_ticks() == 120);
     CHECK(flow.minutely(20, 12));
     CHECK(flow.watch.run_ticks() == 360);
+    CHECK_FALSE(flow.minutely(1, 0));
+    CHECK(flow.watch.run_ticks() == 0);
 }
 
 TEST_CASE("a burst that began within a minute has its first ticks there") {
