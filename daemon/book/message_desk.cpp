@@ -197,8 +197,7 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
     follow_held(account, booking, message);
     if (booking.outcome != Outcome::repeat) return post(account, booking, before);
     // It is passed over for what it tells, not for its number: from now on the number is known.
-    const bool is_numbered = reading.boot && reading.seq && !came.retained;
-    if (is_numbered && !came.already_accepted && is_older_of_boot(account, reading))
+    if (!came.retained && !came.already_accepted && is_older_of_boot(account, reading))
         order_.note_passed(account, {*reading.boot, *reading.seq});
 }
 

@@ -13,6 +13,11 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 /// fallen uptime, which may have wrapped.
 [[nodiscard]] bool restart_told(const Observation& from, const Observation& to, const CounterRules& rules);
 
+/// What is held began a start of its own, by its boot or, where none is told, by a number that fell; what has
+/// this boot and number goes on with the start of the last accepted one.
+[[nodiscard]] bool goes_on_beside_held(const CounterState& state, std::optional<std::uint64_t> boot,
+                                       std::optional<std::uint64_t> seq, const CounterRules& rules);
+
 /// The observation cannot continue what is held: it was sent before it, or the node speaks on under the boot
 /// that what is held seemed to have left. Precondition: there is a last observation and a held one.
 [[nodiscard]] bool passes_over_held(const CounterState& state, const Observation& observation,

@@ -30,6 +30,16 @@ bool restart_told(const Observation& from, const Observation& to, const CounterR
     return fell && *to.uptime <= rules.longest(from, to) + start_tolerance;
 }
 
+bool goes_on_beside_held(const CounterState& state, std::optional<std::uint64_t> boot,
+                         std::optional<std::uint64_t> seq, const CounterRules& rules) {
+    if (!state.last || !state.held) return false;
+    const Observation& last = *state.last;
+    const Observation& held = state.held->observation;
+    if (boot) return boot == last.boot && held.boot != boot;
+    if (!seq || !last.seq || !held.seq) return false;
+    return rules.seq_distance(*last.seq, *held.seq) < 0 && rules.seq_distance(*last.seq, *seq) > 0;
+}
+
 bool passes_over_held(const CounterState& state, const Observation& observation, const CounterRules& rules) {
     const Observation& held = state.held->observation;
     if (!observation.boot) return false;
@@ -267,9 +277,7 @@ bool tells_believed_time(const CounterState& state, const Reading& reading, cons
     const bool is_of_before = state.last && *reading.time <= state.last->at && !reading.boot;
     if (is_of_before || !state.held) return true;
     // Nor is what goes on with the start of the last accepted one newer than the word of another start.
-    const auto& held_boot = state.held->observation.boot;
-    const bool goes_on =
-        state.last && reading.boot && reading.boot == state.last->boot && held_boot != reading.boot;
+    const bool goes_on = booking::goes_on_beside_held(state, reading.boot, reading.seq, rules);
     return goes_on || !runs_back(state.held->observation);
 }
 

@@ -163,10 +163,12 @@ void hold(CounterState& state, const Observation& observation, const CounterRule
         observation, is_reverse ? std::nullopt : untold_restart(*state.last, observation, rules), is_reverse};
 }
 
-/// The start that sent what is held sent the observation before it, by its number, and its moment agrees.
+/// The observation was sent before what is held: by its number and its moment, of the same start or, where no
+/// boot is told, of the start before.
 bool precedes_held(const CounterState& state, const Observation& observation, const CounterRules& rules) {
-    if (!state.held || state.held->observation.boot != observation.boot) return false;
-    return observation.at <= state.held->observation.at && passes_over_held(state, observation, rules);
+    if (!state.held || observation.at > state.held->observation.at) return false;
+    if (!observation.boot) return goes_on_beside_held(state, observation.boot, observation.seq, rules);
+    return state.held->observation.boot == observation.boot && passes_over_held(state, observation, rules);
 }
 
 }  // namespace

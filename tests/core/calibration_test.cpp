@@ -97,3 +97,9 @@ TEST_CASE("stretches in which ticks may have run unseen say nothing") {
     CHECK(found->pulse_value_l == Approx(1));
     CHECK(found->stretches_used == 1);
 }
+
+TEST_CASE("a stretch of one tick counts, one of no tick or no volume does not") {
+    CHECK(judged({stretch(1, 1)}));
+    CHECK_FALSE(judged({stretch(0, 1)}));
+    CHECK_FALSE(judged({stretch(1, 0)}));
+}

@@ -237,6 +237,25 @@ TEST_CASE("live messages of a set count were strays while the queue from before 
     CHECK(book.entries[1].span == Span{after(minutes(3)), after(later)});
 }
 
+TEST_CASE("an earlier start's queue counted again and again among the words of one that tells no boot") {
+    Booker book(with_checkpoint(1000));
+    book.rules.cadence = minutes(15);
+    const auto told = [&](int arrived_min, int minute, std::uint64_t seq, std::uint64_t count) {
+        Reading reading{.count = count};
+        reading.seq = seq;
+        reading.time = after(minutes(minute));
+        return book(minutes(arrived_min), reading);
+    };
+    (void)told(0, 0, 1689, 7191);
+    CHECK(told(345, 345, 1, 7000).outcome == Outcome::held);
+    CHECK(told(352, 15, 1690, 7203).outcome == Outcome::booked);
+    CHECK(book.entries.back().span == Span{noon, after(minutes(15))});
+    // The fall was a start: it is gone on from.
+    CHECK(told(360, 360, 2, 7002).outcome == Outcome::booked);
+    CHECK(book.entries.back().begin_count == 7000);
+    CHECK(book.total() == 12 + 2);
+}
+
 TEST_CASE("a register that ran back was a repeat where it had waited and the server's clock was behind") {
     MeterSettings meter = with_checkpoint(1);
     meter.counter_bits = 0;
