@@ -157,6 +157,7 @@ bool is_only_explained_by_held(const CounterState& state, const Continuation& fr
            from_held->begin_count == state.held->observation.count;
 }
 
+/// The next reading must confirm it, and what it would then be.
 void hold(CounterState& state, const Observation& observation, const CounterRules& rules) {
     const bool is_reverse = ran_back(*state.last, observation, rules).has_value();
     state.held = Held{
