@@ -70,6 +70,9 @@ TEST_CASE("two readings close together cannot tell, and say so by their uncertai
     CHECK(found->uncertainty_l == Approx(0.0058317).epsilon(1e-4));
     CHECK(found->verdict == CalibrationVerdict::undecided);
     CHECK(judged({stretch(100'000, 101'000)})->verdict == CalibrationVerdict::within);
+    // At ten litres a tick 1 % is off by 0.99 %, known to 2 * 0.00414 / 10.1 * 10 / 10.1 = 0.08 % (computed).
+    const std::vector<CalibrationStretch> coarse{stretch(1000, 10'100)};
+    CHECK(calibrate(coarse, {10, 1}, {1, 1}, {2500, 1})->verdict == CalibrationVerdict::within);
 }
 
 TEST_CASE("a wrong pulse value errs alike at every flow, missed ticks ever more with the flow") {
