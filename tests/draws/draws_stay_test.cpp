@@ -6,7 +6,9 @@
 // How often it is right, ./tests/draws/study says.
 #include <fmt/format.h>
 
+#include <array>
 #include <catch2/catch.hpp>
+#include <chrono>
 #include <cmath>
 #include <sstream>
 
@@ -58,6 +60,40 @@ void tell(std::ostream& out, const Told& told) {
     }
 }
 
+/// Of more houses the sums alone, by label: uses, ticks, confidences in hundredths, seconds and flows.
+void tell_sums(std::ostream& out) {
+    constexpr std::uint64_t first_seed = 41'000'100;
+    constexpr std::uint64_t houses = 32;
+    const std::array<MeterAndNode, 4> meters = {
+        {{1, {}}, {0.1, minutes{1}}, {1, minutes{3}}, {0.5, minutes{2}}}};
+    out << "# sums of each label: uses, ticks, hundredths of confidence, seconds, litres an hour\n";
+    for (std::uint64_t n = 0; n < houses; ++n) {
+        struct Sum {
+            std::int64_t uses = 0, ticks = 0, hundredths = 0, seconds = 0, l_per_h = 0;
+        };
+        std::array<Sum, draw_label_count> sums{};
+        const MeterAndNode& meter = meters.at(n % meters.size());
+        for (const ToldDay& day : told_days(wild_home(first_seed + n, 9), meter, taught_namer())) {
+            for (const Draw& draw : day.told) {
+                Sum& sum = sums.at(static_cast<std::size_t>(draw.label));
+                ++sum.uses;
+                sum.ticks += static_cast<std::int64_t>(draw.ticks);
+                sum.hundredths += std::lround(100 * draw.confidence);
+                sum.seconds += std::chrono::duration_cast<std::chrono::seconds>(draw.span.length()).count();
+                if (draw.ticks > 1) sum.l_per_h += std::lround(draw.mean_flow_l_per_h);
+            }
+        }
+        out << fmt::format("house {}, meter {}:", n, n % meters.size());
+        for (std::size_t label = 0; label < sums.size(); ++label) {
+            const Sum& sum = sums.at(label);
+            if (sum.uses == 0) continue;
+            out << fmt::format(" {} {} {} {} {} {};", name_of(static_cast<DrawLabel>(label)), sum.uses,
+                               sum.ticks, sum.hundredths, sum.seconds, sum.l_per_h);
+        }
+        out << '\n';
+    }
+}
+
 /// What people said of the largest wrong uses of the second week moves the others so much.
 void tell_taught(std::ostream& out) {
     const Home home = wild_home(41'000'009, 14);
@@ -78,6 +114,7 @@ TEST_CASE("what is told of these houses is what was told of them before") {
     std::stringstream now;
     for (const Told& told : houses())
         tell(now, told);
+    tell_sums(now);
     tell_taught(now);
     tickledger::test::check_told_before(now, TICKLEDGER_SOURCE_DIR "/tests/draws/draws_told.txt", 500);
 }
