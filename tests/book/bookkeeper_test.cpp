@@ -2,6 +2,7 @@
 #include <set>
 
 #include "ledger_world.hpp"
+#include "store/database.hpp"
 
 using namespace tickledger;
 using namespace tickledger::test;
@@ -273,6 +274,40 @@ TEST_CASE("while the link is down no node is silent") {
     world.run_clock(at_min(915));
     REQUIRE(world.alarms().size() == 1);
     CHECK(world.alarms()[0].alarm.raised_at == at_min(915));
+}
+
+TEST_CASE("what was published in a transaction that failed is heard once, when it holds") {
+    struct Listener : Audience {
+        [[nodiscard]] bool listens() const override { return true; }
+        void hear(const std::vector<MeterPublication>& published) override { heard += published.size(); }
+        std::size_t heard = 0;
+    } listener;
+    LedgerWorld world;
+    world.hear_count(at_min(600), 100);
+    world.keeper->tell_to(&listener);
+    Message message;
+    message.arrived_at = at_min(603);
+    message.topic = "nodes/house";
+    message.payload = R"({"count":103})";
+    const std::vector<Delivery> batch{{message}};
+    {
+        auto other = must(Database::open(world.file(), Database::Access::write));
+        must(other->execute(
+            "CREATE TRIGGER refuses BEFORE UPDATE ON meter BEGIN SELECT RAISE(ABORT, 'no'); END"));
+        CHECK_FALSE(world.keeper->book({.deliveries = batch}));
+        must(other->execute("DROP TRIGGER refuses"));
+    }
+    CHECK(listener.heard == 0);
+    must(world.keeper->load());
+    must(world.keeper->book({.deliveries = batch}));
+    const std::size_t heard = listener.heard;
+    CHECK(heard > 0);
+    LedgerWorld undisturbed;
+    undisturbed.hear_count(at_min(600), 100);
+    Listener reference;
+    undisturbed.keeper->tell_to(&reference);
+    must(undisturbed.keeper->book({.deliveries = batch}));
+    CHECK(heard == reference.heard);
 }
 
 TEST_CASE("a SenML pack again right away is a repetition, later it is news that nothing ran") {

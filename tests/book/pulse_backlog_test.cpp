@@ -146,6 +146,23 @@ TEST_CASE("pulses of a start's first message were refused where its second one h
     CHECK(none_refused(world));
 }
 
+TEST_CASE("late pulses of a time that was seen whole, or of none that was, are refused") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto told = [](int minute, int seq, int pulses) {
+        return fmt::format(R"({{"pulses":{},"boot":1,"seq":{},"time":"{}"}})", pulses, seq,
+                           format_utc(at_min(minute)));
+    };
+    world.hear(at_min(600), told(600, 5, 2));
+    world.hear(at_min(603), told(603, 6, 4));
+    const auto before = world.entries();
+    world.hear(at_min(604), told(602, 3, 1));
+    world.hear(at_min(605), told(300, 2, 1));
+    CHECK(world.entries() == before);
+    CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(700)})).size() == 2);
+}
+
 TEST_CASE("pulses of a start's first messages were refused where the last ones came two weeks before") {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;
