@@ -53,6 +53,7 @@ private:
     [[nodiscard]] const char* why_under(std::uint32_t node, const Told& told, const MeterBooks& books,
                                         std::int64_t under) const;
     [[nodiscard]] std::int64_t pulses_beyond_keeping(std::uint32_t node) const;
+    [[nodiscard]] std::int64_t pulses_behind_slow_queues(std::uint32_t node) const;
     [[nodiscard]] bool may_lose_time() const;
 
     void check_meter(std::uint32_t node, const MeterBooks& books);
