@@ -88,10 +88,11 @@ void Audit::check_books() {
 
 void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
     const bool was_right = !failure_;
+    loose_ticks_ = 0;
     check_conservation(books);
+    check_unseen(node, books);
     check_total(node, books);
     check_times(node, books);
-    check_unseen(node, books);
     if (was_right && failure_) {
         *failure_ += "\n  " + words(plan_.nodes[node]);
         *failure_ += shown(node, books);
@@ -226,26 +227,11 @@ std::int64_t Audit::pulses_beyond_keeping(std::uint32_t node) const {
     return pulses;
 }
 
-/// Pulses of the first message of a start behind a queue that looked live: all that ran while the queue
-/// waited seems to have run since its last message, and what cannot have is a stray.
-std::int64_t Audit::pulses_behind_slow_queues(std::uint32_t node) const {
-    if (plan_.nodes[node].settings.message != MessageForm::pulses) return 0;
-    const auto heard = heard_of(node);
-    std::int64_t pulses = 0;
-    for (std::size_t i = 1; i < heard.size(); ++i) {
-        const bool is_start = heard[i]->delivery.boot != heard[i - 1]->delivery.boot;
-        if (is_start && seems_sent_on_arrival(*heard[i - 1]))
-            pulses += static_cast<std::int64_t>(heard[i]->delivery.count);
-    }
-    return pulses;
-}
-
 const char* Audit::why_under(std::uint32_t node, const Told& told, const MeterBooks& books,
                              std::int64_t under) const {
     const PlannedNode& planned = plan_.nodes[node];
     if (under <= pulses_beyond_keeping(node)) return "pulses that came when their day was no longer kept";
-    if (under <= pulses_behind_slow_queues(node))
-        return "pulses of a start behind a queue without times, as slow as the node speaks";
+    if (under <= loose_ticks_) return "they ran in a span whose `unseen_max` nobody could know";
     // What the account owns up to. Where old entries are removed, their bounds are too.
     std::int64_t owned_up = 0;
     for (const Entry& entry : books.entries)

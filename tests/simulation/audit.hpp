@@ -53,7 +53,6 @@ private:
     [[nodiscard]] const char* why_under(std::uint32_t node, const Told& told, const MeterBooks& books,
                                         std::int64_t under) const;
     [[nodiscard]] std::int64_t pulses_beyond_keeping(std::uint32_t node) const;
-    [[nodiscard]] std::int64_t pulses_behind_slow_queues(std::uint32_t node) const;
     [[nodiscard]] bool may_lose_time() const;
 
     void check_meter(std::uint32_t node, const MeterBooks& books);
@@ -78,6 +77,8 @@ private:
     WorldReport& report_;
     std::optional<Books> books_;
     std::optional<std::string> failure_;
+    /// Of the meter at hand: what ran in spans beyond an `unseen_max` that nobody could have told better.
+    std::int64_t loose_ticks_ = 0;
 };
 
 }  // namespace tickledger::simulation

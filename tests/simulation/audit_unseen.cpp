@@ -89,6 +89,7 @@ void Audit::check_span(const Entry& entry, const Sent& from, const Sent& to, con
         if (ran - booked <= bound) return;
         if (const char* why = why_bound_is_loose(from)) {
             ++report_.loose_bounds[why];
+            loose_ticks_ += ran - booked;
             return;
         }
         fail_with(books.id, what + ": more than its `unseen_max` of " + std::to_string(bound));
