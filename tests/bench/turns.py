@@ -48,4 +48,4 @@ for topics in TOPICS:
         for name, program in programs.items():
             costs[name].append(cost_us(program, topics, messages, pace))
     row = " | ".join(", ".join(f"{cost:.0f}" for cost in costs[name]) for name in programs)
-    print(f"| {topics:,} | {row} |".replace(",", " ", 1) if topics >= 1000 else f"| {topics} | {row} |", flush=True)
+    print(f"| {topics:,} |".replace(",", " ") + f" {row} |", flush=True)
