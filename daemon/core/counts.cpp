@@ -34,9 +34,17 @@ std::optional<std::uint64_t> ran_back(const Observation& from, const Observation
     return back;
 }
 
+/// A node that keeps every tick tells a start, and less than it had counted: water ran back, its count was
+/// set by hand, or the word of an earlier start came late. The next message must say which.
+bool starts_from_less(const Observation& from, const Observation& to, const CounterRules& rules) {
+    if (ran_back(from, to, rules)) return true;
+    return rules.keeps_every_tick && !to.saved && to.count != from.count &&
+           rules.count_not_after(to.count, from.count);
+}
+
 std::optional<Continuation> told_restart(const Observation& from, const Observation& to,
                                          const CounterRules& rules) {
-    if (ran_back(from, to, rules)) return std::nullopt;
+    if (starts_from_less(from, to, rules)) return std::nullopt;
     std::uint64_t begin = restored_count(from, to, rules);
     // A node that keeps no count began at 0 again, wherever it had been. Any other cannot have saved more
     // than it had counted when it was last heard of, unless it counted on unheard: then only what lies beyond
@@ -67,10 +75,11 @@ std::optional<Continuation> continuation(const Observation& from, const Observat
     return Continuation{EntryKind::measured, from.count, gain};
 }
 
-/// A fall without a boot field that looks like a restart nobody told: the count it restarted from.
-/// A fall alone proves nothing, so this is only believed once the next reading follows it.
-std::optional<std::uint64_t> untold_restart(const Observation& from, const Observation& to,
-                                            const CounterRules& rules) {
+/// A fall that looks like a restart, and that nobody told or a node that keeps every tick: the count it
+/// restarted from. A fall alone proves nothing, so this is only believed once the next reading follows it.
+std::optional<std::uint64_t> doubtful_restart(const Observation& from, const Observation& to,
+                                              const CounterRules& rules) {
+    if (restart_told(from, to, rules) && starts_from_less(from, to, rules)) return to.count;
     if (to.boot || to.count >= from.count) return std::nullopt;
     const std::uint64_t block = rules.checkpoint_ticks;
     if (block > 0 && to.count / block != from.count / block) return std::nullopt;
@@ -160,8 +169,9 @@ bool is_only_explained_by_held(const CounterState& state, const Continuation& fr
 /// The next reading must confirm it, and what it would then be.
 void hold(CounterState& state, const Observation& observation, const CounterRules& rules) {
     const bool is_reverse = ran_back(*state.last, observation, rules).has_value();
-    state.held = Held{
-        observation, is_reverse ? std::nullopt : untold_restart(*state.last, observation, rules), is_reverse};
+    state.held =
+        Held{observation, is_reverse ? std::nullopt : doubtful_restart(*state.last, observation, rules),
+             is_reverse};
 }
 
 /// The observation was sent before what is held: by its number and its moment, of the same start or, where no

@@ -202,6 +202,17 @@ TEST_CASE("a count set by hand just before a start lost what was counted between
     CHECK(book.total() == 10);
 }
 
+TEST_CASE("a count set by hand explains a start also where the node tells what it had saved") {
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 1349, 1'200'396'309));
+    CHECK(book(minutes(1), of_boot(1, 1350, 871'812)).outcome == Outcome::held);
+    (void)book(minutes(105), {.count = 871'822, .boot = 2, .seq = 1, .saved = 871'815});
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::preset);
+    CHECK(book.entries[1].kind == EntryKind::restart);
+    CHECK(book.total() == 10);
+}
+
 TEST_CASE("where the next reading follows neither, it is the new suspect") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);

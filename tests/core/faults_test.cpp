@@ -274,3 +274,28 @@ TEST_CASE("a register that ran back was a repeat where it had waited and the ser
     // What the node told before comes again.
     CHECK(told(3, 11020, true).outcome == Outcome::repeat);
 }
+
+TEST_CASE("the slow queue of a start nobody had heard of ended the start that was running") {
+    // 32 ticks back in 17 s are more than can run back. A node that keeps every tick did not start from less.
+    Booker book(with_checkpoint(1));
+    (void)book(seconds(0), of_boot(5, 345, 15'262));
+    (void)book(seconds(30), of_boot(5, 346, 15'262));
+    CHECK(book(seconds(47), of_boot(3, 1, 15'230)).outcome == Outcome::held);
+    CHECK(book(seconds(60), of_boot(5, 347, 15'262)).stray);
+    CHECK(book(seconds(103), of_boot(3, 2, 15'230)).outcome == Outcome::held);
+    (void)book(seconds(120), of_boot(5, 348, 15'263));
+    CHECK(book.total() == 1);
+    CHECK(book.state.last->boot == 5);
+}
+
+TEST_CASE("a start from a count that was set lower is a restart with the next message") {
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 1, 15'262));
+    CHECK(book(minutes(1), of_boot(2, 1, 120)).outcome == Outcome::held);
+    CHECK_FALSE(book(minutes(4), of_boot(2, 2, 125)).stray);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::restart);
+    CHECK(book.entries[0].ticks == 0);
+    CHECK(book.entries[0].unseen_max.value_or(0) >= book.rules.plausible_max(minutes(1)));
+    CHECK(book.total() == 5);
+}
