@@ -14,6 +14,20 @@ constexpr std::size_t runs_set_aside_max = 64;
 constexpr Duration furthest_overtaken = std::chrono::hours{64};
 constexpr Duration clock_tolerance = std::chrono::minutes{2};
 
+/// So many words of a boot that came to nothing tell a queue of an earlier start from a reading error.
+constexpr std::uint64_t strays_of_queue = 2;
+
+/// The queue of an earlier start, whose boot was not heard before, may come among the words of the running
+/// one. It goes on until the running one is silent for longer than a few lost messages make it.
+bool is_beside_running(const Account& account, std::uint64_t boot, Instant arrived_at) {
+    const AccountMemory& memory = account.memory();
+    if (arrived_at - memory.counter.last->arrived_at > 4 * account.rules.silence()) return false;
+    std::uint64_t strays = 0;
+    for (const NumberRun& run : memory.set_aside)
+        strays += run.first.boot == boot ? run.more + 1 : 0;
+    return strays >= strays_of_queue;
+}
+
 void put_aside(Account& account, const MessageNumber& number) {
     auto& aside = account.memory().set_aside;
     const auto run = std::find_if(aside.begin(), aside.end(), [&](const NumberRun& each) {
@@ -81,6 +95,7 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     const auto boot = value_or_throw(ledger_.boot(account.key, *reading.boot));
     if (!boot) {
         came.boot_already_left = is_of_start_between(account, reading, *last);
+        came.boot_is_doubtful = is_beside_running(account, *reading.boot, message.arrived_at);
         return came;
     }
     // Pulses that nobody has heard of count whenever they come: the queue of an earlier start may come

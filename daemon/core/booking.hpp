@@ -40,8 +40,8 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 /// it holds. The span may be placed too short; the longest time that may have passed is not.
 [[nodiscard]] Entry uncertain(Entry entry, Duration longest, const CounterRules& rules);
 
-void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
-                Booking& booking);
+void book_count(CounterState& state, const Observation& observation, const Circumstances& came,
+                const CounterRules& rules, Booking& booking);
 void book_pulses(CounterState& state, const Observation& observation, const Circumstances& came,
                  const CounterRules& rules, Booking& booking);
 

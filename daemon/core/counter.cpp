@@ -125,6 +125,14 @@ std::optional<Instant> sent_by_uptime(const Observation& known, const Observatio
     return sent;
 }
 
+/// The first word of a start that comes right behind a message which had waited: it had waited too.
+bool waited_behind_start(const Observation& known, const Observation& observation,
+                         const CounterRules& rules) {
+    const bool is_other_start = known.boot && observation.boot && known.boot != observation.boot;
+    return is_other_start && observation.arrived_at - known.arrived_at < rules.cadence / 2 &&
+           booking::sent_from(known) < known.at;
+}
+
 /// Tells since when what the next message tells may have run, where that is earlier than this one's moment.
 /// Where a backlog was interrupted, or told late that it was one, the last message before was dated by its
 /// arrival, though it had waited as long as those after it.
@@ -150,6 +158,8 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
         // No longer than that: a node that always speaks so fast is in no hurry.
         observation.no_earlier = known->no_earlier;
         observation.hurry_from = known->hurry_from;
+    } else if (waited_behind_start(*known, observation, rules)) {
+        observation.no_earlier = booking::sent_from(*known);
     } else if (const auto sent = sent_by_uptime(*known, observation, rules)) {
         observation.no_earlier = *sent;
     } else if (pause > rules.silence()) {
@@ -298,7 +308,7 @@ Booking book(CounterState& state, const Reading& reading, const Circumstances& c
     if (rules.pulses) {
         booking::book_pulses(state, observation, came, rules, booking);
     } else {
-        booking::book_count(state, observation, rules, booking);
+        booking::book_count(state, observation, came, rules, booking);
     }
     return booking;
 }

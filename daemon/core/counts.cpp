@@ -184,8 +184,8 @@ bool precedes_held(const CounterState& state, const Observation& observation, co
 
 }  // namespace
 
-void book_count(CounterState& state, const Observation& observation, const CounterRules& rules,
-                Booking& booking) {
+void book_count(CounterState& state, const Observation& observation, const Circumstances& came,
+                const CounterRules& rules, Booking& booking) {
     if (!state.last) {
         state.last = observation;
         booking.accept(observation);
@@ -193,7 +193,8 @@ void book_count(CounterState& state, const Observation& observation, const Count
         return;
     }
     const auto from_last = continuation(*state.last, observation, rules);
-    const bool may_follow_held = state.held && !passes_over_held(state, observation, rules);
+    const bool may_follow_held =
+        state.held && !came.boot_is_doubtful && !passes_over_held(state, observation, rules);
     const auto from_held =
         may_follow_held ? continuation(state.held->observation, observation, rules) : std::nullopt;
     if (from_last && !is_only_explained_by_held(state, *from_last, from_held, rules)) {
@@ -213,7 +214,7 @@ void book_count(CounterState& state, const Observation& observation, const Count
             book_continuation(state, observation, *from_held, rules, booking);
             return;
         }
-        if (runs_back_from_held(state, observation, rules)) {
+        if (!came.boot_is_doubtful && runs_back_from_held(state, observation, rules)) {
             settle_held(state, rules, booking);
         } else {
             booking.stray = state.held->observation;

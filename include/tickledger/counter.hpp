@@ -76,6 +76,9 @@ struct Circumstances {
     bool boot_already_left = false;
     /// Pulses of an earlier start, with new numbers: since when they ran, nothing tells.
     bool boot_goes_on = false;
+    /// Words of its boot, of which nothing is booked, were strays beside those of the running start, which
+    /// was heard a short while ago: no two of them confirm each other.
+    bool boot_is_doubtful = false;
     /// Its (boot, seq) was accepted before: known from the ledger's lists of boots and gaps.
     bool already_accepted = false;
 };

@@ -1,6 +1,8 @@
 // Messages that come again, late, out of order or after a start that was left.
 #include <fmt/format.h>
 
+#include <algorithm>
+
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -344,4 +346,23 @@ TEST_CASE("a start was left for the one before it whose queue had paused") {
     world.hear(at_min(648), numbered(4, 1, 960));
     world.hear(at_min(651), numbered(4, 2, 963));
     CHECK(ticks_in(world) == 9 + 107 + 3);
+}
+
+TEST_CASE("two words in a row of a slow queue ended the start that was running beside it") {
+    // The queue of a start that nobody had heard of comes a little faster than the node speaks.
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 1;
+    LedgerWorld world({meter});
+    std::vector<std::pair<Instant, std::string>> messages;
+    for (int n = 0; n < 40; ++n)
+        messages.emplace_back(at_min(600 + 3 * n), numbered(4, 1 + n, 100'000 + n));
+    for (int n = 0; n < 60; ++n)
+        messages.emplace_back(at_min(601) + std::chrono::seconds{168 * n}, numbered(3, 1 + n, 500 + n));
+    std::sort(messages.begin(), messages.end());
+    for (const auto& [at, payload] : messages) {
+        world.hear(at, payload);
+        if (at == at_min(600 + 3 * 39)) CHECK(ticks_in(world) == 39);
+    }
+    // It was the running one after all, with a count that was set by hand: the other one falls silent.
+    CHECK(ticks_in(world) > 39 + 5);
 }

@@ -4,6 +4,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 using std::chrono::hours;
+using std::chrono::milliseconds;
 using std::chrono::seconds;
 
 namespace {
@@ -298,4 +299,28 @@ TEST_CASE("a start from a count that was set lower is a restart with the next me
     CHECK(book.entries[0].ticks == 0);
     CHECK(book.entries[0].unseen_max.value_or(0) >= book.rules.plausible_max(minutes(1)));
     CHECK(book.total() == 5);
+}
+
+TEST_CASE("what ran after a queue of two starts was bounded by the time since the queue came") {
+    // The node's clock is set right while its link is away, so the rest of the queue tells no time that can
+    // be.
+    MeterSettings meter = counter_meter();
+    meter.message = MessageForm::pulses;
+    Booker book(meter);
+    std::uint64_t seq = 1;
+    const auto hear = [&](Duration at, std::uint64_t boot, Duration time, Duration uptime) {
+        (void)book(at, {.count = 0, .time = after(time), .boot = boot, .seq = seq++, .uptime = uptime});
+    };
+    hear(minutes(0), 5, minutes(0), minutes(0));
+    Duration at = hours(9);
+    for (int n = 1; n < 20; ++n)
+        hear(at += milliseconds(100), 5, minutes(60 + 3 * n), minutes(3 * n));
+    hear(at += milliseconds(100), 5, minutes(60), minutes(60));
+    seq = 1;
+    for (int n = 0; n < 3; ++n)
+        hear(at += milliseconds(100), 6, minutes(100 + 3 * n), minutes(1 + 3 * n));
+    seq = 1;
+    hear(at + seconds(30), 7, at + seconds(30), minutes(2));
+    CHECK(book.entries.back().kind == EntryKind::restart);
+    CHECK(book.entries.back().unseen_max.value_or(0) >= book.rules.plausible_max(at - minutes(130)));
 }
