@@ -89,9 +89,9 @@ Result<void> Bookkeeper::book(const Batch& batch) {
     return done;
 }
 
-Result<bool> Bookkeeper::pack_oldest_day(Instant before) {
+Result<bool> Bookkeeper::pack_oldest(Instant before) {
     bool packed = false;
-    return in_transaction([&] { packed = value_or_throw(ledger_.pack_oldest_day(before)); }).map([&] {
+    return in_transaction([&] { packed = value_or_throw(ledger_.pack_oldest(before)); }).map([&] {
         return packed;
     });
 }

@@ -73,7 +73,7 @@ public:
 
     /// Packs some of the oldest readings and hours, of a day that ended before this moment, in a transaction
     /// of its own. Returns whether there were any; no answer of the ledger changes.
-    [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
+    [[nodiscard]] Result<bool> pack_oldest(Instant before);
 
     /// Removes fine detail that ended before this moment, of days after which so many were seen; hours, days
     /// and alarms stay.

@@ -15,8 +15,37 @@ using std::chrono::hours;
 
 constexpr std::array<std::string_view, 5> step_names{"interval", "hour", "day", "month", "year"};
 
+/// The offset that a zone has from one change of its rules to the next.
+struct KnownOffset {
+    const date::time_zone* zone = nullptr;
+    Instant begin{};
+    Instant end{};
+    std::chrono::seconds offset{};
+};
+
+/// The one that was asked for last: a series asks for many moments of one summer or winter, and the library
+/// searches for each.
+KnownOffset& last_known() {
+    thread_local KnownOffset known;
+    return known;
+}
+
+std::chrono::seconds offset_at(const date::time_zone& zone, Instant t) {
+    KnownOffset& known = last_known();
+    if (known.zone != &zone || t < known.begin || t >= known.end) {
+        const date::sys_info info = zone.get_info(date::floor<std::chrono::seconds>(t));
+        known = {&zone, info.begin, info.end, info.offset};
+    }
+    return known.offset;
+}
+
 /// The first instant at which the zone's clock shows `local` or more.
 Instant first_instant_of(const date::time_zone& zone, date::local_time<Duration> local) {
+    // No two offsets of a zone are so far apart: within that of no change, only one instant shows it.
+    constexpr hours far{48};
+    const KnownOffset& known = last_known();
+    const Instant likely = Instant{local.time_since_epoch()} - known.offset;
+    if (known.zone == &zone && likely - far >= known.begin && likely + far < known.end) return likely;
     const date::local_info info = zone.get_info(local);
     // Inside a gap no instant shows it: the gap's end is the first that shows more.
     if (info.result == date::local_info::nonexistent) return info.first.end;
@@ -70,8 +99,7 @@ Instant CivilZone::start_of(date::year_month_day day) const {
 }
 
 date::year_month_day CivilZone::date_of(Instant t) const {
-    const date::sys_info info = zone_->get_info(date::floor<std::chrono::seconds>(t));
-    date::year_month_day day{date::floor<date::days>(t + info.offset)};
+    date::year_month_day day{date::floor<date::days>(t + offset_at(*zone_, t))};
     // Where the clock goes back over a midnight that has passed, it shows the day before again, yet the
     // new day has begun: its first midnight counts.
     while (start_of(next_day(day)) <= t)
@@ -103,7 +131,7 @@ Instant CivilZone::at(date::year_month_day day, Duration time_of_day) const {
 }
 
 std::string CivilZone::format(Instant t) const {
-    const std::chrono::seconds offset = zone_->get_info(date::floor<std::chrono::seconds>(t)).offset;
+    const std::chrono::seconds offset = offset_at(*zone_, t);
     // RFC 3339 knows no seconds in an offset; zones had them only while they kept the sun's time.
     if (offset % std::chrono::minutes{1} != std::chrono::seconds{0}) return format_utc(t);
     std::string text = format_utc(t + offset);

@@ -1,5 +1,6 @@
 #include "core/json_writer.hpp"
 
+#include <algorithm>
 #include <array>
 #include <charconv>
 #include <nlohmann/json.hpp>
@@ -8,7 +9,24 @@
 
 namespace tickledger {
 
+namespace {
+
+/// Stands in a JSON string as it is, whatever stands beside it.
+constexpr auto is_plain = [](char character) {
+    const auto byte = static_cast<unsigned char>(character);
+    return byte >= 0x20 && byte < 0x7f && byte != '"' && byte != '\\';
+};
+
+}  // namespace
+
 void append_json_string(std::string& to, std::string_view text) {
+    // Times and names: nearly all that is written.
+    if (std::all_of(text.begin(), text.end(), is_plain)) {
+        to += '"';
+        to += text;
+        to += '"';
+        return;
+    }
     if (!is_utf8(text)) {
         to += nlohmann::json(text).dump(-1, ' ', false, nlohmann::json::error_handler_t::replace);
         return;
@@ -41,10 +59,7 @@ std::string json_string(std::string_view text) {
 }
 
 void JsonObject::begin(std::string_view name) {
-    if (text_.size() > 1) text_ += ',';
-    text_ += '"';
-    text_ += name;
-    text_ += "\":";
+    text_.append(text_.size() > 1 ? ",\"" : "\"").append(name).append("\":");
 }
 
 void JsonObject::raw(std::string_view name, std::string_view value) {

@@ -16,6 +16,11 @@ void append_json_string(std::string& to, std::string_view text);
 /// One object whose members stand in the order in which they are added.
 class JsonObject {
 public:
+    JsonObject() {
+        // As long as most objects of an answer get.
+        text_.reserve(256);
+        text_ = '{';
+    }
     void text(std::string_view name, std::string_view value);
     void optional_text(std::string_view name, const std::optional<std::string>& value);
     void whole(std::string_view name, std::int64_t value);
@@ -32,7 +37,7 @@ public:
 private:
     void begin(std::string_view name);
 
-    std::string text_ = "{";
+    std::string text_;
 };
 
 /// One array, likewise.

@@ -191,9 +191,15 @@ std::string decimal(std::int64_t scaled, int digits) {
     const bool negative = scaled < 0;
     const std::uint64_t magnitude =
         negative ? 0 - static_cast<std::uint64_t>(scaled) : static_cast<std::uint64_t>(scaled);
-    if (digits == 0) return fmt::format("{}{}", negative ? "-" : "", magnitude);
     const auto scale = static_cast<std::uint64_t>(power_of_ten(digits));
-    return fmt::format("{}{}.{:0{}}", negative ? "-" : "", magnitude / scale, magnitude % scale, digits);
+    std::string text = negative ? "-" : "";
+    text += std::string_view(fmt::format_int(magnitude / scale).c_str());
+    if (digits == 0) return text;
+    const fmt::format_int fraction(magnitude % scale);
+    text += '.';
+    text.append(static_cast<std::size_t>(digits) - fraction.size(), '0')
+        .append(fraction.data(), fraction.size());
+    return text;
 }
 
 }  // namespace tickledger

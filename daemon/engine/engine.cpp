@@ -129,7 +129,7 @@ void Engine::pack_old(Instant now) {
     if (packed_at_ && now - *packed_at_ < settings_.packing_every) return;
     packed_at_ = now;
     while (has_days_to_pack_) {
-        const auto packed = bookkeeper_.pack_oldest_day(now - settings_.pack_after);
+        const auto packed = bookkeeper_.pack_oldest(now - settings_.pack_after);
         has_days_to_pack_ = packed.value_or(false);
         if (!packed) tell_(Level::warning, packed.error().text);
         if (settings_.packing_every > Duration{0}) return;

@@ -106,19 +106,21 @@ Result<std::int64_t> Database::integer(const char* sql) {
     return cursor.next().map([&](bool found) { return found ? cursor.column<std::int64_t>(0) : 0; });
 }
 
-Result<void> Database::begin(const char* sql) {
+Result<void> Database::begin(const char* sql, bool reads) {
     auto begun = execute(sql);
     if (begun) begun_ = true;
+    reads_ = reads;
     return begun;
 }
 
 Result<void> Database::begin_write() {
-    return begin("BEGIN IMMEDIATE");
+    return begin("BEGIN IMMEDIATE", false);
 }
 
 Result<void> Database::begin_read() {
     // A deferred transaction takes its view of the file with the first page it reads.
-    auto begun = begin("BEGIN; SELECT count(*) FROM (SELECT 1 FROM sqlite_schema LIMIT 1)");
+    auto begun = begin("BEGIN; SELECT count(*) FROM (SELECT 1 FROM sqlite_schema LIMIT 1)", true);
+    ++moments_;
     if (!begun) roll_back();
     return begun;
 }

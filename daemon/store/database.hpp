@@ -6,6 +6,7 @@
 #include <cstdint>
 #include <filesystem>
 #include <memory>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <utility>
@@ -47,6 +48,11 @@ public:
     /// Leaves no transaction open, whatever failed before. Nothing to undo: does nothing.
     void roll_back();
     [[nodiscard]] bool in_transaction() const { return begun_; }
+    /// The number of the moment that begin_read() has fixed, until the transaction ends: what was read of the
+    /// same number is as it was. Empty outside, and where this connection writes.
+    [[nodiscard]] std::optional<std::uint64_t> read_moment() const {
+        return begun_ && reads_ ? std::optional(moments_) : std::nullopt;
+    }
     /// True where a failure made SQLite undo the open transaction by itself. What follows must not be
     /// written on its own then, so every statement fails until roll_back().
     [[nodiscard]] bool undone() const { return begun_ && sqlite3_get_autocommit(handle_) != 0; }
@@ -65,13 +71,15 @@ public:
 private:
     Database(std::filesystem::path file, std::string vfs, sqlite3* handle)
         : file_(std::move(file)), vfs_(std::move(vfs)), handle_(handle) {}
-    [[nodiscard]] Result<void> begin(const char* sql);
+    [[nodiscard]] Result<void> begin(const char* sql, bool reads);
 
     std::filesystem::path file_;
     std::string vfs_;
     sqlite3* handle_;
     std::uint64_t generation_ = 0;
     bool begun_ = false;
+    bool reads_ = false;
+    std::uint64_t moments_ = 0;  ///< Counts begin_read().
 };
 
 }  // namespace tickledger

@@ -63,7 +63,8 @@ Result<std::int64_t> DayPacker::last_packed() {
     Cursor cursor = last_packed_day_.run(no_day);
     return cursor.next().map([&](bool) {
         last_packed_ = cursor.column<std::int64_t>(0);
-        reads_.know_last(last_packed_);
+        reads_.know_last(PackedTable::readings, last_packed_);
+        reads_.know_last(PackedTable::hours, last_packed_);
         return *last_packed_;
     });
 }
@@ -173,9 +174,9 @@ Result<bool> DayPacker::pack_oldest_day(Instant before) {
 
 Result<void> DayPacker::put(PackedTable table, const Slice& slice, MeterKey meter, const PackedBlock& block) {
     if (block.empty()) return {};
-    const std::string bytes = pack(block, slice.day);
+    const std::string bytes = pack(block, {slice.day});
     // The rows are gone when this is committed: what would not come back as it was stays as it is.
-    const auto again = unpack(bytes, slice.day);
+    const auto again = unpack(bytes, {slice.day});
     if (!again || *again != block) return put_rows(table, meter, block);
     Statement& statement = table == PackedTable::readings ? put_readings_ : put_hours_;
     return statement.run(slice.day, meter, Bytes{bytes}).finish();
@@ -197,7 +198,7 @@ Result<void> DayPacker::put_rows(PackedTable table, MeterKey meter, const Packed
 
 Result<void> DayPacker::unpack_day(MeterKey meter, std::int64_t day) {
     for (const auto table : {PackedTable::readings, PackedTable::hours}) {
-        const auto block = reads_.block(table, day, meter);
+        const auto block = reads_.block(table, {day}, meter);
         if (!block) return tl::unexpected(block.error());
         if (!*block) continue;
         Statement& remove = table == PackedTable::readings ? delete_readings_ : delete_hours_;

@@ -61,7 +61,8 @@ private:
     [[nodiscard]] Result<std::int64_t> last_packed();
     void forget_last() {
         last_packed_.reset();
-        reads_.know_last({});
+        reads_.know_last(PackedTable::readings, {});
+        reads_.know_last(PackedTable::hours, {});
     }
 
     PackedReads& reads_;

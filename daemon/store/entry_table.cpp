@@ -90,7 +90,7 @@ Result<EntryReads::Days> EntryReads::days() {
 
 Result<PackedReads::Found> EntryReads::packed(const Days& days, std::int64_t day, MeterKey meter) {
     if (!days.last_packed || day > *days.last_packed) return PackedReads::Found();
-    return packed_.block(PackedTable::readings, day, meter);
+    return packed_.block(PackedTable::readings, {day}, meter);
 }
 
 Result<bool> EntryReads::has_entries(std::int64_t day, MeterKey meter) {

@@ -14,6 +14,7 @@
 #include "store/ledger_place.hpp"
 #include "store/ledger_reads.hpp"
 #include "store/outbox_table.hpp"
+#include "store/quarter_packer.hpp"
 #include "store/refused_table.hpp"
 #include "store/register_table.hpp"
 #include "store/row_writes.hpp"
@@ -52,8 +53,9 @@ struct Ledger::Tables {
     }
     /// Before rows that begin from `from` to `to` change.
     [[nodiscard]] Result<void> unpack_rows(MeterKey meter, Step step, Instant from, Instant to) {
-        return step == Step::interval || step == Step::hour ? packer.unpack_days(meter, from, to)
-                                                            : Result<void>();
+        if (step > Step::day) return {};
+        return step == Step::day ? quarter_packer.unpack_quarters(meter, from, to)
+                                 : day_packer.unpack_days(meter, from, to);
     }
 
     WriterLock lock;
@@ -63,7 +65,8 @@ struct Ledger::Tables {
     mutable std::mutex notice_mutex;
     std::string notice;
     PackedReads packed;
-    DayPacker packer;
+    DayPacker day_packer;
+    QuarterPacker quarter_packer;
     LedgerReads reads;
     EntryReads entries;
     EntryWrites entry_writes;
@@ -84,7 +87,8 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
       alone(is_alone),
       place(database->file()),
       packed(*database),
-      packer(*database, packed),
+      day_packer(*database, packed),
+      quarter_packer(*database, packed),
       reads(*database, packed),
       entries(*database, packed),
       entry_writes(*database),
@@ -174,7 +178,8 @@ void Ledger::roll_back() {
     tables_->database->roll_back();
     tables_->entry_writes.forget();
     tables_->row_writes.forget();
-    tables_->packer.forget();
+    tables_->day_packer.forget();
+    tables_->quarter_packer.forget();
 }
 
 Result<std::optional<std::string>> Ledger::fact(const std::string& name) {
@@ -194,19 +199,19 @@ Result<void> Ledger::set_state(MeterKey meter, const std::string& state) {
 }
 
 Result<void> Ledger::add_entry(MeterKey meter, const Entry& entry) {
-    return tables_->packer.unpack_days(meter, entry.span.to, entry.span.to).and_then([&] {
+    return tables_->day_packer.unpack_days(meter, entry.span.to, entry.span.to).and_then([&] {
         return tables_->entry_writes.add(meter, entry);
     });
 }
 
 Result<void> Ledger::remove_entry(MeterKey meter, const Entry& entry) {
-    return tables_->packer.unpack_days(meter, entry.span.to, entry.span.to).and_then([&] {
+    return tables_->day_packer.unpack_days(meter, entry.span.to, entry.span.to).and_then([&] {
         return tables_->entry_writes.remove(meter, entry);
     });
 }
 
 Result<void> Ledger::replace_entry(MeterKey meter, const Entry& entry, std::span<const Entry> parts) {
-    return tables_->packer.unpack_days(meter, entry.span.from, entry.span.to).and_then([&] {
+    return tables_->day_packer.unpack_days(meter, entry.span.from, entry.span.to).and_then([&] {
         return tables_->entry_writes.replace(meter, entry, parts);
     });
 }
@@ -309,8 +314,12 @@ Result<void> Ledger::remove_outgoing(std::int64_t id) {
     return tables_->outbox.remove(id);
 }
 
-Result<bool> Ledger::pack_oldest_day(Instant before) {
-    return tables_->write_all().and_then([&] { return tables_->packer.pack_oldest_day(before); });
+Result<bool> Ledger::pack_oldest(Instant before) {
+    return tables_->write_all()
+        .and_then([&] { return tables_->day_packer.pack_oldest_day(before); })
+        .and_then([&](bool is_packed) {
+            return is_packed ? Result<bool>(true) : tables_->quarter_packer.pack_oldest_quarter(before);
+        });
 }
 
 Result<LogPosition> Ledger::log_position() {
@@ -385,17 +394,20 @@ Result<std::optional<Instant>> Ledger::remove_oldest_day(Instant before, std::in
         const auto oldest = tables_->entry_writes.oldest_day();
         if (!oldest) return tl::unexpected(oldest.error());
         if (!*oldest || start_of_day(**oldest + 1) > before) return std::nullopt;
-        Cursor cursor = tables_->later_days.run(Step::day, start_of_day(**oldest + 1), later_days);
+        const Instant end = start_of_day(**oldest + 1);
+        const auto packed = tables_->quarter_packer.days_from(end);
+        if (!packed) return tl::unexpected(packed.error());
+        Cursor cursor = tables_->later_days.run(Step::day, end, later_days);
         const auto counted = cursor.next();
         if (!counted) return tl::unexpected(counted.error());
-        if (cursor.column<std::int64_t>(0) < later_days) return std::nullopt;
+        if (*packed + cursor.column<std::int64_t>(0) < later_days) return std::nullopt;
     }
     const auto end = tables_->entry_writes.remove_oldest_day(before);
     if (!end) return tl::unexpected(end.error());
     if (!*end) return std::nullopt;
     return tables_->remove_intervals.run(**end)
         .finish()
-        .and_then([&] { return tables_->packer.remove_readings_until(day_of(**end) - 1); })
+        .and_then([&] { return tables_->day_packer.remove_readings_until(day_of(**end) - 1); })
         .map([&] { return *end; });
 }
 

@@ -201,10 +201,11 @@ public:
     [[nodiscard]] Result<std::vector<Outgoing>> outbox(std::int64_t after_id, int limit);
     [[nodiscard]] Result<void> remove_outgoing(std::int64_t id);
 
-    /// Packs the oldest UTC day that has readings or hours to pack, if it ended at or before `before`:
-    /// nothing that is asked of the ledger changes, but it takes a tenth of the room. Of very many meters it
-    /// packs some and the next call the others. Returns whether there was such a day.
-    [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
+    /// Packs the oldest UTC day that has readings or hours to pack, if it ended at or before `before`; where
+    /// there is none, the days of the oldest quarter of a year that has some to pack. Nothing that is asked
+    /// of the ledger changes, but it takes a tenth of the room. Of very many meters it packs some and the
+    /// next call the others. Returns whether there was anything to pack.
+    [[nodiscard]] Result<bool> pack_oldest(Instant before);
 
     /// Removes the fine detail (entries and rows of intervals) of the oldest UTC day, if that day ended at or
     /// before `before`; coarser rows stay. Returns that day's end where there was one. One day a call, so

@@ -11,7 +11,8 @@ MeterRecord meter_of(const Cursor& cursor) {
 }  // namespace
 
 LedgerReads::LedgerReads(Database& database, PackedReads& packed)
-    : packed_(packed),
+    : database_(database),
+      packed_(packed),
       meters_(database, "SELECT key, id, state FROM meter ORDER BY key"),
       meter_(database, "SELECT key, id, state FROM meter WHERE id = ?1"),
       fact_(database, "SELECT value FROM fact WHERE name = ?1"),
@@ -37,12 +38,26 @@ Result<std::optional<std::string>> LedgerReads::fact(const std::string& name) {
 }
 
 Result<std::optional<Row>> LedgerReads::row(const RowKey& key) {
+    // Within a moment of a reader a block is at hand for all rows of its time. The writer asks mostly for
+    // what is not packed.
+    const bool is_moment = database_.read_moment().has_value();
+    auto row = is_moment ? packed_row(key) : stored_row(key);
+    if (!row || *row) return row;
+    return is_moment ? stored_row(key) : packed_row(key);
+}
+
+Result<std::optional<Row>> LedgerReads::stored_row(const RowKey& key) {
     Cursor cursor = row_.run(key.step, key.start, key.meter);
-    const auto found = cursor.next();
-    if (!found) return tl::unexpected(found.error());
-    if (!*found) return packed_.row(key);
-    return Row{cursor.column<std::int64_t>(0), cursor.column<Duration>(1), cursor.column<std::int64_t>(2),
-               cursor.column<std::int64_t>(3)};
+    return cursor.next().map([&](bool found) {
+        return found ? std::optional(Row{cursor.column<std::int64_t>(0), cursor.column<Duration>(1),
+                                         cursor.column<std::int64_t>(2), cursor.column<std::int64_t>(3)})
+                     : std::nullopt;
+    });
+}
+
+Result<std::optional<Row>> LedgerReads::packed_row(const RowKey& key) {
+    return packed_.block_of(key).map(
+        [&](const PackedReads::Found& block) { return block ? row_at(*block, key.start) : std::nullopt; });
 }
 
 }  // namespace tickledger

@@ -21,6 +21,10 @@ public:
     [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
 
 private:
+    [[nodiscard]] Result<std::optional<Row>> stored_row(const RowKey& key);
+    [[nodiscard]] Result<std::optional<Row>> packed_row(const RowKey& key);
+
+    Database& database_;
     PackedReads& packed_;
     Statement meters_;
     Statement meter_;

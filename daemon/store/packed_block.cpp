@@ -1,24 +1,23 @@
 // One file, although it is long: what writes a block and what reads it are held against each other here.
 #include "store/packed_block.hpp"
 
+#include <date/date.h>
 #include <fmt/format.h>
+#include <simdjson.h>
 #include <zlib.h>
 
 #include <algorithm>
-#include <nlohmann/json.hpp>
 #include <optional>
 #include <tuple>
 
-#include "core/json_text.hpp"
 #include "core/json_writer.hpp"
 
 namespace tickledger {
 namespace {
 
-using nlohmann::json;
-
 constexpr std::int64_t day_us = 86'400'000'000;
 constexpr std::int64_t format_version = 1;
+constexpr std::size_t kept_text_max_bytes = std::size_t{1} << 20;
 /// A block of packed_block_max entries and rows whose every number is as long as can be has less.
 constexpr std::size_t text_max_bytes = std::size_t{128} << 20;
 /// No span of a ledger is longer: 70 000 years.
@@ -82,7 +81,7 @@ Column column_of(std::size_t size, const Value& value) {
     return column;
 }
 
-std::string text_of_entries(const std::vector<NumberedEntry>& entries, std::int64_t day) {
+std::string text_of_entries(const std::vector<NumberedEntry>& entries, PackedDays days) {
     const std::size_t size = entries.size();
     const auto entry = [&](std::size_t at) -> const Entry& { return entries[at].entry; };
     const auto ticks = [&](std::size_t at) { return static_cast<Number>(entry(at).ticks); };
@@ -104,7 +103,7 @@ std::string text_of_entries(const std::vector<NumberedEntry>& entries, std::int6
     JsonObject object;
     object.whole("size", static_cast<std::int64_t>(size));
     JsonArray before;
-    for (const Number number : {from - number_of(start_of_day(day)), count, boot, seq})
+    for (const Number number : {from - number_of(start_of_day(days.first)), count, boot, seq})
         before.add(text_of(number));
     object.raw("before", std::move(before).finish());
     add_number(object, "every", every);
@@ -133,7 +132,7 @@ std::string text_of_entries(const std::vector<NumberedEntry>& entries, std::int6
     return std::move(object).finish();
 }
 
-std::string text_of_rows(const std::vector<TimedRow>& rows, std::int64_t day) {
+std::string text_of_rows(const std::vector<TimedRow>& rows, PackedDays days) {
     const std::size_t size = rows.size();
     std::vector<Number> starts;
     for (const auto& each : rows)
@@ -143,7 +142,7 @@ std::string text_of_rows(const std::vector<TimedRow>& rows, std::int64_t day) {
 
     JsonObject object;
     object.whole("size", static_cast<std::int64_t>(size));
-    add_number(object, "before", before - number_of(start_of_day(day)));
+    add_number(object, "before", before - number_of(start_of_day(days.first)));
     add_number(object, "every", every);
     add_column(object, "start_us", column_of(size, [&](std::size_t at) {
                    return starts[at] - (at == 0 ? before : starts[at - 1]) - every;
@@ -194,20 +193,20 @@ Result<std::string> inflated(std::string_view bytes) {
     return text;
 }
 
-bool is_whole_number(const json& value) {
-    return value.is_number_integer();
-}
-
-Number whole(const json& value) {
-    return value.is_number_unsigned() ? value.get<std::uint64_t>()
-                                      : static_cast<Number>(value.get<std::int64_t>());
+std::optional<Number> whole(simdjson::dom::element value) {
+    if (value.is_int64()) return static_cast<Number>(value.get_int64().value());
+    if (value.is_uint64()) return value.get_uint64().value();
+    return std::nullopt;
 }
 
 /// One object of columns. The first thing that is wrong is kept, and everything after it reads as 0.
 class ColumnReader {
 public:
-    explicit ColumnReader(const json& object) : object_(object) {
-        if (!object_.is_object()) refuse("is no JSON object");
+    explicit ColumnReader(simdjson::dom::element object) {
+        if (object.get(object_) != simdjson::SUCCESS) {
+            refuse("is no JSON object");
+            return;
+        }
         const Number size = number("size");
         if (size == 0 || size > packed_block_max) refuse("has a size that is none");
         size_ = static_cast<std::size_t>(size);
@@ -217,48 +216,38 @@ public:
     [[nodiscard]] const std::string& problem() const { return problem_; }
 
     Number number(const char* name) {
-        const auto found = object_.find(name);
-        if (found != object_.end() && is_whole_number(*found)) return whole(*found);
-        refuse(fmt::format("has no number \"{}\"", name));
-        return 0;
+        const auto found = member(name);
+        const auto value = found ? whole(*found) : std::nullopt;
+        if (!value) refuse(fmt::format("has no number \"{}\"", name));
+        return value.value_or(0);
     }
     /// Exactly `size` numbers.
     std::vector<Number> numbers(const char* name, std::size_t size) {
-        const auto found = object_.find(name);
-        if (found == object_.end() || !found->is_array() || found->size() != size ||
-            !std::all_of(found->begin(), found->end(), is_whole_number)) {
+        const auto found = member(name);
+        auto cells = found ? cells_of(*found, size) : std::nullopt;
+        std::vector<Number> values(size);
+        if (!cells || !all_are_numbers(*cells)) {
             refuse(fmt::format("has no {} numbers \"{}\"", size, name));
-            return std::vector<Number>(size);
+            return values;
         }
-        std::vector<Number> values;
-        for (const json& value : *found)
-            values.push_back(whole(value));
+        std::transform(cells->begin(), cells->end(), values.begin(), [](const auto& cell) { return *cell; });
         return values;
     }
     Column nullable_column(const char* name, std::optional<Number> usual) {
-        const auto found = object_.find(name);
-        if (found == object_.end()) return Column(size(), usual);
-        const auto is_cell = [](const json& value) { return value.is_null() || is_whole_number(value); };
-        const auto cell = [](const json& value) {
-            return value.is_null() ? std::nullopt : std::optional(whole(value));
-        };
-        if (is_cell(*found)) return Column(size(), cell(*found));
-        if (!found->is_array() || found->size() != size() ||
-            !std::all_of(found->begin(), found->end(), is_cell)) {
-            refuse(fmt::format("has a column \"{}\" that is none", name));
-            return Column(size());
-        }
-        Column column;
-        for (const json& value : *found)
-            column.push_back(cell(value));
-        return column;
+        const auto found = member(name);
+        if (!found) return Column(size(), usual);
+        if (found->is_null()) return Column(size());
+        if (const auto of_all = whole(*found)) return Column(size(), of_all);
+        auto cells = cells_of(*found, size());
+        if (!cells) refuse(fmt::format("has a column \"{}\" that is none", name));
+        return cells ? *std::move(cells) : Column(size());
     }
     std::vector<Number> column(const char* name) {
-        std::vector<Number> values;
-        for (const auto& value : nullable_column(name, 0)) {
-            if (!value) refuse(fmt::format("has a column \"{}\" without a number", name));
-            values.push_back(value.value_or(0));
-        }
+        const Column cells = nullable_column(name, 0);
+        if (!all_are_numbers(cells)) refuse(fmt::format("has a column \"{}\" without a number", name));
+        std::vector<Number> values(cells.size());
+        std::transform(cells.begin(), cells.end(), values.begin(),
+                       [](const auto& cell) { return cell.value_or(0); });
         return values;
     }
     void refuse(std::string what) {
@@ -266,16 +255,40 @@ public:
     }
 
 private:
-    const json& object_;
+    std::optional<simdjson::dom::element> member(const char* name) const {
+        simdjson::dom::element found;
+        if (!problem_.empty() || object_.at_key(name).get(found) != simdjson::SUCCESS) return std::nullopt;
+        return found;
+    }
+    /// The numbers and nulls of an array that has exactly `size` of them.
+    static std::optional<Column> cells_of(simdjson::dom::element value, std::size_t size) {
+        simdjson::dom::array array;
+        if (value.get(array) != simdjson::SUCCESS) return std::nullopt;
+        Column column;
+        column.reserve(size);
+        for (const simdjson::dom::element cell : array) {
+            const auto number = whole(cell);
+            if (column.size() == size || (!number && !cell.is_null())) return std::nullopt;
+            column.push_back(number);
+        }
+        if (column.size() != size) return std::nullopt;
+        return column;
+    }
+    static bool all_are_numbers(const Column& column) {
+        return std::all_of(column.begin(), column.end(), [](const auto& cell) { return cell.has_value(); });
+    }
+
+    simdjson::dom::object object_;
     std::size_t size_ = 0;
     std::string problem_;
 };
 
-bool is_of_day(Instant t, std::int64_t day) {
-    return day_of(t) == day;
+bool is_within(Instant t, PackedDays days) {
+    const std::int64_t day = day_of(t);
+    return day >= days.first && day < days.first + days.count;
 }
 
-std::vector<NumberedEntry> entries_of(ColumnReader& reader, std::int64_t day) {
+std::vector<NumberedEntry> entries_of(ColumnReader& reader, PackedDays days) {
     const auto before = reader.numbers("before", 4);
     const Number every = reader.number("every");
     const auto to = reader.column("to_us");
@@ -290,7 +303,7 @@ std::vector<NumberedEntry> entries_of(ColumnReader& reader, std::int64_t day) {
     const auto end_seq = reader.column("end_seq");
 
     std::vector<NumberedEntry> entries(reader.size());
-    Number end = number_of(start_of_day(day)) + before[0];
+    Number end = number_of(start_of_day(days.first)) + before[0];
     Mark mark{before[1], before[2], before[3]};
     for (std::size_t at = 0; at < entries.size(); ++at) {
         Entry& entry = entries[at].entry;
@@ -305,15 +318,15 @@ std::vector<NumberedEntry> entries_of(ColumnReader& reader, std::int64_t day) {
         entry.begin_count = mark.count - ticks[at] + begin_count[at];
         entries[at].n = static_cast<std::int64_t>(n[at]);
         // What follows calculates with these times, and searches them.
-        if (!is_of_day(entry.span.to, day) || end - began > length_max_us ||
+        if (!is_within(entry.span.to, days) || end - began > length_max_us ||
             (at > 0 && !comes_before(entries[at - 1], entries[at])))
             reader.refuse(fmt::format("has entry {} out of its place", at));
     }
     return entries;
 }
 
-std::vector<TimedRow> rows_of(ColumnReader& reader, std::int64_t day) {
-    Number start = number_of(start_of_day(day)) + reader.number("before");
+std::vector<TimedRow> rows_of(ColumnReader& reader, PackedDays days) {
+    Number start = number_of(start_of_day(days.first)) + reader.number("before");
     const Number every = reader.number("every");
     const auto starts = reader.column("start_us");
     const auto ticks = reader.column("ticks");
@@ -329,7 +342,7 @@ std::vector<TimedRow> rows_of(ColumnReader& reader, std::int64_t day) {
                      .covered = Duration{static_cast<std::int64_t>(covered[at] + every)},
                      .spread_ticks = static_cast<std::int64_t>(spread_ticks[at]),
                      .revision = static_cast<std::int64_t>(revision[at])}};
-        if (!is_of_day(rows[at].start, day) || (at > 0 && rows[at].start <= rows[at - 1].start))
+        if (!is_within(rows[at].start, days) || (at > 0 && rows[at].start <= rows[at - 1].start))
             reader.refuse(fmt::format("has row {} out of its place", at));
     }
     return rows;
@@ -346,38 +359,55 @@ Instant start_of_day(std::int64_t day) {
     return instant_of(day * day_us);
 }
 
+PackedDays quarter_of(Instant t) {
+    // The library's years end somewhere; nothing of a ledger lies near.
+    constexpr std::int64_t far = 2'000'000;
+    const date::days since_1970{std::clamp(day_of(t), -far / 4, far)};
+    const auto day = date::year_month_day(date::sys_days{since_1970});
+    const date::months since_quarter{(static_cast<unsigned>(day.month()) - 1) % 3};
+    const date::year_month begin = day.year() / day.month() - since_quarter;
+    const date::sys_days first = begin / 1;
+    const date::sys_days next = (begin + date::months{3}) / 1;
+    return {first.time_since_epoch().count(), (next - first).count()};
+}
+
 bool comes_before(const NumberedEntry& a, const NumberedEntry& b) {
     return std::tie(a.entry.span.to, a.entry.span.from, a.n) <
            std::tie(b.entry.span.to, b.entry.span.from, b.n);
 }
 
-std::string pack(const PackedBlock& block, std::int64_t day) {
+std::string pack(const PackedBlock& block, PackedDays days) {
     JsonObject object;
     object.whole("version", format_version);
-    if (!block.entries.empty()) object.raw("entries", text_of_entries(block.entries, day));
-    if (!block.rows.empty()) object.raw("rows", text_of_rows(block.rows, day));
+    if (!block.entries.empty()) object.raw("entries", text_of_entries(block.entries, days));
+    if (!block.rows.empty()) object.raw("rows", text_of_rows(block.rows, days));
     return deflated(std::move(object).finish());
 }
 
-Result<PackedBlock> unpack(std::string_view bytes, std::int64_t day) {
+Result<PackedBlock> unpack(std::string_view bytes, PackedDays days) {
     const auto text = inflated(bytes);
     if (!text) return tl::unexpected(text.error());
-    const auto object = parse_json(*text);
-    if (!object || !object->is_object()) return fail("it is no JSON object");
-    const auto version = object->find("version");
-    if (version == object->end() || *version != format_version)
+    // It keeps its memory from block to block, but for one of somebody's making.
+    thread_local simdjson::dom::parser kept;
+    simdjson::dom::parser once;
+    simdjson::dom::parser& parser = text->size() > kept_text_max_bytes ? once : kept;
+    simdjson::dom::object object;
+    if (parser.parse(*text).get(object) != simdjson::SUCCESS) return fail("it is no JSON object");
+    simdjson::dom::element version;
+    if (object.at_key("version").get(version) != simdjson::SUCCESS ||
+        whole(version) != static_cast<Number>(format_version))
         return fail(fmt::format("it is not of version {} of its format", format_version));
 
     PackedBlock block;
-    for (const char* part : {"entries", "rows"}) {
-        const auto found = object->find(part);
-        if (found == object->end()) continue;
-        ColumnReader reader(*found);
+    for (const std::string_view part : {"entries", "rows"}) {
+        simdjson::dom::element columns;
+        if (object.at_key(part).get(columns) != simdjson::SUCCESS) continue;
+        ColumnReader reader(columns);
         if (reader.size() > 0) {
-            if (std::string_view(part) == "entries") {
-                block.entries = entries_of(reader, day);
+            if (part == "entries") {
+                block.entries = entries_of(reader, days);
             } else {
-                block.rows = rows_of(reader, day);
+                block.rows = rows_of(reader, days);
             }
         }
         if (!reader.problem().empty()) return fail(fmt::format("it {} ({})", reader.problem(), part));

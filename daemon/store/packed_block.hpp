@@ -25,8 +25,9 @@ struct TimedRow {
     bool operator==(const TimedRow&) const = default;
 };
 
-/// One meter's readings of one UTC day, or its hours: entries that end on that day, rows that begin on it.
-/// Entries stand in the order of the table's key, rows in the order of their beginnings.
+/// One meter's readings of one UTC day, its hours, or its days of a quarter of a UTC year: entries that end
+/// within that time, rows that begin within it. Entries stand in the order of the table's key, rows in the
+/// order of their beginnings.
 struct PackedBlock {
     std::vector<NumberedEntry> entries;
     std::vector<TimedRow> rows;
@@ -37,17 +38,24 @@ struct PackedBlock {
 /// As many entries, or rows, as one block can hold: some two a second.
 inline constexpr std::size_t packed_block_max = 200'000;
 
-/// The block's bytes. What is beyond packed_block_max, of another kind than measured, not of this day or not
-/// in order, unpack() refuses to read back.
-[[nodiscard]] std::string pack(const PackedBlock& block, std::int64_t day);
+/// UTC days that a block may hold; `first` in whole days since 1970-01-01.
+struct PackedDays {
+    std::int64_t first = 0;
+    std::int64_t count = 1;
+};
 
-/// Reads any bytes; `day` in whole days since 1970-01-01 (UTC). Fails with what is wrong, the half of a
-/// sentence: "it is not compressed with zlib".
-[[nodiscard]] Result<PackedBlock> unpack(std::string_view bytes, std::int64_t day);
+/// The block's bytes. What is beyond packed_block_max, of another kind than measured, not of these days or
+/// not in order, unpack() refuses to read back.
+[[nodiscard]] std::string pack(const PackedBlock& block, PackedDays days);
+
+/// Reads any bytes. Fails with what is wrong, the half of a sentence: "it is not compressed with zlib".
+[[nodiscard]] Result<PackedBlock> unpack(std::string_view bytes, PackedDays days);
 
 /// The UTC day that holds a moment, in whole days since 1970-01-01, and where it begins.
 [[nodiscard]] std::int64_t day_of(Instant t);
 [[nodiscard]] Instant start_of_day(std::int64_t day);
+/// The quarter of a UTC year that holds a moment.
+[[nodiscard]] PackedDays quarter_of(Instant t);
 
 /// True where `a` stands before `b` in the order of the entries' key, meter apart.
 [[nodiscard]] bool comes_before(const NumberedEntry& a, const NumberedEntry& b);

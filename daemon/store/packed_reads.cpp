@@ -7,45 +7,70 @@
 #include "tickledger/civil.hpp"
 
 namespace tickledger {
+namespace {
+
+/// "the packed hours of meter 7 of the day 2026-03-01"
+std::string words_for(PackedTable table, PackedDays days, MeterKey meter) {
+    const std::string date = format_utc(start_of_day(days.first));
+    if (table == PackedTable::days)
+        return fmt::format("the packed days of meter {} from {} on", meter, date.substr(0, 10));
+    return fmt::format("the packed {} of meter {} of the day {}",
+                       table == PackedTable::readings ? "readings" : "hours", meter, date.substr(0, 10));
+}
+
+}  // namespace
+
+PackedDays block_days(PackedTable table, Instant t) {
+    return table == PackedTable::days ? quarter_of(t) : PackedDays{day_of(t)};
+}
 
 PackedReads::PackedReads(Database& database)
     : database_(database),
-      readings_(database, "SELECT block FROM packed_day WHERE day = ?1 AND meter = ?2"),
-      hours_(database, "SELECT block FROM packed_hours WHERE day = ?1 AND meter = ?2") {}
+      kept_{Kept{database, "SELECT block FROM packed_day WHERE day = ?1 AND meter = ?2"},
+            Kept{database, "SELECT block FROM packed_hours WHERE day = ?1 AND meter = ?2"},
+            Kept{database, "SELECT block FROM packed_quarter WHERE day = ?1 AND meter = ?2"}} {}
 
-Result<PackedReads::Found> PackedReads::block(PackedTable table, std::int64_t day, MeterKey meter) {
-    if (last_ && day > *last_) return Found();
-    Kept& kept = table == PackedTable::readings ? readings_ : hours_;
-    Cursor cursor = kept.find.run(day, meter);
+Result<PackedReads::Found> PackedReads::block(PackedTable table, PackedDays days, MeterKey meter) {
+    Kept& kept = this->kept(table);
+    if (kept.last && days.first > *kept.last) return Found();
+    const bool is_kept = kept.first_day == days.first && kept.meter == meter;
+    const auto moment = database_.read_moment();
+    if (moment && kept.moment == moment && is_kept) return kept.block;
+    Cursor cursor = kept.find.run(days.first, meter);
     const auto found = cursor.next();
     if (!found) return tl::unexpected(found.error());
-    if (!*found) return Found();
-    const auto bytes = cursor.column<std::string_view>(0);
-    if (kept.block && kept.day == day && kept.meter == meter && kept.bytes == bytes) return kept.block;
-    auto block = unpack(bytes, day);
-    if (!block) {
-        return tl::unexpected(
-            database_.damaged(fmt::format("the packed {} of meter {} of the day {} cannot be read: {}",
-                                          table == PackedTable::readings ? "readings" : "hours", meter,
-                                          format_utc(start_of_day(day)).substr(0, 10), block.error().text)));
+    const auto bytes = *found ? cursor.column<std::string_view>(0) : std::string_view();
+    if (!is_kept || !kept.block || kept.bytes != bytes) {
+        kept.block = nullptr;
+        kept.moment.reset();
+        if (*found) {
+            auto block = unpack(bytes, days);
+            if (!block) {
+                return tl::unexpected(database_.damaged(words_for(table, days, meter) +
+                                                        " cannot be read: " + block.error().text));
+            }
+            kept.block = std::make_shared<const PackedBlock>(std::move(*block));
+        }
+        kept.first_day = days.first;
+        kept.meter = meter;
+        kept.bytes = bytes;
     }
-    kept.day = day;
-    kept.meter = meter;
-    kept.bytes = bytes;
-    kept.block = std::make_shared<const PackedBlock>(std::move(*block));
+    kept.moment = moment;
     return kept.block;
 }
 
-Result<std::optional<Row>> PackedReads::row(const RowKey& key) {
-    if (key.step != Step::interval && key.step != Step::hour) return std::nullopt;
-    const auto table = key.step == Step::interval ? PackedTable::readings : PackedTable::hours;
-    const auto found = block(table, day_of(key.start), key.meter);
-    if (!found) return tl::unexpected(found.error());
-    if (!*found) return std::nullopt;
-    const auto& rows = (*found)->rows;
-    const auto at = std::lower_bound(rows.begin(), rows.end(), key.start,
-                                     [](const TimedRow& row, Instant start) { return row.start < start; });
-    return at != rows.end() && at->start == key.start ? std::optional(at->row) : std::nullopt;
+Result<PackedReads::Found> PackedReads::block_of(const RowKey& key) {
+    if (key.step > Step::day) return Found();
+    const auto table = key.step == Step::interval ? PackedTable::readings
+                       : key.step == Step::hour   ? PackedTable::hours
+                                                  : PackedTable::days;
+    return block(table, block_days(table, key.start), key.meter);
+}
+
+std::optional<Row> row_at(const PackedBlock& block, Instant start) {
+    const auto at = std::lower_bound(block.rows.begin(), block.rows.end(), start,
+                                     [](const TimedRow& row, Instant t) { return row.start < t; });
+    return at != block.rows.end() && at->start == start ? std::optional(at->row) : std::nullopt;
 }
 
 }  // namespace tickledger

@@ -253,8 +253,20 @@ CREATE TABLE entry_group (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-constexpr std::array steps_of_this_program = {version_1, version_2, version_3, version_4, version_5,
-                                              version_6, version_7, version_8, version_9, version_10};
+/// The days of quarters of a year that are over. It has row numbers, as the tables of packed days.
+constexpr const char* version_11 = R"sql(
+CREATE TABLE packed_quarter (
+    day INTEGER NOT NULL,
+    meter INTEGER NOT NULL,
+    days INTEGER NOT NULL,
+    block BLOB NOT NULL,
+    PRIMARY KEY (day, meter)
+) STRICT;
+)sql";
+
+constexpr std::array steps_of_this_program = {version_1, version_2,  version_3, version_4,
+                                              version_5, version_6,  version_7, version_8,
+                                              version_9, version_10, version_11};
 
 tl::unexpected<Error> foreign(const Database& database) {
     return fail("The file " + database.file().string() +

@@ -1,6 +1,7 @@
 // Ledgers of every earlier schema version, as SQL in tests/store/ledgers: the tables are those of the
 // version's own program, and hold two meters' thirty hours (a restart, a gap, a fall, an unreadable message;
-// from version 4 on packed days). Today's program opens each, keeps every sum, and books on.
+// from version 4 on packed days, from 11 on a packed quarter). Today's program opens each, keeps every sum,
+// and books on.
 #include <catch2/catch.hpp>
 #include <filesystem>
 #include <fstream>
@@ -107,6 +108,11 @@ TEST_CASE("a ledger of every earlier schema version is opened, keeps its sums, a
             CHECK(ticks_of_entries(*view, "house") == 65);
             CHECK(ticks_of_entries(*view, "garden") == 14);
             CHECK(view->register_readings(1).value().size() == (file.stem() == "version-1" ? 0 : 1));
+            // A day of the year before, which version 11 packs.
+            const auto old_day =
+                view->row({1, Step::day, parse_rfc3339("2025-12-31T00:00:00Z").value()}).value();
+            const bool has_packed_quarters = file.stem() == "version-11";
+            CHECK(old_day == (has_packed_quarters ? std::optional(Row{7, hours{24}, 0, 1}) : std::nullopt));
         }
         LogSource source(*machine, directory.path() / messages_name, *opened->log, opened->booked_to);
         Engine engine(*opened->ledger, *opened->bookkeeper, source, opened->booked_to,

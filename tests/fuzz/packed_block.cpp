@@ -11,9 +11,9 @@ constexpr std::int64_t day = 20'000;
 
 void read(std::string_view bytes) {
     using namespace tickledger;
-    const auto block = unpack(bytes, day);
+    const auto block = unpack(bytes, {day});
     if (!block) return fuzz::must_be_a_sentence(block.error().text);
-    const auto again = unpack(pack(*block, day), day);
+    const auto again = unpack(pack(*block, {day}), {day});
     fuzz::must(again.has_value() && *again == *block, "what was read comes back as it was");
     for (const auto& [entry, n] : block->entries)
         fuzz::must(entry.span.length() >= tickledger::Duration{0}, "no span ends before it begins");

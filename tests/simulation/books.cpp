@@ -51,7 +51,8 @@ constexpr const char* make_unpacked_tables =
     "CREATE TEMP TABLE entry AS SELECT * FROM main.entry;"
     "CREATE TEMP TABLE usage_row AS SELECT * FROM main.usage_row";
 constexpr const char* packed_blocks =
-    "SELECT 0, day, meter, block FROM packed_day UNION ALL SELECT 1, day, meter, block FROM packed_hours";
+    "SELECT 0, day, meter, block FROM packed_day UNION ALL SELECT 1, day, meter, block FROM packed_hours"
+    " UNION ALL SELECT 2, day, meter, block FROM packed_quarter";
 constexpr const char* groups = "SELECT to_us, meter, block FROM entry_group";
 constexpr const char* insert_entry =
     "INSERT INTO temp.entry (kind, to_us, meter, length_us, n, ticks, placed, unseen_max, begin_count,"
@@ -105,7 +106,8 @@ Result<void> unpack_tables(sqlite3* database) {
         const std::int64_t meter = sqlite3_column_int64(blocks.get(), 2);
         const auto* bytes = static_cast<const char*>(sqlite3_column_blob(blocks.get(), 3));
         const auto size = static_cast<std::size_t>(sqlite3_column_bytes(blocks.get(), 3));
-        const auto block = unpack({bytes, size}, sqlite3_column_int64(blocks.get(), 1));
+        const std::int64_t day = sqlite3_column_int64(blocks.get(), 1);
+        const auto block = unpack({bytes, size}, step == 2 ? quarter_of(start_of_day(day)) : PackedDays{day});
         if (!block) return fail("A packed day cannot be read: " + block.error().text);
         insert_entries(entry_into.get(), meter, block->entries);
         for (const auto& [start, row] : block->rows) {

@@ -78,12 +78,14 @@ void append_readings(std::string& lines, Ledger& ledger, MeterKey meter, std::in
     }
 }
 
-void append_rows(std::string& lines, Ledger& ledger, MeterKey meter, Step step, std::int64_t day) {
-    for (Instant at = start_of_day(day); at < start_of_day(day + 1); at += 15min) {
+void append_rows(std::string& lines, Ledger& ledger, MeterKey meter, Step step, PackedDays days) {
+    for (Instant at = start_of_day(days.first); at < start_of_day(days.first + days.count); at += 15min) {
         const auto row = ledger.row({meter, step, at}).value();
         if (!row) continue;
-        lines += step == Step::interval ? "packed_day rows " : "packed_hours rows ";
-        lines += std::to_string(meter);
+        lines += step == Step::interval ? "packed_day"
+                 : step == Step::hour   ? "packed_hours"
+                                        : "packed_quarter";
+        lines += " rows " + std::to_string(meter);
         for (const std::int64_t value :
              {microseconds_of(at), row->ticks, row->covered.count(), row->spread_ticks, row->revision})
             lines += ' ' + std::to_string(value);
@@ -104,20 +106,29 @@ TEST_CASE("the script in docs/ledger-format.md reads from packed days what was w
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
     write_odd_days(*ledger);
+    for (int at = 0; at < 20; ++at) {
+        const RowKey key{1 + at % 2, Step::day, start - at * at * 24h - at % 3 * 1h};
+        done(ledger->put_row(key, {at * 7 % 11, 24h - at % 4 * 1h, at % 5, at % 6}));
+    }
     const auto first_day = day_of(start);
     std::string expected;
     for (const auto day : {first_day, first_day + 1}) {
         for (const MeterKey meter : {1, 2}) {
             append_readings(expected, *ledger, meter, day);
-            append_rows(expected, *ledger, meter, Step::interval, day);
+            append_rows(expected, *ledger, meter, Step::interval, {day});
         }
     }
     for (const auto day : {first_day, first_day + 1}) {
         for (const MeterKey meter : {1, 2})
-            append_rows(expected, *ledger, meter, Step::hour, day);
+            append_rows(expected, *ledger, meter, Step::hour, {day});
+    }
+    for (PackedDays quarter = quarter_of(start - 365 * 24h); quarter.first + quarter.count <= first_day;
+         quarter = quarter_of(start_of_day(quarter.first + quarter.count))) {
+        for (const MeterKey meter : {1, 2})
+            append_rows(expected, *ledger, meter, Step::day, quarter);
     }
     for (bool packed = true; packed;)
-        packed = ledger->pack_oldest_day(start + 48h).value();
+        packed = ledger->pack_oldest(start + 48h).value();
 
     const std::string page = text_of(TICKLEDGER_LEDGER_FORMAT);
     const std::string opening = "```python\n";
@@ -135,7 +146,7 @@ TEST_CASE("a damaged block is told with its meter and day, by every question tha
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
     write_odd_days(*ledger);
-    REQUIRE(ledger->pack_oldest_day(start + 24h).value());
+    REQUIRE(ledger->pack_oldest(start + 24h).value());
     {
         auto other = std::move(Database::open(file, Database::Access::write).value());
         REQUIRE(
@@ -171,7 +182,7 @@ TEST_CASE("a day of very many meters is packed some at a time, all of them, and 
     REQUIRE(ledger->put_row({meters + 1, Step::interval, start}, {1, 1h, 0, 0}));
     REQUIRE(ledger->commit());
     int times = 0;
-    while (ledger->pack_oldest_day(start + 48h).value())
+    while (ledger->pack_oldest(start + 48h).value())
         ++times;
     CHECK(times == 6);
     auto reader = std::move(Database::open(file, Database::Access::read).value());
@@ -195,7 +206,7 @@ TEST_CASE("a gap came before the readings of its instant once their day had been
     REQUIRE(ledger->begin());
     for (const Entry& entry : entries)
         done(ledger->add_entry(1, entry));
-    CHECK(value_of(ledger->pack_oldest_day(start + 48h)));
+    CHECK(value_of(ledger->pack_oldest(start + 48h)));
     done(ledger->commit());
     REQUIRE(ledger->begin());
     const Entry later = reading(start + 6h, 1, {1, 7, 6});
@@ -211,7 +222,7 @@ TEST_CASE("packed readings go with the oldest day, packed hours stay") {
     auto ledger = opened(file);
     write_odd_days(*ledger);
     for (bool packed = true; packed;)
-        packed = ledger->pack_oldest_day(start + 48h).value();
+        packed = ledger->pack_oldest(start + 48h).value();
     REQUIRE(ledger->remove_oldest_day(start + 24h).value());
     CHECK(ledger->entries(1, {start - 1h, start + 23h}).value().empty());
     CHECK_FALSE(ledger->row({1, Step::interval, start + 5h}).value());

@@ -135,7 +135,7 @@ TEST_CASE("an entry of a group can be divided, and an adjustment of its very spa
     CHECK(entries[5] == adjustment);
     CHECK(entries[7] == odd(7));
     // All of it is packed, and unpacked, as it was.
-    REQUIRE(ledger->pack_oldest_day(start + 24h).value());
+    REQUIRE(ledger->pack_oldest(start + 24h).value());
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value() == entries);
     REQUIRE(ledger->remove_entry(1, adjustment));
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value().size() == 9);
@@ -240,7 +240,7 @@ TEST_CASE("a damaged group is told with its meter and time, by every question th
     is_told(ledger->entry_at(2, start + 1h));
     is_told(ledger->entry_before(2, start + 1h));
     is_told(ledger->remove_entry(2, odd(3)));
-    is_told(ledger->pack_oldest_day(start + 24h));
+    is_told(ledger->pack_oldest(start + 24h));
     ledger->roll_back();
     CHECK(ledger->entries(1, {start, start + 24h}).value().size() == 10);
 }

@@ -76,7 +76,7 @@ std::string compressed(const std::string& text) {
 TEST_CASE("a packed block comes back bit for bit, whatever its numbers are") {
     rc::prop("random blocks", [] {
         const PackedBlock block = any_block();
-        const auto again = unpack(pack(block, day), day);
+        const auto again = unpack(pack(block, {day}), {day});
         RC_ASSERT(again.has_value());
         RC_ASSERT(*again == block);
     });
@@ -85,12 +85,12 @@ TEST_CASE("a packed block comes back bit for bit, whatever its numbers are") {
 TEST_CASE("a packed block with changed bytes is refused in words, or they change nothing in it") {
     rc::prop("random damage", [] {
         const PackedBlock block = any_block();
-        std::string bytes = pack(block, day);
+        std::string bytes = pack(block, {day});
         const auto damages = *rc::gen::inRange(1, 4);
         for (int i = 0; i < damages; ++i)
             bytes[*rc::gen::inRange<std::size_t>(0, bytes.size())] = *rc::gen::arbitrary<char>();
         bytes.resize(*rc::gen::weightedElement<std::size_t>({{3, bytes.size()}, {1, bytes.size() / 2}}));
-        const auto read = unpack(bytes, day);
+        const auto read = unpack(bytes, {day});
         // The checksum of zlib (RFC 1950) sees the rest.
         if (read) RC_ASSERT(*read == block);
         if (!read) RC_ASSERT(!read.error().text.empty());
@@ -99,17 +99,17 @@ TEST_CASE("a packed block with changed bytes is refused in words, or they change
 
 TEST_CASE("a packed block says what is wrong with it") {
     const auto problem = [](const std::string& text) {
-        const auto read = unpack(compressed(text), day);
+        const auto read = unpack(compressed(text), {day});
         return read ? std::string("nothing") : read.error().text;
     };
     const auto entries = [&](const std::string& columns) {
         return problem(R"({"version":1,"entries":{)" + columns + "}}");
     };
-    CHECK(unpack("", day).error().text == "it is not whole, or not compressed with zlib");
-    CHECK(unpack("no zlib", day).error().text == "it is not whole, or not compressed with zlib");
-    const std::string whole = pack({}, day);
-    CHECK(unpack(whole + "x", day).error().text == "it is not whole, or not compressed with zlib");
-    CHECK(unpack(whole.substr(0, whole.size() - 1), day).error().text ==
+    CHECK(unpack("", {day}).error().text == "it is not whole, or not compressed with zlib");
+    CHECK(unpack("no zlib", {day}).error().text == "it is not whole, or not compressed with zlib");
+    const std::string whole = pack({}, {day});
+    CHECK(unpack(whole + "x", {day}).error().text == "it is not whole, or not compressed with zlib");
+    CHECK(unpack(whole.substr(0, whole.size() - 1), {day}).error().text ==
           "it is not whole, or not compressed with zlib");
     CHECK(problem("[1") == "it is no JSON object");
     CHECK(problem("[]") == "it is no JSON object");
@@ -136,5 +136,5 @@ TEST_CASE("a packed block says what is wrong with it") {
 }
 
 TEST_CASE("a small block that inflates to more memory than any real one has is refused") {
-    CHECK_FALSE(unpack(compressed(std::string(std::size_t{200} << 20, ' ')), day));
+    CHECK_FALSE(unpack(compressed(std::string(std::size_t{200} << 20, ' ')), {day}));
 }

@@ -134,8 +134,8 @@ TEST_CASE("the readings of a ledger of version 3 can be packed, and read as befo
     const Span life{instant_of(0), instant_of(86'400'000'000)};
     const auto before = ledger->entries(1, life).value();
     REQUIRE(before.size() == 3);
-    REQUIRE(ledger->pack_oldest_day(life.to).value());
-    REQUIRE_FALSE(ledger->pack_oldest_day(life.to).value());
+    REQUIRE(ledger->pack_oldest(life.to).value());
+    REQUIRE_FALSE(ledger->pack_oldest(life.to).value());
     CHECK(ledger->entries(1, life).value() == before);
     CHECK(ledger->row({1, Step::interval, life.from}).value() == Row{5, Duration{900'000'000}, 0, 0});
     CHECK(ledger->row({1, Step::hour, life.from}).value() == Row{8, Duration{1'800'000'000}, 0, 2});

@@ -1,9 +1,11 @@
 """Questions to a ledger of ten years, while messages come in; and how soon it answers after a start."""
 import datetime
+import json
 import sqlite3
 import time
+import zlib
 
-from stand import TOOLS, Broker, Daemon, Directory, median, run, start, stop, told
+from stand import TOOLS, Broker, Daemon, Directory, median, run, start, stop, told, wait_until
 from table import Table
 from parts.ingest import of_daemon
 from parts.stores import KEEPING, METERS, years
@@ -26,14 +28,48 @@ def at(share, values):
     return values[min(len(values) - 1, int(share * len(values)))]
 
 
-def starts_of_days(place, meter, first, last):
-    """The rows of these days, as the ledger has them."""
-    with sqlite3.connect(f"file:{place}/ledger.db?mode=ro", uri=True) as database:
-        key = database.execute("SELECT key FROM meter WHERE id = ?", (meter,)).fetchone()[0]
-        rows = database.execute("SELECT start_us FROM usage_row WHERE step = 2 AND start_us >= ? AND start_us < ?"
-                                " AND +meter = ? ORDER BY start_us", (first, last, key)).fetchall()
+def packed_rows(block, day):
+    """The rows of a block, as docs/ledger-format.md tells them."""
+    part = json.loads(zlib.decompress(block))["rows"]
+    columns = [part.get(name, 0) for name in ("start_us", "ticks", "covered_us", "spread_ticks", "revision")]
+    start = part["before"] + day * 86_400_000_000
+    for values in zip(*(column if isinstance(column, list) else [column] * part["size"] for column in columns)):
+        start += part["every"] + values[0]
+        yield start, values[1], values[2] + part["every"], *values[3:]
+
+
+def plain_days(place, file):
+    """Writes the days of all meters as plain rows, in order of time as the ledger keeps those of this year."""
+    database = sqlite3.connect(f"file:{place}/ledger.db?mode=ro", uri=True)
+    rows = database.execute("SELECT start_us, meter, ticks, covered_us, spread_ticks, revision FROM usage_row"
+                            " WHERE step = 2").fetchall()
+    for day, meter, block in database.execute("SELECT day, meter, block FROM packed_quarter"):
+        rows += [(start, meter, *rest) for start, *rest in packed_rows(block, day)]
     database.close()
-    return key, [row[0] for row in rows]
+    plain = sqlite3.connect(file)
+    plain.executescript("PRAGMA page_size = 1024; PRAGMA journal_mode = WAL; CREATE TABLE day (start_us INTEGER NOT NULL, meter INTEGER NOT NULL,"
+                        " ticks INTEGER NOT NULL, covered_us INTEGER NOT NULL, spread_ticks INTEGER NOT NULL,"
+                        " revision INTEGER NOT NULL, PRIMARY KEY (start_us, meter)) STRICT, WITHOUT ROWID")
+    plain.executemany("INSERT INTO day VALUES (?, ?, ?, ?, ?, ?)", sorted(rows))
+    plain.commit()
+    return plain
+
+
+def starts_of_days(plain, first, last):
+    """Where the days of a meter begin; and the meter's key."""
+    key = plain.execute("SELECT min(meter) FROM day").fetchone()[0]
+    return key, [row[0] for row in plain.execute("SELECT start_us FROM day WHERE start_us >= ? AND start_us < ?"
+                                                 " AND +meter = ? ORDER BY start_us", (first, last, key))]
+
+
+def is_packed(place):
+    """No day of a quarter that is over, and was so a week ago, is a row any more."""
+    then = datetime.datetime.now(datetime.timezone.utc) - datetime.timedelta(days=8)
+    quarter = then.replace(month=(then.month - 1) // 3 * 3 + 1, day=1, hour=0, minute=0, second=0, microsecond=0)
+    with sqlite3.connect(f"file:{place}/ledger.db?mode=ro", uri=True) as database:
+        oldest = database.execute("SELECT min(start_us) FROM usage_row WHERE step = 2").fetchone()[0]
+    database.close()
+    return oldest >= quarter.timestamp() * 1_000_000
 
 
 def measure(quick):
@@ -44,7 +80,10 @@ def measure(quick):
     limit_per_s = of_daemon(directory, 1, 10, 10_000 if quick else 50_000)[0]
     broker = Broker(directory)
     daemon = Daemon(directory, broker.url, KEEPING, SPEAKING, place=place)
-    daemon.start()  # It meets what was due since the store was made.
+    daemon.start()  # It meets what was due since the store was made, and packs what is old.
+    wait_until(lambda: is_packed(place), 600, 1, "the packing of the store")
+    plain_file = directory.path / "plain.db"
+    plain = plain_days(place, plain_file)
     starts = []
     for _ in range(2 if quick else 7):
         daemon.stop()
@@ -60,12 +99,11 @@ def measure(quick):
     questions = [("a year of days", f"usage?step=day&from={day(366)}&to={day(1)}", 2, 366, 1),
                  ("ten years of days", f"usage?step=day&from={day(3651)}&to={day(1)}", 10, 3651, 1)]
     for what, target, limit, first, end in questions:
-        key, values = starts_of_days(place, "m-1", (last - first * 86_400) * 1_000_000, (last - end * 86_400) * 1_000_000)
+        key, values = starts_of_days(plain, (last - first * 86_400) * 1_000_000, (last - end * 86_400) * 1_000_000)
         file = directory.path / "values"
         file.write_text("\n".join(map(str, values)))
-        sql = ("SELECT ticks, covered_us, spread_ticks, revision FROM usage_row"
-               f" WHERE step = 2 AND start_us = ?1 AND meter = {key}")
-        compare(table, what, daemon, place, target, limit, sql, times if limit < 10 else times // 5, file)
+        sql = f"SELECT ticks, covered_us, spread_ticks, revision FROM day WHERE start_us = ?1 AND meter = {key}"
+        compare(table, what, daemon, plain_file, target, limit, sql, times if limit < 10 else times // 5, file)
     # Its rows lie in groups, one block for many: a bare query of some microseconds is no measure of it.
     ask(table, "a day's ledger", daemon, f"ledger?from={day(2)}&to={day(1)}", 3, times)
     busy = (daemon.kernel.cpu_s() - before) / (time.monotonic() - began)
@@ -92,13 +130,13 @@ def ask(table, what, daemon, target, limit, times):
     put(table, what, limit, asked(daemon, target, times))
 
 
-def compare(table, what, daemon, place, target, limit, sql, times, values):
-    """The same question to the daemon and to the file, in turns."""
+def compare(table, what, daemon, plain_file, target, limit, sql, times, values):
+    """The same question to the daemon and to a file of plain rows, in turns."""
     ours, bare = [], []
     for _ in range(5):
         ours += asked(daemon, target, times // 5)
         bare += [us / 1000 for us in
-                 microseconds(run([TOOLS / "bench_ask", "sqlite", place / "ledger.db", sql, times // 5, values]))[1]]
+                 microseconds(run([TOOLS / "bench_ask", "sqlite", plain_file, sql, times // 5, values]))[1]]
     put(table, what, limit, ours)
     table.ratio(f"{what}: of the bare query's time", median(ours) / median(bare), "{:.1f}", 2,
                 note=f", which is {median(bare):.2f} ms")

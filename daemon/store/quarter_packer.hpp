@@ -1,0 +1,68 @@
+// Packs the rows of days of quarters that are over, and unpacks them before they change. Used by the writer
+// only.
+#pragma once
+
+#include <cstdint>
+#include <limits>
+#include <map>
+#include <optional>
+#include <vector>
+
+#include "store/packed_reads.hpp"
+
+namespace tickledger {
+
+/// Rows lie in order of time, those of all meters side by side, so a quarter of a year of one meter's days is
+/// 92 look-ups. Packed it is one. (Where a whole year were a block, the days of the running one would be
+/// rows.) A quarter of a meter is either packed or it is not, as with a day's rows (DayPacker).
+class QuarterPacker {
+public:
+    QuarterPacker(Database& database, PackedReads& reads);
+
+    /// Packs the days of the oldest UTC quarter that has some as rows, if it ended a day or more before
+    /// `before`. Of very many meters it packs some and the next call the others. Returns whether there was
+    /// such a quarter.
+    [[nodiscard]] Result<bool> pack_oldest_quarter(Instant before);
+    /// Makes rows of what is packed of the meter's quarters from that of `from` to that of `to`, both
+    /// inclusive.
+    [[nodiscard]] Result<void> unpack_quarters(MeterKey meter, Instant from, Instant to);
+    /// How many days from that moment on are packed, of whichever meter; never more than there are.
+    [[nodiscard]] Result<std::int64_t> days_from(Instant from);
+    /// A transaction was rolled back: what is remembered of the tables may be wrong.
+    void forget() {
+        next_ = {};
+        forget_last();
+    }
+
+private:
+    /// Nothing before this is left to be packed, and nothing of the first meters in the quarter that begins
+    /// then.
+    struct Place {
+        Instant begin = Instant::min();
+        MeterKey after = std::numeric_limits<MeterKey>::min();
+    };
+    using Quarters = std::map<MeterKey, std::vector<TimedRow>>;
+
+    /// The first moment from then on at which a day's row of any meter begins.
+    [[nodiscard]] Result<std::optional<Instant>> first_start(Instant from);
+    /// Takes the rows out of the table.
+    [[nodiscard]] Result<Quarters> take_rows(PackedDays quarter, MeterKey after, MeterKey last);
+    [[nodiscard]] Result<void> put(PackedDays quarter, MeterKey meter, std::vector<TimedRow> rows);
+    [[nodiscard]] Result<void> put_rows(MeterKey meter, const std::vector<TimedRow>& rows);
+    [[nodiscard]] Result<std::int64_t> last_packed();
+    void forget_last() {
+        last_packed_.reset();
+        reads_.know_last(PackedTable::days, {});
+    }
+
+    PackedReads& reads_;
+    Statement first_start_, last_of_slice_;
+    Statement rows_, delete_rows_, put_row_;
+    Statement put_quarter_, delete_quarter_;
+    Statement quarters_of_meter_, last_quarter_, longest_of_quarters_;
+    Place next_;
+    /// The last quarter that has a block; most changes are later, and need no look at the table.
+    std::optional<std::int64_t> last_packed_;
+};
+
+}  // namespace tickledger
