@@ -33,7 +33,21 @@ int gives_up(void* goes_on) {
     return (*static_cast<const GoesOn*>(goes_on))() ? 0 : 1;
 }
 
+Check unreadable(const Database& database, const Error& error) {
+    const int code = sqlite3_errcode(database.handle()) & 0xff;
+    if (code == SQLITE_INTERRUPT) return {Soundness::unfinished, {}};
+    const Soundness soundness = code == SQLITE_CORRUPT  ? Soundness::damaged
+                                : code == SQLITE_NOTADB ? Soundness::no_database
+                                                        : Soundness::unknown;
+    return {soundness, error.text};
+}
+
 Check check_open(Database& database, const GoesOn& goes_on) {
+    // Whoever gives up at once has seen the header and the list of tables. SQLite's check asks for the first
+    // time when it has been through a whole tree, which takes long in a large file.
+    if (const auto tables = database.integer("SELECT count(*) FROM sqlite_schema"); !tables)
+        return unreadable(database, tables.error());
+    if (goes_on && !goes_on()) return {Soundness::unfinished, {}};
     if (goes_on) {
         sqlite3_progress_handler(database.handle(), steps_between_looks, gives_up,
                                  const_cast<GoesOn*>(&goes_on));
@@ -43,14 +57,7 @@ Check check_open(Database& database, const GoesOn& goes_on) {
     std::string findings;
     for (;;) {
         const auto more = cursor.next();
-        if (!more) {
-            const int code = sqlite3_errcode(database.handle()) & 0xff;
-            if (code == SQLITE_INTERRUPT) return {Soundness::unfinished, {}};
-            const Soundness soundness = code == SQLITE_CORRUPT  ? Soundness::damaged
-                                        : code == SQLITE_NOTADB ? Soundness::no_database
-                                                                : Soundness::unknown;
-            return {soundness, more.error().text};
-        }
+        if (!more) return unreadable(database, more.error());
         if (!*more) break;
         findings += (findings.empty() ? "" : "; ") + cursor.column<std::string>(0);
     }

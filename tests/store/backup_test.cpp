@@ -5,6 +5,7 @@
 #include <fstream>
 #include <thread>
 
+#include "store/database.hpp"
 #include "store/ledger.hpp"
 #include "store/ledger_view.hpp"
 #include "store/rescue.hpp"
@@ -40,6 +41,16 @@ void damage(const fs::path& file) {
     std::fstream raw(file, std::ios::in | std::ios::out | std::ios::binary);
     raw.seekp(-4096, std::ios::end);
     raw << std::string(2048, '\x7f');
+}
+
+/// What this process has read so far, from whichever file.
+long bytes_read() {
+    std::ifstream io("/proc/self/io");
+    std::string name;
+    long bytes = 0;
+    io >> name >> bytes;
+    REQUIRE(name == "rchar:");
+    return bytes;
 }
 
 std::string accepted_in(const fs::path& file) {
@@ -85,6 +96,21 @@ TEST_CASE("a check that may not go on leaves it open what it would have found") 
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     CHECK(quick_check(file, [] { return false; }).soundness == Soundness::unfinished);
+}
+
+TEST_CASE("a check that was given up at once had read the whole file by then") {
+    const TempDirectory directory;
+    const auto file = filled_ledger(directory, "1");
+    {
+        auto writer = std::move(Database::open(file, Database::Access::write).value());
+        REQUIRE(
+            writer->execute("INSERT INTO fact WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n"
+                            " WHERE i < 1000) SELECT 'large/' || i, hex(zeroblob(4000)) FROM n"));
+    }
+    REQUIRE(fs::file_size(file) > 8'000'000);
+    const auto before = bytes_read();
+    CHECK(quick_check(file, [] { return false; }).soundness == Soundness::unfinished);
+    CHECK(bytes_read() - before < 1'000'000);
 }
 
 TEST_CASE("a backup is taken beside the writer, holds what was committed, and replaces an older one") {
