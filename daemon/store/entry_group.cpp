@@ -1,13 +1,13 @@
 #include "store/entry_group.hpp"
 
 #include "core/varint.hpp"
+#include "store/block_numbers.hpp"
 
 namespace tickledger {
 namespace {
 
 // A row of a table without row numbers keeps 231 bytes in a page of 1 KiB; more would take a page of its own.
 constexpr std::size_t full_bytes = 170;
-constexpr std::uint64_t length_max_us = std::uint64_t{1} << 61;
 
 // What differs from what is to be expected; the value follows in this order, but for `placed`, which has
 // none.
@@ -20,14 +20,11 @@ constexpr std::uint8_t other_boot = 32;
 constexpr std::uint8_t other_seq = 64;
 
 // Times and counts lie anywhere, so their differences wrap.
-std::uint64_t number_of(Instant t) {
-    return static_cast<std::uint64_t>(microseconds_of(t));
-}
 std::uint64_t length_of(const Entry& entry) {
     return number_of(entry.span.to) - number_of(entry.span.from);
 }
 bool has_length(const Entry& entry) {
-    return entry.span.from < entry.span.to && length_of(entry) <= length_max_us;
+    return entry.span.from < entry.span.to && length_of(entry) <= span_max_us;
 }
 
 /// What the first entry of a group is told from: the beginning of the day that it ends on.

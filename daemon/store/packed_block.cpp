@@ -11,6 +11,7 @@
 #include <tuple>
 
 #include "core/json_writer.hpp"
+#include "store/block_numbers.hpp"
 
 namespace tickledger {
 namespace {
@@ -20,20 +21,11 @@ constexpr std::int64_t format_version = 1;
 constexpr std::size_t kept_text_max_bytes = std::size_t{1} << 20;
 /// A block of packed_block_max entries and rows whose every number is as long as can be has less.
 constexpr std::size_t text_max_bytes = std::size_t{128} << 20;
-/// No span of a ledger is longer: 70 000 years.
-constexpr std::uint64_t length_max_us = std::uint64_t{1} << 61;
 
-/// All sums and differences of numbers wrap at 2^64, so that each is undone exactly, whatever the numbers
-/// are. They are written as signed ones, as SQLite's are.
+/// Written as signed ones, as SQLite's are.
 using Number = std::uint64_t;
 using Column = std::vector<std::optional<Number>>;
 
-Number number_of(Instant t) {
-    return static_cast<Number>(microseconds_of(t));
-}
-Instant instant_at(Number number) {
-    return instant_of(static_cast<std::int64_t>(number));
-}
 std::string text_of(const std::optional<Number>& number) {
     return number ? fmt::format_int(static_cast<std::int64_t>(*number)).str() : "null";
 }
@@ -318,7 +310,7 @@ std::vector<NumberedEntry> entries_of(ColumnReader& reader, PackedDays days) {
         entry.begin_count = mark.count - ticks[at] + begin_count[at];
         entries[at].n = static_cast<std::int64_t>(n[at]);
         // What follows calculates with these times, and searches them.
-        if (!is_within(entry.span.to, days) || end - began > length_max_us ||
+        if (!is_within(entry.span.to, days) || end - began > span_max_us ||
             (at > 0 && !comes_before(entries[at - 1], entries[at])))
             reader.refuse(fmt::format("has entry {} out of its place", at));
     }

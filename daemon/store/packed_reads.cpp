@@ -26,12 +26,29 @@ PackedDays block_days(PackedTable table, Instant t) {
 
 PackedReads::PackedReads(Database& database)
     : database_(database),
-      kept_{Kept{database, "SELECT block FROM packed_day WHERE day = ?1 AND meter = ?2"},
-            Kept{database, "SELECT block FROM packed_hours WHERE day = ?1 AND meter = ?2"},
-            Kept{database, "SELECT block FROM packed_quarter WHERE day = ?1 AND meter = ?2"}} {}
+      kept_{Kept{database, "SELECT block FROM packed_day WHERE day = ?1 AND meter = ?2",
+                 "SELECT max(day) FROM packed_day"},
+            Kept{database, "SELECT block FROM packed_hours WHERE day = ?1 AND meter = ?2",
+                 "SELECT max(day) FROM packed_hours"},
+            Kept{database, "SELECT block FROM packed_quarter WHERE day = ?1 AND meter = ?2",
+                 "SELECT max(day) FROM packed_quarter"}} {}
+
+Result<void> PackedReads::look_at_last(Kept& kept) {
+    const auto moment = database_.read_moment();
+    if (kept.last_of == moment) return {};
+    kept.last_of = moment;
+    kept.last.reset();
+    if (!moment) return {};
+    Cursor cursor = kept.find_last.run();
+    return cursor.next().map([&](bool) {
+        kept.last =
+            cursor.column<std::optional<std::int64_t>>(0).value_or(std::numeric_limits<std::int64_t>::min());
+    });
+}
 
 Result<PackedReads::Found> PackedReads::block(PackedTable table, PackedDays days, MeterKey meter) {
     Kept& kept = this->kept(table);
+    if (auto looked = look_at_last(kept); !looked) return tl::unexpected(looked.error());
     if (kept.last && days.first > *kept.last) return Found();
     const bool is_kept = kept.first_day == days.first && kept.meter == meter;
     const auto moment = database_.read_moment();

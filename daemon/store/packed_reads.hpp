@@ -39,9 +39,13 @@ public:
 
 private:
     struct Kept {
-        Kept(Database& database, const char* sql) : find(database, sql) {}
+        Kept(Database& database, const char* sql, const char* last_sql)
+            : find(database, sql), find_last(database, last_sql) {}
         Statement find;
+        Statement find_last;
+        /// The first day of the last block of the table, and the moment of which that was asked.
         std::optional<std::int64_t> last{};
+        std::optional<std::uint64_t> last_of{};
         std::optional<std::uint64_t> moment{};
         std::int64_t first_day = std::numeric_limits<std::int64_t>::min();
         MeterKey meter = 0;
@@ -49,6 +53,8 @@ private:
         Found block{};
     };
     [[nodiscard]] Kept& kept(PackedTable table) { return kept_[static_cast<std::size_t>(table)]; }
+    /// Asks for the last block, once a moment: who asks for the newest rows of many meters asks no more.
+    [[nodiscard]] Result<void> look_at_last(Kept& kept);
 
     Database& database_;
     std::array<Kept, 3> kept_;
