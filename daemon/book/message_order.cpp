@@ -110,14 +110,20 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     return came;
 }
 
-/// The queue of a start may come after the first word of the next one: then the entry of that next start
-/// spans the time that it tells. A clock that is wrong after a start hardly shows just that time.
+/// The queue of a start may come after the first word of the next one, or of one after that: then the entry
+/// of the next start spans the time that it tells. A clock that is wrong after a start hardly shows just that
+/// time.
 bool MessageOrder::is_of_start_between(const Account& account, const Reading& reading,
                                        const Observation& last) {
     if (!reading.time || *reading.time >= last.at) return false;
     const auto entry = value_or_throw(ledger_.entry_at(account.key, *reading.time));
-    return entry && entry->kind == EntryKind::restart && entry->end.boot == last.boot &&
-           entry->span.from < *reading.time && *reading.time < entry->span.to;
+    const bool is_between = entry && entry->kind == EntryKind::restart && entry->span.from < *reading.time &&
+                            *reading.time < entry->span.to;
+    if (!is_between || entry->end.boot == last.boot) return is_between;
+    // Of a start before the running one, its count must be on the way there too.
+    const CounterRules& rules = account.rules;
+    return !rules.pulses && rules.count_not_after(entry->begin_count, reading.count) &&
+           rules.count_not_after(reading.count, entry->end.count);
 }
 
 /// Without a boot, a number may be larger because an earlier start had come that far. Then the ledger has

@@ -366,3 +366,24 @@ TEST_CASE("two words in a row of a slow queue ended the start that was running b
     // It was the running one after all, with a count that was set by hand: the other one falls silent.
     CHECK(ticks_in(world) > 39 + 5);
 }
+
+TEST_CASE("a start whose queue came after the next two had begun was booked as one that followed them") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 10;
+    LedgerWorld world({meter});
+    const auto told = [&](int minute, int boot, int seq, int saved, int count) {
+        return fmt::format(R"({{"boot":{},"seq":{},"saved":{},"count":{},"time":"{}"}})", boot, seq, saved,
+                           count, format_utc(at_min(minute)));
+    };
+    world.hear(at_min(600), told(600, 1, 1, 5630, 5639));
+    world.hear(at_min(900), told(900, 3, 1, 5640, 5652));
+    world.hear(at_min(903), told(903, 3, 2, 5640, 5658));
+    world.hear(at_min(960), told(960, 4, 1, 5690, 5692));
+    world.hear(at_min(963), told(963, 4, 2, 5690, 5696));
+    const auto before = ticks_in(world);
+    for (int n = 0; n < 8; ++n)
+        world.hear(at_min(1100 + 2 * n), told(700 + 3 * n, 2, 1 + n, 5640, 5640 + n));
+    CHECK(ticks_in(world) == before);
+    world.hear(at_min(1130), told(1130, 4, 3, 5690, 5699));
+    CHECK(ticks_in(world) == before + 3);
+}
