@@ -25,7 +25,10 @@ struct Answers::Generation {
     }
 };
 
-Answers::Answers(Parts parts) : parts_(std::move(parts)), meters_look_(parts_.ledger_file, parts_.zone) {}
+Answers::Answers(Parts parts)
+    : parts_(std::move(parts)),
+      is_in_place_([this] { return parts_.ledger.is_in_place(); }),
+      meters_look_(parts_.ledger_file, is_in_place_, parts_.zone) {}
 
 Answers::~Answers() = default;
 
@@ -116,7 +119,7 @@ ClockState Answers::clock_state() {
 ApiParts Answers::api_parts(Generation& generation) {
     return {.configuration = generation.configuration.get(),
             .zone = parts_.zone,
-            .open_view = [this] { return LedgerView::open(parts_.ledger_file); },
+            .open_view = [this] { return LedgerView::open(parts_.ledger_file, is_in_place_); },
             .settings_for = [&generation](const std::string& id) { return generation.settings_of(id); },
             .summarise =
                 [this](const MeterRecord& record, const MeterSettings& settings) {

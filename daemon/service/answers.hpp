@@ -58,7 +58,8 @@ private:
     [[nodiscard]] ApiParts api_parts(Generation& generation);
 
     Parts parts_;
-    MetersLook meters_look_;  ///< Of the server's thread.
+    const std::function<bool()> is_in_place_;  ///< Of the ledger's file. Any thread.
+    MetersLook meters_look_;                   ///< Of the server's thread.
     std::mutex generation_mutex_;
     std::shared_ptr<Generation> generation_;
 };

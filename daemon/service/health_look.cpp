@@ -39,7 +39,7 @@ std::vector<MeterHealth> MetersLook::look(
     const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now,
     Duration listened) {
     if (!view_ || !view_->is_in_place()) {
-        auto view = LedgerView::open(ledger_);
+        auto view = LedgerView::open(ledger_, is_in_place_);
         if (!view) return {};
         view_ = std::move(*view);
     }

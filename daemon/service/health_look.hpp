@@ -23,8 +23,9 @@ namespace tickledger {
 /// are not read anew. Thread: one.
 class MetersLook {
 public:
-    MetersLook(std::filesystem::path ledger, CivilZone zone)
-        : ledger_(std::move(ledger)), zone_(std::move(zone)) {}
+    /// `is_in_place` as for LedgerView::open.
+    MetersLook(std::filesystem::path ledger, std::function<bool()> is_in_place, CivilZone zone)
+        : ledger_(std::move(ledger)), is_in_place_(std::move(is_in_place)), zone_(std::move(zone)) {}
 
     /// Those of the ledger that `settings_of` knows. Empty where the ledger cannot be read.
     /// `listened`: how long every subscription has been granted; 0 where one is not.
@@ -45,6 +46,7 @@ private:
     [[nodiscard]] const Heard* heard_of(const MeterRecord& record, const MeterSettings& settings);
 
     const std::filesystem::path ledger_;
+    const std::function<bool()> is_in_place_;
     const CivilZone zone_;
     std::unique_ptr<LedgerView> view_;
     std::unordered_map<MeterKey, Heard> heard_;

@@ -193,9 +193,15 @@ bool LedgerView::is_in_place() const {
     return tables_->place.is_in_place();
 }
 
-Result<std::unique_ptr<LedgerView>> LedgerView::open(const std::filesystem::path& file) {
+Result<std::unique_ptr<LedgerView>> LedgerView::open(const std::filesystem::path& file,
+                                                     const std::function<bool()>& is_in_place) {
     auto database = Database::open(file, Database::Access::read);
     if (!database) return tl::unexpected(database.error());
+    // It is open, and nothing was read yet.
+    if (is_in_place && !is_in_place()) {
+        return fail("The ledger " + file.string() +
+                    " was removed, moved or replaced, and is being written anew. Ask again in a moment.");
+    }
     auto ready = (*database)->execute("PRAGMA query_only = ON").and_then([&] {
         return expect_up_to_date(**database);
     });

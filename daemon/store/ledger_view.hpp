@@ -34,7 +34,11 @@ struct RefusedCount {
 /// Not safe to share between threads: one view a thread. All methods fail with the store's words.
 class LedgerView {
 public:
-    [[nodiscard]] static Result<std::unique_ptr<LedgerView>> open(const std::filesystem::path& file);
+    /// Where this process writes the ledger, `is_in_place` tells whether the name still leads to that file.
+    /// One that was put in its place must not be read: beside it SQLite would empty the index that the writer
+    /// uses.
+    [[nodiscard]] static Result<std::unique_ptr<LedgerView>> open(
+        const std::filesystem::path& file, const std::function<bool()>& is_in_place = {});
     ~LedgerView();
 
     /// Whether the file's name still leads to what is read. False: open another.

@@ -5,6 +5,7 @@
 #include <thread>
 
 #include "store/database.hpp"
+#include "store/opened_ledger.hpp"
 #include "support/temp_directory.hpp"
 
 using namespace tickledger;
@@ -181,4 +182,19 @@ TEST_CASE("a view can be opened on a ledger that no writer holds, and cannot cha
     CHECK((*view)->fact("accepted").value() == "1");
     // Looking does not keep a writer out.
     CHECK(Ledger::open(directory / "ledger.db"));
+}
+
+TEST_CASE("a reader of a file in the ledger's place emptied the index that the writer used") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = test::opened(file);
+    test::done(ledger->put_row({1, Step::day, Instant{}}, {.ticks = 7}));
+    const auto shm = file.string() + "-shm";
+    const auto before = std::filesystem::file_size(shm);
+    REQUIRE(before > 0);
+    std::filesystem::rename(directory.write("other", "something of a person's"), file);
+    const auto view = LedgerView::open(file, [&] { return ledger->is_in_place(); });
+    REQUIRE_FALSE(view);
+    CHECK_THAT(view.error().text, Catch::Contains("replaced") && Catch::Contains("Ask again"));
+    CHECK(std::filesystem::file_size(shm) == before);
 }
