@@ -71,8 +71,7 @@ public:
     /// As Deadlines tells it.
     [[nodiscard]] std::uint64_t deadlines_met() const { return deadlines_.met(); }
 
-    /// Packs some of the oldest readings and hours, of a day that ended before this moment, in a transaction
-    /// of its own. Returns whether there were any; no answer of the ledger changes.
+    /// As Ledger::pack_oldest, in a transaction of its own.
     [[nodiscard]] Result<bool> pack_oldest(Instant before);
 
     /// Removes fine detail that ended before this moment, of days after which so many were seen; hours, days

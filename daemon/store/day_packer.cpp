@@ -45,9 +45,7 @@ DayPacker::DayPacker(Database& database, PackedReads& reads)
       delete_rows_(database, "DELETE FROM usage_row WHERE " OF_SLICE("start_us") " AND step = ?5"),
       put_readings_(database, "INSERT INTO packed_day (day, meter, block) VALUES (?1, ?2, ?3)"),
       put_hours_(database, "INSERT INTO packed_hours (day, meter, block) VALUES (?1, ?2, ?3)"),
-      put_row_(database,
-               "INSERT INTO usage_row (step, start_us, meter, ticks, covered_us, spread_ticks, revision)"
-               " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
+      unpacked_rows_(database),
       delete_readings_(database, "DELETE FROM packed_day WHERE day = ?1 AND meter = ?2"),
       delete_hours_(database, "DELETE FROM packed_hours WHERE day = ?1 AND meter = ?2"),
       packed_days_(database,
@@ -188,12 +186,7 @@ Result<void> DayPacker::put_rows(PackedTable table, MeterKey meter, const Packed
         if (auto done = entry_rows_.put_back(meter, each); !done) return done;
     }
     const Step step = table == PackedTable::readings ? Step::interval : Step::hour;
-    for (const auto& [start, row] : block.rows) {
-        auto done =
-            put_row_.run(step, start, meter, row.ticks, row.covered, row.spread_ticks, row.revision).finish();
-        if (!done) return done;
-    }
-    return {};
+    return unpacked_rows_.put(step, meter, block.rows);
 }
 
 Result<void> DayPacker::unpack_day(MeterKey meter, std::int64_t day) {

@@ -8,6 +8,7 @@
 
 #include "store/entry_row.hpp"
 #include "store/packed_reads.hpp"
+#include "store/unpacked_rows.hpp"
 
 namespace tickledger {
 
@@ -72,7 +73,7 @@ private:
     Statement entries_, groups_, rows_;
     Statement delete_entries_, delete_groups_, delete_rows_;
     Statement put_readings_, put_hours_;
-    Statement put_row_;
+    UnpackedRows unpacked_rows_;
     Statement delete_readings_, delete_hours_;
     Statement packed_days_, last_packed_day_;
     Statement remove_until_;

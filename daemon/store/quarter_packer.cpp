@@ -17,7 +17,7 @@ Instant end_of(PackedDays quarter) {
     return start_of_day(quarter.first + quarter.count);
 }
 
-#define OF_SLICE "step = ?1 AND start_us = ?2 AND meter > ?3 AND meter <= ?4"
+#define OF_METERS "step = ?1 AND start_us = ?2 AND meter > ?3 AND meter <= ?4"
 
 }  // namespace
 
@@ -26,11 +26,9 @@ QuarterPacker::QuarterPacker(Database& database, PackedReads& reads)
       first_start_(database, "SELECT min(start_us) FROM usage_row WHERE step = ?1 AND start_us >= ?2"),
       last_of_slice_(database, "SELECT key FROM meter WHERE key > ?1 ORDER BY key LIMIT 1 OFFSET ?2"),
       rows_(database,
-            "SELECT meter, ticks, covered_us, spread_ticks, revision FROM usage_row WHERE " OF_SLICE),
-      delete_rows_(database, "DELETE FROM usage_row WHERE " OF_SLICE),
-      put_row_(database,
-               "INSERT INTO usage_row (step, start_us, meter, ticks, covered_us, spread_ticks, revision)"
-               " VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)"),
+            "SELECT meter, ticks, covered_us, spread_ticks, revision FROM usage_row WHERE " OF_METERS),
+      delete_rows_(database, "DELETE FROM usage_row WHERE " OF_METERS),
+      unpacked_rows_(database),
       put_quarter_(database, "INSERT INTO packed_quarter (day, meter, days, block) VALUES (?1, ?2, ?3, ?4)"),
       delete_quarter_(database, "DELETE FROM packed_quarter WHERE day = ?1 AND meter = ?2"),
       quarters_of_meter_(database,
@@ -112,18 +110,8 @@ Result<void> QuarterPacker::put(PackedDays quarter, MeterKey meter, std::vector<
     const std::string bytes = pack(block, quarter);
     // The rows are gone when this is committed: what would not come back as it was stays as it is.
     const auto again = unpack(bytes, quarter);
-    if (!again || *again != block) return put_rows(meter, block.rows);
+    if (!again || *again != block) return unpacked_rows_.put(Step::day, meter, block.rows);
     return put_quarter_.run(quarter.first, meter, days, Bytes{bytes}).finish();
-}
-
-Result<void> QuarterPacker::put_rows(MeterKey meter, const std::vector<TimedRow>& rows) {
-    for (const auto& [start, row] : rows) {
-        auto done =
-            put_row_.run(Step::day, start, meter, row.ticks, row.covered, row.spread_ticks, row.revision)
-                .finish();
-        if (!done) return done;
-    }
-    return {};
 }
 
 Result<void> QuarterPacker::unpack_quarters(MeterKey meter, Instant from, Instant to) {
@@ -147,7 +135,7 @@ Result<void> QuarterPacker::unpack_quarters(MeterKey meter, Instant from, Instan
         const auto block = reads_.block(PackedTable::days, quarter, meter);
         if (!block) return tl::unexpected(block.error());
         auto done = delete_quarter_.run(quarter.first, meter).finish();
-        if (done && *block) done = put_rows(meter, (*block)->rows);
+        if (done && *block) done = unpacked_rows_.put(Step::day, meter, (*block)->rows);
         if (!done) return done;
     }
     return {};

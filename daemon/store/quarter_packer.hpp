@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "store/packed_reads.hpp"
+#include "store/unpacked_rows.hpp"
 
 namespace tickledger {
 
@@ -48,7 +49,6 @@ private:
     /// Takes the rows out of the table.
     [[nodiscard]] Result<Quarters> take_rows(PackedDays quarter, MeterKey after, MeterKey last);
     [[nodiscard]] Result<void> put(PackedDays quarter, MeterKey meter, std::vector<TimedRow> rows);
-    [[nodiscard]] Result<void> put_rows(MeterKey meter, const std::vector<TimedRow>& rows);
     [[nodiscard]] Result<std::int64_t> last_packed();
     void forget_last() {
         last_packed_.reset();
@@ -57,7 +57,8 @@ private:
 
     PackedReads& reads_;
     Statement first_start_, last_of_slice_;
-    Statement rows_, delete_rows_, put_row_;
+    Statement rows_, delete_rows_;
+    UnpackedRows unpacked_rows_;
     Statement put_quarter_, delete_quarter_;
     Statement quarters_of_meter_, last_quarter_, longest_of_quarters_;
     Place next_;
