@@ -92,7 +92,8 @@ inline constexpr auto field_names = std::to_array<std::string_view>({"",
                                                                      "configured",
                                                                      "booked",
                                                                      "speaks_faster",
-                                                                     "more"});
+                                                                     "more",
+                                                                     "hurried"});
 
 /// A field's name where it is told, and its number where it is compiled.
 struct FieldName {

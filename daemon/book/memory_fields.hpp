@@ -34,7 +34,7 @@ void fields(Archive& archive, Observation& observation) {
         archive("uptime", observation.uptime);
     archive("placed", observation.time_estimated), archive("arrived_at", observation.arrived_at);
     archive("no_earlier", observation.no_earlier), archive("hurry_from", observation.hurry_from);
-    archive("node_time", observation.node_time);
+    archive("hurried", observation.hurried), archive("node_time", observation.node_time);
 }
 
 template <typename Archive>

@@ -133,6 +133,18 @@ bool waited_behind_start(const Observation& known, const Observation& observatio
            booking::sent_from(known) < known.at;
 }
 
+/// More of a queue that may have waited: the message comes within half a cadence of the queue's first, or the
+/// queue comes in clusters, each later than that, but still twice as fast as the node speaks. It takes no
+/// longer to come than it had waited: a node that always speaks so fast is in no hurry.
+bool goes_on_hurrying(const Observation& known, const Observation& observation, const CounterRules& rules) {
+    if (known.hurry_from == Instant{}) return false;
+    const Duration hurries = observation.arrived_at - known.hurry_from;
+    if (hurries < rules.cadence / 2) return true;
+    const bool pauses = observation.arrived_at - known.arrived_at <= rules.silence();
+    const bool is_fast = hurries < rules.cadence / 2 * known.hurried;
+    return pauses && is_fast && hurries < known.hurry_from - known.no_earlier;
+}
+
 /// Tells since when what the next message tells may have run, where that is earlier than this one's moment.
 /// Where a backlog was interrupted, or told late that it was one, the last message before was dated by its
 /// arrival, though it had waited as long as those after it.
@@ -146,6 +158,7 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
         // The very first may have waited itself; how long, nothing tells. The node speaks once a cadence.
         observation.no_earlier = observation.at - rules.silence();
         observation.hurry_from = observation.arrived_at;
+        observation.hurried = 1;
         return;
     }
     const Duration pause = observation.arrived_at - known->arrived_at;
@@ -153,11 +166,11 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
     if (known->time_estimated && pause <= rules.silence()) {
         observation.no_earlier = known->no_earlier;
         observation.hurry_from = observation.arrived_at;
-    } else if (known->hurry_from != Instant{} &&
-               observation.arrived_at - known->hurry_from < rules.cadence / 2) {
-        // No longer than that: a node that always speaks so fast is in no hurry.
+        observation.hurried = 1;
+    } else if (goes_on_hurrying(*known, observation, rules)) {
         observation.no_earlier = known->no_earlier;
         observation.hurry_from = known->hurry_from;
+        observation.hurried = known->hurried + 1;
     } else if (waited_behind_start(*known, observation, rules)) {
         observation.no_earlier = booking::sent_from(*known);
     } else if (const auto sent = sent_by_uptime(*known, observation, rules)) {
@@ -166,6 +179,7 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
         // The one message of a start may have waited since the silence began.
         observation.no_earlier = booking::sent_from(*known);
         observation.hurry_from = observation.arrived_at;
+        observation.hurried = 1;
     }
 }
 
@@ -182,6 +196,7 @@ Observation observation_of(const CounterState& state, const Reading& reading, co
                             .arrived_at = came.arrived_at,
                             .no_earlier = {},
                             .hurry_from = {},
+                            .hurried = 0,
                             .node_time = reading.time};
     const Observation* known = newest(state);
     const Instant floor = known ? known->at : Instant::min();

@@ -115,8 +115,12 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     const bool comes_early = !to.tells_time() && pause >= Duration{0} && pause < cadence / 2;
     const bool is_other_start = from.boot && to.boot && from.boot != to.boot;
     const bool ended_silence = from.no_earlier != Instant{} && from.at - from.no_earlier > silence();
-    const bool may_have_waited =
-        (comes_early && from.no_earlier != Instant{}) || (is_other_start && ended_silence);
+    // A start that was not heard to its end may have gone on for as long as that. But within one start half a
+    // cadence of hurry is what a large gain is believed for: the next message tells what the others ran.
+    const bool just_hurries =
+        from.no_earlier != Instant{} &&
+        (from.hurry_from == Instant{} || from.arrived_at - from.hurry_from < cadence / 2);
+    const bool may_have_waited = (comes_early && just_hurries) || (is_other_start && ended_silence);
     const bool may_be_earlier = from.time_estimated || may_have_waited;
     Duration longest = to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
     // Nor were consecutive numbers sent closer together than the node speaks, however close they come, and a

@@ -251,6 +251,7 @@ Started Daemon::Parts::begin() {
         Housekeeper::Parts{.store = configuration_->store,
                            .ledger = ledger_file(),
                            .is_unchecked = is_unchecked_,
+                           .is_in_place = [this] { return store_.ledger->is_in_place(); },
                            .now = [this] { return intake_->known_time(); },
                            .on_damage = [this](const std::string& found) { found_damage(found); }});
     store_.bookkeeper->tell_to(&news_);

@@ -53,8 +53,13 @@ bool Housekeeper::goes_on() const {
 
 void Housekeeper::run() {
     while (goes_on()) {
-        look_at_ledger();
-        back_up_if_due();
+        const bool is_suspected = take_suspicion();
+        // Another file in the ledger's place says nothing of ours, and SQLite, opening it, would empty the
+        // index that is mapped for ours. The booking thread puts ours back.
+        if (parts_.is_in_place()) {
+            if (is_suspected) look_at_ledger();
+            back_up_if_due();
+        }
         // What a burst needed (half a minute of messages after a reconnect) goes back to the machine; the C
         // library would keep it for the next one.
         ::malloc_trim(0);
@@ -63,11 +68,12 @@ void Housekeeper::run() {
     }
 }
 
+bool Housekeeper::take_suspicion() {
+    const std::lock_guard lock(mutex_);
+    return std::exchange(is_suspect_, false);
+}
+
 void Housekeeper::look_at_ledger() {
-    {
-        const std::lock_guard lock(mutex_);
-        if (!std::exchange(is_suspect_, false)) return;
-    }
     const Check check = quick_check(parts_.ledger, [this] { return goes_on(); });
     const bool is_damaged =
         check.soundness == Soundness::damaged || check.soundness == Soundness::no_database;

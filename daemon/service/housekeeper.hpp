@@ -30,6 +30,8 @@ public:
         std::filesystem::path ledger;
         /// The ledger was not checked whole at the start, because that would have taken too long.
         bool is_unchecked = false;
+        /// Whether the file's name leads to the ledger that is written. Any thread.
+        std::function<bool()> is_in_place;
         /// The time, or nothing while the clock is not set.
         std::function<std::optional<Instant>()> now;
         /// The ledger's file is damaged, as the sentence says. Called once, on this thread.
@@ -52,6 +54,7 @@ public:
 
 private:
     void run();
+    [[nodiscard]] bool take_suspicion();
     void look_at_ledger();
     void back_up_if_due();
     [[nodiscard]] bool goes_on() const;

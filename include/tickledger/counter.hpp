@@ -30,11 +30,13 @@ struct Observation {
     bool time_estimated = false;
     Instant arrived_at{};
     /// Where it was not placed: what follows may have run since this moment, as this one had waited by the
-    /// node's uptime, or may have, where the next comes within half a cadence. Zero: since `at`.
+    /// node's uptime, or may have, where the next comes as a queue does. Zero: since `at`.
     Instant no_earlier{};
     /// Where it was not placed and may have waited: when the first message came of those that came so soon.
     /// Zero where its uptime tells that it had.
     Instant hurry_from{};
+    /// How many messages came since `hurry_from`, this one included.
+    std::int64_t hurried = 0;
     /// What the node's clock told, believed or not.
     std::optional<Instant> node_time{};
 

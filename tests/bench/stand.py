@@ -214,14 +214,18 @@ path = "{self.socket}"
         stop(self.process)
 
 
+def children_cpu_s():
+    """Of programs that were started and have ended."""
+    times = os.times()
+    return times.children_user + times.children_system
+
+
 def replay(config, into, recording, **options):
     """Books a recording; seconds that it took, and those of them on a processor."""
-    before = os.times()
+    before = children_cpu_s()
     began = time.monotonic()
     run([DAEMON, "replay", "--config", config, "--into", into, recording], **options)
-    after = os.times()
-    processor = after.children_user + after.children_system - before.children_user - before.children_system
-    return time.monotonic() - began, processor
+    return time.monotonic() - began, children_cpu_s() - before
 
 
 def recording(meters, cadence_s, seconds):

@@ -71,6 +71,7 @@ Observation seen(int minute) {
     seen.arrived_at = at_min(minute + 1);
     seen.no_earlier = at_min(minute - 60);
     seen.hurry_from = at_min(minute - 30) + Duration{1};
+    seen.hurried = 3;
     seen.node_time = instant_of(-1);
     return seen;
 }
@@ -215,7 +216,9 @@ TEST_CASE("an account that slept has its memory and its rows at hand as before")
 TEST_CASE("a record of the first version is read for ever") {
     // What with_everything() was written as. Fields may be added to the list, but none taken away or moved.
     const AccountMemory memory = must(memory_from_record(unhex(first_version)));
-    CHECK(to_record(memory) == to_record(with_everything()));
+    AccountMemory written = with_everything();
+    written.counter.last->hurried = written.counter.held->observation.hurried = 0;  // Added since.
+    CHECK(to_record(memory) == to_record(written));
 }
 
 TEST_CASE("a record that is cut or overwritten is damaged, and never read beyond its end") {

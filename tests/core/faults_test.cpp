@@ -324,3 +324,29 @@ TEST_CASE("what ran after a queue of two starts was bounded by the time since th
     CHECK(book.entries.back().kind == EntryKind::restart);
     CHECK(book.entries.back().unseen_max.value_or(0) >= book.rules.plausible_max(at - minutes(130)));
 }
+
+TEST_CASE("a queue that came in clusters was in no hurry any more after the first of them") {
+    // Four messages at once, each 4 minutes: faster than the cadence of 3 minutes by far, but with pauses.
+    Booker book(with_checkpoint(0));
+    std::uint64_t seq = 1;
+    (void)book(minutes(0), of_boot(1, seq++, 20));
+    Duration at = hours(9);
+    for (int cluster = 0; cluster < 6; ++cluster, at += minutes(4))
+        for (int n = 0; n < 4; ++n)
+            (void)book(at + milliseconds(2 * n), of_boot(1, seq++, 20));
+    (void)book(at, of_boot(2, 1, 0));
+    CHECK(book.entries.back().kind == EntryKind::restart);
+    CHECK(book.entries.back().unseen_max.value_or(0) >= book.rules.plausible_max(hours(9)));
+}
+
+TEST_CASE("a node that speaks twice a cadence is in no hurry for longer than it was silent") {
+    Booker book(with_checkpoint(0));
+    std::uint64_t seq = 1;
+    (void)book(minutes(0), of_boot(1, seq++, 20));
+    Duration at = minutes(20);
+    for (; at < minutes(50); at += seconds(60))
+        (void)book(at, of_boot(1, seq++, 20));
+    (void)book(at, of_boot(2, 1, 0));
+    CHECK(book.entries.back().kind == EntryKind::restart);
+    CHECK(book.entries.back().unseen_max.value_or(0) <= book.rules.plausible_max(minutes(3)));
+}

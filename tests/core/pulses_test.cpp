@@ -171,6 +171,17 @@ TEST_CASE("pulses after a new boot prove nothing of the time before it") {
     CHECK(book.entries[1].unseen_max == 345 - 3);
 }
 
+TEST_CASE("pulses that are as many as can have run leave none unseen") {
+    // Of a boot whose numbers go on pulses count, however many they are.
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 8, 5));
+    (void)book.with({.arrived_at = after(minutes(3)), .boot_goes_on = true}, pulses(2, 9, 5'000));
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[1].kind == EntryKind::restart);
+    CHECK(book.entries[1].ticks == 5'000);
+    CHECK(book.entries[1].unseen_max == 0);
+}
+
 TEST_CASE("a restart without pulses at the moment of the message before it left no entry to tell its bound") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 8, 5));

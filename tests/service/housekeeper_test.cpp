@@ -27,6 +27,10 @@ public:
         parts.store.directory = directory_.path();
         parts.store.backup_directory = place();
         parts.ledger = ledger();
+        parts.is_in_place = [this] {
+            ++looks_;
+            return is_in_place_.load();
+        };
         parts.now = [this] {
             ++rounds_;
             return std::optional(instant_of(1'772'334'000'000'000));
@@ -38,6 +42,16 @@ public:
         std::filesystem::remove(place());
         std::filesystem::create_directory(place());
     }
+    /// Another file lies in the ledger's place from now on.
+    void replace() {
+        is_in_place_ = false;
+        std::filesystem::rename(ledger(), ledger().string() + ".ours");
+        std::ofstream(ledger()) << "another's file";
+    }
+    void put_back() {
+        std::filesystem::rename(ledger().string() + ".ours", ledger());
+        is_in_place_ = true;
+    }
     /// Lets the housekeeper go its round, twice: what it began before the call is over then.
     void round(Housekeeper& keeper) {
         for (int i = 0; i < 2; ++i) {
@@ -46,6 +60,7 @@ public:
             REQUIRE(wait_until([&] { return rounds_ > before; }));
         }
     }
+    [[nodiscard]] int looks() const { return looks_; }
     [[nodiscard]] bool is_damaged() const { return is_damaged_; }
 
 private:
@@ -54,6 +69,8 @@ private:
 
     TempDirectory directory_;
     std::atomic<int> rounds_{0};
+    std::atomic<int> looks_{0};
+    std::atomic<bool> is_in_place_{true};
     std::atomic<bool> is_damaged_{false};
 };
 
@@ -81,5 +98,22 @@ TEST_CASE("a backup that failed is made once its time has come again, and the tr
     house.round(keeper);
     CHECK(wait_until([&] { return keeper.state().backup_count == 1; }));
     CHECK(keeper.state().trouble.empty());
+    CHECK_FALSE(house.is_damaged());
+}
+
+TEST_CASE("another file in the ledger's place passed for a damaged ledger") {
+    House house;
+    house.clear_the_way();
+    house.replace();
+    Housekeeper keeper(house.parts());
+    REQUIRE(wait_until([&] {
+        keeper.suspect();
+        return house.looks() >= 2;
+    }));
+    house.put_back();
+    CHECK(wait_until([&] {
+        keeper.suspect();
+        return keeper.state().backup_count == 1;
+    }));
     CHECK_FALSE(house.is_damaged());
 }

@@ -1,9 +1,11 @@
 """Ingest: the daemon beside a subscriber that does nothing, and beside the script."""
 import json
+import os
 import sqlite3
 import time
 
-from stand import (HERE, TOOLS, Broker, Daemon, Directory, median, run, start, stop, told, wait_until)
+from stand import (HERE, TOOLS, Broker, Daemon, Directory, Process, children_cpu_s, median, run, start, stop, told,
+                   wait_until)
 from table import Table
 
 
@@ -14,13 +16,17 @@ def flood(broker, qos, topics, messages, pace=0):
 
 
 def subscriber(arguments, broker, qos, topics, messages):
-    """Messages a second, processor seconds a message, of a program that says when it is ready and has heard all."""
+    """Of a program that says when it is ready and has heard all: messages a second, processor seconds a message,
+    and those that the sender and the broker took."""
     process = start(arguments, stdout=-1, text=True)
     assert process.stdout.readline() == "ready\n"
+    broker_process = Process(broker.process.pid)
+    others = -broker_process.cpu_s() - children_cpu_s()
     began = flood(broker, qos, topics, messages)
     ended, processor = map(float, process.stdout.readline().split())
+    others += broker_process.cpu_s() + children_cpu_s()
     stop(process)
-    return messages / (ended - began), processor / messages
+    return messages / (ended - began), processor / messages, others / messages
 
 
 def of_nothing(directory, qos, topics, messages):
@@ -115,6 +121,10 @@ def judge(table, what, nothing, ours, script, careful):
                 note=f"; {spread(0, '{:.0f}')} a second")
     table.ratio(f"{what}: processor time a message, of it", of(1, nothing), "{:.2f}", 2,
                 note=f"; {spread(1, '{:.0f}', 1e6)} us")
+    # What sender, broker and daemon take together cannot be more than there are processors.
+    left = median([len(os.sched_getaffinity(0)) / (0.9 * rate) - others for rate, _, others in nothing])
+    table.add(f"{what}: processor time left for a message at 0.9 of its rate",
+              f"{left * 1e6:.0f} us; it takes {told([one[1] * 1e6 for one in nothing], '{:.0f}')}")
     table.ratio(f"{what}: rate, of the script's", of(0, script), "{:.0f}", 10, most=False)
     table.ratio(f"{what}: rate, of the script's that commits each second", of(0, careful), "{:.2f}", 1, most=False)
     table.add(f"{what}: bytes written a message", spread(2, "{:.0f}"))
