@@ -19,6 +19,7 @@ constexpr std::uint64_t slack_ticks = 2;
 constexpr std::int64_t consecutive_most = 4;
 // Within a boot that is told: a year, beyond which nothing was waiting.
 constexpr Duration one_start_longest = std::chrono::days{366};
+constexpr Duration set_back_longest = std::chrono::hours{64};
 
 std::uint64_t mask_of(int bits) {
     return bits == 0 || bits == 64 ? std::numeric_limits<std::uint64_t>::max()
@@ -142,7 +143,16 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     if (comes_early && is_other_start) longest = std::max(longest, cadence);
     if (to.tells_time() || !from.node_time) return longest;
     longest = std::max(longest, pause);
-    return to.node_time ? std::max(longest, *to.node_time - *from.node_time) : longest;
+    if (!to.node_time) return longest;
+    // A node's clock may be set, rightly or wrongly, between two messages. Within one start their numbers
+    // tell how long it was at most; else no more is believed than what a server's clock may have been set
+    // back by.
+    Duration most = std::max(pause, Duration{0}) + set_back_longest;
+    if (is_one_start && from.seq && to.seq && cadence > Duration{0}) {
+        const std::int64_t ahead = std::max<std::int64_t>(seq_distance(*from.seq, *to.seq), 1);
+        most = ahead < one_start_longest / silence() ? silence() * ahead : one_start_longest;
+    }
+    return std::max(longest, std::min<Duration>(*to.node_time - *from.node_time, most));
 }
 
 }  // namespace tickledger

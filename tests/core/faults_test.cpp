@@ -350,3 +350,21 @@ TEST_CASE("a node that speaks twice a cadence is in no hurry for longer than it 
     CHECK(book.entries.back().kind == EntryKind::restart);
     CHECK(book.entries.back().unseen_max.value_or(0) <= book.rules.plausible_max(minutes(3)));
 }
+
+TEST_CASE("what a node's clock had jumped passed for time in which water ran") {
+    // A count is set by hand, and with the next message the clock is nine months ahead.
+    MeterSettings meter = with_checkpoint(1);
+    meter.counter_bits = 24;
+    Booker book(meter);
+    const auto told = [](Duration at, std::uint64_t seq, std::uint64_t count) {
+        Reading reading = of_boot(5, seq, count);
+        reading.time = after(at);
+        return reading;
+    };
+    (void)book(minutes(0), told(minutes(0), 477, 8'338'791));
+    (void)book(minutes(6), told(minutes(6) + hours(24 * 278), 479, 4'145'044));
+    (void)book(minutes(9), told(minutes(9) + hours(24 * 278), 480, 4'145'044));
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::preset);
+    CHECK(book.total() == 0);
+}

@@ -94,6 +94,31 @@ void tell_sums(std::ostream& out) {
     }
 }
 
+/// What is known of each use, as the mean and the mean square of each number: a number moves though no label
+/// does.
+void tell_features(std::ostream& out) {
+    const std::array<MeterAndNode, 5> meters = {
+        {{1, {}}, {0.1, {}}, {0.1, minutes{1}}, {1, minutes{3}}, {10, minutes{15}}}};
+    out << "# numbers of all uses: mean, mean square\n";
+    for (std::size_t n = 0; n < meters.size(); ++n) {
+        std::array<double, feature_count> sums{}, squares{};
+        double uses = 0;
+        for (Lesson& lesson : lessons_of(wild_home(41'000'200 + n, 9), meters.at(n))) {
+            (void)shares_of(lesson.seen, taught_namer());
+            for (const Features& features : lesson.seen.features) {
+                ++uses;
+                for (std::size_t i = 0; i < feature_count; ++i) {
+                    sums.at(i) += features.at(i);
+                    squares.at(i) += std::pow(features.at(i), 2);
+                }
+            }
+        }
+        for (std::size_t i = 0; i < feature_count; ++i)
+            out << fmt::format("meter {}, {}: {:.4g} {:.4g}\n", n, i, sums.at(i) / uses,
+                               squares.at(i) / uses);
+    }
+}
+
 /// What people said of the largest wrong uses of the second week moves the others so much.
 void tell_taught(std::ostream& out) {
     const Home home = wild_home(41'000'009, 14);
@@ -115,6 +140,7 @@ TEST_CASE("what is told of these houses is what was told of them before") {
     for (const Told& told : houses())
         tell(now, told);
     tell_sums(now);
+    tell_features(now);
     tell_taught(now);
     tickledger::test::check_told_before(now, TICKLEDGER_SOURCE_DIR "/tests/draws/draws_told.txt", 500);
 }
