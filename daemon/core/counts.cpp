@@ -84,7 +84,7 @@ std::optional<std::uint64_t> doubtful_restart(const Observation& from, const Obs
     const std::uint64_t block = rules.checkpoint_ticks;
     if (block > 0 && to.count / block != from.count / block) return std::nullopt;
     const std::uint64_t begin = to.saved ? *to.saved : block > 0 ? to.count / block * block : 0;
-    if (begin > from.count || begin > to.count) return std::nullopt;
+    if (begin > to.count) return std::nullopt;
     if (!rules.plausible(to.count - begin, rules.longest(from, to))) return std::nullopt;
     return begin;
 }

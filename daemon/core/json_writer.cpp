@@ -48,7 +48,7 @@ void append_json_string(std::string& to, std::string_view text) {
             to += hex[byte & 0xFU];
         }
     }
-    to.append(text, plain_from, text.size() - plain_from);
+    to.append(text, plain_from);
     to += '"';
 }
 

@@ -282,7 +282,7 @@ TEST_CASE("whether water ran while everybody was away is left open where it was 
 TEST_CASE("being away has a beginning and an end") {
     Story story;
     story.run(600, 615, minutes{3}, nothing);
-    story.tell(at_min(616), instruction_to_be_away("house", at_min(700), at_min(800)));
+    story.tell(at_min(616), instruction_to_be_away("house", at_min(700), at_min(801)));
     const auto used = [&](int minute) {
         Story one = story;
         one.run(618, minute - 3, minutes{3}, nothing);
@@ -297,8 +297,10 @@ TEST_CASE("being away has a beginning and an end") {
     CHECK(used(705)[0].raised_at == at_min(705));
     REQUIRE(used(798).size() == 1);
     // Its condition is over with the first entry that ends after they are back.
-    CHECK(used(798)[0].cleared_at == at_min(801));
-    CHECK(used(801).empty());
+    CHECK(used(798)[0].cleared_at == at_min(804));
+    // What ended with the last moment ran before it.
+    CHECK(used(801).size() == 1);
+    CHECK(used(804).empty());
 }
 
 TEST_CASE("who comes home ends being away and its alarm, whatever is configured") {

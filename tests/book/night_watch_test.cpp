@@ -44,6 +44,16 @@ TEST_CASE("a night without a still stretch raises the alarm at its end, with the
     CHECK(world.published("meters/house/alarms/night-flow").size() == 1);
 }
 
+TEST_CASE("the quietest hour of a night may be its first") {
+    LedgerWorld world;
+    std::uint64_t count = 0;
+    live(world, 0, 303, count, [](int minute) { return minute > 120 || minute % 27 == 0 ? 1 : 0; });
+    REQUIRE(world.alarms().size() == 1);
+    const auto evidence = nlohmann::json::parse(world.alarms()[0].alarm.evidence);
+    CHECK(evidence["quietest_ticks"] == 2);
+    CHECK(evidence["quietest_from"] == evidence["night_from"]);
+}
+
 TEST_CASE("one still stretch in the night is enough") {
     LedgerWorld world;
     std::uint64_t count = 0;

@@ -107,6 +107,13 @@ TEST_CASE("pulses that came late over a start were refused though they told when
     for (int seq = 1; seq <= 3; ++seq)
         now(3 * seq, 1, seq, 1);
     now(63, 2, 2, 5);
+    const auto unseen = [&] {
+        std::uint64_t last = 0;
+        for (const Entry& entry : world.entries())
+            last = entry.kind == EntryKind::restart ? entry.unseen_max.value_or(0) : last;
+        return last;
+    };
+    const std::uint64_t unseen_before = unseen();
     for (int round = 0; round < 2; ++round) {
         // The last words of boot 1, and the first one of boot 2.
         send(at_min(64), 1, 4, 10, at_min(12));
@@ -116,6 +123,7 @@ TEST_CASE("pulses that came late over a start were refused though they told when
     now(66, 2, 3, 5);
     world.run_clock(at_min(90));
     CHECK(ticks_in(world) == 3 + 5 + 10 + 20 + 7 + 5);
+    CHECK(unseen() == unseen_before - 37);
     CHECK(world.row(Step::hour, at_min(0))->ticks >= 33);
     CHECK(none_refused(world));
 }

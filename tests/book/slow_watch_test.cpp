@@ -58,6 +58,7 @@ TEST_CASE("half a litre an hour is told within a week, once, with the litres it 
     CHECK(alarm.raised_at < at_min(7 * day_min));
     const auto evidence = nlohmann::json::parse(alarm.evidence);
     CHECK(evidence["flow_l_per_h"].get<double>() == Approx(0.5).epsilon(0.25));
+    CHECK(evidence["period_min"].get<double>() == Approx(120).epsilon(0.3));
     CHECK(evidence["estimated_l_per_day"].get<double>() == Approx(12).epsilon(0.25));
     CHECK(evidence["lone_ticks"].get<int>() >= 4);
     CHECK(home.world.published("meters/house/alarms/slow-leak").size() == 1);

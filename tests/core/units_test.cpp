@@ -90,6 +90,13 @@ TEST_CASE("volumes are read as they are written, in lowest terms") {
           cpp_rational{1'234'567'891} * 28'316'846'592 / cpp_rational{cpp_int{"10000000000000000000"}});
 }
 
+TEST_CASE("of a volume that is refused the first 64 characters are shown") {
+    const std::string zero = "0." + std::string(100, '0') + " L";
+    const Result<Ratio> refused = parse_pulse_value_l(zero);
+    REQUIRE_FALSE(refused);
+    CHECK_THAT(refused.error().text, Catch::StartsWith('"' + zero.substr(0, 64) + '"'));
+}
+
 TEST_CASE("flows are read per hour and per minute") {
     const auto flow = [](std::string_view text) {
         const Result<Ratio> flow_l_per_h = parse_flow_l_per_h(text);
