@@ -73,11 +73,10 @@ Result<void> check_between(const Neighbour& earlier, const Neighbour& later, con
 /// The first reading tells where the register stands more often than that a thousand ticks were missed.
 Result<void> check_first(const SaidReading& said, const RegisterBasis& basis) {
     const MeterSettings& settings = basis.settings;
-    const std::int64_t start_ul = microlitres(basis.start_l);
-    if (start_ul != 0) return {};
+    if (basis.start_l.numerator != 0) return {};
     const std::int64_t counted_ul =
         scaled_volume(basis.total_ticks, settings.pulse_value_l, {0, 1}, 1, digits_register);
-    if (said.register_ul - start_ul - counted_ul <= far_off_ul + far_off_times * counted_ul) return {};
+    if (said.register_ul - counted_ul <= far_off_ul + far_off_times * counted_ul) return {};
     return fail(fmt::format(
         "{} would mean that {} were missed since {}, beside {} counted. Where the register stood then was "
         "never "

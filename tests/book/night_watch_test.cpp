@@ -44,14 +44,22 @@ TEST_CASE("a night without a still stretch raises the alarm at its end, with the
     CHECK(world.published("meters/house/alarms/night-flow").size() == 1);
 }
 
-TEST_CASE("the quietest hour of a night may be its first") {
-    LedgerWorld world;
-    std::uint64_t count = 0;
-    live(world, 0, 303, count, [](int minute) { return minute > 120 || minute % 27 == 0 ? 1 : 0; });
-    REQUIRE(world.alarms().size() == 1);
-    const auto evidence = nlohmann::json::parse(world.alarms()[0].alarm.evidence);
-    CHECK(evidence["quietest_ticks"] == 2);
-    CHECK(evidence["quietest_from"] == evidence["night_from"]);
+TEST_CASE("the quietest hour of a night may be its first, or its last") {
+    const auto evidence_of = [](int loud_from, int loud_to) {
+        LedgerWorld world;
+        std::uint64_t count = 0;
+        live(world, 0, 303, count, [&](int minute) {
+            return (minute > loud_from && minute <= loud_to) || minute % 27 == 0 ? 1 : 0;
+        });
+        REQUIRE(world.alarms().size() == 1);
+        return nlohmann::json::parse(world.alarms()[0].alarm.evidence);
+    };
+    const auto first = evidence_of(120, 300);
+    CHECK(first["quietest_ticks"] == 2);
+    CHECK(first["quietest_from"] == first["night_from"]);
+    const auto last = evidence_of(60, 240);
+    CHECK(last["quietest_ticks"] == 3);
+    CHECK(last["quietest_to"] == last["night_to"]);
 }
 
 TEST_CASE("one still stretch in the night is enough") {

@@ -212,6 +212,17 @@ TEST_CASE("a first reading can tell where the register stands, and nothing is ad
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.2);
 }
 
+TEST_CASE("a first reading far beyond what was counted asks where the register stood") {
+    RegisterWorld world;
+    world.hear_count(at_min(600), 1000);
+    world.hear_count(at_min(660), 1100);
+    // Beside the 100 L counted, a cubic metre and ten times as much may have been missed.
+    world.read(at_min(660), 2101);
+    CHECK(world.readings().empty());
+    world.read(at_min(660), 2100);
+    CHECK(world.readings().size() == 1);
+}
+
 TEST_CASE("a register that begins again at 0 is followed") {
     MeterSettings meter = house();
     meter.register_start_l = {9'999'950, 1};

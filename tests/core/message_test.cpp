@@ -252,6 +252,11 @@ TEST_CASE("a payload that is too large or nested too deep is refused before anyt
     CHECK_THAT(error_of(std::string(payload_max_bytes / 5, '{')), Contains("not JSON"));
 }
 
+TEST_CASE("brackets are counted behind texts, and not within them") {
+    CHECK_FALSE(depth_is_bounded(R"({"a":"b","c":)" + std::string(100, '[')));
+    CHECK(depth_is_bounded(R"({"a":"b \"[)" + std::string(100, '[') + "\"}"));
+}
+
 TEST_CASE("a field that stands twice is ambiguous") {
     CHECK_THAT(error_of(R"({"count":1,"count":2})"), Contains("`count`") && Contains("twice"));
     CHECK(read(R"({"count":1,"other":1,"other":2})").count == 1);
