@@ -13,13 +13,19 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 /// fallen uptime, which may have wrapped.
 [[nodiscard]] bool restart_told(const Observation& from, const Observation& to, const CounterRules& rules);
 
-/// What is held began a start of its own, by its boot or, where none is told, by a number that fell; what has
-/// this boot and number goes on with the start of the last accepted one.
-[[nodiscard]] bool goes_on_beside_held(const CounterState& state, std::optional<std::uint64_t> boot,
-                                       std::optional<std::uint64_t> seq, const CounterRules& rules);
+/// How a message stands to what is held, by its boot and number.
+enum class ToHeld : std::uint8_t {
+    may_follow,  ///< Nothing tells that it does not.
+    before,      ///< Of the same start, and sent before it.
+    beside,      ///< What is held began another start; this goes on with that of the last accepted one.
+};
 
-/// The observation cannot continue what is held: it was sent before it, or the node speaks on under the boot
-/// that what is held seemed to have left. Precondition: there is a last observation and a held one.
+/// What is held began another start by its boot or, where none is told, by a number that fell. Where nothing
+/// is held, a message may follow.
+[[nodiscard]] ToHeld to_held(const CounterState& state, std::optional<std::uint64_t> boot,
+                             std::optional<std::uint64_t> seq, const CounterRules& rules);
+
+/// The message, whose boot is told, cannot continue what is held.
 [[nodiscard]] bool passes_over_held(const CounterState& state, const Observation& observation,
                                     const CounterRules& rules);
 

@@ -30,21 +30,23 @@ bool restart_told(const Observation& from, const Observation& to, const CounterR
     return fell && *to.uptime <= rules.longest(from, to) + start_tolerance;
 }
 
-bool goes_on_beside_held(const CounterState& state, std::optional<std::uint64_t> boot,
-                         std::optional<std::uint64_t> seq, const CounterRules& rules) {
-    if (!state.last || !state.held) return false;
+ToHeld to_held(const CounterState& state, std::optional<std::uint64_t> boot, std::optional<std::uint64_t> seq,
+               const CounterRules& rules) {
+    if (!state.last || !state.held) return ToHeld::may_follow;
     const Observation& last = *state.last;
     const Observation& held = state.held->observation;
-    if (boot) return boot == last.boot && held.boot != boot;
-    if (!seq || !last.seq || !held.seq) return false;
-    return rules.seq_distance(*last.seq, *held.seq) < 0 && rules.seq_distance(*last.seq, *seq) > 0;
+    const auto is_before = [&](std::optional<std::uint64_t> one, std::optional<std::uint64_t> other) {
+        return one && other && rules.seq_distance(*other, *one) < 0;
+    };
+    if (boot && boot == held.boot) return is_before(seq, held.seq) ? ToHeld::before : ToHeld::may_follow;
+    const bool is_beside =
+        boot ? boot == last.boot
+             : is_before(held.seq, last.seq) && seq && rules.seq_distance(*last.seq, *seq) > 0;
+    return is_beside ? ToHeld::beside : ToHeld::may_follow;
 }
 
 bool passes_over_held(const CounterState& state, const Observation& observation, const CounterRules& rules) {
-    const Observation& held = state.held->observation;
-    if (!observation.boot) return false;
-    if (observation.boot != held.boot) return observation.boot == state.last->boot;
-    return observation.seq && held.seq && rules.seq_distance(*held.seq, *observation.seq) < 0;
+    return observation.boot && to_held(state, observation.boot, observation.seq, rules) != ToHeld::may_follow;
 }
 
 Mark mark_of(const Observation& observation) {
@@ -302,8 +304,8 @@ bool tells_believed_time(const CounterState& state, const Reading& reading, cons
     const bool is_of_before = state.last && *reading.time <= state.last->at && !reading.boot;
     if (is_of_before || !state.held) return true;
     // Nor is what goes on with the start of the last accepted one newer than the word of another start.
-    const bool goes_on = booking::goes_on_beside_held(state, reading.boot, reading.seq, rules);
-    return goes_on || !runs_back(state.held->observation);
+    return booking::to_held(state, reading.boot, reading.seq, rules) == booking::ToHeld::beside ||
+           !runs_back(state.held->observation);
 }
 
 Booking book(CounterState& state, const Reading& reading, const Circumstances& came,

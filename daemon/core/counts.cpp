@@ -178,8 +178,8 @@ void hold(CounterState& state, const Observation& observation, const CounterRule
 /// boot is told, of the start before.
 bool precedes_held(const CounterState& state, const Observation& observation, const CounterRules& rules) {
     if (!state.held || observation.at > state.held->observation.at) return false;
-    if (!observation.boot) return goes_on_beside_held(state, observation.boot, observation.seq, rules);
-    return state.held->observation.boot == observation.boot && passes_over_held(state, observation, rules);
+    return to_held(state, observation.boot, observation.seq, rules) ==
+           (observation.boot ? ToHeld::before : ToHeld::beside);
 }
 
 }  // namespace
