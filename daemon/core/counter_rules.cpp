@@ -21,9 +21,9 @@ constexpr std::int64_t consecutive_most = 4;
 constexpr Duration one_start_longest = std::chrono::days{366};
 constexpr Duration set_back_longest = std::chrono::hours{64};
 
+/// Of 1 to 63 bits.
 std::uint64_t mask_of(int bits) {
-    return bits == 0 || bits == 64 ? std::numeric_limits<std::uint64_t>::max()
-                                   : (std::uint64_t{1} << bits) - 1;
+    return (std::uint64_t{1} << bits) - 1;
 }
 
 Wide gcd(Wide a, Wide b) {

@@ -117,6 +117,10 @@ TEST_CASE("times survive being written and read") {
     });
     CHECK(format_utc(instant_of(0)) == "1970-01-01T00:00:00.000000Z");
     CHECK(format_utc(instant_of(-1)) == "1969-12-31T23:59:59.999999Z");
+    // Beyond what RFC 3339 can write: 253402300800 s is the year 10000 (date -d @253402300800, GNU
+    // coreutils).
+    CHECK(format_utc(Instant{std::chrono::seconds{253'402'300'800 + 3600 + 61}}) ==
+          "10000-01-01T01:01:01.000000Z");
     CHECK(format_utc(instant_of(482'196'050'520'000)) == "1985-04-12T23:20:50.520000Z");
     // Nothing believed is that far away, but it must not break either.
     CHECK_FALSE(format_utc(instant_of(253'402'300'800'000'000)).empty());
