@@ -128,6 +128,30 @@ TEST_CASE("pulses that came late over a start were refused though they told when
     CHECK(none_refused(world));
 }
 
+TEST_CASE("a number left out where pulses of an earlier start go on is a gap, and may come yet") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto send = [&](int minute, int boot, int seq, int pulses) {
+        Message message;
+        message.arrived_at = at_min(minute);
+        message.topic = "nodes/house";
+        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
+        world.take({{std::move(message)}});
+    };
+    send(600, 1, 1, 1);
+    send(603, 1, 2, 1);
+    send(606, 2, 1, 2);
+    send(607, 1, 4, 8);
+    send(609, 2, 2, 0);
+    for (int round = 0; round < 2; ++round)
+        send(610, 1, 3, 4);
+    send(612, 2, 3, 0);
+    world.run_clock(at_min(700));
+    CHECK(ticks_in(world) == 2 + 2 + 8 + 4);
+    CHECK(none_refused(world));
+}
+
 TEST_CASE("pulses of a start's first message were refused where its second one had overtaken it") {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;

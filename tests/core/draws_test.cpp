@@ -5,6 +5,7 @@
 #include <iterator>
 #include <numeric>
 
+#include "core/tick_times.hpp"
 #include "tickledger/draw.hpp"
 
 using namespace tickledger;
@@ -63,6 +64,20 @@ std::int64_t ticks_of(const std::vector<Draw>& draws) {
 const std::vector<Tap> shower = {{600, 900, 8}};
 
 }  // namespace
+
+TEST_CASE("behind a reading that is too long to look into ticks begin anew") {
+    const auto entry = [](Duration from, Duration to, std::int64_t ticks) {
+        return Entry{.span = {begin + from, begin + to}, .ticks = ticks, .end = {}};
+    };
+    const std::vector<Entry> entries{entry(minutes(0), minutes(1), 2), entry(minutes(1), minutes(301), 500),
+                                     entry(minutes(301), minutes(302), 2)};
+    const TickTimes times = tick_times(entries, 1);
+    CHECK(times.too_coarse.size() == 1);
+    REQUIRE(times.ticks.size() == 4);
+    CHECK_FALSE(times.ticks[1].after_gap);
+    CHECK(times.ticks[2].after_gap);
+    CHECK_FALSE(times.ticks[3].after_gap);
+}
 
 TEST_CASE("a shower is one draw, as long and as fast as it was") {
     const bool silent = GENERATE(false, true);

@@ -369,6 +369,14 @@ TEST_CASE("what a node's clock had jumped passed for time in which water ran") {
     REQUIRE(book.entries.size() == 2);
     CHECK(book.entries[0].kind == EntryKind::preset);
     CHECK(book.total() == 0);
+    // One number further 1.5 cadences may have passed, not more.
+    const std::uint64_t most = book.rules.plausible_max(book.rules.silence());
+    Booker other = book;
+    CHECK(
+        other(minutes(9) + seconds(30), told(minutes(9) + hours(24 * 400), 481, 4'145'044 + most)).outcome ==
+        Outcome::booked);
+    CHECK(book(minutes(9) + seconds(30), told(minutes(9) + hours(24 * 400), 481, 4'145'045 + most)).outcome ==
+          Outcome::held);
 }
 
 TEST_CASE("no clock of a node makes water of a count that was set by hand") {
@@ -390,8 +398,8 @@ TEST_CASE("no clock of a node makes water of a count that was set by hand") {
         std::uint64_t water = 0;
         for (const Entry& entry : book.entries)
             water += static_cast<std::uint64_t>(std::max<std::int64_t>(entry.ticks, 0));
-        // Each message was sent at most 1.5 cadences after the one before, or as long as the pause; the first,
-        // and what follows a silence, may have waited as long again.
+        // Each message was sent at most 1.5 cadences after the one before, or as long as the pause; the
+        // first, and what follows a silence, may have waited as long again.
         const Duration longest = 2 * (at + static_cast<std::int64_t>(seq) * book.rules.silence());
         RC_ASSERT(water <= book.rules.plausible_max(longest) + 2 * seq);
     });

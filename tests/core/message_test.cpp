@@ -257,6 +257,14 @@ TEST_CASE("brackets are counted behind texts, and not within them") {
     CHECK(depth_is_bounded(R"({"a":"b \"[)" + std::string(100, '[') + "\"}"));
 }
 
+TEST_CASE("bytes that begin no character are no UTF-8") {
+    // The Unicode Standard, table 3-7: well-formed UTF-8 byte sequences.
+    CHECK(is_utf8("\xF4\x8F\xBF\xBF"));
+    CHECK_FALSE(is_utf8("\xF5\x80\x80\x80"));
+    CHECK_FALSE(is_utf8("\xF4\x90\x80\x80"));
+    CHECK_FALSE(is_utf8("\x80\x80\x80\x80"));
+}
+
 TEST_CASE("a field that stands twice is ambiguous") {
     CHECK_THAT(error_of(R"({"count":1,"count":2})"), Contains("`count`") && Contains("twice"));
     CHECK(read(R"({"count":1,"other":1,"other":2})").count == 1);

@@ -158,6 +158,21 @@ TEST_CASE("one use is told by its volume or by its time") {
     CHECK(fast.watch.ticks() == 500);
 }
 
+TEST_CASE("litres decide, not ticks") {
+    MeterSettings tens = watched();
+    tens.pulse_value_l = Ratio{10, 1};
+    Fed<LongDraw> use(tens);
+    CHECK_FALSE(use.minutely(24, 2));
+    CHECK(use.minutely(1, 2));
+    CHECK(use.watch.ticks() == 50);
+    // 1 800 L/h are three such ticks a minute; the one that was under way took twenty seconds.
+    Fed<HighFlow> flow(tens);
+    (void)flow.minutely(5, 0);
+    const Instant begin = flow.now;
+    CHECK(flow.minutely(10, 3));
+    CHECK(flow.watch.run() == Span{begin - seconds(20), begin + minutes(10)});
+}
+
 TEST_CASE("a use ends where an open tap would have made a tick") {
     Fed<LongDraw> use;
     (void)use.minutely(10, 5);

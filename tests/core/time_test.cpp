@@ -53,6 +53,13 @@ TEST_CASE("a time that was read can be written and read again, at the ends of th
     }
 }
 
+TEST_CASE("of a time that is refused the first 64 characters are shown") {
+    const std::string early = "0000-01-01T00:00:00." + std::string(60, '0') + "+00:01";
+    const auto refused = parse_rfc3339(early);
+    REQUIRE_FALSE(refused);
+    CHECK_THAT(refused.error().text, Catch::StartsWith('"' + early.substr(0, 64) + '"'));
+}
+
 TEST_CASE("a leap second is the first instant of the next minute") {
     // The leap seconds in RFC 3339 section 5.8.
     CHECK(read_us("1990-12-31T23:59:60Z") == read_us("1991-01-01T00:00:00Z"));

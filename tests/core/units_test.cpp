@@ -224,6 +224,10 @@ TEST_CASE("volumes are exact for any count and saturate at 64 bits") {
                   scaled_by_rationals(half_units, half_l, {0, 1}, 1, 3));
     });
     CHECK(scaled_volume(int64_max, {1000, 1}, {0, 1}, 1, 3) == int64_max);
+    // Too long for 128 bits.
+    const Ratio pulse_value_l{int64_max - 2, 7'000'003}, offset_l{1, int64_max};
+    CHECK(scaled_volume(40'000'001, pulse_value_l, offset_l, 1000, 3) ==
+          scaled_by_rationals(40'000'001, pulse_value_l, offset_l, 1000, 3));
     CHECK(scaled_volume(int64_min, {1000, 1}, {0, 1}, 1, 3) == int64_min);
 }
 
