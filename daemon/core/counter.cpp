@@ -142,9 +142,9 @@ bool goes_on_hurrying(const Observation& known, const Observation& observation, 
     if (known.hurry_from == Instant{}) return false;
     const Duration hurries = observation.arrived_at - known.hurry_from;
     if (hurries < rules.cadence / 2) return true;
-    const bool pauses = observation.arrived_at - known.arrived_at <= rules.silence();
+    const bool is_silent = observation.arrived_at - known.arrived_at > rules.silence();
     const bool is_fast = hurries < rules.cadence / 2 * known.hurried;
-    return pauses && is_fast && hurries < known.hurry_from - known.no_earlier;
+    return !is_silent && is_fast && hurries < known.hurry_from - known.no_earlier;
 }
 
 /// Tells since when what the next message tells may have run, where that is earlier than this one's moment.

@@ -52,12 +52,13 @@ bool Housekeeper::goes_on() const {
 }
 
 void Housekeeper::run() {
+    bool is_suspected = false;
     while (goes_on()) {
-        const bool is_suspected = take_suspicion();
+        is_suspected = take_suspicion() || is_suspected;
         // Another file in the ledger's place says nothing of ours, and SQLite, opening it, would empty the
         // index that is mapped for ours. The booking thread puts ours back.
         if (parts_.is_in_place()) {
-            if (is_suspected) look_at_ledger();
+            if (std::exchange(is_suspected, false)) look_at_ledger();
             back_up_if_due();
         }
         // What a burst needed (half a minute of messages after a reconnect) goes back to the machine; the C
