@@ -28,13 +28,7 @@ public:
         for (std::size_t n = from; n < std::min(queue_.size(), from + count); ++n)
             send(at + std::chrono::milliseconds{100} * static_cast<int>(n - from), queue_[n]);
     }
-    void send(Instant at, const std::string& text) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = text;
-        world_.take({{std::move(message)}});
-    }
+    void send(Instant at, const std::string& text) { world_.arrive(at, text); }
     [[nodiscard]] const std::vector<std::string>& queued() const { return queue_; }
     void away() {
         speak(at_min(600));

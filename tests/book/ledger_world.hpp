@@ -47,12 +47,16 @@ public:
         must(keeper->load());
     }
 
-    void hear(Instant at, const std::string& payload, const std::string& topic = "nodes/house") {
+    /// A message comes; the clock does not run on.
+    void arrive(Instant at, const std::string& payload, const std::string& topic = "nodes/house") {
         Message message;
         message.arrived_at = at;
         message.topic = topic;
         message.payload = payload;
         take({{std::move(message)}});
+    }
+    void hear(Instant at, const std::string& payload, const std::string& topic = "nodes/house") {
+        arrive(at, payload, topic);
         // A reading after a silence is booked half a cadence later.
         run_clock(at + meters.front().cadence / 2);
     }

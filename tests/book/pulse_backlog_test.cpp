@@ -9,11 +9,28 @@ using std::chrono::milliseconds;
 using std::chrono::minutes;
 using std::chrono::seconds;
 
-TEST_CASE("pulses that waited at the node were refused as strays") {
+namespace {
+
+MeterSettings pulse_house() {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;
+    return meter;
+}
+
+std::string told(int boot, int seq, int pulses) {
+    return fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
+}
+
+std::string told(int boot, int seq, int pulses, Instant time) {
+    return fmt::format(R"({{"pulses":{},"boot":{},"seq":{},"time":"{}"}})", pulses, boot, seq,
+                       format_utc(time));
+}
+
+}  // namespace
+
+TEST_CASE("pulses that waited at the node were refused as strays") {
     for (const Form form : forms) {
-        LedgerWorld world({meter});
+        LedgerWorld world({pulse_house()});
         const auto pulses = [&](int n, int ticks) {
             std::string text = "{\"pulses\":" + std::to_string(ticks);
             if (form.boot) text += ",\"boot\":7";
@@ -32,16 +49,8 @@ TEST_CASE("pulses that waited at the node were refused as strays") {
 }
 
 TEST_CASE("pulses of a long queue were refused as strays once its sending had taken a whole cadence") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
-    const auto send = [&](Instant at, int seq, int pulses) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":1,"seq":{}}})", pulses, seq);
-        world.take({{std::move(message)}});
-    };
+    LedgerWorld world({pulse_house()});
+    const auto send = [&](Instant at, int seq, int pulses) { world.arrive(at, told(1, seq, pulses)); };
     for (int seq = 1; seq <= 3; ++seq)
         send(at_min(3 * seq), seq, 1);
     // Ten hours of three minutes each, sent in ten minutes.
@@ -54,17 +63,11 @@ TEST_CASE("pulses of a long queue were refused as strays once its sending had ta
 }
 
 TEST_CASE("pulses of a start were refused after the queue of an earlier start had come among them") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
-    std::int64_t told = 0;
+    LedgerWorld world({pulse_house()});
+    std::int64_t sent = 0;
     const auto send = [&](Instant at, int boot, int seq, int pulses) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
-        world.take({{std::move(message)}});
-        told += pulses;
+        world.arrive(at, told(boot, seq, pulses));
+        sent += pulses;
     };
     for (int seq = 1; seq <= 3; ++seq)
         send(at_min(3 * seq), 1, seq, 1);
@@ -77,9 +80,9 @@ TEST_CASE("pulses of a start were refused after the queue of an earlier start ha
     for (int n = 11; n <= 15; ++n)
         send(at_min(60 + 3 * n), 3, n, 20);
     world.run_clock(at_min(120));
-    CHECK(ticks_in(world) == told);
+    CHECK(ticks_in(world) == sent);
     CHECK(none_refused(world));
-    const std::int64_t once = told;
+    const std::int64_t once = sent;
     for (int n = 1; n <= 10; ++n) {
         send(at_min(120 + n), 3, n, 20);
         send(at_min(120 + n) + seconds{1}, 2, n, 40);
@@ -90,16 +93,9 @@ TEST_CASE("pulses of a start were refused after the queue of an earlier start ha
 }
 
 TEST_CASE("pulses that came late over a start were refused though they told when they were counted") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
+    LedgerWorld world({pulse_house()});
     const auto send = [&](Instant at, int boot, int seq, int pulses, Instant time) {
-        Message message;
-        message.arrived_at = at;
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{},"time":"{}"}})", pulses, boot, seq,
-                                      format_utc(time));
-        world.take({{std::move(message)}});
+        world.arrive(at, told(boot, seq, pulses, time));
     };
     const auto now = [&](int minute, int boot, int seq, int pulses) {
         send(at_min(minute), boot, seq, pulses, at_min(minute));
@@ -129,15 +125,9 @@ TEST_CASE("pulses that came late over a start were refused though they told when
 }
 
 TEST_CASE("a number left out where pulses of an earlier start go on is a gap, and may come yet") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
+    LedgerWorld world({pulse_house()});
     const auto send = [&](int minute, int boot, int seq, int pulses) {
-        Message message;
-        message.arrived_at = at_min(minute);
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
-        world.take({{std::move(message)}});
+        world.arrive(at_min(minute), told(boot, seq, pulses));
     };
     send(600, 1, 1, 1);
     send(603, 1, 2, 1);
@@ -153,15 +143,9 @@ TEST_CASE("a number left out where pulses of an earlier start go on is a gap, an
 }
 
 TEST_CASE("pulses of a start's first message were refused where its second one had overtaken it") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
+    LedgerWorld world({pulse_house()});
     const auto send = [&](int minute, int boot, int seq, int pulses) {
-        Message message;
-        message.arrived_at = at_min(minute);
-        message.topic = "nodes/house";
-        message.payload = fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
-        world.take({{std::move(message)}});
+        world.arrive(at_min(minute), told(boot, seq, pulses));
     };
     send(600, 1, 1, 1);
     send(603, 1, 2, 1);
@@ -179,30 +163,20 @@ TEST_CASE("pulses of a start's first message were refused where its second one h
 }
 
 TEST_CASE("late pulses of a time that was seen whole, or of none that was, are refused") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
-    const auto told = [](int minute, int seq, int pulses) {
-        return fmt::format(R"({{"pulses":{},"boot":1,"seq":{},"time":"{}"}})", pulses, seq,
-                           format_utc(at_min(minute)));
-    };
-    world.hear(at_min(600), told(600, 5, 2));
-    world.hear(at_min(603), told(603, 6, 4));
+    LedgerWorld world({pulse_house()});
+    world.hear(at_min(600), told(1, 5, 2, at_min(600)));
+    world.hear(at_min(603), told(1, 6, 4, at_min(603)));
     const auto before = world.entries();
-    world.hear(at_min(604), told(602, 3, 1));
-    world.hear(at_min(605), told(300, 2, 1));
+    world.hear(at_min(604), told(1, 3, 1, at_min(602)));
+    world.hear(at_min(605), told(1, 2, 1, at_min(300)));
     CHECK(world.entries() == before);
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(700)})).size() == 2);
 }
 
 TEST_CASE("pulses of a start's first messages were refused where the last ones came two weeks before") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
+    MeterSettings meter = pulse_house();
     meter.cadence = minutes{15};
     LedgerWorld world({meter});
-    const auto told = [](int boot, int seq, int pulses) {
-        return fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq);
-    };
     world.hear(at_min(0), told(3, 700, 1));
     // Two queues of the next start, its later one first; 100 of its messages are still to come.
     for (int n = 0; n < 1300; ++n)
@@ -215,11 +189,9 @@ TEST_CASE("pulses of a start's first messages were refused where the last ones c
 }
 
 TEST_CASE("pulses after a silence were refused between the words of an earlier start's queue") {
-    MeterSettings meter = house();
-    meter.message = MessageForm::pulses;
-    LedgerWorld world({meter});
+    LedgerWorld world({pulse_house()});
     const auto send = [&](Instant at, int boot, int seq, int pulses) {
-        world.hear(at, fmt::format(R"({{"pulses":{},"boot":{},"seq":{}}})", pulses, boot, seq));
+        world.hear(at, told(boot, seq, pulses));
     };
     send(at_min(0), 3, 1, 1);
     send(at_min(3), 4, 1, 1);

@@ -224,61 +224,6 @@ TEST_CASE("where the next reading follows neither, it is the new suspect") {
     CHECK(book.state.held->observation.count == 700'000);
 }
 
-TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
-    Booker book(counter_meter());
-    (void)book(minutes(0), of_boot(1, 1, 100));
-    SECTION("more than two minutes ahead") {
-        const auto booking = book(minutes(3), {.count = 101, .time = after(minutes(6)), .boot = 1, .seq = 2});
-        CHECK(booking.clock_disbelieved);
-        CHECK(book.state.last->at == after(minutes(3)));
-    }
-    SECTION("within two minutes is believed") {
-        const auto booking = book(minutes(3), {.count = 101, .time = after(minutes(5)), .boot = 1, .seq = 2});
-        CHECK_FALSE(booking.clock_disbelieved);
-        CHECK(book.state.last->at == after(minutes(5)));
-    }
-    SECTION("before 2001") {
-        const auto booking =
-            book(minutes(3), {.count = 101, .time = instant_of(60'000'000), .boot = 1, .seq = 2});
-        CHECK(booking.clock_disbelieved);
-    }
-    SECTION("before the last reading, with a newer seq") {
-        const auto booking =
-            book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 1, .seq = 2});
-        CHECK(booking.clock_disbelieved);
-        CHECK(booking.outcome == Outcome::booked);
-    }
-    SECTION("before the last reading, with a new boot") {
-        const auto booking =
-            book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 2, .seq = 0});
-        CHECK(booking.clock_disbelieved);
-        CHECK(booking.outcome == Outcome::booked);
-    }
-}
-
-TEST_CASE("a node whose clock is minutes ahead loses no ticks to spans of no length") {
-    Booker book(counter_meter());
-    (void)book(minutes(0), of_boot(1, 1, 100));
-    // Late by so much that the node's false time could be believed.
-    (void)book(minutes(3), {.count = 101, .time = after(minutes(5)), .boot = 1, .seq = 2});
-    SECTION("and stays ahead, while messages that had waited come in a crowd") {
-        (void)book.with({.arrived_at = after(minutes(3)), .waited = true, .behind = 1},
-                        {.count = 151, .time = after(minutes(8)), .boot = 1, .seq = 3});
-        (void)book.with({.arrived_at = after(minutes(3)), .waited = true},
-                        {.count = 201, .time = after(minutes(11)), .boot = 1, .seq = 4});
-        CHECK(book.total() == 101);
-    }
-    SECTION("and is set right") {
-        (void)book(minutes(5), {.count = 111, .time = after(minutes(5) - seconds(1)), .boot = 1, .seq = 3});
-        CHECK(book.total() == 11);
-    }
-    SECTION("a jump is still none of these") {
-        const auto booking =
-            book(minutes(6), {.count = 1000, .time = after(minutes(9)), .boot = 1, .seq = 3});
-        CHECK(booking.outcome == Outcome::held);
-    }
-}
-
 TEST_CASE("messages that waited are placed by the cadence back from arrival") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
@@ -383,21 +328,4 @@ TEST_CASE("messages without a number came again under a server's clock that was 
     (void)book(behind(9), told(2470, minutes(9)));
     CHECK(book.total() == 9);
     CHECK(book.entries.back().kind == EntryKind::measured);
-}
-
-TEST_CASE("a node whose clock was never set proves by equal counts that the water stood still") {
-    Booker book(with_checkpoint(1));
-    const auto told = [](std::uint64_t count) {
-        Reading reading{.count = count};
-        reading.boot = 1;
-        reading.time = instant_of(0);
-        return reading;
-    };
-    (void)book(minutes(0), told(1000));
-    for (int n = 1; n <= 3; ++n) {
-        const Booking booking = book(minutes(3 * n), told(1000));
-        REQUIRE(booking.entries().size() == 1);
-        CHECK(booking.entries()[0].kind == EntryKind::measured);
-        CHECK(booking.entries()[0].span == Span{after(minutes(3 * (n - 1))), after(minutes(3 * n))});
-    }
 }

@@ -1,6 +1,4 @@
 // What once went wrong with counts from real nodes: each case is named after it.
-#include <rapidcheck/catch.h>
-
 #include "booking_fixture.hpp"
 
 using namespace tickledger;
@@ -351,56 +349,4 @@ TEST_CASE("a node that speaks twice a cadence is in no hurry for longer than it 
     (void)book(at, of_boot(2, 1, 0));
     CHECK(book.entries.back().kind == EntryKind::restart);
     CHECK(book.entries.back().unseen_max.value_or(0) <= book.rules.plausible_max(minutes(3)));
-}
-
-TEST_CASE("what a node's clock had jumped passed for time in which water ran") {
-    // A count is set by hand, and with the next message the clock is nine months ahead.
-    MeterSettings meter = with_checkpoint(1);
-    meter.counter_bits = 24;
-    Booker book(meter);
-    const auto told = [](Duration at, std::uint64_t seq, std::uint64_t count) {
-        Reading reading = of_boot(5, seq, count);
-        reading.time = after(at);
-        return reading;
-    };
-    (void)book(minutes(0), told(minutes(0), 477, 8'338'791));
-    (void)book(minutes(6), told(minutes(6) + hours(24 * 278), 479, 4'145'044));
-    (void)book(minutes(9), told(minutes(9) + hours(24 * 278), 480, 4'145'044));
-    REQUIRE(book.entries.size() == 2);
-    CHECK(book.entries[0].kind == EntryKind::preset);
-    CHECK(book.total() == 0);
-    // One number further 1.5 cadences may have passed, not more.
-    const std::uint64_t most = book.rules.plausible_max(book.rules.silence());
-    Booker other = book;
-    CHECK(
-        other(minutes(9) + seconds(30), told(minutes(9) + hours(24 * 400), 481, 4'145'044 + most)).outcome ==
-        Outcome::booked);
-    CHECK(book(minutes(9) + seconds(30), told(minutes(9) + hours(24 * 400), 481, 4'145'045 + most)).outcome ==
-          Outcome::held);
-}
-
-TEST_CASE("no clock of a node makes water of a count that was set by hand") {
-    rc::prop("clocks and counts that jump", [] {
-        MeterSettings meter = with_checkpoint(1);
-        meter.counter_bits = 24;
-        Booker book(meter);
-        Duration at{};
-        std::uint64_t seq = 0;
-        const auto jumps = *rc::gen::container<std::vector<std::tuple<int, std::uint32_t, int>>>(
-            rc::gen::tuple(rc::gen::inRange(1, 30), rc::gen::inRange(0U, 1U << 24U),
-                           rc::gen::element(0, 0, 0, 1, 400, 24 * 60 * 278, -24 * 60 * 10'000)));
-        for (const auto& [pause_min, count, clock_off_min] : jumps) {
-            at += minutes(pause_min);
-            Reading reading = of_boot(5, ++seq, count);
-            reading.time = after(at + minutes(clock_off_min));
-            (void)book(at, reading);
-        }
-        std::uint64_t water = 0;
-        for (const Entry& entry : book.entries)
-            water += static_cast<std::uint64_t>(std::max<std::int64_t>(entry.ticks, 0));
-        // Each message was sent at most 1.5 cadences after the one before, or as long as the pause; the
-        // first, and what follows a silence, may have waited as long again.
-        const Duration longest = 2 * (at + static_cast<std::int64_t>(seq) * book.rules.silence());
-        RC_ASSERT(water <= book.rules.plausible_max(longest) + 2 * seq);
-    });
 }

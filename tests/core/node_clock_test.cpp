@@ -1,0 +1,137 @@
+// Times that nodes tell: when they are believed, and what a clock that is not costs.
+#include <rapidcheck/catch.h>
+
+#include <algorithm>
+#include <tuple>
+#include <vector>
+
+#include "booking_fixture.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+using std::chrono::hours;
+using std::chrono::seconds;
+
+TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), of_boot(1, 1, 100));
+    SECTION("more than two minutes ahead") {
+        const auto booking = book(minutes(3), {.count = 101, .time = after(minutes(6)), .boot = 1, .seq = 2});
+        CHECK(booking.clock_disbelieved);
+        CHECK(book.state.last->at == after(minutes(3)));
+    }
+    SECTION("within two minutes is believed") {
+        const auto booking = book(minutes(3), {.count = 101, .time = after(minutes(5)), .boot = 1, .seq = 2});
+        CHECK_FALSE(booking.clock_disbelieved);
+        CHECK(book.state.last->at == after(minutes(5)));
+    }
+    SECTION("before 2001") {
+        const auto booking =
+            book(minutes(3), {.count = 101, .time = instant_of(60'000'000), .boot = 1, .seq = 2});
+        CHECK(booking.clock_disbelieved);
+    }
+    SECTION("before the last reading, with a newer seq") {
+        const auto booking =
+            book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 1, .seq = 2});
+        CHECK(booking.clock_disbelieved);
+        CHECK(booking.outcome == Outcome::booked);
+    }
+    SECTION("before the last reading, with a new boot") {
+        const auto booking =
+            book(minutes(3), {.count = 101, .time = after(minutes(-60)), .boot = 2, .seq = 0});
+        CHECK(booking.clock_disbelieved);
+        CHECK(booking.outcome == Outcome::booked);
+    }
+}
+
+TEST_CASE("a node whose clock is minutes ahead loses no ticks to spans of no length") {
+    Booker book(counter_meter());
+    (void)book(minutes(0), of_boot(1, 1, 100));
+    // Late by so much that the node's false time could be believed.
+    (void)book(minutes(3), {.count = 101, .time = after(minutes(5)), .boot = 1, .seq = 2});
+    SECTION("and stays ahead, while messages that had waited come in a crowd") {
+        (void)book.with({.arrived_at = after(minutes(3)), .waited = true, .behind = 1},
+                        {.count = 151, .time = after(minutes(8)), .boot = 1, .seq = 3});
+        (void)book.with({.arrived_at = after(minutes(3)), .waited = true},
+                        {.count = 201, .time = after(minutes(11)), .boot = 1, .seq = 4});
+        CHECK(book.total() == 101);
+    }
+    SECTION("and is set right") {
+        (void)book(minutes(5), {.count = 111, .time = after(minutes(5) - seconds(1)), .boot = 1, .seq = 3});
+        CHECK(book.total() == 11);
+    }
+    SECTION("a jump is still none of these") {
+        const auto booking =
+            book(minutes(6), {.count = 1000, .time = after(minutes(9)), .boot = 1, .seq = 3});
+        CHECK(booking.outcome == Outcome::held);
+    }
+}
+
+TEST_CASE("a node whose clock was never set proves by equal counts that the water stood still") {
+    Booker book(with_checkpoint(1));
+    const auto told = [](std::uint64_t count) {
+        Reading reading{.count = count};
+        reading.boot = 1;
+        reading.time = instant_of(0);
+        return reading;
+    };
+    (void)book(minutes(0), told(1000));
+    for (int n = 1; n <= 3; ++n) {
+        const Booking booking = book(minutes(3 * n), told(1000));
+        REQUIRE(booking.entries().size() == 1);
+        CHECK(booking.entries()[0].kind == EntryKind::measured);
+        CHECK(booking.entries()[0].span == Span{after(minutes(3 * (n - 1))), after(minutes(3 * n))});
+    }
+}
+
+TEST_CASE("what a node's clock had jumped passed for time in which water ran") {
+    // A count is set by hand, and with the next message the clock is nine months ahead.
+    MeterSettings meter = with_checkpoint(1);
+    meter.counter_bits = 24;
+    Booker book(meter);
+    const auto told = [](Duration at, std::uint64_t seq, std::uint64_t count) {
+        Reading reading = of_boot(5, seq, count);
+        reading.time = after(at);
+        return reading;
+    };
+    (void)book(minutes(0), told(minutes(0), 477, 8'338'791));
+    (void)book(minutes(6), told(minutes(6) + hours(24 * 278), 479, 4'145'044));
+    (void)book(minutes(9), told(minutes(9) + hours(24 * 278), 480, 4'145'044));
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::preset);
+    CHECK(book.total() == 0);
+    // One number further 1.5 cadences may have passed, not more.
+    const std::uint64_t most = book.rules.plausible_max(book.rules.silence());
+    Booker other = book;
+    CHECK(
+        other(minutes(9) + seconds(30), told(minutes(9) + hours(24 * 400), 481, 4'145'044 + most)).outcome ==
+        Outcome::booked);
+    CHECK(book(minutes(9) + seconds(30), told(minutes(9) + hours(24 * 400), 481, 4'145'045 + most)).outcome ==
+          Outcome::held);
+}
+
+TEST_CASE("no clock of a node makes water of a count that was set by hand") {
+    rc::prop("clocks and counts that jump", [] {
+        MeterSettings meter = with_checkpoint(1);
+        meter.counter_bits = 24;
+        Booker book(meter);
+        Duration at{};
+        std::uint64_t seq = 0;
+        const auto jumps = *rc::gen::container<std::vector<std::tuple<int, std::uint32_t, int>>>(
+            rc::gen::tuple(rc::gen::inRange(1, 30), rc::gen::inRange(0U, 1U << 24U),
+                           rc::gen::element(0, 0, 0, 1, 400, 24 * 60 * 278, -24 * 60 * 10'000)));
+        for (const auto& [pause_min, count, clock_off_min] : jumps) {
+            at += minutes(pause_min);
+            Reading reading = of_boot(5, ++seq, count);
+            reading.time = after(at + minutes(clock_off_min));
+            (void)book(at, reading);
+        }
+        std::uint64_t water = 0;
+        for (const Entry& entry : book.entries)
+            water += static_cast<std::uint64_t>(std::max<std::int64_t>(entry.ticks, 0));
+        // Each message was sent at most 1.5 cadences after the one before, or as long as the pause; the
+        // first, and what follows a silence, may have waited as long again.
+        const Duration longest = 2 * (at + static_cast<std::int64_t>(seq) * book.rules.silence());
+        RC_ASSERT(water <= book.rules.plausible_max(longest) + 2 * seq);
+    });
+}
