@@ -182,10 +182,9 @@ void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
     const auto heard = heard_of(node);
     if (heard.empty()) return;
     ++report_.meters;
-    const Told told =
-        planned.settings.message == MessageForm::pulses
-            ? told_by_pulses(heard)
-            : told_by_counts(planned.settings, plan_.meters[node].q3_l_per_h, plan_.troubles, heard);
+    const Told told = planned.settings.message == MessageForm::pulses
+                          ? told_by_pulses(heard)
+                          : told_by_counts(planned.settings, plan_.meters[node], plan_.troubles, heard);
     const std::int64_t booked = plan_.keeps_readings ? total_of(books) : ticks_without_adjustments(books);
     const std::int64_t over = std::max<std::int64_t>(booked - told.most_ticks, 0);
     const std::int64_t under = std::max<std::int64_t>(told.least_ticks - booked, 0);
@@ -253,8 +252,7 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
     const auto back_ticks = planned.story.back_ticks();
     // Where two starts cross, the older one's times are not believed.
     const bool starts_cross =
-        told_by_counts(planned.settings, plan_.meters[node].q3_l_per_h, plan_.troubles, heard_of(node))
-            .starts_cross;
+        told_by_counts(planned.settings, plan_.meters[node], plan_.troubles, heard_of(node)).starts_cross;
     const bool knows_times =
         planned.tells_true_time && !starts_cross && !may_lose_time() && !why_undecidable(planned) &&
         planned.story.presets.empty() &&

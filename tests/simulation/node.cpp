@@ -160,8 +160,10 @@ std::string Node::said_count() const {
         case MessageForm::pulses:
             return fmt::format(R"("pulses":{})", pending_.size());
         case MessageForm::volume: {
+            const auto ticks_per_m3 = static_cast<std::uint64_t>(1000 / settings_.pulse_value_l.value());
+            const std::string below_1_m3 = std::to_string(ticks_per_m3 + count_ % ticks_per_m3).substr(1);
             // The digit beyond the ticks is any: it must not count.
-            const auto digits = fmt::format("{}.{:03}{}", count_ / 1000, count_ % 1000, count_ * 7 % 10);
+            const auto digits = fmt::format("{}.{}{}", count_ / ticks_per_m3, below_1_m3, count_ * 7 % 10);
             return settings_.volume_is_text ? fmt::format(R"("volume":"00{}")", digits)
                                             : fmt::format(R"("volume":{})", digits);
         }

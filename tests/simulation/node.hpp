@@ -19,8 +19,10 @@ struct NodeSettings {
     int counter_bits = 32;
     /// Of a volume: the pulse value at which its display begins again at 0; 0: never.
     std::uint64_t rolls_over_at_ticks = 0;
-    /// A volume is told in cubic metres, a tick being a litre: as a text or as a JSON number, with a digit
-    /// more than the ticks have.
+    /// What a tick stands for; of a volume 0.1, 1 or 10 L.
+    Ratio pulse_value_l{1, 1};
+    /// A volume is told in cubic metres, as a text or as a JSON number, with a digit more than the ticks
+    /// have.
     bool volume_is_text = true;
     /// It saves its count every so many ticks and restarts from there; 1: every tick; 0: it saves none.
     std::uint64_t checkpoint_ticks = 0;

@@ -1,5 +1,6 @@
 #include "simulation/plan.hpp"
 
+#include <fmt/format.h>
 #include <algorithm>
 #include <array>
 
@@ -17,6 +18,8 @@ using std::chrono::seconds;
 constexpr Instant year_begin = std::chrono::sys_days{std::chrono::year{2026} / 1 / 1};
 // At the end of a world nothing runs and all is well, so that what is held is settled.
 constexpr int quiet_messages = 6;
+// A US gallon is 231 cubic inches of 16.387064 mL (NIST SP 811, from memory).
+constexpr Ratio tenth_of_gallon_l{3'785'411'784, 10'000'000'000};
 
 template <typename T, std::size_t n>
 T one_of(Chance& chance, const std::array<T, n>& choices) {
@@ -37,7 +40,7 @@ std::vector<Span> some_spans(Chance& chance, Span within, int number, Duration l
     return spans;
 }
 
-std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per_h) {
+std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per_h, Ratio pulse_value_l) {
     Household household;
     household.residents = 1 + static_cast<int>(chance.below(4));
     household.shower = static_cast<Shower>(chance.below(3));
@@ -52,9 +55,15 @@ std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per
         const Instant from = span.from + chance.moment(span.length());
         draws.push_back(leak({from, span.to}, chance.between(2, 60)));
     }
-    auto ticks = ticks_of(draws, 1'000'000);
+    if (chance.happens(0.15)) {
+        const Instant from = span.from + chance.moment(span.length());
+        const Span burst{from, std::min<Instant>(span.to, from + minutes{20} + chance.moment(hours{4}))};
+        draws.push_back(leak(burst, chance.between(300, static_cast<double>(q3_l_per_h))));
+    }
+    const auto pulse_value_ul = static_cast<std::int64_t>(pulse_value_l.value() * 1'000'000);
+    auto ticks = ticks_of(draws, pulse_value_ul);
     // No meter lets more through than Q4 = 1.25 Q3 (ISO 4064-1): what several taps draw at once takes longer.
-    const Duration shortest{std::int64_t{3'600'000'000} * 4 / (q3_l_per_h * 5) + 1};
+    const Duration shortest{pulse_value_ul * 3'600 * 4 / (q3_l_per_h * 5) + 1};
     for (std::size_t i = 1; i < ticks.size(); ++i)
         ticks[i] = std::max(ticks[i], ticks[i - 1] + shortest);
     ticks.erase(std::upper_bound(ticks.begin(), ticks.end(), span.to), ticks.end());
@@ -85,6 +94,10 @@ void choose_fields(Chance& chance, PlannedNode& node) {
     if (node.certainty != Certainty::ordered && settings.counter_bits != 0) settings.counter_bits = 32;
     if (settings.message == MessageForm::pulses && settings.checkpoint_ticks > 1)
         settings.checkpoint_ticks = 0;
+    settings.pulse_value_l = one_of<Ratio>(
+        chance, settings.message == MessageForm::volume
+                    ? std::array<Ratio, 6>{{{1, 1}, {1, 1}, {1, 10}, {1, 10}, {10, 1}, {10, 1}}}
+                    : std::array<Ratio, 6>{{{1, 1}, {1, 1}, {1, 10}, {1, 2}, {10, 1}, tenth_of_gallon_l}});
     settings.first_count = chance.below(settings.counter_bits == 16 ? 65'536 : 100'000);
     if (settings.counter_bits > 0 && chance.happens(0.3))
         settings.first_count =
@@ -190,7 +203,10 @@ MeterSettings meter_of(Chance& chance, const NodeSettings& node, std::size_t ind
     meter.message = node.message;
     meter.q3_l_per_h = {q3_l_per_h, 1};
     meter.counter_bits = node.counter_bits;
-    meter.rolls_over_at_l = {static_cast<std::int64_t>(node.rolls_over_at_ticks), 1};
+    meter.pulse_value_l = node.pulse_value_l;
+    meter.rolls_over_at_l = {
+        static_cast<std::int64_t>(node.rolls_over_at_ticks) * node.pulse_value_l.numerator,
+        node.pulse_value_l.denominator};
     meter.checkpoint_ticks = node.checkpoint_ticks;
     meter.cadence = node.cadence;
     meter.interval = one_of(chance, std::array<Duration, 4>{minutes{5}, minutes{15}, hours{1}, hours{1}});
@@ -235,7 +251,8 @@ std::string words(const PlannedNode& node) {
                                                                  : "senml";
     text += " of " + std::to_string(settings.counter_bits) + " bits from " +
             std::to_string(settings.first_count) + ", saved every " +
-            std::to_string(settings.checkpoint_ticks) + " ticks; tells";
+            std::to_string(settings.checkpoint_ticks) + " ticks of " +
+            fmt::format("{:.4g} L; tells", settings.pulse_value_l.value());
     const auto add = [&](bool is_so, const char* word) {
         text += is_so ? std::string(" ") + word : std::string();
     };
@@ -317,7 +334,7 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         // Of the values that ISO 4064-1 allows, those of homes.
         const auto q3_l_per_h =
             one_of<std::int64_t>(of_node, std::array<std::int64_t, 4>{1'600, 2'500, 4'000, 6'300});
-        node.ticks = some_water(of_node, eventful, q3_l_per_h);
+        node.ticks = some_water(of_node, eventful, q3_l_per_h, node.settings.pulse_value_l);
         // A retained copy may overtake the queue; beside a preset nobody can say then which count is the
         // older.
         node.retains = of_node.happens(0.4) && node.story.presets.empty();

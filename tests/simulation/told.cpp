@@ -20,7 +20,7 @@ Span waiting_of(const PlannedTrouble& trouble, const NodeSettings& settings) {
 /// held until then, and what is too much until the second may be possible until the third. A jump beyond it
 /// is seen to be none. Of messages without a time that waited at the broker nobody knows when they were sent:
 /// it may have been at any time of the waiting.
-std::int64_t most_by_hand(const NodeSettings& settings, Ratio q3_l_per_h,
+std::int64_t most_by_hand(const NodeSettings& settings, const MeterSettings& meter,
                           const std::vector<PlannedTrouble>& troubles, const Sent& before,
                           const Sent& third) {
     Span between{before.delivery.sent_at, third.delivery.message.arrived_at};
@@ -30,8 +30,8 @@ std::int64_t most_by_hand(const NodeSettings& settings, Ratio q3_l_per_h,
         between = {std::min(between.from, waiting.from), std::max(between.to, waiting.to)};
     }
     const double h = std::chrono::duration<double, std::ratio<3600>>(between.length()).count();
-    const double q3 = static_cast<double>(q3_l_per_h.numerator) / static_cast<double>(q3_l_per_h.denominator);
-    return static_cast<std::int64_t>(1.375 * q3 * h) + 3;
+    const double most_ticks_per_h = 1.375 * meter.q3_l_per_h.value() / meter.pulse_value_l.value();
+    return static_cast<std::int64_t>(most_ticks_per_h * h) + 3;
 }
 
 /// A message that waited and tells no time, no boot and no uptime may be an old one that came again: while it
@@ -137,7 +137,7 @@ private:
 
 }  // namespace
 
-Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
+Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
                     const std::vector<PlannedTrouble>& troubles, const std::vector<const Sent*>& heard) {
     Told told;
     const Sent* last = nullptr;
@@ -170,7 +170,7 @@ Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
                     return later->delivery.sent_at > after.sent_at;
                 });
                 const Sent& until = third == heard.end() ? *now : **third;
-                if (gain > 0 && gain <= most_by_hand(settings, q3_l_per_h, troubles, *last, until))
+                if (gain > 0 && gain <= most_by_hand(settings, meter, troubles, *last, until))
                     told.set_by_hand += gain;
             } else {
                 if (after.boot == before.boot) {

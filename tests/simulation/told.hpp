@@ -33,8 +33,8 @@ struct Told {
 };
 
 /// `heard`: in order of their arrival, repeats and late ones among them.
-/// A tick is a litre. While there was a trouble, messages waited at the broker.
-[[nodiscard]] Told told_by_counts(const NodeSettings& settings, Ratio q3_l_per_h,
+/// While there was a trouble, messages waited at the broker.
+[[nodiscard]] Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
                                   const std::vector<PlannedTrouble>& troubles,
                                   const std::vector<const Sent*>& heard);
 [[nodiscard]] Told told_by_pulses(const std::vector<const Sent*>& heard);

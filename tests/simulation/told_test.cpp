@@ -33,7 +33,9 @@ std::int64_t least_of(const NodeSettings& settings, const std::vector<PlannedTro
     heard.reserve(messages.size());
     for (const Sent& message : messages)
         heard.push_back(&message);
-    return told_by_counts(settings, Ratio{2500, 1}, troubles, heard).least_ticks;
+    MeterSettings meter;
+    meter.q3_l_per_h = {2'500, 1};
+    return told_by_counts(settings, meter, troubles, heard).least_ticks;
 }
 
 }  // namespace

@@ -237,9 +237,11 @@ void World::say(const PlannedWord& planned) {
     const auto reading = [&](bool starts) {
         const auto ran =
             std::upper_bound(node.ticks.begin(), node.ticks.end(), planned.at) - node.ticks.begin();
+        const auto ran_l =
+            static_cast<std::int64_t>(static_cast<double>(ran) * node.settings.pulse_value_l.value());
         constexpr std::int64_t first_l = 250'000;
         return order("read-register", R"(,"time":")" + format_utc(planned.at) + R"(","register_ul":)" +
-                                          std::to_string((first_l + ran) * 1'000'000) +
+                                          std::to_string((first_l + ran_l) * 1'000'000) +
                                           R"(,"given_to_ul":1000000,"start":)" + (starts ? "true" : "false"));
     };
     std::string text;
