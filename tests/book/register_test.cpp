@@ -249,6 +249,7 @@ TEST_CASE("a reading that cannot be true changes nothing") {
     world.read(at_min(661), 111);              // Backwards.
     world.read(at_min(661), 5000);             // More than can have run in a minute.
     world.read(at_min(660), 113);              // Another value for the same moment.
+    world.read(at_min(660), 112, true);        // The same value as another kind of reading.
     world.read(at_min(661), 1'234'567, true);  // The start, after a reading.
     world.tell(at_min(662),
                instruction_to_read("house", {at_min(700), 112 * litre_ul, litre_ul, false}));  // Future.
@@ -256,6 +257,32 @@ TEST_CASE("a reading that cannot be true changes nothing") {
     world.tell(at_min(662), R"({"do":"read-register","meter":"nobody"})");
     CHECK(world.entries() == before);
     CHECK(world.readings().size() == 1);
+}
+
+TEST_CASE("a reading may lie two minutes ahead of the server's clock, as far as clocks lie apart") {
+    using std::chrono::minutes, std::chrono::seconds;
+    RegisterWorld world;
+    world.hear_count(at_min(600), 0);
+    world.hear_count(at_min(660), 100);
+    const auto reading_ahead_by = [&](Duration ahead) {
+        const Instant now = at_min(661);
+        world.tell(now, instruction_to_read("house", {now + ahead, 105 * litre_ul, litre_ul, false}));
+        return world.readings().size();
+    };
+    CHECK(reading_ahead_by(minutes{2} + seconds{1}) == 0);
+    CHECK(reading_ahead_by(minutes{2}) == 1);
+}
+
+TEST_CASE("a pulse value with a date is no trouble before the first message") {
+    const LedgerWorld world;
+    MeterSettings meter = house();
+    meter.pulse_value_changes = {{std::chrono::floor<std::chrono::days>(at_min(0)), {1, 2}}};
+    const RegisterMemory nothing;
+    const auto none = [](Step, Instant) -> Result<std::int64_t> { return 0; };
+    const auto parts =
+        must(valued_total(0, nothing, pulse_values(meter, nothing, world.zone), world.zone, none));
+    REQUIRE(parts.size() == 1);
+    CHECK(parts[0].ticks == 0);
 }
 
 TEST_CASE("rows before a pulse value's date keep the old one, and sums over the change are exact") {

@@ -91,6 +91,20 @@ TEST_CASE("a wrong pulse value errs alike at every flow, missed ticks ever more 
               ->shape == ErrorShape::unknown);
 }
 
+TEST_CASE("an error grows with the flow where chance makes such a line in fewer than one case of twenty") {
+    // Five flows leave three degrees of freedom: Student's t must be beyond 3.182 (NIST/SEMATECH e-Handbook
+    // of Statistical Methods, 1.3.6.7.2, from memory). By the formulas of least squares these lines have
+    // t = sqrt(3) * 20 / 10 = 3.46 and sqrt(3) * 17 / 10 = 2.94.
+    CHECK(judged({stretch(100'050, 100'000, 200), stretch(100'000, 100'000, 400),
+                  stretch(100'000, 100'000, 600), stretch(100'000, 100'000, 800),
+                  stretch(99'950, 100'000, 1000)})
+              ->shape == ErrorShape::growing);
+    CHECK(
+        judged({stretch(100'044, 100'000, 200), stretch(99'997, 100'000, 400), stretch(100'000, 100'000, 600),
+                stretch(100'003, 100'000, 800), stretch(99'956, 100'000, 1000)})
+            ->shape == ErrorShape::constant);
+}
+
 TEST_CASE("stretches in which ticks may have run unseen say nothing") {
     CalibrationStretch hole = stretch(5000, 10'000);
     hole.has_unseen = true;

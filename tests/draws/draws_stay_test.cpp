@@ -41,14 +41,15 @@ std::vector<Told> houses() {
 
 void tell(std::ostream& out, const Told& told) {
     out << "# " << told.name
-        << ": seconds of the day, ticks, label, confidence, times that water ran, flow\n";
+        << ": seconds of the day, blur, ticks, label, confidence, times that water ran, flow\n";
     for (const ToldDay& day : told_days(told.home, told.meter, taught_namer())) {
         out << "## " << format_utc(day.midnight).substr(0, 10) << '\n';
         for (const Draw& draw : day.told) {
             const double at_s = std::chrono::duration<double>(draw.span.from - day.midnight).count();
             // Confidence to the hundredth: its last bits are the library's.
-            out << fmt::format("{:.0f}+{:.0f} s {} {} {:.2f}", at_s,
-                               std::chrono::duration<double>(draw.span.length()).count(), draw.ticks,
+            out << fmt::format("{:.0f}+{:.0f} s, {:.0f} s: {} {} {:.2f}", at_s,
+                               std::chrono::duration<double>(draw.span.length()).count(),
+                               std::chrono::duration<double>(draw.blur).count(), draw.ticks,
                                name_of(draw.label), draw.confidence);
             if (draw.parts > 1) out << fmt::format(" in {}", draw.parts);
             if (draw.ticks > 1) {
@@ -114,7 +115,7 @@ void tell_features(std::ostream& out) {
             }
         }
         for (std::size_t i = 0; i < feature_count; ++i)
-            out << fmt::format("meter {}, {}: {:.4g} {:.4g}\n", n, i, sums.at(i) / uses,
+            out << fmt::format("meter {}, {}: {:.6g} {:.6g}\n", n, i, sums.at(i) / uses,
                                squares.at(i) / uses);
     }
 }
