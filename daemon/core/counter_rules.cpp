@@ -139,6 +139,8 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
         if (from.uptime && to.uptime && *to.uptime > *from.uptime)
             longest = std::max(longest, std::min<Duration>(*to.uptime - *from.uptime, most));
     }
+    // Nor were the readings of a queue that tell no numbers.
+    if (to.hurried > 1 && from.boot == to.boot) longest = std::max(longest, cadence);
     // What waited since before the node's last start may come between its words.
     if (comes_early && is_other_start) longest = std::max(longest, cadence);
     if (to.tells_time() || !from.node_time) return longest;
@@ -148,11 +150,16 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     // tell how long it was at most; else no more is believed than what a server's clock may have been set
     // back by.
     Duration most = std::max(pause, Duration{0}) + set_back_longest;
-    if (is_one_start && from.seq && to.seq && cadence > Duration{0}) {
-        const std::int64_t ahead = std::max<std::int64_t>(seq_distance(*from.seq, *to.seq), 1);
-        most = ahead < one_start_longest / silence() ? silence() * ahead : one_start_longest;
-    }
+    if (!tell_times) most = longest_by_numbers(from, to).value_or(most);
     return std::max(longest, std::min<Duration>(*to.node_time - *from.node_time, most));
+}
+
+std::optional<Duration> CounterRules::longest_by_numbers(const Observation& from,
+                                                         const Observation& to) const {
+    if (!from.boot || from.boot != to.boot || !from.seq || !to.seq || cadence <= Duration{0})
+        return std::nullopt;
+    const std::int64_t ahead = std::max<std::int64_t>(seq_distance(*from.seq, *to.seq), 1);
+    return ahead < one_start_longest / silence() ? silence() * ahead : one_start_longest;
 }
 
 }  // namespace tickledger

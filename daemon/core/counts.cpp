@@ -56,6 +56,13 @@ std::optional<Continuation> told_restart(const Observation& from, const Observat
     return Continuation{EntryKind::restart, begin, gain};
 }
 
+/// How far apart the two were sent at most, where their numbers tell.
+Duration longest_apart(const Observation& from, const Observation& to, const CounterRules& rules) {
+    const Duration longest = rules.longest(from, to);
+    const Duration pause = to.arrived_at - from.arrived_at;
+    return std::min(longest, std::max(pause, rules.longest_by_numbers(from, to).value_or(longest)));
+}
+
 /// Advance, wrap or a restart that was told: what counts as following.
 std::optional<Continuation> continuation(const Observation& from, const Observation& to,
                                          const CounterRules& rules) {
@@ -72,6 +79,9 @@ std::optional<Continuation> continuation(const Observation& from, const Observat
     const bool boot_unchanged = from.boot && from.boot == to.boot;
     const bool below_half = rules.count_not_after(from.count, to.count);
     if (!rules.plausible(gain, span) || !(below_half || boot_unchanged)) return std::nullopt;
+    // Water that runs back within a queue is not to pass for most of a turn of the counter: the queue had
+    // waited long enough for that, but its numbers tell that two of it were not sent so far apart.
+    if (!below_half && !rules.plausible(gain, longest_apart(from, to, rules))) return std::nullopt;
     return Continuation{EntryKind::measured, from.count, gain};
 }
 

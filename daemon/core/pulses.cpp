@@ -23,18 +23,29 @@ Order order_of(const Observation& from, const Observation& to, const CounterRule
     return ahead > 1 ? Order::gap : Order::before;
 }
 
-/// Where the pulses of a message begin: at the message before or, past a gap, one cadence back. Where more
-/// ran than one cadence explains, the node was silent for a while as well: then it may have been silent for
-/// all the time that the missing messages do not fill.
+/// For how long the pulses of a message past a gap ran until its moment: one cadence. Where more ran than one
+/// cadence explains, the node was silent for a while as well: then it may have been silent for all the time
+/// that the missing messages do not fill, since the message before the gap came or, where that is not enough,
+/// since it was sent at the earliest.
+Duration ran_past_gap(const Observation& from, const Observation& to, const CounterRules& rules) {
+    const Duration one_cadence = std::min(to.at - from.at, rules.cadence);
+    const auto explains = [&](Duration ran) { return rules.plausible(to.count, to.latest() - to.at + ran); };
+    if (rules.cadence <= Duration{0} || explains(one_cadence)) return one_cadence;
+    const std::int64_t missing = rules.seq_distance(*from.seq, *to.seq) - 1;
+    const auto not_filled_since = [&](Instant since) {
+        const Duration whole = to.at - since;
+        const Duration filled = std::min(missing, whole / rules.cadence) * rules.cadence;
+        return std::max(one_cadence, whole - filled);
+    };
+    const Duration ran = not_filled_since(from.at);
+    const bool may_have_waited = from.no_earlier != Instant{} && from.no_earlier < from.at;
+    return explains(ran) || !may_have_waited ? ran : not_filled_since(from.no_earlier);
+}
+
+/// Where the pulses of a message begin: at the message before or, past a gap, as far back as they ran.
 Instant begin_of(const Observation& from, const Observation& to, Order order, const CounterRules& rules) {
     if (order != Order::gap) return from.at;
-    const Instant one_cadence_back = std::max(from.at, to.at - rules.cadence);
-    if (rules.plausible(to.count, to.latest() - one_cadence_back)) return one_cadence_back;
-    if (rules.cadence <= Duration{0}) return one_cadence_back;
-    const Duration whole = to.at - from.at;
-    const std::int64_t missing = rules.seq_distance(*from.seq, *to.seq) - 1;
-    const Duration not_filled = whole - std::min(missing, whole / rules.cadence) * rules.cadence;
-    return std::min(one_cadence_back, to.at - not_filled);
+    return std::max(from.at, to.at - ran_past_gap(from, to, rules));
 }
 
 bool follows(const Observation& from, const Observation& to, const CounterRules& rules) {
@@ -43,7 +54,7 @@ bool follows(const Observation& from, const Observation& to, const CounterRules&
     if (order != Order::gap) return rules.plausible(to.count, rules.longest(from, to));
     // However close it came: it was sent a cadence after one that is missing.
     const Duration least = to.tells_time() ? Duration{0} : rules.cadence;
-    return rules.plausible(to.count, std::max(to.latest() - begin_of(from, to, order, rules), least));
+    return rules.plausible(to.count, std::max(to.latest() - to.at + ran_past_gap(from, to, rules), least));
 }
 
 /// `to`: before it the pulses that are missing ran.

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
 
 #include "tickledger/meter.hpp"
 
@@ -43,6 +44,9 @@ public:
     /// Where the node's clock was believed then and is not now, the time between the arrivals counts too;
     /// where it runs on wrong, the time that passed on it.
     [[nodiscard]] Duration longest(const Observation& from, const Observation& to) const;
+    /// As far as the numbers of one start that is told as such say; nothing: they do not tell.
+    [[nodiscard]] std::optional<Duration> longest_by_numbers(const Observation& from,
+                                                             const Observation& to) const;
 
 private:
     // gain - 2 <= rate_numerator * span / rate_denominator, all whole numbers.

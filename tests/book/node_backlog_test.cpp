@@ -292,3 +292,43 @@ TEST_CASE("a node that speaks faster than its cadence is not kept waiting after 
     CHECK_FALSE(entries.back().time_estimated);
     CHECK(entries.back().span.to == at_min(634) + seconds{30});
 }
+
+TEST_CASE("readings of a queue in clusters were booked as presets where they told no numbers") {
+    for (const bool tells_numbers : {false, true}) {
+        LedgerWorld world;
+        Node node(world, {tells_numbers, tells_numbers});
+        node.speak(at_min(600));
+        node.speak(at_min(603));
+        // Five hours later three readings come in as many seconds, and the next three each eighty seconds.
+        for (int cluster = 0; cluster < 30; ++cluster) {
+            for (int n = 0; n < 3; ++n) {
+                node.run(100);
+                node.speak(at_min(900) + seconds{80 * cluster + n});
+            }
+        }
+        world.run_clock(at_min(960));
+        CHECK(total(world) == 30 * 3 * 100);
+        CHECK(none_refused(world));
+    }
+}
+
+TEST_CASE("water that ran back in a queue was taken for a counter that had run over") {
+    MeterSettings meter = house();
+    meter.counter_bits = 16;
+    meter.checkpoint_ticks = 1;
+    LedgerWorld world({meter});
+    const auto send = [&](Instant at, int seq, int count) {
+        world.arrive(at, fmt::format(R"({{"count":{},"boot":1,"seq":{}}})", count, seq));
+    };
+    send(at_min(0), 1, 170);
+    send(at_min(3), 2, 172);
+    // After a day's silence, long enough for 65 534 ticks. The numbers tell that no message is missing.
+    for (int n = 0; n < 10; ++n)
+        send(at_min(24 * 60) + seconds{12 * n}, 3 + n, n < 4 ? 175 : 173);
+    world.run_clock(at_min(24 * 60 + 30));
+    std::int64_t ticks = 0;
+    for (const Entry& entry : world.entries())
+        ticks += entry.ticks;
+    CHECK(ticks == 3);
+    CHECK(none_refused(world));
+}

@@ -204,3 +204,18 @@ TEST_CASE("pulses after a silence were refused between the words of an earlier s
     CHECK(ticks_in(world) == 1 + 1 + 400 + 1);
     CHECK(none_refused(world));
 }
+
+TEST_CASE("pulses past a gap were refused where the message before it had waited") {
+    // The numbers say that the lone message of minute 600 was sent long before: a hundred messages of three
+    // minutes fill the time since it came, and the node was silent, counting, as well.
+    LedgerWorld world({pulse_house()});
+    for (int seq = 1; seq <= 3; ++seq)
+        world.arrive(at_min(3 * seq), told(1, seq, 1));
+    world.arrive(at_min(600), told(1, 100, 0));
+    world.run_clock(at_min(620));
+    world.arrive(at_min(900), told(1, 201, 400));
+    world.arrive(at_min(903), told(1, 202, 1));
+    world.run_clock(at_min(920));
+    CHECK(ticks_in(world) == 3 + 400 + 1);
+    CHECK(none_refused(world));
+}

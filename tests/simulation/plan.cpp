@@ -40,6 +40,12 @@ std::vector<Span> some_spans(Chance& chance, Span within, int number, Duration l
     return spans;
 }
 
+/// No meter lets more through than Q4 = 1.25 Q3 (ISO 4064-1), in either direction.
+Duration shortest_tick(Ratio pulse_value_l, std::int64_t q3_l_per_h) {
+    const double most_l_per_us = 1.25 * static_cast<double>(q3_l_per_h) / 3.6e9;
+    return Duration{static_cast<std::int64_t>(pulse_value_l.value() / most_l_per_us) + 1};
+}
+
 std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per_h, Ratio pulse_value_l) {
     Household household;
     household.residents = 1 + static_cast<int>(chance.below(4));
@@ -60,10 +66,9 @@ std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per
         const Span burst{from, std::min<Instant>(span.to, from + minutes{20} + chance.moment(hours{4}))};
         draws.push_back(leak(burst, chance.between(300, static_cast<double>(q3_l_per_h))));
     }
-    const auto pulse_value_ul = static_cast<std::int64_t>(pulse_value_l.value() * 1'000'000);
-    auto ticks = ticks_of(draws, pulse_value_ul);
-    // No meter lets more through than Q4 = 1.25 Q3 (ISO 4064-1): what several taps draw at once takes longer.
-    const Duration shortest{pulse_value_ul * 3'600 * 4 / (q3_l_per_h * 5) + 1};
+    auto ticks = ticks_of(draws, static_cast<std::int64_t>(pulse_value_l.value() * 1'000'000));
+    // What several taps draw at once takes longer where it is too much.
+    const Duration shortest = shortest_tick(pulse_value_l, q3_l_per_h);
     for (std::size_t i = 1; i < ticks.size(); ++i)
         ticks[i] = std::max(ticks[i], ticks[i - 1] + shortest);
     ticks.erase(std::upper_bound(ticks.begin(), ticks.end(), span.to), ticks.end());
@@ -140,7 +145,7 @@ void cut_short(Chance& chance, Story& story, const Backlog& backlog) {
     story.power_cuts.insert(place, cut);
 }
 
-void choose_story(Chance& chance, PlannedNode& node, Span span) {
+void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_l_per_h) {
     const NodeSettings& settings = node.settings;
     Story& story = node.story;
     const Duration longest = std::min<Duration>(span.length() / 8, hours{6});
@@ -182,7 +187,9 @@ void choose_story(Chance& chance, PlannedNode& node, Span span) {
     if (is_cumulative && settings.checkpoint_ticks == 1) {
         for (const Span& time : some(0.3)) {
             const int ticks = 1 + static_cast<int>(chance.below(chance.happens(0.8) ? 4 : 40));
-            story.reversals.push_back({time.from, ticks, seconds{2} + chance.moment(seconds{30})});
+            const Duration pace = std::max<Duration>(seconds{2} + chance.moment(seconds{30}),
+                                                     shortest_tick(settings.pulse_value_l, q3_l_per_h));
+            story.reversals.push_back({time.from, ticks, pace});
         }
     }
     if (settings.tells_seq || settings.tells_time) story.overtaken = some(0.5);
@@ -330,10 +337,10 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         node.settings.topic = "nodes/" + std::to_string(i) + "/water";
         node.settings.cadence = cadence;
         choose_fields(of_node, node);
-        choose_story(of_node, node, eventful);
         // Of the values that ISO 4064-1 allows, those of homes.
         const auto q3_l_per_h =
             one_of<std::int64_t>(of_node, std::array<std::int64_t, 4>{1'600, 2'500, 4'000, 6'300});
+        choose_story(of_node, node, eventful, q3_l_per_h);
         node.ticks = some_water(of_node, eventful, q3_l_per_h, node.settings.pulse_value_l);
         // A retained copy may overtake the queue; beside a preset nobody can say then which count is the
         // older.
