@@ -19,6 +19,18 @@ bool is_from_queue(const Account& account, const Entry& last, std::uint64_t seq,
     return account.rules.seq_distance(last.end.seq, seq) > most;
 }
 
+/// The numbers right after an entry's own came later than the next entry's: that one overtook a queue, and
+/// was live.
+bool overtook_queue(Ledger& ledger, const Account& account, const Entry& entry, const Entry& next) {
+    const CounterRules& rules = account.rules;
+    if (entry.end.boot != next.end.boot || rules.seq_distance(entry.end.seq, next.end.seq) <= 3) return false;
+    const std::uint64_t after = rules.seq_after(entry.end.seq);
+    const auto came = [&](std::uint64_t seq) {
+        return !value_or_throw(ledger.in_gap(account.key, entry.end.boot, seq));
+    };
+    return came(after) && came(rules.seq_after(after));
+}
+
 }  // namespace
 
 bool may_resume(const Account& account, const Reading& reading, const Circumstances& came) {
@@ -47,7 +59,9 @@ std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, 
                                entry->span.length() >= account.rules.cadence / 2;
         if (is_timely) ++timely;
         if (left == 0 || timely > timely_overlooked) return std::nullopt;
+        const Entry next = *entry;
         entry = value_or_throw(ledger.entry_before(account.key, entry->span.from));
+        if (entry && overtook_queue(ledger, account, *entry, next)) return std::nullopt;
     }
     if (!entry || is_from_queue(account, *entry, *reading.seq, came.arrived_at)) return std::nullopt;
     Observation last = *state.last;

@@ -348,6 +348,27 @@ TEST_CASE("a start was left for the one before it whose queue had paused") {
     CHECK(ticks_in(world) == 9 + 107 + 3);
 }
 
+TEST_CASE("a start whose own queue came beside it was left for the slow queue of the one before") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 1;
+    LedgerWorld world({meter});
+    std::vector<std::pair<Instant, std::string>> messages;
+    // The queue of one start comes more slowly than the node speaks.
+    for (int n = 0; n < 20; ++n)
+        messages.emplace_back(at_min(600 + 4 * n), numbered(3, 1 + n, n < 18 ? 390 : 393));
+    // That of the next one comes fast, from its number 354 on, and with the third message a live one.
+    for (int n = 0; n < 60; ++n)
+        messages.emplace_back(at_min(621) + std::chrono::seconds{36 * n}, numbered(4, 354 + n, 488));
+    messages.emplace_back(at_min(622), numbered(4, 471, 526));
+    messages.emplace_back(at_min(625), numbered(4, 472, 526));
+    std::sort(messages.begin(), messages.end());
+    for (const auto& [at, payload] : messages)
+        world.hear(at, payload);
+    world.hear(at_min(900), numbered(5, 1, 659));
+    world.hear(at_min(903), numbered(5, 2, 659));
+    CHECK(ticks_in(world) == 659 - 390);
+}
+
 TEST_CASE("two words in a row of a slow queue ended the start that was running beside it") {
     // The queue of a start that nobody had heard of comes a little faster than the node speaks.
     MeterSettings meter = house();
