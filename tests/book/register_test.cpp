@@ -1,5 +1,6 @@
 // Readings of the register by eye: adjustments, how they follow the past, taking back, dated pulse values.
 #include "book/instruction_documents.hpp"
+#include "book/register_rules.hpp"
 #include "book/valuation.hpp"
 #include "ledger_world.hpp"
 
@@ -249,7 +250,6 @@ TEST_CASE("a reading that cannot be true changes nothing") {
     world.read(at_min(661), 111);              // Backwards.
     world.read(at_min(661), 5000);             // More than can have run in a minute.
     world.read(at_min(660), 113);              // Another value for the same moment.
-    world.read(at_min(660), 112, true);        // The same value as another kind of reading.
     world.read(at_min(661), 1'234'567, true);  // The start, after a reading.
     world.tell(at_min(662),
                instruction_to_read("house", {at_min(700), 112 * litre_ul, litre_ul, false}));  // Future.
@@ -257,6 +257,28 @@ TEST_CASE("a reading that cannot be true changes nothing") {
     world.tell(at_min(662), R"({"do":"read-register","meter":"nobody"})");
     CHECK(world.entries() == before);
     CHECK(world.readings().size() == 1);
+}
+
+TEST_CASE("a reading told again is known, as another kind of reading it is refused") {
+    RegisterWorld world;
+    const MeterSettings meter = house();
+    const std::vector<RegisterReading> readings{{.at = at_min(660), .register_ul = 112 * litre_ul}};
+    const RegisterBasis basis{.settings = meter,
+                              .first_at = at_min(600),
+                              .start_l = {0, 1},
+                              .total_ticks = 100,
+                              .readings = readings,
+                              .fine_detail_from = {},
+                              .zone = world.zone};
+    const auto judged = [&](std::int64_t litres, bool starts) {
+        return judge({at_min(660), litres * litre_ul, litre_ul, starts}, basis, at_min(661));
+    };
+    REQUIRE(judged(112, false));
+    CHECK(judged(112, false)->is_known);
+    for (const auto& refused : {judged(112, true), judged(113, false)}) {
+        REQUIRE_FALSE(refused);
+        CHECK(refused.error().text.find("Take it back first") != std::string::npos);
+    }
 }
 
 TEST_CASE("a reading may lie two minutes ahead of the server's clock, as far as clocks lie apart") {

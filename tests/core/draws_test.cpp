@@ -79,6 +79,24 @@ TEST_CASE("behind a reading that is too long to look into ticks begin anew") {
     CHECK_FALSE(times.ticks[3].after_gap);
 }
 
+TEST_CASE("behind missing readings ticks begin anew") {
+    const auto entry = [](int minute, EntryKind kind = EntryKind::measured) {
+        return Entry{.span = {begin + minutes(minute), begin + minutes(minute + 1)},
+                     .ticks = kind == EntryKind::measured ? 1 : 0,
+                     .kind = kind,
+                     .end = {}};
+    };
+    const auto begin_anew = [](const std::vector<Entry>& entries) {
+        std::vector<bool> anew;
+        for (const TickTime& tick : tick_times(entries, 1).ticks)
+            anew.push_back(tick.after_gap);
+        return anew;
+    };
+    CHECK(begin_anew({entry(0), entry(1), entry(2)}) == std::vector{true, false, false});
+    CHECK(begin_anew({entry(0), entry(2), entry(3)}) == std::vector{true, true, false});
+    CHECK(begin_anew({entry(0), entry(1, EntryKind::preset), entry(2)}) == std::vector{true, true});
+}
+
 TEST_CASE("a shower is one draw, as long and as fast as it was") {
     const bool silent = GENERATE(false, true);
     const auto draws = draws_in(told(shower, 1, seconds{1}, hours{1}, silent), 1);

@@ -226,8 +226,9 @@ TEST_CASE("volumes are exact for any count and saturate at 64 bits") {
     CHECK(scaled_volume(int64_max, {1000, 1}, {0, 1}, 1, 3) == int64_max);
     // Too long for 128 bits.
     const Ratio pulse_value_l{int64_max - 2, 7'000'003}, offset_l{1, int64_max};
-    CHECK(scaled_volume(40'000'001, pulse_value_l, offset_l, 1000, 3) ==
-          scaled_by_rationals(40'000'001, pulse_value_l, offset_l, 1000, 3));
+    for (const std::int64_t ticks : {4'001, 40'000'001})
+        CHECK(scaled_volume(ticks, pulse_value_l, offset_l, 1000, 3) ==
+              scaled_by_rationals(ticks, pulse_value_l, offset_l, 1000, 3));
     CHECK(scaled_volume(int64_min, {1000, 1}, {0, 1}, 1, 3) == int64_min);
 }
 
