@@ -35,6 +35,19 @@ std::string smallest_visible_leak_line(const MeterSettings& meter) {
                        *leak_l_per_h * 24);
 }
 
+/// How soon a short counter runs over, as a comment, where that may happen within a day's silence.
+std::string turn_line(const MeterSettings& meter) {
+    const auto range = count_range(meter);
+    if (!range || meter.message == MessageForm::pulses) return "";
+    const double turn_l = static_cast<double>(*range) * meter.pulse_value_l.value();
+    const double turn_h = turn_l / meter.q3_l_per_h.value();
+    if (turn_h >= 24) return "";
+    return fmt::format(
+        "# the count begins anew after {:.3f} m3, {:.1f} h at q3: where more runs while the node is silent, "
+        "whole turns of it are missed.\n",
+        turn_l / 1000, turn_h);
+}
+
 /// The kinds that are off though nobody switched them off, and why.
 std::string off_by_default_lines(const MeterSettings& meter) {
     std::string lines;
@@ -69,6 +82,7 @@ std::string to_toml(const Configuration& configuration) {
         write_table(out, meter_title, meter_options(), meter);
         if (i < configuration.names.size()) write_keys(out, name_options(), configuration.names[i]);
         write_table(out, alarms_title, alarm_options(), meter.alarms);
+        out += turn_line(meter);
         out += smallest_visible_leak_line(meter);
         out += off_by_default_lines(meter);
     }

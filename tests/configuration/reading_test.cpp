@@ -262,6 +262,17 @@ TEST_CASE("Silence that is not given follows from the cadence", "[configuration]
     CHECK(meter_with("cadence = \"1h\"\n[meter.alarms]\nsilent_after = \"2h\"").alarms.silent_after == 2h);
 }
 
+TEST_CASE("A counter that runs over within a silence is told by the resolved configuration",
+          "[configuration]") {
+    const std::string meter =
+        "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\ncounter_bits = 16\n";
+    CHECK_THAT(to_toml(right(meter + "pulse_value = \"0.1 L\"\n")),
+               Catch::Contains("# the count begins anew after 6.554 m3, 2.6 h at q3: where more runs"));
+    CHECK_THAT(to_toml(right(meter)), !Catch::Contains("begins anew"));
+    CHECK_THAT(to_toml(right(meter + "message = \"pulses\"\npulse_value = \"0.1 L\"\n")),
+               !Catch::Contains("begins anew"));
+}
+
 TEST_CASE("What a meter cannot show is off, and the resolved configuration says why", "[configuration]") {
     const std::string meter = "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n";
     const std::string hourly = to_toml(right(meter + "cadence = \"1h\"\n"));

@@ -64,7 +64,8 @@ std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per
     if (chance.happens(0.15)) {
         const Instant from = span.from + chance.moment(span.length());
         const Span burst{from, std::min<Instant>(span.to, from + minutes{20} + chance.moment(hours{4}))};
-        draws.push_back(leak(burst, chance.between(300, static_cast<double>(q3_l_per_h))));
+        draws.push_back(
+            leak(burst, chance.between(300, static_cast<double>(std::min<std::int64_t>(q3_l_per_h, 6'300)))));
     }
     auto ticks = ticks_of(draws, static_cast<std::int64_t>(pulse_value_l.value() * 1'000'000));
     // What several taps draw at once takes longer where it is too much.
@@ -103,6 +104,8 @@ void choose_fields(Chance& chance, PlannedNode& node) {
         chance, settings.message == MessageForm::volume
                     ? std::array<Ratio, 6>{{{1, 1}, {1, 1}, {1, 10}, {1, 10}, {10, 1}, {10, 1}}}
                     : std::array<Ratio, 6>{{{1, 1}, {1, 1}, {1, 10}, {1, 2}, {10, 1}, tenth_of_gallon_l}});
+    // What runs in a silence is known only up to a whole turn of the counter.
+    if (settings.counter_bits == 16 && settings.pulse_value_l.value() < 0.5) settings.pulse_value_l = {1, 1};
     settings.first_count = chance.below(settings.counter_bits == 16 ? 65'536 : 100'000);
     if (settings.counter_bits > 0 && chance.happens(0.3))
         settings.first_count =
@@ -313,8 +316,8 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
     plan.zone = one_of(chance, std::array{"Europe/Lisbon", "Europe/Berlin", "Asia/Kolkata", "Pacific/Chatham",
                                           "America/St_Johns", "UTC"});
     const std::size_t node_count = 1 + chance.below(6);
-    const Duration cadence =
-        one_of(chance, std::array<Duration, 4>{seconds{30}, minutes{1}, minutes{3}, minutes{15}});
+    const Duration cadence = one_of(chance, std::array<Duration, 6>{seconds{10}, seconds{30}, minutes{1},
+                                                                    minutes{3}, minutes{15}, hours{1}});
     const auto each = static_cast<std::int64_t>(std::max<std::size_t>(messages / node_count, 20));
     plan.span.from = year_begin + std::chrono::days{chance.below(365)} + seconds{chance.below(86'400)};
     plan.span.to = plan.span.from + cadence * each;
@@ -337,9 +340,9 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         node.settings.topic = "nodes/" + std::to_string(i) + "/water";
         node.settings.cadence = cadence;
         choose_fields(of_node, node);
-        // Of the values that ISO 4064-1 allows, those of homes.
+        // Of the values that ISO 4064-1 allows, those of homes and of a building.
         const auto q3_l_per_h =
-            one_of<std::int64_t>(of_node, std::array<std::int64_t, 4>{1'600, 2'500, 4'000, 6'300});
+            one_of<std::int64_t>(of_node, std::array<std::int64_t, 5>{1'600, 2'500, 4'000, 6'300, 16'000});
         choose_story(of_node, node, eventful, q3_l_per_h);
         node.ticks = some_water(of_node, eventful, q3_l_per_h, node.settings.pulse_value_l);
         // A retained copy may overtake the queue; beside a preset nobody can say then which count is the
