@@ -124,20 +124,16 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     const bool may_have_waited = (comes_early && just_hurries) || (is_other_start && ended_silence);
     const bool may_be_earlier = from.time_estimated || may_have_waited;
     Duration longest = to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
-    // Nor were consecutive numbers sent closer together than the node speaks, however close they come, and a
-    // node that tells how long it has been running tells how far apart they were. Within one start that is
-    // told as such, this holds over any number of messages.
+    // However close they come, numbers and uptimes tell how far apart they were sent. Within one start that
+    // is told as such, this holds over any number of messages; where both tell their times, only as far as
+    // their arrivals lie apart, too: the node's clock was set back meanwhile.
     const bool tell_times = from.tells_time() && to.tells_time();
-    const bool is_one_start = from.boot && from.boot == to.boot && !tell_times;
-    if (is_one_start || (comes_early && from.boot == to.boot)) {
-        const Duration most = is_one_start ? one_start_longest : cadence * consecutive_most;
-        if (from.seq && to.seq) {
-            const std::int64_t ahead = seq_distance(*from.seq, *to.seq);
-            if (ahead > 0 && cadence > Duration{0} && ahead <= most / cadence)
-                longest = std::max<Duration>(longest, cadence * ahead);
-        }
-        if (from.uptime && to.uptime && *to.uptime > *from.uptime)
-            longest = std::max(longest, std::min<Duration>(*to.uptime - *from.uptime, most));
+    const bool is_one_start = from.boot && from.boot == to.boot;
+    if (is_one_start) {
+        const Duration apart = sent_apart(from, to, one_start_longest);
+        longest = std::max(longest, tell_times ? std::min(apart, pause) : apart);
+    } else if (comes_early && from.boot == to.boot) {
+        longest = std::max(longest, sent_apart(from, to, cadence * consecutive_most));
     }
     // Nor were the readings of a queue that tell no numbers.
     if (to.hurried > 1 && from.boot == to.boot) longest = std::max(longest, cadence);
@@ -152,6 +148,17 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     Duration most = std::max(pause, Duration{0}) + set_back_longest;
     if (!tell_times) most = longest_by_numbers(from, to).value_or(most);
     return std::max(longest, std::min<Duration>(*to.node_time - *from.node_time, most));
+}
+
+Duration CounterRules::sent_apart(const Observation& from, const Observation& to, Duration most) const {
+    Duration apart{0};
+    if (from.seq && to.seq && cadence > Duration{0}) {
+        const std::int64_t ahead = seq_distance(*from.seq, *to.seq);
+        if (ahead > 0 && ahead <= most / cadence) apart = cadence * ahead;
+    }
+    if (from.uptime && to.uptime)
+        apart = std::max(apart, std::min<Duration>(*to.uptime - *from.uptime, most));
+    return apart;
 }
 
 std::optional<Duration> CounterRules::longest_by_numbers(const Observation& from,

@@ -102,16 +102,16 @@ std::optional<std::uint64_t> doubtful_restart(const Observation& from, const Obs
 void book_continuation(CounterState& state, const Observation& observation, const Continuation& how,
                        const CounterRules& rules, Booking& booking) {
     const Observation& last = *state.last;
-    Entry entry{
-        .span = {last.at, observation.at},
-        .ticks = static_cast<std::int64_t>(how.gain_ticks),
-        .kind = how.kind,
-        // More than can have run since the last message came: both had waited, and nobody knows how long.
-        .time_estimated =
-            observation.time_estimated || (how.kind == EntryKind::measured && !observation.tells_time() &&
-                                           !rules.plausible(how.gain_ticks, observation.latest() - last.at)),
-        .begin_count = how.begin_count,
-        .end = mark_of(observation)};
+    Entry entry{.span = {last.at, observation.at},
+                .ticks = static_cast<std::int64_t>(how.gain_ticks),
+                .kind = how.kind,
+                // More than can have run since the last message: both had waited, or the node's clock was set
+                // back, and nobody knows how long it was.
+                .time_estimated = observation.time_estimated ||
+                                  (how.kind == EntryKind::measured &&
+                                   !rules.plausible(how.gain_ticks, observation.latest() - last.at)),
+                .begin_count = how.begin_count,
+                .end = mark_of(observation)};
     if (how.kind == EntryKind::restart)
         entry = uncertain(entry, longest_unseen(last, observation, rules), rules);
     // Nothing over no time is no evidence of anything.

@@ -49,6 +49,9 @@ public:
                                                              const Observation& to) const;
 
 private:
+    /// How far apart the two were sent by their numbers, a cadence each, and their uptimes; `most` at most.
+    [[nodiscard]] Duration sent_apart(const Observation& from, const Observation& to, Duration most) const;
+
     // gain - 2 <= rate_numerator * span / rate_denominator, all whole numbers.
     std::uint64_t rate_numerator_ = 0;
     std::uint64_t rate_denominator_ = 1;

@@ -135,3 +135,33 @@ TEST_CASE("no clock of a node makes water of a count that was set by hand") {
         RC_ASSERT(water <= book.rules.plausible_max(longest) + 2 * seq);
     });
 }
+
+TEST_CASE("what ran in an outage was a preset where the node's clock was set back meanwhile") {
+    // For two hours a pipe that burst lets 50 L/min through, and nothing is heard. Then the node tells a time
+    // of six minutes after its last one; forty numbers and the arrival tell of two hours.
+    Booker book(counter_meter());
+    const auto tell = [&](int minute, int told_minute, std::uint64_t seq, std::uint64_t count) {
+        return book(minutes(minute),
+                    {.count = count, .time = after(minutes(told_minute)), .boot = 1, .seq = seq});
+    };
+    (void)tell(0, 0, 1, 100);
+    CHECK(tell(120, 6, 41, 6'100).outcome == Outcome::booked);
+    CHECK(tell(123, 9, 42, 6'250).outcome == Outcome::booked);
+    CHECK(book.total() == 6'150);
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].time_estimated);
+    CHECK_FALSE(book.entries[1].time_estimated);
+    // A jump by hand that neither allows stays one.
+    CHECK(tell(126, 12, 43, 50'000).outcome == Outcome::held);
+}
+
+TEST_CASE("what comes much later than it was sent is held against the times that are told") {
+    // Numbers alone tell no more than the node's own, true times: it speaks twice as often as its cadence.
+    Booker book(counter_meter());
+    for (int n = 0; n <= 40; ++n) {
+        (void)book(minutes(120) + seconds(n),
+                   {.count = 100, .time = after(seconds(90 * n)), .boot = 1, .seq = std::uint64_t(n)});
+    }
+    CHECK(book(minutes(121), {.count = 300, .time = after(seconds(90 * 41)), .boot = 1, .seq = 41}).outcome ==
+          Outcome::held);
+}

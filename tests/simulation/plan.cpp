@@ -241,10 +241,10 @@ PlannedTrouble some_trouble(Chance& chance, Span within, bool steps_clock) {
 /// People who live there: they tell where the register stands, read it now and then, go away and come home.
 std::vector<PlannedWord> some_words(Chance& chance, Span within, std::size_t node_count) {
     std::vector<PlannedWord> words;
-    for (int left = chance.happens(0.5) ? 1 + chance.times(5) : 0; left > 0; --left) {
+    for (int left = chance.happens(0.5) ? 1 + chance.times(10) : 0; left > 0; --left) {
         words.push_back({within.from + chance.moment(within.length()),
                          static_cast<std::uint32_t>(chance.below(node_count)),
-                         static_cast<Word>(chance.below(5))});
+                         static_cast<Word>(chance.below(word_count))});
     }
     std::sort(words.begin(), words.end(),
               [](const PlannedWord& a, const PlannedWord& b) { return a.at < b.at; });
@@ -369,7 +369,8 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
     // What a reading by eye added cannot be told from the node's ticks once the entries are gone.
     if (plan.keeps_readings) {
         std::erase_if(plan.words, [](const PlannedWord& planned) {
-            return planned.word == Word::register_start || planned.word == Word::register_reading;
+            return planned.word == Word::register_start || planned.word == Word::register_reading ||
+                   planned.word == Word::take_back_reading || planned.word == Word::pulse_value;
         });
     }
     return plan;

@@ -65,10 +65,16 @@ struct PlannedTrouble {
 enum class Word : std::uint8_t {
     register_start,    ///< Where the register stands, so that readings can be compared with it.
     register_reading,  ///< What the register shows.
+    take_back_reading,
+    pulse_value,  ///< Another one from the day before on.
     away,
+    away_for_a_day,
     home,
     acknowledge,  ///< The alarm that was published last, whatever it was.
+    shelve,
+    unshelve,
 };
+inline constexpr int word_count = 10;
 
 struct PlannedWord {
     Instant at{};

@@ -13,8 +13,13 @@ using std::chrono::minutes;
 using std::chrono::seconds;
 
 constexpr Duration between_deliveries = milliseconds{1};
-// Longer than the longest backlog, and than half a cadence: so long a first reading after a silence is kept.
-constexpr Duration last_wait = minutes{10};
+/// Longer than the longest backlog, and than half a cadence: so long a first reading after a silence is kept.
+Duration last_wait_of(const Plan& plan) {
+    Duration longest = minutes{10};
+    for (const PlannedNode& node : plan.nodes)
+        longest = std::max(longest, node.settings.cadence);
+    return longest;
+}
 
 CivilZone zone_named(const std::string& name) {
     return std::move(CivilZone::find(name).value());
@@ -28,7 +33,8 @@ World::World(std::uint64_t seed, Plan plan)
       chance_(Chance::seed_of(seed, 1'000)),
       machine_(Chance::seed_of(seed, 1'001)),
       broker_(plan_.broker, Chance::seed_of(seed, 1'002)),
-      settings_{plan_.meters, zone_named(plan_.zone)} {
+      settings_{plan_.meters, zone_named(plan_.zone)},
+      people_(plan_, settings_.zone) {
     report_.seed = seed;
     if (plan_.keeps_readings) settings_.retention.readings = *plan_.keeps_readings;
     if (plan_.keeps_messages) settings_.retention.messages = *plan_.keeps_messages;
@@ -75,7 +81,7 @@ WorldReport World::run() {
     start_daemon();
     step_until(plan_.span.to + minutes{1});
     heal_all();
-    step_until(clock_.true_time + last_wait);
+    step_until(clock_.true_time + last_wait_of(plan_));
     settle();
     if (!report_.failure) {
         const Instant until = daemon_->log().horizon(clock_.wall()).until;
@@ -220,7 +226,7 @@ void World::pass() {
     if (daemon_->book_all() == Engine::Step::failed) pass_at_ = clock_.true_time + seconds{10};
     if (machine_.is_down() || !broker_.is_connected()) return;
     daemon_->publish([&](const Outgoing& outgoing) {
-        note_alarm(outgoing);
+        people_.note_published(outgoing);
         check_publication(outgoing);
         note_publication(outgoing);
     });
@@ -229,55 +235,10 @@ void World::pass() {
 /// A person speaks; where the daemon is away, to nobody.
 void World::say(const PlannedWord& planned) {
     if (!daemon_) return;
-    const std::string meter = settings_.meters[planned.node].id;
-    const PlannedNode& node = plan_.nodes[planned.node];
-    const auto order = [&](const char* what, const std::string& more) {
-        return std::string(R"({"do":")") + what + R"(","meter":")" + meter + "\"" + more + "}";
-    };
-    const auto reading = [&](bool starts) {
-        const auto ran =
-            std::upper_bound(node.ticks.begin(), node.ticks.end(), planned.at) - node.ticks.begin();
-        const auto ran_l =
-            static_cast<std::int64_t>(static_cast<double>(ran) * node.settings.pulse_value_l.value());
-        constexpr std::int64_t first_l = 250'000;
-        return order("read-register", R"(,"time":")" + format_utc(planned.at) + R"(","register_ul":)" +
-                                          std::to_string((first_l + ran_l) * 1'000'000) +
-                                          R"(,"given_to_ul":1000000,"start":)" + (starts ? "true" : "false"));
-    };
-    std::string text;
-    switch (planned.word) {
-        case Word::register_start:
-            text = reading(true);
-            break;
-        case Word::register_reading:
-            text = reading(false);
-            break;
-        case Word::away:
-            text = order("set-away", R"(,"away":true)");
-            break;
-        case Word::home:
-            text = order("set-away", R"(,"away":false)");
-            break;
-        case Word::acknowledge: {
-            const auto field = [&](const std::string& name) {
-                const auto from = last_alarm_.find("\"" + name + "\":\"");
-                return last_alarm_.substr(from, last_alarm_.find(',', from) - from);
-            };
-            if (last_alarm_.empty()) return;
-            text = R"({"do":"acknowledge-alarm",)" + field("meter") + "," + field("kind") + "," +
-                   field("raised_at") + "}";
-            break;
-        }
-    }
-    if (!daemon_->instruct(std::move(text))) return;
+    auto instruction = people_.say(planned);
+    if (!instruction || !daemon_->instruct(std::move(*instruction))) return;
     ++report_.words;
     remember(Line::no_message);
-}
-
-void World::note_alarm(const Outgoing& outgoing) {
-    if (outgoing.topic.find("/alarms/") != std::string::npos &&
-        outgoing.payload.find("\"raised_at\":\"") != std::string::npos)
-        last_alarm_ = outgoing.payload;
 }
 
 /// Nothing is published twice with other content under the same revision.
@@ -317,7 +278,7 @@ void World::settle() {
     // caught up; until then no backlog is seen to end.
     clock_.error = Duration{0};
     if (const auto stamp = daemon_->log().last_stamp())
-        clock_.true_time = std::max(clock_.true_time, *stamp + last_wait);
+        clock_.true_time = std::max(clock_.true_time, *stamp + last_wait_of(plan_));
     if (daemon_->book_all() != Engine::Step::done)
         fail_with("the last pass fails: " + daemon_->engine().trouble());
     if (daemon_->engine().booked_to() != daemon_->log().end()) {

@@ -13,6 +13,7 @@
 
 #include "simulation/books.hpp"
 #include "simulation/machine.hpp"
+#include "simulation/people.hpp"
 #include "simulation/plan.hpp"
 #include "simulation/sim_broker.hpp"
 #include "simulation/sim_daemon.hpp"
@@ -97,7 +98,6 @@ private:
     void sync();
     void strike(const PlannedTrouble& trouble);
     void say(const PlannedWord& planned);
-    void note_alarm(const Outgoing& outgoing);
     void start_daemon();
     void stop_daemon(Duration until_back);
     void connect();
@@ -120,6 +120,7 @@ private:
     SimClock clock_;
     SimBroker broker_;
     DaemonSettings settings_;
+    People people_;
     std::unique_ptr<SimDaemon> daemon_;
     WorldReport report_;
 
@@ -133,7 +134,6 @@ private:
     std::vector<std::string> files_;
     std::size_t next_trouble_ = 0;
     std::size_t next_word_ = 0;
-    std::string last_alarm_;  ///< The payload of the last one that was published.
 
     std::optional<Instant> pass_at_, sync_at_, restart_at_, connect_at_, broker_up_at_, disk_heals_at_,
         deliver_at_;
