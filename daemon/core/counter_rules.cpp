@@ -135,7 +135,7 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     } else if (comes_early && from.boot == to.boot) {
         longest = std::max(longest, sent_apart(from, to, cadence * consecutive_most));
     }
-    // Nor were the readings of a queue that tell no numbers.
+    // The readings of a queue that tell no numbers are a cadence apart, too.
     if (to.hurried > 1 && from.boot == to.boot) longest = std::max(longest, cadence);
     // What waited since before the node's last start may come between its words.
     if (comes_early && is_other_start) longest = std::max(longest, cadence);

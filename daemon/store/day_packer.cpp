@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "store/entry_row.hpp"
+#include "store/utc_days.hpp"
 #include "tickledger/civil.hpp"
 
 namespace tickledger {

@@ -2,6 +2,7 @@
 
 #include "core/varint.hpp"
 #include "store/block_numbers.hpp"
+#include "store/utc_days.hpp"
 
 namespace tickledger {
 namespace {

@@ -7,7 +7,7 @@
 #include <string_view>
 #include <vector>
 
-#include "store/packed_block.hpp"
+#include "store/numbered_entry.hpp"
 #include "tickledger/entry.hpp"
 #include "tickledger/result.hpp"
 

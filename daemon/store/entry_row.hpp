@@ -4,7 +4,8 @@
 #include <optional>
 #include <vector>
 
-#include "store/packed_block.hpp"
+#include "store/ledger.hpp"
+#include "store/numbered_entry.hpp"
 #include "store/statement.hpp"
 #include "tickledger/entry.hpp"
 

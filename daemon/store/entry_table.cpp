@@ -4,6 +4,7 @@
 
 #include "store/entry_group.hpp"
 #include "store/entry_row.hpp"
+#include "store/utc_days.hpp"
 
 namespace tickledger {
 namespace {

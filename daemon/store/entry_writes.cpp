@@ -5,6 +5,7 @@
 #include <tuple>
 #include <utility>
 
+#include "store/utc_days.hpp"
 #include "tickledger/civil.hpp"
 
 namespace tickledger {

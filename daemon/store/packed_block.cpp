@@ -1,14 +1,12 @@
 // One file, although it is long: what writes a block and what reads it are held against each other here.
 #include "store/packed_block.hpp"
 
-#include <date/date.h>
 #include <fmt/format.h>
 #include <simdjson.h>
 #include <zlib.h>
 
 #include <algorithm>
 #include <optional>
-#include <tuple>
 
 #include "core/json_writer.hpp"
 #include "store/block_numbers.hpp"
@@ -16,7 +14,6 @@
 namespace tickledger {
 namespace {
 
-constexpr std::int64_t day_us = 86'400'000'000;
 constexpr std::int64_t format_version = 1;
 constexpr std::size_t kept_text_max_bytes = std::size_t{1} << 20;
 /// A block of packed_block_max entries and rows whose every number is as long as can be has less.
@@ -73,7 +70,7 @@ Column column_of(std::size_t size, const Value& value) {
     return column;
 }
 
-std::string text_of_entries(const std::vector<NumberedEntry>& entries, PackedDays days) {
+std::string text_of_entries(const std::vector<NumberedEntry>& entries, UtcDays days) {
     const std::size_t size = entries.size();
     const auto entry = [&](std::size_t at) -> const Entry& { return entries[at].entry; };
     const auto ticks = [&](std::size_t at) { return static_cast<Number>(entry(at).ticks); };
@@ -124,7 +121,7 @@ std::string text_of_entries(const std::vector<NumberedEntry>& entries, PackedDay
     return std::move(object).finish();
 }
 
-std::string text_of_rows(const std::vector<TimedRow>& rows, PackedDays days) {
+std::string text_of_rows(const std::vector<TimedRow>& rows, UtcDays days) {
     const std::size_t size = rows.size();
     std::vector<Number> starts;
     for (const auto& each : rows)
@@ -275,12 +272,12 @@ private:
     std::string problem_;
 };
 
-bool is_within(Instant t, PackedDays days) {
+bool is_within(Instant t, UtcDays days) {
     const std::int64_t day = day_of(t);
     return day >= days.first && day < days.first + days.count;
 }
 
-std::vector<NumberedEntry> entries_of(ColumnReader& reader, PackedDays days) {
+std::vector<NumberedEntry> entries_of(ColumnReader& reader, UtcDays days) {
     const auto before = reader.numbers("before", 4);
     const Number every = reader.number("every");
     const auto to = reader.column("to_us");
@@ -317,7 +314,7 @@ std::vector<NumberedEntry> entries_of(ColumnReader& reader, PackedDays days) {
     return entries;
 }
 
-std::vector<TimedRow> rows_of(ColumnReader& reader, PackedDays days) {
+std::vector<TimedRow> rows_of(ColumnReader& reader, UtcDays days) {
     Number start = number_of(start_of_day(days.first)) + reader.number("before");
     const Number every = reader.number("every");
     const auto starts = reader.column("start_us");
@@ -342,33 +339,7 @@ std::vector<TimedRow> rows_of(ColumnReader& reader, PackedDays days) {
 
 }  // namespace
 
-std::int64_t day_of(Instant t) {
-    const auto us = microseconds_of(t);
-    return us / day_us - (us % day_us < 0 ? 1 : 0);
-}
-
-Instant start_of_day(std::int64_t day) {
-    return instant_of(day * day_us);
-}
-
-PackedDays quarter_of(Instant t) {
-    // The library's years end somewhere; nothing of a ledger lies near.
-    constexpr std::int64_t far = 2'000'000;
-    const date::days since_1970{std::clamp(day_of(t), -far / 4, far)};
-    const auto day = date::year_month_day(date::sys_days{since_1970});
-    const date::months since_quarter{(static_cast<unsigned>(day.month()) - 1) % 3};
-    const date::year_month begin = day.year() / day.month() - since_quarter;
-    const date::sys_days first = begin / 1;
-    const date::sys_days next = (begin + date::months{3}) / 1;
-    return {first.time_since_epoch().count(), (next - first).count()};
-}
-
-bool comes_before(const NumberedEntry& a, const NumberedEntry& b) {
-    return std::tie(a.entry.span.to, a.entry.span.from, a.n) <
-           std::tie(b.entry.span.to, b.entry.span.from, b.n);
-}
-
-std::string pack(const PackedBlock& block, PackedDays days) {
+std::string pack(const PackedBlock& block, UtcDays days) {
     JsonObject object;
     object.whole("version", format_version);
     if (!block.entries.empty()) object.raw("entries", text_of_entries(block.entries, days));
@@ -376,7 +347,7 @@ std::string pack(const PackedBlock& block, PackedDays days) {
     return deflated(std::move(object).finish());
 }
 
-Result<PackedBlock> unpack(std::string_view bytes, PackedDays days) {
+Result<PackedBlock> unpack(std::string_view bytes, UtcDays days) {
     const auto text = inflated(bytes);
     if (!text) return tl::unexpected(text.error());
     // It keeps its memory from block to block, but for one of somebody's making.

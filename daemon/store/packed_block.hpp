@@ -8,16 +8,10 @@
 #include <vector>
 
 #include "store/ledger.hpp"
-#include "tickledger/entry.hpp"
+#include "store/numbered_entry.hpp"
+#include "store/utc_days.hpp"
 
 namespace tickledger {
-
-/// A measured entry and its number among those of its span (`entry.n`).
-struct NumberedEntry {
-    Entry entry;
-    std::int64_t n = 0;
-    bool operator==(const NumberedEntry&) const = default;
-};
 
 struct TimedRow {
     Instant start{};
@@ -38,26 +32,11 @@ struct PackedBlock {
 /// As many entries, or rows, as one block can hold: some two a second.
 inline constexpr std::size_t packed_block_max = 200'000;
 
-/// UTC days that a block may hold; `first` in whole days since 1970-01-01.
-struct PackedDays {
-    std::int64_t first = 0;
-    std::int64_t count = 1;
-};
-
 /// The block's bytes. What is beyond packed_block_max, of another kind than measured, not of these days or
 /// not in order, unpack() refuses to read back.
-[[nodiscard]] std::string pack(const PackedBlock& block, PackedDays days);
+[[nodiscard]] std::string pack(const PackedBlock& block, UtcDays days);
 
 /// Reads any bytes. Fails with what is wrong, the half of a sentence: "it is not compressed with zlib".
-[[nodiscard]] Result<PackedBlock> unpack(std::string_view bytes, PackedDays days);
-
-/// The UTC day that holds a moment, in whole days since 1970-01-01, and where it begins.
-[[nodiscard]] std::int64_t day_of(Instant t);
-[[nodiscard]] Instant start_of_day(std::int64_t day);
-/// The quarter of a UTC year that holds a moment.
-[[nodiscard]] PackedDays quarter_of(Instant t);
-
-/// True where `a` stands before `b` in the order of the entries' key, meter apart.
-[[nodiscard]] bool comes_before(const NumberedEntry& a, const NumberedEntry& b);
+[[nodiscard]] Result<PackedBlock> unpack(std::string_view bytes, UtcDays days);
 
 }  // namespace tickledger

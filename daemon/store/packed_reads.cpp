@@ -10,7 +10,7 @@ namespace tickledger {
 namespace {
 
 /// "the packed hours of meter 7 of the day 2026-03-01"
-std::string words_for(PackedTable table, PackedDays days, MeterKey meter) {
+std::string words_for(PackedTable table, UtcDays days, MeterKey meter) {
     const std::string date = format_utc(start_of_day(days.first));
     if (table == PackedTable::days)
         return fmt::format("the packed days of meter {} from {} on", meter, date.substr(0, 10));
@@ -20,8 +20,8 @@ std::string words_for(PackedTable table, PackedDays days, MeterKey meter) {
 
 }  // namespace
 
-PackedDays block_days(PackedTable table, Instant t) {
-    return table == PackedTable::days ? quarter_of(t) : PackedDays{day_of(t)};
+UtcDays block_days(PackedTable table, Instant t) {
+    return table == PackedTable::days ? quarter_of(t) : UtcDays{day_of(t)};
 }
 
 PackedReads::PackedReads(Database& database)
@@ -46,7 +46,7 @@ Result<void> PackedReads::look_at_last(Kept& kept) {
     });
 }
 
-Result<PackedReads::Found> PackedReads::block(PackedTable table, PackedDays days, MeterKey meter) {
+Result<PackedReads::Found> PackedReads::block(PackedTable table, UtcDays days, MeterKey meter) {
     Kept& kept = this->kept(table);
     if (auto looked = look_at_last(kept); !looked) return tl::unexpected(looked.error());
     if (kept.last && days.first > *kept.last) return Found();

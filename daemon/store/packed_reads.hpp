@@ -17,7 +17,7 @@ namespace tickledger {
 enum class PackedTable : std::uint8_t { readings, hours, days };
 
 /// The UTC days of the block of a table that holds a moment.
-[[nodiscard]] PackedDays block_days(PackedTable table, Instant t);
+[[nodiscard]] UtcDays block_days(PackedTable table, Instant t);
 
 /// The block of one time and meter, or nothing. The last one of each table is kept unpacked for as long as
 /// the table holds the same bytes: who asks for a day's rows asks for one after the other. Within one moment
@@ -30,7 +30,7 @@ public:
 
     /// The block that begins with that day. Null where the time is not packed of that meter. Fails where the
     /// block is damaged.
-    [[nodiscard]] Result<Found> block(PackedTable table, PackedDays days, MeterKey meter);
+    [[nodiscard]] Result<Found> block(PackedTable table, UtcDays days, MeterKey meter);
     /// The block that holds the row of an interval, an hour or a day; null for longer ones.
     [[nodiscard]] Result<Found> block_of(const RowKey& key);
     /// The writer knows that no later block is in a table, which spares it most look-ups; nothing: it does

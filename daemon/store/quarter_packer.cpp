@@ -13,7 +13,7 @@ constexpr std::int64_t meters_at_once = 128;
 /// Before every quarter.
 constexpr std::int64_t no_quarter = std::numeric_limits<std::int64_t>::min();
 
-Instant end_of(PackedDays quarter) {
+Instant end_of(UtcDays quarter) {
     return start_of_day(quarter.first + quarter.count);
 }
 
@@ -52,7 +52,7 @@ Result<std::optional<Instant>> QuarterPacker::first_start(Instant from) {
     return cursor.next().map([&](bool) { return cursor.column<std::optional<Instant>>(0); });
 }
 
-Result<QuarterPacker::Quarters> QuarterPacker::take_rows(PackedDays quarter, MeterKey after, MeterKey last) {
+Result<QuarterPacker::Quarters> QuarterPacker::take_rows(UtcDays quarter, MeterKey after, MeterKey last) {
     Quarters quarters;
     // Where one civil day begins those of all meters do, and only these few meters are looked for there.
     for (Instant from = start_of_day(quarter.first);;) {
@@ -81,7 +81,7 @@ Result<bool> QuarterPacker::pack_oldest_quarter(Instant before) {
     const auto oldest = first_start(next_.begin);
     if (!oldest) return tl::unexpected(oldest.error());
     if (!*oldest) return false;
-    const PackedDays quarter = quarter_of(**oldest);
+    const UtcDays quarter = quarter_of(**oldest);
     // The quarter's last day ends where a civil day does, anywhere on the earth.
     if (end_of(quarter) + std::chrono::hours{24} > before) return false;
     const Instant begin = start_of_day(quarter.first);
@@ -104,7 +104,7 @@ Result<bool> QuarterPacker::pack_oldest_quarter(Instant before) {
     return true;
 }
 
-Result<void> QuarterPacker::put(PackedDays quarter, MeterKey meter, std::vector<TimedRow> rows) {
+Result<void> QuarterPacker::put(UtcDays quarter, MeterKey meter, std::vector<TimedRow> rows) {
     const auto days = static_cast<std::int64_t>(rows.size());
     const PackedBlock block{.entries = {}, .rows = std::move(rows)};
     const std::string bytes = pack(block, quarter);
@@ -121,7 +121,7 @@ Result<void> QuarterPacker::unpack_quarters(MeterKey meter, Instant from, Instan
     if (!last) return tl::unexpected(last.error());
     const std::int64_t last_quarter = std::min(quarter_of(to).first, *last);
     if (first_quarter > last_quarter) return {};
-    std::vector<PackedDays> quarters;
+    std::vector<UtcDays> quarters;
     {
         Cursor cursor = quarters_of_meter_.run(first_quarter, last_quarter, meter);
         for (;;) {
@@ -131,7 +131,7 @@ Result<void> QuarterPacker::unpack_quarters(MeterKey meter, Instant from, Instan
             quarters.push_back(quarter_of(start_of_day(cursor.column<std::int64_t>(0))));
         }
     }
-    for (const PackedDays quarter : quarters) {
+    for (const UtcDays quarter : quarters) {
         const auto block = reads_.block(PackedTable::days, quarter, meter);
         if (!block) return tl::unexpected(block.error());
         auto done = delete_quarter_.run(quarter.first, meter).finish();
@@ -144,7 +144,7 @@ Result<void> QuarterPacker::unpack_quarters(MeterKey meter, Instant from, Instan
 Result<std::int64_t> QuarterPacker::days_from(Instant from) {
     std::int64_t days = 0;
     std::optional<MeterKey> of_first_quarter;
-    const PackedDays first_quarter = quarter_of(from);
+    const UtcDays first_quarter = quarter_of(from);
     {
         Cursor cursor = longest_of_quarters_.run(first_quarter.first);
         for (;;) {

@@ -47,8 +47,8 @@ private:
     /// The first moment from then on at which a day's row of any meter begins.
     [[nodiscard]] Result<std::optional<Instant>> first_start(Instant from);
     /// Takes the rows out of the table.
-    [[nodiscard]] Result<Quarters> take_rows(PackedDays quarter, MeterKey after, MeterKey last);
-    [[nodiscard]] Result<void> put(PackedDays quarter, MeterKey meter, std::vector<TimedRow> rows);
+    [[nodiscard]] Result<Quarters> take_rows(UtcDays quarter, MeterKey after, MeterKey last);
+    [[nodiscard]] Result<void> put(UtcDays quarter, MeterKey meter, std::vector<TimedRow> rows);
     [[nodiscard]] Result<std::int64_t> last_packed();
     void forget_last() {
         last_packed_.reset();

@@ -19,6 +19,8 @@ TEST_CASE("CBOR: whole numbers, half floats, decimal fractions, open lengths, te
     CHECK(read(bytes("81 a3 00 61 77 01 65 63 6f 75 6e 74 02 1a ffffffff"))[0].count == 4'294'967'295);
     // The value as a half float, 1024.0.
     CHECK(read(bytes("81 a3 00 61 77 01 65 63 6f 75 6e 74 02 f9 6400"))[0].count == 1024);
+    // [{0: "w", 1: "count", "x": true, 2: 5}]: what is unknown may be no number.
+    CHECK(read(bytes("81 a4 00 61 77 01 65 63 6f 75 6e 74 61 78 f5 02 05"))[0].count == 5);
     // [{0: "w", 1: "m3", 2: 4([-3, 1234567])}]: a decimal fraction.
     CHECK(read(bytes("81 a3 00 61 77 01 62 6d 33 02 c4 82 22 1a 0012d687"))[0].count == 1'234'567);
     // [_ {_ "n": "w", "u": "l", "v": 7, "x": [1, {"y_": [_ 2]}], "vd": h'00'}, {6: -60, 2: 5}]
@@ -43,6 +45,8 @@ TEST_CASE("CBOR that is damaged or means something else is refused") {
     CHECK_THAT(error_of(bytes("81 a1 02 c4 81 01")), Contains("decimal fraction"));
     CHECK_THAT(error_of(bytes("81 a1 02 c4 01")), Contains("decimal fraction"));
     CHECK_THAT(error_of(bytes("81 a1 f4 01")), Contains("label"));
+    CHECK_THAT(error_of(bytes("81 a1 80 01")), Contains("label"));
+    CHECK_THAT(error_of(bytes("81 a1 02 c4 82 80 01")), Contains("label"));
     CHECK_THAT(error_of(bytes("9f a0 ff ff")), Contains("goes on"));
     CHECK_THAT(error_of(bytes("81 ff")), Contains("not open"));
     CHECK_THAT(error_of(bytes("9f bf 01 ff ff")), Contains("not open"));

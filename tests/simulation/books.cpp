@@ -107,7 +107,7 @@ Result<void> unpack_tables(sqlite3* database) {
         const auto* bytes = static_cast<const char*>(sqlite3_column_blob(blocks.get(), 3));
         const auto size = static_cast<std::size_t>(sqlite3_column_bytes(blocks.get(), 3));
         const std::int64_t day = sqlite3_column_int64(blocks.get(), 1);
-        const auto block = unpack({bytes, size}, step == 2 ? quarter_of(start_of_day(day)) : PackedDays{day});
+        const auto block = unpack({bytes, size}, step == 2 ? quarter_of(start_of_day(day)) : UtcDays{day});
         if (!block) return fail("A packed day cannot be read: " + block.error().text);
         insert_entries(entry_into.get(), meter, block->entries);
         for (const auto& [start, row] : block->rows) {

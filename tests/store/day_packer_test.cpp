@@ -78,7 +78,7 @@ void append_readings(std::string& lines, Ledger& ledger, MeterKey meter, std::in
     }
 }
 
-void append_rows(std::string& lines, Ledger& ledger, MeterKey meter, Step step, PackedDays days) {
+void append_rows(std::string& lines, Ledger& ledger, MeterKey meter, Step step, UtcDays days) {
     for (Instant at = start_of_day(days.first); at < start_of_day(days.first + days.count); at += 15min) {
         const auto row = ledger.row({meter, step, at}).value();
         if (!row) continue;
@@ -122,7 +122,7 @@ TEST_CASE("the script in docs/ledger-format.md reads from packed days what was w
         for (const MeterKey meter : {1, 2})
             append_rows(expected, *ledger, meter, Step::hour, {day});
     }
-    for (PackedDays quarter = quarter_of(start - 365 * 24h); quarter.first + quarter.count <= first_day;
+    for (UtcDays quarter = quarter_of(start - 365 * 24h); quarter.first + quarter.count <= first_day;
          quarter = quarter_of(start_of_day(quarter.first + quarter.count))) {
         for (const MeterKey meter : {1, 2})
             append_rows(expected, *ledger, meter, Step::day, quarter);
