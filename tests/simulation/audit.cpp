@@ -310,7 +310,8 @@ void Audit::check_repeats(const SimClock& clock, Chance& chance) {
         if (!daemon) return fail_with("repeats", daemon.error().text);
         for (int left = 50; left > 0; --left) {
             const Line& line = lines_[chance.below(lines_.size())];
-            if (line.sent == Line::no_message) continue;
+            // A retained copy is no delivery of the message: one that falls is passed over.
+            if (line.sent == Line::no_message || line.retained) continue;
             const Sent& sent = sent_[line.sent];
             const NodeSettings& node = plan_.nodes[sent.node].settings;
             if (!node.tells_boot || !node.tells_seq || node.message == MessageForm::senml) continue;
