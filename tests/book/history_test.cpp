@@ -179,6 +179,15 @@ TEST_CASE("a reading that runs back, stands out of order or is too long a piece 
             .text.find("runs back") != std::string::npos);
 }
 
+TEST_CASE("the name of an import is one line of plain text") {
+    for (const char* right : {"bills", "2019 to 2024", "Zähler im Keller"})
+        CHECK(judge_history_name(right));
+    for (const char* wrong : {"", "two\nlines", "tab\there", "delete\x7F", "\x1B[31m"})
+        CHECK_FALSE(judge_history_name(wrong));
+    CHECK(judge_history_name(std::string(history_name_max_bytes, 'n')));
+    CHECK_FALSE(judge_history_name(std::string(history_name_max_bytes + 1, 'n')));
+}
+
 TEST_CASE("whatever is imported and undone, entries and rows agree, and a kill changes nothing") {
     rc::prop("sums", [] {
         // Zones whose days have 23, 24 and 25 hours, and one that shifts by half an hour.

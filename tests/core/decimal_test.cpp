@@ -61,6 +61,7 @@ TEST_CASE("seconds become microseconds, rounded to the nearest") {
     CHECK(seconds_of(read("-0.0000005")) == Duration{-1});
     CHECK(seconds_of(read("9e-8")) == Duration{0});
     CHECK(seconds_of(read("1.276020076001e+09")) == Duration{1'276'020'076'001'000});
+    CHECK(seconds_of(read("2.5e11")) == Duration{250'000'000'000'000'000});
     CHECK(seconds_of(read("1e300")) == seconds_max);
     CHECK(seconds_of(read("-1e300")) == seconds_min);
     CHECK(seconds_of(read("18446744073709551615")) == seconds_max);

@@ -53,11 +53,15 @@ TEST_CASE("a time that was read can be written and read again, at the ends of th
     }
 }
 
-TEST_CASE("of a time that is refused the first 64 characters are shown") {
+TEST_CASE("of a time or a duration that is refused the first 64 characters are shown") {
     const std::string early = "0000-01-01T00:00:00." + std::string(60, '0') + "+00:01";
     const auto refused = parse_rfc3339(early);
     REQUIRE_FALSE(refused);
     CHECK_THAT(refused.error().text, Catch::StartsWith('"' + early.substr(0, 64) + '"'));
+    const std::string long_duration = "P" + std::string(70, '1') + "D";
+    const auto refused_duration = parse_iso_duration(long_duration);
+    REQUIRE_FALSE(refused_duration);
+    CHECK_THAT(refused_duration.error().text, Catch::StartsWith('"' + long_duration.substr(0, 64) + '"'));
 }
 
 TEST_CASE("a leap second is the first instant of the next minute") {
