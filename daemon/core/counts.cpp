@@ -56,9 +56,9 @@ std::optional<Continuation> told_restart(const Observation& from, const Observat
     return Continuation{EntryKind::restart, begin, gain};
 }
 
-/// How far apart the two were sent at most, where their numbers tell.
-Duration longest_apart(const Observation& from, const Observation& to, const CounterRules& rules) {
-    const Duration longest = rules.longest(from, to);
+/// How far apart the two were sent at most: their numbers may tell less than `longest`.
+Duration apart_by_numbers(const Observation& from, const Observation& to, Duration longest,
+                          const CounterRules& rules) {
     const Duration pause = to.arrived_at - from.arrived_at;
     return std::min(longest, std::max(pause, rules.longest_by_numbers(from, to).value_or(longest)));
 }
@@ -81,7 +81,7 @@ std::optional<Continuation> continuation(const Observation& from, const Observat
     if (!rules.plausible(gain, span) || !(below_half || boot_unchanged)) return std::nullopt;
     // Water that runs back within a queue is not to pass for most of a turn of the counter: the queue had
     // waited long enough for that, but its numbers tell that two of it were not sent so far apart.
-    if (!below_half && !rules.plausible(gain, longest_apart(from, to, rules))) return std::nullopt;
+    if (!below_half && !rules.plausible(gain, apart_by_numbers(from, to, span, rules))) return std::nullopt;
     return Continuation{EntryKind::measured, from.count, gain};
 }
 

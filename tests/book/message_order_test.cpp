@@ -316,11 +316,7 @@ TEST_CASE("a start was left for the one before it where its second word was lost
     world.hear(at_min(603), numbered(2, 1, 970));
     // What the node had queued before its start, twelve readings in the time of one.
     for (int n = 0; n < 40; ++n) {
-        Message queued;
-        queued.arrived_at = at_min(603) + std::chrono::seconds{15 * (n + 1)};
-        queued.topic = "nodes/house";
-        queued.payload = numbered(1, 848 + n, 952 + n / 10);
-        world.take({{queued}});
+        world.arrive(at_min(603) + std::chrono::seconds{15 * (n + 1)}, numbered(1, 848 + n, 952 + n / 10));
     }
     world.hear(at_min(615), numbered(2, 5, 974));
     world.hear(at_min(618), numbered(2, 6, 976));
@@ -337,11 +333,7 @@ TEST_CASE("a start was left for the one before it whose queue had paused") {
     // The queue of this start pauses; the next one is heard once and loses its power.
     world.hear(at_min(603), numbered(3, 102, 966));
     for (int n = 0; n < 20; ++n) {
-        Message queued;
-        queued.arrived_at = at_min(645) + std::chrono::seconds{n};
-        queued.topic = "nodes/house";
-        queued.payload = numbered(2, 2099 + n, 860 + 5 * n);
-        world.take({{queued}});
+        world.arrive(at_min(645) + std::chrono::seconds{n}, numbered(2, 2099 + n, 860 + 5 * n));
     }
     world.hear(at_min(648), numbered(4, 1, 960));
     world.hear(at_min(651), numbered(4, 2, 963));

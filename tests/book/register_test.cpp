@@ -260,7 +260,7 @@ TEST_CASE("a reading that cannot be true changes nothing") {
 }
 
 TEST_CASE("a reading told again is known, as another kind of reading it is refused") {
-    RegisterWorld world;
+    const LedgerWorld world;
     const MeterSettings meter = house();
     const std::vector<RegisterReading> readings{{.at = at_min(660), .register_ul = 112 * litre_ul}};
     const RegisterBasis basis{.settings = meter,
