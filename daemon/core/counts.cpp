@@ -63,6 +63,23 @@ Duration apart_by_numbers(const Observation& from, const Observation& to, Durati
     return std::min(longest, std::max(pause, rules.longest_by_numbers(from, to).value_or(longest)));
 }
 
+/// Most of a turn of the counter, where the boot is told unchanged. Water that ran back is not to pass for
+/// it:
+/// - within a queue: it had waited long enough for a turn, but its numbers tell that two of it were not sent
+/// so
+///   far apart;
+/// - after a silence, or from a slow queue to a live word: where a little that ran back explains the fall
+/// too,
+///   there must be time for ten turns. On average a meter runs at less than a tenth of its greatest flow.
+bool is_nearly_a_turn(const Observation& from, const Observation& to, std::uint64_t gain_ticks,
+                      const CounterRules& rules) {
+    constexpr std::uint64_t turn_of_little = 100;
+    const Duration apart = apart_by_numbers(from, to, rules.longest(from, to), rules);
+    const auto back = ran_back(from, to, rules);
+    const bool is_little = back && *back < gain_ticks / turn_of_little;
+    return rules.plausible(gain_ticks, is_little ? apart / 10 : apart);
+}
+
 /// Advance, wrap or a restart that was told: what counts as following.
 std::optional<Continuation> continuation(const Observation& from, const Observation& to,
                                          const CounterRules& rules) {
@@ -79,9 +96,7 @@ std::optional<Continuation> continuation(const Observation& from, const Observat
     const bool boot_unchanged = from.boot && from.boot == to.boot;
     const bool below_half = rules.count_not_after(from.count, to.count);
     if (!rules.plausible(gain, span) || !(below_half || boot_unchanged)) return std::nullopt;
-    // Water that runs back within a queue is not to pass for most of a turn of the counter: the queue had
-    // waited long enough for that, but its numbers tell that two of it were not sent so far apart.
-    if (!below_half && !rules.plausible(gain, apart_by_numbers(from, to, span, rules))) return std::nullopt;
+    if (!below_half && !is_nearly_a_turn(from, to, gain, rules)) return std::nullopt;
     return Continuation{EntryKind::measured, from.count, gain};
 }
 

@@ -4,6 +4,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 using std::chrono::hours;
+using std::chrono::seconds;
 
 namespace {
 
@@ -136,4 +137,45 @@ TEST_CASE("a count that was set by hand while the register ran back was believed
     CHECK(book.entries[1].ticks == -3);
     CHECK(book.entries[2].ticks == -2);
     CHECK(book.entries[3].ticks == 0);
+}
+
+TEST_CASE("what ran back in a long silence was booked as nearly a whole turn of a 16-bit counter") {
+    MeterSettings meter = counter_meter();
+    meter.checkpoint_ticks = 1;
+    meter.counter_bits = 16;
+    // 65 511 L in a day are less than the meter lets through, but nearly all of it.
+    Booker book(meter);
+    (void)book(minutes(0), of_boot(1, 1, 40'000));
+    CHECK(book(hours(24), of_boot(1, 2, 39'975)).outcome == Outcome::held);
+    (void)book(hours(24) + minutes(3), of_boot(1, 3, 39'980));
+    CHECK(book.total() == -20);
+    // In ten days there is room for it, and the boot's word stands.
+    Booker slow(meter);
+    (void)slow(minutes(0), of_boot(1, 1, 40'000));
+    (void)slow(hours(240), of_boot(1, 2, 39'975));
+    CHECK(slow.total() == 65'511);
+    // A fall of a thousand is no little.
+    Booker far(meter);
+    (void)far(minutes(0), of_boot(1, 1, 40'000));
+    (void)far(hours(24), of_boot(1, 2, 39'000));
+    CHECK(far.total() == 64'536);
+}
+
+TEST_CASE("what ran back was a whole turn of the counter where a live word overtook its slow queue") {
+    MeterSettings meter = counter_meter();
+    meter.checkpoint_ticks = 1;
+    meter.counter_bits = 16;
+    Booker book(meter);
+    const auto hear = [&](Duration arrived, Duration sent, std::uint64_t seq, std::uint64_t count) {
+        (void)book(arrived, {.count = count, .time = after(sent), .boot = 1, .seq = seq});
+    };
+    const Duration queue = hours(48);
+    hear(minutes(0), minutes(0), 1, 40'000);
+    hear(queue, minutes(3), 2, 40'000);
+    hear(queue + seconds(1), queue + seconds(1), 961, 39'980);
+    hear(queue + seconds(2), minutes(6), 3, 39'997);
+    hear(queue + seconds(3), minutes(9), 4, 39'990);
+    hear(queue + minutes(3), queue + minutes(3), 962, 39'981);
+    hear(queue + minutes(6), queue + minutes(6), 963, 39'981);
+    CHECK(book.total() == -19);
 }
