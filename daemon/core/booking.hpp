@@ -8,6 +8,14 @@ namespace tickledger::booking {
 /// A node that fell silent and started again may have its start told a little too early.
 inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 
+/// A node that tells an earlier year has no clock, or an unset one.
+inline constexpr Instant clocks_begin = std::chrono::sys_days{std::chrono::year{2001} / 1 / 1};
+
+/// The reading at the moment that it counts for.
+[[nodiscard]] Observation observation_of(const CounterState& state, const Reading& reading,
+                                         const Circumstances& came, const CounterRules& rules,
+                                         Booking& booking);
+
 /// True where the node itself tells that it started anew between the two: another boot or, where it tells
 /// none, an uptime that fell, and so far that the node can have started since. An equal boot outweighs a
 /// fallen uptime, which may have wrapped.
