@@ -14,6 +14,12 @@ std::string numbered(int boot, int seq, int count) {
     return fmt::format(R"({{"count":{},"boot":{},"seq":{}}})", count, boot, seq);
 }
 
+/// Of a node that tells the minute and the count that its start began with.
+std::string saved_word(int minute, int boot, int seq, int saved, int count) {
+    return fmt::format(R"({{"boot":{},"seq":{},"saved":{},"count":{},"time":"{}"}})", boot, seq, saved, count,
+                       format_utc(at_min(minute)));
+}
+
 }  // namespace
 
 TEST_CASE("a numbered message again, at any time, changes nothing") {
@@ -264,22 +270,18 @@ TEST_CASE("a start whose queue came after the first word of the next one was boo
     MeterSettings meter = house();
     meter.checkpoint_ticks = 10;
     LedgerWorld world({meter});
-    const auto told = [&](int minute, int boot, int seq, int saved, int count) {
-        return fmt::format(R"({{"boot":{},"seq":{},"saved":{},"count":{},"time":"{}"}})", boot, seq, saved,
-                           count, format_utc(at_min(minute)));
-    };
-    world.hear(at_min(600), told(600, 2, 296, 3250, 3286));
-    world.hear(at_min(603), told(603, 2, 297, 3250, 3287));
-    world.hear(at_min(900), told(900, 4, 1, 3360, 3360));
-    world.hear(at_min(901), told(800, 3, 1, 3280, 3286));
-    world.hear(at_min(902), told(803, 3, 2, 3280, 3294));
-    world.hear(at_min(903), told(903, 4, 2, 3360, 3365));
-    world.hear(at_min(906), told(906, 4, 3, 3360, 3366));
+    world.hear(at_min(600), saved_word(600, 2, 296, 3250, 3286));
+    world.hear(at_min(603), saved_word(603, 2, 297, 3250, 3287));
+    world.hear(at_min(900), saved_word(900, 4, 1, 3360, 3360));
+    world.hear(at_min(901), saved_word(800, 3, 1, 3280, 3286));
+    world.hear(at_min(902), saved_word(803, 3, 2, 3280, 3294));
+    world.hear(at_min(903), saved_word(903, 4, 2, 3360, 3365));
+    world.hear(at_min(906), saved_word(906, 4, 3, 3360, 3366));
     // 1, 73 over the start as far as the later one tells, then 5 and 1.
     CHECK(ticks_in(world) == 80);
     SECTION("a clock that is wrong after a start may show any other time") {
-        world.hear(at_min(1000), told(500, 5, 1, 3370, 3372));
-        world.hear(at_min(1003), told(503, 5, 2, 3370, 3374));
+        world.hear(at_min(1000), saved_word(500, 5, 1, 3370, 3372));
+        world.hear(at_min(1003), saved_word(503, 5, 2, 3370, 3374));
         CHECK(ticks_in(world) == 80 + 6 + 2);
     }
 }
@@ -384,19 +386,15 @@ TEST_CASE("a start whose queue came after the next two had begun was booked as o
     MeterSettings meter = house();
     meter.checkpoint_ticks = 10;
     LedgerWorld world({meter});
-    const auto told = [&](int minute, int boot, int seq, int saved, int count) {
-        return fmt::format(R"({{"boot":{},"seq":{},"saved":{},"count":{},"time":"{}"}})", boot, seq, saved,
-                           count, format_utc(at_min(minute)));
-    };
-    world.hear(at_min(600), told(600, 1, 1, 5630, 5639));
-    world.hear(at_min(900), told(900, 3, 1, 5640, 5652));
-    world.hear(at_min(903), told(903, 3, 2, 5640, 5658));
-    world.hear(at_min(960), told(960, 4, 1, 5690, 5692));
-    world.hear(at_min(963), told(963, 4, 2, 5690, 5696));
+    world.hear(at_min(600), saved_word(600, 1, 1, 5630, 5639));
+    world.hear(at_min(900), saved_word(900, 3, 1, 5640, 5652));
+    world.hear(at_min(903), saved_word(903, 3, 2, 5640, 5658));
+    world.hear(at_min(960), saved_word(960, 4, 1, 5690, 5692));
+    world.hear(at_min(963), saved_word(963, 4, 2, 5690, 5696));
     const auto before = ticks_in(world);
     for (int n = 0; n < 8; ++n)
-        world.hear(at_min(1100 + 2 * n), told(700 + 3 * n, 2, 1 + n, 5640, 5640 + n));
+        world.hear(at_min(1100 + 2 * n), saved_word(700 + 3 * n, 2, 1 + n, 5640, 5640 + n));
     CHECK(ticks_in(world) == before);
-    world.hear(at_min(1130), told(1130, 4, 3, 5690, 5699));
+    world.hear(at_min(1130), saved_word(1130, 4, 3, 5690, 5699));
     CHECK(ticks_in(world) == before + 3);
 }
