@@ -74,7 +74,9 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
     const bool is_newer_of_same_boot = observation.boot && observation.boot == last.boot && observation.seq &&
                                        last.seq && rules.seq_distance(*last.seq, *observation.seq) > 0;
-    return !has_other_boot && !is_newer_of_same_boot && !(later && *later > Duration{0});
+    const bool saved_more = observation.saved && last.saved && *observation.saved != *last.saved &&
+                            rules.count_not_after(*last.saved, *observation.saved);
+    return !has_other_boot && !is_newer_of_same_boot && !saved_more && !(later && *later > Duration{0});
 }
 
 /// Nothing tells when it was but its place in the record, and that lies before what was accepted: the record

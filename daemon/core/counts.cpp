@@ -175,11 +175,14 @@ bool lies_between(const Observation& from, const Observation& middle, const Obse
     return rules.gain(from.count, middle.count) <= rules.gain(from.count, to.count);
 }
 
-/// The register runs back from what is held: so that, a fall or a count set by hand, is no reading error.
+/// The register runs back from what is held: so that, a fall, a count set by hand or a start that was told,
+/// is no reading error.
 bool runs_back_from_held(const CounterState& state, const Observation& observation,
                          const CounterRules& rules) {
-    return !state.held->restart_from && !passes_over_held(state, observation, rules) &&
-           ran_back(state.held->observation, observation, rules);
+    const Observation& held = state.held->observation;
+    const bool is_untold_start = state.held->restart_from && !restart_told(*state.last, held, rules);
+    return !is_untold_start && !passes_over_held(state, observation, rules) &&
+           ran_back(held, observation, rules);
 }
 
 /// A node that keeps every tick does not start from less than it told. Where it seems to have, and goes on

@@ -350,3 +350,19 @@ TEST_CASE("a node that speaks twice a cadence is in no hurry for longer than it 
     CHECK(book.entries.back().kind == EntryKind::restart);
     CHECK(book.entries.back().unseen_max.value_or(0) <= book.rules.plausible_max(minutes(3)));
 }
+
+TEST_CASE("a start of a node faster than its setting was a repeat until it had counted what it forgot") {
+    // No boot and no number is told. After a silence such messages seem to have waited.
+    Booker book(with_checkpoint(10));
+    const auto waited = [&](int at_s, std::uint64_t count, std::uint64_t saved) {
+        return book.with({.arrived_at = after(hours(2) + seconds(at_s)), .waited = true},
+                         {.count = count, .saved = saved});
+    };
+    (void)book(minutes(0), {.count = 335, .saved = 310});
+    CHECK(waited(0, 330, 330).outcome == Outcome::held);
+    CHECK(waited(25, 331, 330).outcome == Outcome::booked);
+    (void)waited(50, 333, 330);
+    CHECK(book.total() == 3);
+    // An older message of before is one.
+    CHECK(waited(75, 329, 310).outcome == Outcome::repeat);
+}

@@ -179,3 +179,13 @@ TEST_CASE("what ran back was a whole turn of the counter where a live word overt
     hear(queue + minutes(6), queue + minutes(6), 963, 39'981);
     CHECK(book.total() == -19);
 }
+
+TEST_CASE("what ran back behind the first word of a start was lost where the count had been set by hand") {
+    Booker book(with_checkpoint(1));
+    (void)book(minutes(0), of_boot(1, 1, 1'200'341'335));
+    (void)book(minutes(9), of_boot(2, 1, 758'319));
+    (void)book(minutes(12), of_boot(2, 2, 758'318));
+    (void)book(minutes(15), of_boot(2, 3, 758'320));
+    CHECK(book.total() == 1);
+    CHECK(book.entries.front().kind == EntryKind::restart);
+}

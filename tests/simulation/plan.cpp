@@ -148,6 +148,17 @@ void cut_short(Chance& chance, Story& story, const Backlog& backlog) {
     story.power_cuts.insert(place, cut);
 }
 
+/// Most boards are a little fast or slow and sleep unevenly; one setting in ten is a guess.
+Pace some_pace(Chance& chance) {
+    Pace pace;
+    if (chance.happens(0.4)) return pace;
+    pace.times = chance.happens(0.8) ? chance.between(0.93, 1.07)
+                                     : one_of(chance, std::array<double, 4>{0.4, 0.7, 1.4, 2.5});
+    pace.jitter = chance.happens(0.5) ? chance.between(0, 0.3) : 0.01;
+    pace.seed = chance.below(1U << 30);
+    return pace;
+}
+
 void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_l_per_h) {
     const NodeSettings& settings = node.settings;
     Story& story = node.story;
@@ -157,6 +168,7 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
                    ? some_spans(chance, span, 1 + static_cast<int>(chance.below(6)), longest)
                    : std::vector<Span>{};
     };
+    story.pace = some_pace(chance);
     story.silences = some(0.4);
     story.losses = some(0.5);
     const bool is_preset = settings.message == MessageForm::counter && node.certainty == Certainty::ordered &&
@@ -198,9 +210,12 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
     if (settings.tells_seq || settings.tells_time) story.overtaken = some(0.5);
     for (const Span& time : some(0.5))
         story.redeliveries.push_back({time.from, time.length()});
-    if (settings.tells_time && node.certainty == Certainty::ordered && chance.happens(0.2)) {
+    if (settings.tells_time && node.certainty == Certainty::ordered && chance.happens(0.3)) {
         for (const Span& time : some_spans(chance, span, 2, longest)) {
-            const Duration error = minutes{3} + chance.moment(hours{chance.happens(0.5) ? 2 : 24 * 400});
+            // Off by seconds until a time service sets it, or wrong altogether.
+            const Duration error =
+                chance.happens(0.5) ? milliseconds{100} + chance.moment(minutes{2})
+                                    : minutes{3} + chance.moment(hours{chance.happens(0.5) ? 2 : 24 * 400});
             story.clock_errors.push_back({time, chance.happens(0.5) ? error : -error});
         }
     }
@@ -269,6 +284,8 @@ std::string words(const PlannedNode& node) {
     add(settings.tells_boot, "boot"), add(settings.tells_seq, "seq"), add(settings.tells_time, "time");
     add(settings.tells_saved, "saved"), add(settings.tells_uptime, "uptime");
     text += "; cadence " + format_duration(settings.cadence);
+    if (node.story.pace.times != 1)
+        text += fmt::format(" times {:.2f} +- {:.2f}", node.story.pace.times, node.story.pace.jitter);
     const auto count = [&](std::size_t number, const char* word) {
         text += number > 0 ? ", " + std::to_string(number) + " " + word : std::string();
     };

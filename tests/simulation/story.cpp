@@ -4,6 +4,8 @@
 #include <functional>
 #include <utility>
 
+#include "simulation/chance.hpp"
+
 namespace tickledger::simulation {
 
 namespace {
@@ -28,6 +30,21 @@ const Backlog* backlog_with(const std::vector<Backlog>& backlogs, Instant t) {
         return t > backlog.during.from && t <= backlog.during.to;
     });
     return found == backlogs.end() ? nullptr : &*found;
+}
+
+/// When the node speaks.
+std::vector<Instant> turns(Duration cadence, const Pace& pace, Span span) {
+    Chance chance(pace.seed);
+    std::vector<Instant> all;
+    const auto next = [&](Instant at) {
+        if (pace.times == 1 && pace.jitter == 0) return at + cadence;
+        const double turn = pace.times * chance.between(1 - pace.jitter, 1 + pace.jitter);
+        // A node tells its times to the millisecond.
+        return at + std::chrono::duration_cast<std::chrono::milliseconds>(cadence * turn);
+    };
+    for (Instant at = next(span.from); at <= span.to; at = next(at))
+        all.push_back(at);
+    return all;
 }
 
 // A board that starts anew needs a while until it sends what it kept.
@@ -202,7 +219,7 @@ std::vector<Delivery> run(Node& node, const std::vector<Instant>& ticks, const S
         all.push_back({tick, Rank::water, [&node, tick] { node.tick(tick); }});
     }
     telling.add_accidents(all);
-    for (Instant at = span.from + node.settings().cadence; at <= span.to; at += node.settings().cadence) {
+    for (const Instant at : turns(node.settings().cadence, story.pace, span)) {
         all.push_back({at, Rank::message, [&telling, at] { telling.speak(at); }});
     }
     std::stable_sort(all.begin(), all.end(), [](const Happening& a, const Happening& b) {

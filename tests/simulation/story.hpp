@@ -47,8 +47,16 @@ struct Reversal {
     Duration spacing = std::chrono::seconds{2};
 };
 
+/// How a node keeps its cadence: a sleeping board's clock is a poor one, and people guess at the setting.
+struct Pace {
+    double times = 1;   ///< Its mean cadence, of the one that is set.
+    double jitter = 0;  ///< Each turn is longer or shorter by up to this share of it.
+    std::uint64_t seed = 0;
+};
+
 /// The accidents of a node's life. Spans of one kind must not overlap.
 struct Story {
+    Pace pace;
     std::vector<Span> power_cuts;
     std::vector<Preset> presets;
     /// It counts, but sends nothing: its radio is off.
@@ -70,10 +78,10 @@ struct Story {
 };
 
 /// Lets the water of (from, to] run through the node's meter and its story happen. The node speaks every
-/// cadence, first one cadence after span.from. What happens at one instant: first the water, then the
-/// accident, then the message. What lies outside the span is passed over, so that a story without backlogs
-/// can be run piece by piece. Returns the messages in order of their arrival. `unheard`: where given, the
-/// messages that never arrive are added to it.
+/// cadence, at its pace, first one turn after span.from. What happens at one instant: first the water, then
+/// the accident, then the message. What lies outside the span is passed over, so that a story without
+/// backlogs can be run piece by piece. Returns the messages in order of their arrival. `unheard`: where
+/// given, the messages that never arrive are added to it.
 [[nodiscard]] std::vector<Delivery> run(Node& node, const std::vector<Instant>& ticks, const Story& story,
                                         Span span, std::vector<Delivery>* unheard = nullptr);
 
