@@ -8,6 +8,9 @@ namespace tickledger::booking {
 /// A node that fell silent and started again may have its start told a little too early.
 inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 
+/// By so much a node's clock may be off, and is believed.
+inline constexpr Duration clock_tolerance = std::chrono::minutes{2};
+
 /// A node that tells an earlier year has no clock, or an unset one.
 inline constexpr Instant clocks_begin = std::chrono::sys_days{std::chrono::year{2001} / 1 / 1};
 

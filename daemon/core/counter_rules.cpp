@@ -2,7 +2,7 @@
 
 #include <limits>
 
-#include "tickledger/counter.hpp"
+#include "core/booking.hpp"
 
 namespace tickledger {
 
@@ -125,13 +125,16 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     const bool may_be_earlier = from.time_estimated || may_have_waited;
     Duration longest = to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
     // However close they come, numbers and uptimes tell how far apart they were sent. Within one start that
-    // is told as such, this holds over any number of messages; where both tell their times, only as far as
-    // their arrivals lie apart, too: the node's clock was set back meanwhile.
+    // is told as such, this holds over any number of messages. Where both tell their times, the node's clock
+    // was set back meanwhile: by no more than their arrivals tell or, where they had waited, two minutes.
     const bool tell_times = from.tells_time() && to.tells_time();
     const bool is_one_start = from.boot && from.boot == to.boot;
     if (is_one_start) {
         const Duration apart = sent_apart(from, to, one_start_longest);
-        longest = std::max(longest, tell_times ? std::min(apart, pause) : apart);
+        const bool had_waited = to.arrived_at - to.at > cadence;
+        const Duration most =
+            had_waited ? std::max(pause, to.at - from.at + booking::clock_tolerance) : pause;
+        longest = std::max(longest, tell_times ? std::min(apart, most) : apart);
     } else if (comes_early && from.boot == to.boot) {
         longest = std::max(longest, sent_apart(from, to, cadence * consecutive_most));
     }

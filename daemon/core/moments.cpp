@@ -7,8 +7,6 @@ namespace tickledger {
 
 namespace {
 
-constexpr Duration clock_tolerance = std::chrono::minutes{2};
-
 bool is_newer(const Reading& reading, const Observation& than, const Circumstances& came,
               const CounterRules& rules) {
     if (came.boot_already_left) return false;
@@ -17,14 +15,14 @@ bool is_newer(const Reading& reading, const Observation& than, const Circumstanc
     // It had run longer by then than time has passed: so it was in an earlier start, which no boot tells.
     const bool is_of_earlier_start =
         !reading.boot && reading.uptime && than.uptime && than.tells_time() &&
-        *reading.uptime - *than.uptime > came.arrived_at - than.at + clock_tolerance;
+        *reading.uptime - *than.uptime > came.arrived_at - than.at + booking::clock_tolerance;
     if (is_of_earlier_start) return false;
     return reading.seq && than.seq && rules.seq_distance(*than.seq, *reading.seq) > 0;
 }
 
 /// The node's own time is out of the question, whatever is known of the meter.
 bool is_absurd(Instant time, const Circumstances& came) {
-    return time > came.arrived_at + clock_tolerance || time < booking::clocks_begin;
+    return time > came.arrived_at + booking::clock_tolerance || time < booking::clocks_begin;
 }
 
 /// Where a message that had waited is placed: by the cadence back from its arrival or, where the messages are

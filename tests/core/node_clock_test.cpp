@@ -10,6 +10,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 using std::chrono::hours;
+using std::chrono::milliseconds;
 using std::chrono::seconds;
 
 TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
@@ -156,12 +157,30 @@ TEST_CASE("what ran in an outage was a preset where the node's clock was set bac
 }
 
 TEST_CASE("what comes much later than it was sent is held against the times that are told") {
-    // Numbers alone tell no more than the node's own, true times: it speaks twice as often as its cadence.
+    // Numbers alone tell little more than the node's own, true times: it speaks twice as often as its
+    // cadence.
     Booker book(counter_meter());
     for (int n = 0; n <= 40; ++n) {
         (void)book(minutes(120) + seconds(n),
                    {.count = 100, .time = after(seconds(90 * n)), .boot = 1, .seq = std::uint64_t(n)});
     }
-    CHECK(book(minutes(121), {.count = 300, .time = after(seconds(90 * 41)), .boot = 1, .seq = 41}).outcome ==
+    CHECK(book(minutes(121), {.count = 310, .time = after(seconds(90 * 41)), .boot = 1, .seq = 41}).outcome ==
           Outcome::held);
+}
+
+TEST_CASE("what ran while a clock was set back by seconds was a preset where it waited at the broker") {
+    // A bath runs at 100 L/min, a litre a tick; the node tells each 12 s. Its clock is set back by 8 s.
+    MeterSettings meter = counter_meter();
+    meter.q3_l_per_h = {4'000, 1};
+    meter.cadence = seconds(30);
+    Booker book(meter);
+    for (int n = 0; n < 10; ++n) {
+        const Duration told = seconds(12 * n - (n >= 5 ? 8 : 0));
+        CHECK(book(minutes(40) + milliseconds(n), {.count = 1000 + 20 * std::uint64_t(n),
+                                                   .time = after(told),
+                                                   .boot = 1,
+                                                   .seq = std::uint64_t(n)})
+                  .outcome == (n == 0 ? Outcome::first : Outcome::booked));
+    }
+    CHECK(book.total() == 180);
 }

@@ -258,7 +258,7 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
         planned.story.presets.empty() &&
         (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
         // What came right behind a gap is spread over one cadence as it is set.
-        !(is_pulses && planned.story.pace.times != 1 && !planned.story.losses.empty()) &&
+        !(is_pulses && !planned.story.pace.is_as_set() && !planned.story.losses.empty()) &&
         !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
                         !planned.story.overtaken.empty() || !planned.story.backlogs.empty()));
     const Entry* before = nullptr;

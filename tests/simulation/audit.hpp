@@ -61,7 +61,7 @@ private:
     void check_times(std::uint32_t node, const MeterBooks& books);
     void check_unseen(std::uint32_t node, const MeterBooks& books);
     /// Why more may have run than a span's `unseen_max`, from this message on; nothing: it may not.
-    [[nodiscard]] const char* why_bound_is_loose(const Sent& from) const;
+    [[nodiscard]] const char* why_bound_is_loose(const Sent& from, const Sent& to) const;
     [[nodiscard]] bool seems_sent_on_arrival(const Sent& message) const;
     void check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books);
     [[nodiscard]] std::string shown(std::uint32_t node, const MeterBooks& books);

@@ -8,6 +8,22 @@
 
 namespace tickledger::simulation {
 
+namespace {
+
+/// Where the first one waited, no arrival shows that its time was ahead.
+bool clock_was_set_back(const Story& story, const Delivery& from, const Delivery& to) {
+    const auto error_at = [&](Instant at) {
+        const auto wrong = std::find_if(
+            story.clock_errors.begin(), story.clock_errors.end(),
+            [&](const ClockError& error) { return at > error.during.from && at <= error.during.to; });
+        return wrong == story.clock_errors.end() ? Duration{} : wrong->error;
+    };
+    const bool waited = from.message.arrived_at - from.sent_at > error_at(from.sent_at);
+    return waited && error_at(from.sent_at) > error_at(to.sent_at);
+}
+
+}  // namespace
+
 /// Every entry against what ran between the two messages that it lies between, whatever their times.
 void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
@@ -37,8 +53,10 @@ void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
     }
 }
 
-const char* Audit::why_bound_is_loose(const Sent& from) const {
+const char* Audit::why_bound_is_loose(const Sent& from, const Sent& to) const {
     if (may_lose_time()) return "a false time of the server: the span itself is not known";
+    if (clock_was_set_back(plan_.nodes[to.node].story, from.delivery, to.delivery))
+        return "a clock that was set back while the message before waited: it told a time after its own";
     if (seems_sent_on_arrival(from))
         return "a queue without times, its first message alone, as slow as the node speaks";
     return nullptr;
@@ -87,7 +105,7 @@ void Audit::check_span(const Entry& entry, const Sent& from, const Sent& to, con
         if (!entry.unseen_max) return fail_with(books.id, what + ": it tells no `unseen_max`");
         const auto bound = static_cast<std::int64_t>(*entry.unseen_max);
         if (ran - booked <= bound) return;
-        if (const char* why = why_bound_is_loose(from)) {
+        if (const char* why = why_bound_is_loose(from, to)) {
             ++report_.loose_bounds[why];
             loose_ticks_ += ran - booked;
             return;

@@ -35,6 +35,7 @@ Node::Node(NodeSettings settings, Instant at)
     : settings_(std::move(settings)),
       count_(wrapped(settings_.first_count)),
       saved_(checkpoint_below(count_)),
+      seq_(settings_.first_seq),
       on_since_(at),
       line_(static_cast<std::int64_t>(count_)),
       restored_line_(static_cast<std::int64_t>(saved_)) {}
@@ -107,7 +108,7 @@ void Node::regain_power(Instant at) {
     if (on_) return;
     on_ = true;
     ++boot_;
-    seq_ = 0;
+    if (!settings_.keeps_seq) seq_ = 0;
     on_since_ = at;
 }
 
@@ -125,7 +126,7 @@ std::optional<Delivery> Node::speak(Instant at, Fate fate) {
     if (settings_.message == MessageForm::senml && samples_.size() < settings_.senml_records) {
         return std::nullopt;
     }
-    ++seq_;
+    seq_ = (seq_ + 1) & ((std::uint64_t{1} << static_cast<unsigned>(settings_.seq_bits)) - 1);
     Delivery delivery;
     delivery.sent_at = at;
     delivery.count = settings_.message == MessageForm::pulses ? pending_.size() : count_;

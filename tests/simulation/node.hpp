@@ -28,6 +28,11 @@ struct NodeSettings {
     std::uint64_t checkpoint_ticks = 0;
     Duration cadence = std::chrono::minutes{3};
     std::uint64_t first_count = 0;
+    /// Its messages are numbered from the one after this on, in so many bits; each start begins at 0, or goes
+    /// on.
+    std::uint64_t first_seq = 0;
+    int seq_bits = 32;
+    bool keeps_seq = false;
     /// Fields that its messages carry beside the count. SenML has none of them but the time.
     bool tells_boot = true;
     bool tells_seq = true;

@@ -113,6 +113,11 @@ void choose_fields(Chance& chance, PlannedNode& node) {
     // Without a boot field a count that is forgotten just below its end cannot be told from one that ran
     // over it.
     if (node.certainty != Certainty::ordered) settings.first_count = 1'000 + chance.below(10'000);
+    settings.seq_bits = chance.happens(0.3) ? 16 : 32;
+    if (chance.happens(0.3))
+        settings.first_seq =
+            (std::uint64_t{1} << static_cast<unsigned>(settings.seq_bits)) - 1 - chance.below(500);
+    settings.keeps_seq = chance.happens(0.3);
     if (settings.message != MessageForm::volume) return;
     // A display of a meter: it keeps every tick, whatever becomes of the board that reads it.
     settings.checkpoint_ticks = 1;
@@ -151,6 +156,7 @@ void cut_short(Chance& chance, Story& story, const Backlog& backlog) {
 /// Most boards are a little fast or slow and sleep unevenly; one setting in ten is a guess.
 Pace some_pace(Chance& chance) {
     Pace pace;
+    pace.speaks_at_ticks = chance.happens(0.15);
     if (chance.happens(0.4)) return pace;
     pace.times = chance.happens(0.8) ? chance.between(0.93, 1.07)
                                      : one_of(chance, std::array<double, 4>{0.4, 0.7, 1.4, 2.5});
@@ -169,6 +175,8 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
                    : std::vector<Span>{};
     };
     story.pace = some_pace(chance);
+    // A small tick is told too often for a world, and sixteen bits number too few messages.
+    if (settings.pulse_value_l.value() < 1 || settings.seq_bits < 32) story.pace.speaks_at_ticks = false;
     story.silences = some(0.4);
     story.losses = some(0.5);
     const bool is_preset = settings.message == MessageForm::counter && node.certainty == Certainty::ordered &&
@@ -192,6 +200,9 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
     const bool tells_order = (settings.tells_boot && settings.tells_seq) || settings.tells_time;
     for (const Span& time : some(0.5)) {
         story.backlogs.push_back(some_backlog(chance, time, settings.cadence));
+        // A queue that is sent more slowly than it was filled looks like a node that speaks.
+        if (!settings.tells_time && story.pace.speaks_at_ticks)
+            story.backlogs.back().gap = std::min<Duration>(story.backlogs.back().gap, milliseconds{100});
         // Where nothing tells the order, only their coming so close together tells that they had waited.
         if (!tells_order)
             story.backlogs.back().pause =
@@ -204,7 +215,8 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
             const int ticks = 1 + static_cast<int>(chance.below(chance.happens(0.8) ? 4 : 40));
             const Duration pace = std::max<Duration>(seconds{2} + chance.moment(seconds{30}),
                                                      shortest_tick(settings.pulse_value_l, q3_l_per_h));
-            story.reversals.push_back({time.from, ticks, pace});
+            // What ran back is confirmed by the messages at the end.
+            if (time.from + ticks * pace < span.to) story.reversals.push_back({time.from, ticks, pace});
         }
     }
     if (settings.tells_seq || settings.tells_time) story.overtaken = some(0.5);
@@ -228,6 +240,7 @@ MeterSettings meter_of(Chance& chance, const NodeSettings& node, std::size_t ind
     meter.message = node.message;
     meter.q3_l_per_h = {q3_l_per_h, 1};
     meter.counter_bits = node.counter_bits;
+    meter.seq_bits = node.seq_bits;
     meter.pulse_value_l = node.pulse_value_l;
     meter.rolls_over_at_l = {
         static_cast<std::int64_t>(node.rolls_over_at_ticks) * node.pulse_value_l.numerator,
@@ -283,9 +296,13 @@ std::string words(const PlannedNode& node) {
     };
     add(settings.tells_boot, "boot"), add(settings.tells_seq, "seq"), add(settings.tells_time, "time");
     add(settings.tells_saved, "saved"), add(settings.tells_uptime, "uptime");
+    if (settings.tells_seq)
+        text += fmt::format(" (seq of {} bits after {}{})", settings.seq_bits, settings.first_seq,
+                            settings.keeps_seq ? ", kept" : "");
     text += "; cadence " + format_duration(settings.cadence);
     if (node.story.pace.times != 1)
         text += fmt::format(" times {:.2f} +- {:.2f}", node.story.pace.times, node.story.pace.jitter);
+    add(node.story.pace.speaks_at_ticks, "and at ticks");
     const auto count = [&](std::size_t number, const char* word) {
         text += number > 0 ? ", " + std::to_string(number) + " " + word : std::string();
     };

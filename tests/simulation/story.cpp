@@ -33,7 +33,7 @@ const Backlog* backlog_with(const std::vector<Backlog>& backlogs, Instant t) {
 }
 
 /// When the node speaks.
-std::vector<Instant> turns(Duration cadence, const Pace& pace, Span span) {
+std::vector<Instant> turns(Duration cadence, const Pace& pace, const std::vector<Instant>& ticks, Span span) {
     Chance chance(pace.seed);
     std::vector<Instant> all;
     const auto next = [&](Instant at) {
@@ -44,6 +44,18 @@ std::vector<Instant> turns(Duration cadence, const Pace& pace, Span span) {
     };
     for (Instant at = next(span.from); at <= span.to; at = next(at))
         all.push_back(at);
+    if (!pace.speaks_at_ticks) return all;
+    constexpr Duration apart = std::chrono::seconds{2};
+    const std::vector<Instant> steady = all;
+    Instant spoke = span.from;
+    for (const Instant tick : ticks) {
+        const Instant at = std::chrono::ceil<std::chrono::milliseconds>(std::max(tick, spoke + apart));
+        const auto near = std::upper_bound(steady.begin(), steady.end(), at - apart);
+        const bool speaks_anyway = near != steady.end() && *near < at + apart;
+        if (at - tick > apart || at > span.to || speaks_anyway) continue;
+        all.push_back(spoke = at);
+    }
+    std::sort(all.begin(), all.end());
     return all;
 }
 
@@ -219,7 +231,7 @@ std::vector<Delivery> run(Node& node, const std::vector<Instant>& ticks, const S
         all.push_back({tick, Rank::water, [&node, tick] { node.tick(tick); }});
     }
     telling.add_accidents(all);
-    for (const Instant at : turns(node.settings().cadence, story.pace, span)) {
+    for (const Instant at : turns(node.settings().cadence, story.pace, ticks, span)) {
         all.push_back({at, Rank::message, [&telling, at] { telling.speak(at); }});
     }
     std::stable_sort(all.begin(), all.end(), [](const Happening& a, const Happening& b) {

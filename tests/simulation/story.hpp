@@ -52,6 +52,9 @@ struct Pace {
     double times = 1;   ///< Its mean cadence, of the one that is set.
     double jitter = 0;  ///< Each turn is longer or shorter by up to this share of it.
     std::uint64_t seed = 0;
+    bool speaks_at_ticks = false;  ///< While water runs it speaks at most once in two seconds, besides.
+
+    [[nodiscard]] bool is_as_set() const { return times == 1 && jitter == 0 && !speaks_at_ticks; }
 };
 
 /// The accidents of a node's life. Spans of one kind must not overlap.

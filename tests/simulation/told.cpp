@@ -185,7 +185,8 @@ Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
                         told.ran_back_over_starts += std::max<std::int64_t>(highest - after.restored_line, 0);
                     }
                     const std::int64_t gain = told_over_start(settings, before, after);
-                    told.least_ticks += gain;
+                    told.least_ticks += gain - fall.take_back(settings, after.first_line, gain,
+                                                              may_be_old(settings, troubles, *now));
                     fall.see(settings, before, after, gain - (after.line - after.first_line));
                     // A pack holds the next readings itself.
                     if (after.line != after.first_line) {

@@ -76,6 +76,8 @@ void World::stop_daemon(Duration until_back) {
 
 void World::start_daemon() {
     restart_at_.reset();
+    // Another trouble may have cut the outage short.
+    clock_.machine_started_at = std::min(clock_.machine_started_at, clock_.true_time);
     ++report_.starts;
     auto started = SimDaemon::start(machine_, settings_, clock_);
     if (!started) {
