@@ -163,10 +163,14 @@ std::vector<const Sent*> Audit::heard_of(std::uint32_t node) const {
 
 const char* Audit::why_undecidable(const PlannedNode& planned) const {
     const NodeSettings& node = planned.settings;
-    if (planned.story.power_cuts.empty()) return nullptr;
+    const Story& story = planned.story;
     const bool tells_start = node.tells_boot && node.message != MessageForm::senml;
-    if (!tells_start && may_lose_time())
+    const bool comes_in_turns =
+        !story.overtaken.empty() || std::any_of(story.backlogs.begin(), story.backlogs.end(),
+                                                [](const Backlog& backlog) { return backlog.mixes_live; });
+    if (!tells_start && may_lose_time() && (comes_in_turns || !story.power_cuts.empty()))
         return "no boot told: a fall at a false time of the server looks like a restart";
+    if (story.power_cuts.empty()) return nullptr;
     if (may_pass_for_new(planned))
         return "neither seq with boot nor time told: after a restart an old message looks like a new one";
     return nullptr;
@@ -257,7 +261,7 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
         planned.tells_true_time && !starts_cross && !may_lose_time() && !why_undecidable(planned) &&
         planned.story.presets.empty() &&
         (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
-        // What came right behind a gap is spread over one cadence as it is set.
+        // What came right behind a gap is spread over one such cadence, too.
         !(is_pulses && !planned.story.pace.is_as_set() && !planned.story.losses.empty()) &&
         !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
                         !planned.story.overtaken.empty() || !planned.story.backlogs.empty()));
@@ -269,6 +273,9 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
         }
         before = &entry;
         if (!knows_times || entry.time_estimated || entry.kind != EntryKind::measured) continue;
+        // The first pulses are spread over one cadence as it is set.
+        const bool is_first = &entry == &books.entries.front();
+        if (is_pulses && is_first && !planned.story.pace.is_as_set()) continue;
         const std::int64_t ran = ticks_in(planned.ticks, entry.span) - ticks_in(back_ticks, entry.span);
         if (ran != entry.ticks) fail_with(books.id, std::to_string(ran) + " ticks ran in " + words(entry));
     }
