@@ -273,9 +273,9 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
         }
         before = &entry;
         if (!knows_times || entry.time_estimated || entry.kind != EntryKind::measured) continue;
-        // The first pulses are spread over one cadence as it is set.
-        const bool is_first = &entry == &books.entries.front();
-        if (is_pulses && is_first && !planned.story.pace.is_as_set()) continue;
+        // The first pulses of all are spread over one cadence as it is set, wherever they come from.
+        const bool is_one_cadence = entry.span.length() == planned.settings.cadence;
+        if (is_pulses && is_one_cadence && !planned.story.pace.is_as_set()) continue;
         const std::int64_t ran = ticks_in(planned.ticks, entry.span) - ticks_in(back_ticks, entry.span);
         if (ran != entry.ticks) fail_with(books.id, std::to_string(ran) + " ticks ran in " + words(entry));
     }
