@@ -8,36 +8,33 @@ TICKLEDGER_BENCHMARKS=ON.
 """
 import sqlite3
 import sys
-import time
 
 import wal_pages
-from stand import Broker, Daemon, Directory, wait_until
-from parts.ingest import Booked, flood
+from stand import Broker, Daemon, Directory
+from parts.written import paced_costs
 
 topics, messages, pace = map(int, sys.argv[1:4])
+tells_pages = sys.argv[4:] == ["pages"]
 directory = Directory()
 broker = Broker(directory)
 daemon = Daemon(directory, broker.url)
-daemon.start()
-booked = Booked(daemon)
-# Opening an account is not what is measured.
-flood(broker, 1, topics, topics)
-wait_until(lambda: booked.count() >= topics, seconds=300, what="the first words")
-time.sleep(2.5)
-if sys.argv[4:] == ["pages"]:
-    # Who reads keeps the write-ahead log from beginning again.
-    reader = sqlite3.connect(f"file:{daemon.place}/ledger.db?mode=ro", uri=True)
+
+
+def keep_the_log():
+    """Who reads keeps the write-ahead log from beginning again."""
+    reader = sqlite3.connect(f"file:{daemon.ledger}?mode=ro", uri=True)
     reader.execute("BEGIN")
     reader.execute("SELECT count(*) FROM meter").fetchone()
-processor, written = daemon.kernel.cpu_s(), daemon.kernel.written()
-flood(broker, 1, topics, messages, pace)
-wait_until(lambda: booked.count() >= topics + messages, seconds=300, what="the booking of all messages")
-# What waits for its turn is published, and confirmed.
-time.sleep(7)
-print(f"{topics} topics, {pace} messages a second: {(daemon.kernel.written() - written) / messages:.0f} bytes and "
-      f"{(daemon.kernel.cpu_s() - processor) / messages * 1e6:.0f} us of processor time a message")
-if sys.argv[4:] == ["pages"]:
-    wal_pages.tell(daemon.place / "ledger.db")
+    return reader
+
+
+readers = []
+written, processor_s = paced_costs(daemon, broker, topics, messages, pace,
+                                   lambda: readers.append(keep_the_log()) if tells_pages else None)
+print(f"{topics} topics, {pace} messages a second: {written:.0f} bytes and "
+      f"{processor_s * 1e6:.0f} us of processor time a message")
+if tells_pages:
+    wal_pages.tell(daemon.ledger)
 daemon.stop()
 broker.stop()
 directory.remove()

@@ -210,6 +210,48 @@ path = "{self.socket}"
     def kernel(self):
         return Process(self.process.pid)
 
+    @property
+    def ledger(self):
+        return self.place / "ledger.db"
+
+    @staticmethod
+    def booked(database):
+        """How many messages are booked, read from the file: a question would cost the daemon something."""
+        row = database.execute("SELECT value FROM fact WHERE name = 'messages'").fetchone()
+        return json.loads(row[0])["booked"] if row else 0
+
+    def log_bytes(self):
+        return sum(file.stat().st_size for file in (self.place / "messages").glob("*.jsonl"))
+
+    def stop(self):
+        stop(self.process)
+
+
+class Least:
+    """The least that keeps an account (least.cpp), to be measured as the daemon is."""
+
+    def __init__(self, directory, broker_url, name="least", qos=1, memory=False):
+        self.place = directory.path / name
+        self.place.mkdir()
+        self.ledger = self.place / "ledger.db"
+        self.arguments = [TOOLS / "bench_least", "listen", broker_url, qos, self.place] + ["memory"] * memory
+        self.process = None
+
+    def start(self):
+        self.process = start(self.arguments, stdout=-1, text=True)
+        assert self.process.stdout.readline() == "ready\n"
+
+    @property
+    def kernel(self):
+        return Process(self.process.pid)
+
+    @staticmethod
+    def booked(database):
+        return database.execute("SELECT messages FROM booked").fetchone()[0]
+
+    def log_bytes(self):
+        return (self.place / "log.jsonl").stat().st_size
+
     def stop(self):
         stop(self.process)
 
@@ -220,12 +262,17 @@ def children_cpu_s():
     return times.children_user + times.children_system
 
 
-def replay(config, into, recording, **options):
-    """Books a recording; seconds that it took, and those of them on a processor."""
+def taken(arguments, **options):
+    """Runs a program to its end; seconds that it took, and those of them on a processor."""
     before = children_cpu_s()
     began = time.monotonic()
-    run([DAEMON, "replay", "--config", config, "--into", into, recording], **options)
+    run(arguments, **options)
     return time.monotonic() - began, children_cpu_s() - before
+
+
+def replay(config, into, recording, **options):
+    """Books a recording; what it took."""
+    return taken([DAEMON, "replay", "--config", config, "--into", into, recording], **options)
 
 
 def recording(meters, cadence_s, seconds):

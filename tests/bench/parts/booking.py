@@ -1,7 +1,7 @@
 """Booking without any disk, and replay."""
 import json
 
-from stand import TOOLS, Daemon, Directory, median, recording, replay, run, told
+from stand import TOOLS, Daemon, Directory, median, recording, replay, run, taken, told
 from table import Table
 
 CADENCE = """
@@ -38,16 +38,20 @@ def replays(table, quick):
     cases = [("ten years of one meter at 3 minutes", 1, 180, 3650, 4), ("a day of 10 000 meters at 15 minutes", 10_000, 900, 1, 6)]
     for what, meters, cadence, days, limit in cases:
         file = recording(meters, cadence, days * 86_400)
-        taken, processor = [], []
+        ours, least = [], []
         for _ in range(1 if quick else 5):
             directory = Directory()
             daemon = Daemon(directory, meters=CADENCE)
-            real, cpu = replay(daemon.config, directory.path / "replayed.db", file)
-            taken.append(real)
-            processor.append(cpu)
+            least.append(taken([TOOLS / "bench_least", "replay", file, directory.path / "least.db"]))
+            ours.append(replay(daemon.config, directory.path / "replayed.db", file))
             directory.remove()
-        table.ratio(f"replay of {what}, s", median(taken), "{:.1f}", limit,
-                    note=f"; {told(taken, '{:.1f}')}; on a processor {told(processor, '{:.1f}')}")
+        real, processor = zip(*ours)
+        of_least = median([our / its for (_, our), (_, its) in zip(ours, least)])
+        table.ratio(f"replay of {what}, s", median(real), "{:.1f}", limit,
+                    note=f"; {told(real, '{:.1f}')}; on a processor {told(processor, '{:.1f}')}, "
+                         f"{of_least:.1f} times the least's")
+        table.add(f"the least's replay of {what}, s", f"{told([one[0] for one in least], '{:.1f}')}; "
+                  f"on a processor {told([one[1] for one in least], '{:.1f}')}")
 
 
 def measure(quick):

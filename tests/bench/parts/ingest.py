@@ -1,11 +1,10 @@
-"""Ingest: the daemon beside a subscriber that does nothing, and beside the script."""
-import json
+"""Ingest: the daemon beside a subscriber that does nothing, the least that keeps an account, and the script."""
 import os
 import sqlite3
 import time
 
-from stand import (HERE, TOOLS, Broker, Daemon, Directory, Process, children_cpu_s, median, run, start, stop, told,
-                   wait_until)
+from stand import (HERE, TOOLS, Broker, Daemon, Directory, Least, Process, children_cpu_s, median, run, start, stop,
+                   told, wait_until)
 from table import Table
 
 
@@ -46,36 +45,38 @@ def of_script(directory, qos, topics, messages, *kind):
 
 
 class Booked:
-    """How many messages are booked, read from the file: a question would cost the daemon something."""
+    """How many messages the daemon, or the least, has booked."""
 
-    def __init__(self, daemon):
-        self.database = sqlite3.connect(f"file:{daemon.place}/ledger.db?mode=ro", uri=True)
-
-    def count(self):
-        row = self.database.execute("SELECT value FROM fact WHERE name = 'messages'").fetchone()
-        return json.loads(row[0])["booked"] if row else 0
-
-
-def log_bytes(daemon):
-    return sum(file.stat().st_size for file in (daemon.place / "messages").glob("*.jsonl"))
+    def __init__(self, keeper):
+        self.database = sqlite3.connect(f"file:{keeper.ledger}?mode=ro", uri=True)
+        self.count = lambda: keeper.booked(self.database)
 
 
 def of_daemon(directory, qos, topics, messages):
     """Messages accepted a second, processor seconds and bytes written a message, seconds until the last was booked."""
     broker = Broker(directory)
-    daemon = Daemon(directory, broker.url, name=f"daemon-{broker.port}")
-    daemon.start()
-    booked = Booked(daemon)
+    return of_keeper(Daemon(directory, broker.url, name=f"daemon-{broker.port}"), broker, qos, topics, messages)
+
+
+def of_least(directory, qos, topics, messages):
+    """The same of the least that keeps an account."""
+    broker = Broker(directory)
+    return of_keeper(Least(directory, broker.url, f"least-{broker.port}", qos), broker, qos, topics, messages)
+
+
+def of_keeper(keeper, broker, qos, topics, messages):
+    keeper.start()
+    booked = Booked(keeper)
     # Opening an account is not what is measured.
     flood(broker, qos, topics, topics)
     wait_until(lambda: booked.count() >= topics, seconds=300, what="the first words")
     time.sleep(2)
-    before, written_before = daemon.kernel.cpu_s(), daemon.kernel.written()
+    before, written_before = keeper.kernel.cpu_s(), keeper.kernel.written()
     flooding = start([TOOLS / "bench_flood", broker.url, qos, topics, messages, 0, 1], stdout=-1, text=True)
     sizes = []
 
     def all_booked():
-        sizes.append((time.monotonic(), log_bytes(daemon)))
+        sizes.append((time.monotonic(), keeper.log_bytes()))
         return booked.count() >= messages + topics
 
     wait_until(all_booked, every=0.02, seconds=300, what="the booking of all messages")
@@ -83,11 +84,11 @@ def of_daemon(directory, qos, topics, messages):
     began = float(flooding.stdout.readline().split()[0])
     # Confirmations of what was published are part of the work.
     time.sleep(1)
-    processor = (daemon.kernel.cpu_s() - before) / messages
-    written = (daemon.kernel.written() - written_before) / messages
+    processor = (keeper.kernel.cpu_s() - before) / messages
+    written = (keeper.kernel.written() - written_before) / messages
     accepted_at = next(at for at, size in sizes if size == sizes[-1][1])
     booked.database.close()
-    daemon.stop()
+    keeper.stop()
     broker.stop()
     return messages / (accepted_at - began), processor, written, ended - accepted_at
 
@@ -98,34 +99,39 @@ def measure(quick):
     cases = [(1, 1), (1, 1_000)] if quick else [(qos, topics) for qos in (1, 0) for topics in (1, 1_000, 10_000)]
     for qos, topics in cases:
         messages = max(20_000, 2 * topics) if quick else max(100_000, 20 * topics)
-        nothing, ours, script, careful = [], [], [], []
+        nothing, least, ours, script, careful = [], [], [], [], []
         for _ in range(rounds):
             directory = Directory()
             nothing.append(of_nothing(directory, qos, topics, messages))
+            least.append(of_least(directory, qos, topics, messages))
             ours.append(of_daemon(directory, qos, topics, messages))
             script.append(of_script(directory, qos, topics, 500 if quick else 2_000))
             careful.append(of_script(directory, qos, topics, messages, "careful"))
             directory.remove()
-        judge(table, f"QoS {qos}, {topics} topics", nothing, ours, script, careful)
+        judge(table, f"QoS {qos}, {topics} topics", nothing, least, ours, script, careful)
     return {"ingest": table.markdown()}
 
 
-def judge(table, what, nothing, ours, script, careful):
-    def of(column, others):
-        return median([one[column] / other[column] for one, other in zip(ours, others)])
+def judge(table, what, nothing, least, ours, script, careful):
+    def of(column, others, whose=ours):
+        return median([one[column] / other[column] for one, other in zip(whose, others)])
 
     def spread(column, form, factor=1):
         return told([one[column] * factor for one in ours], form)
 
+    def beside(column):
+        return f"; the least {of(column, nothing, least):.2f}, so {of(column, least):.2f} of the least's"
+
     table.ratio(f"{what}: rate, of the do-nothing subscriber's", of(0, nothing), "{:.2f}", 0.9, most=False,
-                note=f"; {spread(0, '{:.0f}')} a second")
+                note=f"; {spread(0, '{:.0f}')} a second{beside(0)}")
     table.ratio(f"{what}: processor time a message, of it", of(1, nothing), "{:.2f}", 2,
-                note=f"; {spread(1, '{:.0f}', 1e6)} us")
+                note=f"; {spread(1, '{:.0f}', 1e6)} us{beside(1)}")
     # What sender, broker and daemon take together cannot be more than there are processors.
     left = median([len(os.sched_getaffinity(0)) / (0.9 * rate) - others for rate, _, others in nothing])
     table.add(f"{what}: processor time left for a message at 0.9 of its rate",
               f"{left * 1e6:.0f} us; it takes {told([one[1] * 1e6 for one in nothing], '{:.0f}')}")
     table.ratio(f"{what}: rate, of the script's", of(0, script), "{:.0f}", 10, most=False)
     table.ratio(f"{what}: rate, of the script's that commits each second", of(0, careful), "{:.2f}", 1, most=False)
-    table.add(f"{what}: bytes written a message", spread(2, "{:.0f}"))
+    table.add(f"{what}: bytes written a message",
+              f"{spread(2, '{:.0f}')}; the least {median([one[2] for one in least]):.0f}")
     table.add(f"{what}: booked after the last was accepted, s", spread(3, "{:.1f}"))
