@@ -1,7 +1,7 @@
 // The least that keeps an account: what MQTT, a log and SQLite cost by themselves.
 //
-//   bench_least listen URL QOS DIRECTORY [memory]   until it is told to end; "ready" once it has subscribed
-//   bench_least replay RECORDING LEDGER             of the lines that the message log holds
+//   bench_least listen SUMS URL QOS DIRECTORY [memory]   until it is told to end; "ready" once it has
+//   subscribed bench_least replay SUMS RECORDING LEDGER             of the lines that the message log holds
 //
 // Of each message: its line in a log, before the broker is thanked; its entry as a row. Of each meter that
 // was heard in a transaction: the sum of its interval, and what is known of its counter, a row each. SQLite
@@ -15,6 +15,8 @@
 #include <sqlite3.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <array>
 #include <chrono>
 #include <condition_variable>
 #include <csignal>
@@ -38,7 +40,10 @@ using tickledger::Instant;
 constexpr std::size_t messages_a_commit = 10'000;
 constexpr std::size_t messages_a_commit_of_replay = 100'000;
 constexpr std::chrono::seconds commit_every{1};
-constexpr std::chrono::minutes interval{15};
+// Months and years of one length cost as much as true ones.
+constexpr std::array<std::chrono::minutes, 5> steps{std::chrono::minutes{15}, std::chrono::hours{1},
+                                                    std::chrono::hours{24}, std::chrono::hours{30 * 24},
+                                                    std::chrono::hours{365 * 24}};
 
 struct Heard {
     std::string topic;
@@ -94,7 +99,7 @@ public:
             " seq INTEGER, at_us INTEGER) STRICT;"
             "CREATE TABLE entry (to_us INTEGER, meter INTEGER, ticks INTEGER, PRIMARY KEY (to_us, meter)) STRICT,"
             " WITHOUT ROWID;"
-            "CREATE TABLE usage_row (start_us INTEGER, meter INTEGER, ticks INTEGER, PRIMARY KEY (start_us, meter))"
+            "CREATE TABLE usage_row (step INTEGER, start_us INTEGER, meter INTEGER, ticks INTEGER, PRIMARY KEY (step, start_us, meter))"
             " STRICT, WITHOUT ROWID;"
             "CREATE TABLE booked (messages INTEGER) STRICT; INSERT INTO booked VALUES (0)");
     }
@@ -114,22 +119,27 @@ private:
 
 class Account {
 public:
-    explicit Account(File& file)
+    Account(File& file, std::size_t sums)
         : file_(file),
+          sums_(std::clamp<std::size_t>(sums, 1, steps.size())),
           add_meter_(file.handle(), "INSERT INTO meter (key, topic) VALUES (?1, ?2)"),
           set_meter_(file.handle(),
                      "UPDATE meter SET count = ?2, boot = ?3, seq = ?4, at_us = ?5 WHERE key = ?1"),
           add_entry_(file.handle(), "INSERT INTO entry VALUES (?1, ?2, ?3)"),
           put_row_(file.handle(),
-                   "INSERT INTO usage_row VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET ticks = ?3"),
+                   "INSERT INTO usage_row VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO UPDATE SET ticks = ?4"),
           set_booked_(file.handle(), "UPDATE booked SET messages = ?1") {}
 
     void begin() { file_.run("BEGIN IMMEDIATE"); }
     void commit() {
         for (Meter* meter : changed_) {
-            write_row(*meter);
             set_meter_.run({meter->key, meter->count, meter->boot, meter->seq, meter->at_us});
             meter->is_changed = false;
+        }
+        // In the order of the table's key, so that neighbours are written together.
+        for (std::size_t step = 0; step < sums_; ++step) {
+            for (const Meter* meter : changed_)
+                write(*meter, step);
         }
         changed_.clear();
         set_booked_.run({booked_});
@@ -145,17 +155,11 @@ public:
             give_up(payload);
         Meter& meter = meter_of(topic);
         const std::int64_t at_us = at.time_since_epoch().count();
-        const std::int64_t interval_us = tickledger::Duration{interval}.count();
-        const std::int64_t start_us = at_us / interval_us * interval_us;
         if (!meter.is_changed) changed_.push_back(&meter);
-        if (start_us != meter.start_us) {
-            if (meter.is_changed) write_row(meter);
-            meter.start_us = start_us;
-            meter.row_ticks = 0;
-        }
         const std::int64_t ticks = meter.at_us > 0 ? count - meter.count : 0;
         add_entry_.run({at_us, meter.key, ticks});
-        meter.row_ticks += ticks;
+        for (std::size_t step = 0; step < sums_; ++step)
+            add(meter, step, at_us, ticks);
         meter.count = count;
         meter.boot = boot;
         meter.seq = seq;
@@ -165,10 +169,13 @@ public:
     }
 
 private:
+    struct Sum {
+        std::int64_t start_us = 0, ticks = 0;
+    };
     struct Meter {
         std::int64_t key = 0;
         std::int64_t count = 0, boot = 0, seq = 0, at_us = 0;
-        std::int64_t start_us = 0, row_ticks = 0;
+        std::array<Sum, steps.size()> sums{};
         bool is_changed = false;
     };
 
@@ -180,9 +187,23 @@ private:
         }
         return found->second;
     }
-    void write_row(const Meter& meter) { put_row_.run({meter.start_us, meter.key, meter.row_ticks}); }
+    void add(Meter& meter, std::size_t step, std::int64_t at_us, std::int64_t ticks) {
+        const std::int64_t length_us = tickledger::Duration{steps[step]}.count();
+        const std::int64_t start_us = at_us / length_us * length_us;
+        Sum& sum = meter.sums[step];
+        if (start_us != sum.start_us) {
+            if (meter.is_changed) write(meter, step);
+            sum = {start_us, 0};
+        }
+        sum.ticks += ticks;
+    }
+    void write(const Meter& meter, std::size_t step) {
+        const Sum& sum = meter.sums[step];
+        put_row_.run({static_cast<std::int64_t>(step), sum.start_us, meter.key, sum.ticks});
+    }
 
     File& file_;
+    const std::size_t sums_;
     Statement add_meter_, set_meter_, add_entry_, put_row_, set_booked_;
     simdjson::dom::parser parser_;
     std::unordered_map<std::string, Meter> meters_;
@@ -262,7 +283,7 @@ void append_to_log(int log, const Heard& heard, int qos) {
         give_up("the log is stuck");
 }
 
-void listen(const char* url, int qos, const std::string& directory, bool index_in_memory) {
+void listen(std::size_t sums, const char* url, int qos, const std::string& directory, bool index_in_memory) {
     // Only this thread is told to end.
     sigset_t end;
     sigemptyset(&end);
@@ -273,7 +294,7 @@ void listen(const char* url, int qos, const std::string& directory, bool index_i
         ::open((directory + "/log.jsonl").c_str(), O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
     if (log < 0) give_up("no log can be made in " + directory);
     File file(directory + "/ledger.db", index_in_memory);
-    Account account(file);
+    Account account(file, sums);
     Booking booking(account);
     mqtt::async_client client(url, index_in_memory ? "least-memory" : "least",
                               static_cast<mqtt::iclient_persistence*>(nullptr));
@@ -295,9 +316,9 @@ void listen(const char* url, int qos, const std::string& directory, bool index_i
     ::close(log);
 }
 
-void replay(const char* recording, const char* ledger) {
+void replay(std::size_t sums, const char* recording, const char* ledger) {
     File file(ledger, false);
-    Account account(file);
+    Account account(file, sums);
     std::ifstream lines(recording);
     simdjson::dom::parser parser;
     std::string line;
@@ -323,14 +344,16 @@ void replay(const char* recording, const char* ledger) {
 
 int main(int argc, char** argv) {
     const std::string_view what = argc > 1 ? argv[1] : "";
+    const std::size_t sums = argc > 2 ? std::strtoul(argv[2], nullptr, 10) : 0;
     try {
-        if (what == "listen" && argc >= 5) {
-            listen(argv[2], std::atoi(argv[3]), argv[4], argc > 5);
-        } else if (what == "replay" && argc == 4) {
-            replay(argv[2], argv[3]);
+        if (what == "listen" && argc >= 6) {
+            listen(sums, argv[3], std::atoi(argv[4]), argv[5], argc > 6);
+        } else if (what == "replay" && argc == 5) {
+            replay(sums, argv[3], argv[4]);
         } else {
-            std::fputs("usage: bench_least listen URL QOS DIRECTORY [memory] | replay RECORDING LEDGER\n",
-                       stderr);
+            std::fputs(
+                "usage: bench_least listen SUMS URL QOS DIRECTORY [memory] | replay SUMS RECORDING LEDGER\n",
+                stderr);
             return 64;
         }
     } catch (const mqtt::exception& error) {

@@ -230,11 +230,11 @@ path = "{self.socket}"
 class Least:
     """The least that keeps an account (least.cpp), to be measured as the daemon is."""
 
-    def __init__(self, directory, broker_url, name="least", qos=1, memory=False):
+    def __init__(self, directory, broker_url, name="least", qos=1, sums=1, memory=False):
         self.place = directory.path / name
         self.place.mkdir()
         self.ledger = self.place / "ledger.db"
-        self.arguments = [TOOLS / "bench_least", "listen", broker_url, qos, self.place] + ["memory"] * memory
+        self.arguments = [TOOLS / "bench_least", "listen", sums, broker_url, qos, self.place] + ["memory"] * memory
         self.process = None
 
     def start(self):

@@ -42,7 +42,7 @@ def replays(table, quick):
         for _ in range(1 if quick else 5):
             directory = Directory()
             daemon = Daemon(directory, meters=CADENCE)
-            least.append(taken([TOOLS / "bench_least", "replay", file, directory.path / "least.db"]))
+            least.append(taken([TOOLS / "bench_least", "replay", 1, file, directory.path / "least.db"]))
             ours.append(replay(daemon.config, directory.path / "replayed.db", file))
             directory.remove()
         real, processor = zip(*ours)
