@@ -1,7 +1,5 @@
 #include "book/accounts.hpp"
 
-#include <malloc.h>
-
 #include <algorithm>
 
 #include "book/store_failure.hpp"
@@ -162,15 +160,8 @@ void Accounts::rest() {
                 continue;
             account->sleep();
             --awake;
-            ++slept_since_trim_;
         }
     }
-    // Memories of many sizes come and go between those that stay; the library keeps their room by itself.
-    // Giving it back is one walk over what is free, after so many accounts were read and written.
-    constexpr std::size_t slept_max = 2000;
-    if (slept_since_trim_ < slept_max) return;
-    slept_since_trim_ = 0;
-    ::malloc_trim(0);
 }
 
 }  // namespace tickledger

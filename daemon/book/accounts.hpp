@@ -84,7 +84,6 @@ private:
     const CivilZone& zone_;
     Ledger& ledger_;
     std::size_t awake_max_ = usually_awake_max;
-    std::size_t slept_since_trim_ = 0;
     std::map<const MeterSettings*, std::unique_ptr<MeterRules>> rules_;
     std::vector<std::unique_ptr<Account>> accounts_;  ///< In order of their keys.
     std::unordered_set<Account*, IdHash, SameId> by_id_;

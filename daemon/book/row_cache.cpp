@@ -115,7 +115,8 @@ void RowCache::flush() {
     for (const auto& [key, left] : left_) {
         if (left.is_changed) rows.emplace_back(key, *left.row);
     }
-    for (const auto& [account, step] : touched_) {
+    // Its room goes too: a batch of ten thousand meters is not kept for the small ones after it.
+    for (const auto& [account, step] : std::exchange(touched_, {})) {
         OpenRow& at_hand = account->open_row(step);
         if (!std::exchange(at_hand.is_changed, false)) continue;
         rows.emplace_back(RowKey{account->key, step, *at_hand.start}, *at_hand.row);
@@ -128,7 +129,6 @@ void RowCache::flush() {
     for (const auto& [key, row] : rows)
         value_or_throw(ledger_.put_row(key, row));
     left_.clear();
-    touched_.clear();
 }
 
 void RowCache::forget() {

@@ -1,5 +1,7 @@
 #include "engine/engine.hpp"
 
+#include <malloc.h>
+
 #include <algorithm>
 #include <utility>
 
@@ -75,8 +77,10 @@ Result<Engine::Step> Engine::book(Instant now) {
         publisher_.forget_acknowledged(published);
         booked_to_ = next;
         batch_from_ = read_to_;
+        events_since_trim_ += offered_.deliveries.size() + published.size();
         offered_ = {};
     }
+    give_back_memory();
     const Instant moment = std::min(now, all_read ? source_.reached().value_or(read_to_) : read_to_);
     if (all_read) remove_old(moment);
     if (all_read || settings_.packing_every == Duration{0}) pack_old(moment);
@@ -106,6 +110,15 @@ bool Engine::is_batch() const {
     const std::size_t count = detector_.ready_count();
     return count >= settings_.events_a_batch ||
            (count >= events_of_a_day && read_to_ - batch_from_ >= packed_at_once);
+}
+
+/// Events, and memories of many sizes that are read and written for them, come and go between those that
+/// stay; the library keeps their room by itself. Giving it back is one walk over what is free.
+void Engine::give_back_memory() {
+    constexpr std::size_t events_max = 1000;
+    if (events_since_trim_ < events_max) return;
+    events_since_trim_ = 0;
+    ::malloc_trim(0);
 }
 
 void Engine::remove_old(Instant now) {

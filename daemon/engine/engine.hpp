@@ -76,6 +76,7 @@ private:
     [[nodiscard]] Result<bool> read_batch();
     [[nodiscard]] bool is_batch() const;
     [[nodiscard]] Result<Step> book(Instant now);
+    void give_back_memory();
     void remove_old(Instant now);
     void pack_old(Instant now);
 
@@ -92,6 +93,7 @@ private:
     Instant read_to_{};  ///< The time of the newest event that was read.
     Instant batch_from_{};
     std::string trouble_;
+    std::size_t events_since_trim_ = 0;
 
     std::optional<Instant> house_kept_at_;
     std::optional<Instant> packed_at_;
