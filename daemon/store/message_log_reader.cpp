@@ -64,8 +64,13 @@ Result<bool> MessageLogReader::read_more(const LogPosition& limit) {
         if (names && !std::binary_search(names->begin(), names->end(), position_.file)) return false;
         return tl::unexpected<Error>(std::move(chunk.error()));
     }
-    buffer_ += *chunk;
-    return !chunk->empty();
+    const bool has_more = !chunk->empty();
+    if (buffer_.empty()) {
+        buffer_ = std::move(*chunk);
+    } else {
+        buffer_ += *chunk;
+    }
+    return has_more;
 }
 
 /// Goes to the file after the present one; false where there is none up to the limit.
@@ -102,9 +107,10 @@ Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& lim
         if (!changed) return tl::unexpected<Error>(std::move(changed.error()));
         if (!*changed) break;
     }
-    // What was read in a flood is not kept for the quiet after it.
-    if (buffer_.size() == used_bytes_ && buffer_.capacity() > read_bytes) {
-        buffer_ = {};
+    // What was read in a flood is not kept for the quiet after it. A string that becomes empty by assignment
+    // would keep its room.
+    if (buffer_.size() == used_bytes_) {
+        std::string().swap(buffer_);
         used_bytes_ = searched_bytes_ = 0;
     }
     return std::optional<LoggedEvent>{};
