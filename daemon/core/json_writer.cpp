@@ -11,11 +11,18 @@ namespace tickledger {
 
 namespace {
 
-/// Stands in a JSON string as it is, whatever stands beside it.
-constexpr auto is_plain = [](char character) {
-    const auto byte = static_cast<unsigned char>(character);
-    return byte >= 0x20 && byte < 0x7f && byte != '"' && byte != '\\';
-};
+/// What stands in a JSON string as it is, whatever stands beside it. A table: each character of an answer's
+/// times is asked for.
+constexpr std::array<bool, 256> plain = [] {
+    std::array<bool, 256> is_plain{};
+    for (std::size_t byte = 0x20; byte < 0x7f; ++byte)
+        is_plain[byte] = byte != '"' && byte != '\\';
+    return is_plain;
+}();
+
+bool is_plain(char character) {
+    return plain[static_cast<unsigned char>(character)];
+}
 
 }  // namespace
 
