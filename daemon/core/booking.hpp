@@ -11,6 +11,9 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 /// By so much a node's clock may be off, and is believed.
 inline constexpr Duration clock_tolerance = std::chrono::minutes{2};
 
+/// Where no boot is told, a wrong number, or one of another start, must not pass for a long time.
+inline constexpr std::int64_t consecutive_most = 4;
+
 /// A node that tells an earlier year has no clock, or an unset one.
 inline constexpr Instant clocks_begin = std::chrono::sys_days{std::chrono::year{2001} / 1 / 1};
 

@@ -72,8 +72,11 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     // What waited may be any message from before.
     if (!came.waited) return false;
     const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
-    const bool is_newer_of_same_boot = observation.boot && observation.boot == last.boot && observation.seq &&
-                                       last.seq && rules.seq_distance(*last.seq, *observation.seq) > 0;
+    // Where no boot is told, a number far ahead may be one of the start before.
+    const std::int64_t ahead =
+        observation.seq && last.seq ? rules.seq_distance(*last.seq, *observation.seq) : 0;
+    const bool is_newer_of_same_boot = observation.boot == last.boot && ahead > 0 &&
+                                       (observation.boot || ahead <= booking::consecutive_most);
     const bool saved_more = observation.saved && last.saved && *observation.saved != *last.saved &&
                             rules.count_not_after(*last.saved, *observation.saved);
     return !has_other_boot && !is_newer_of_same_boot && !saved_more && !(later && *later > Duration{0});

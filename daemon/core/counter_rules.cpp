@@ -15,8 +15,6 @@ constexpr std::int64_t microseconds_per_hour = 3'600'000'000;
 // Two ticks more than the flow allows: one at each end of the span, whose cycle began or ended outside.
 constexpr std::uint64_t slack_ticks = 2;
 
-// Where no boot is told, a wrong number, or one of another start, must not pass for a long time.
-constexpr std::int64_t consecutive_most = 4;
 // Within a boot that is told: a year, beyond which nothing was waiting.
 constexpr Duration one_start_longest = std::chrono::days{366};
 constexpr Duration set_back_longest = std::chrono::hours{64};
@@ -136,7 +134,7 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
             had_waited ? std::max(pause, to.at - from.at + booking::clock_tolerance) : pause;
         longest = std::max(longest, tell_times ? std::min(apart, most) : apart);
     } else if (comes_early && from.boot == to.boot) {
-        longest = std::max(longest, sent_apart(from, to, cadence * consecutive_most));
+        longest = std::max(longest, sent_apart(from, to, cadence * booking::consecutive_most));
     }
     // The readings of a queue that tell no numbers are a cadence apart, too.
     if (to.hurried > 1 && from.boot == to.boot) longest = std::max(longest, cadence);

@@ -185,12 +185,15 @@ bool runs_back_from_held(const CounterState& state, const Observation& observati
            ran_back(held, observation, rules);
 }
 
-/// A node that keeps every tick does not start from less than it told. Where it seems to have, and goes on
-/// from what is held, that was right: its count was set by hand, or had run back.
+/// A node that saves its count every S ticks starts from less than S below what it told. Where it seems to
+/// have forgotten more, and goes on from what is held, that was right: its count was set by hand, or had run
+/// back.
 bool is_only_explained_by_held(const CounterState& state, const Continuation& from_last,
                                const std::optional<Continuation>& from_held, const CounterRules& rules) {
-    const bool falls = from_last.kind == EntryKind::restart && from_last.begin_count != state.last->count;
-    return falls && rules.keeps_every_tick && from_held &&
+    const std::uint64_t saved_every_ticks = rules.keeps_every_tick ? 1 : rules.checkpoint_ticks;
+    if (from_last.kind != EntryKind::restart || saved_every_ticks == 0) return false;
+    const std::uint64_t forgotten_ticks = rules.gain(from_last.begin_count, state.last->count);
+    return forgotten_ticks >= saved_every_ticks && from_held &&
            from_held->begin_count == state.held->observation.count;
 }
 

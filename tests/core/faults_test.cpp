@@ -366,3 +366,32 @@ TEST_CASE("a start of a node faster than its setting was a repeat until it had c
     // An older message of before is one.
     CHECK(waited(75, 329, 310).outcome == Outcome::repeat);
 }
+
+TEST_CASE("a count that was set by hand right before a start was a stray, for the start had forgotten it") {
+    Booker book(with_checkpoint(10));
+    (void)book(minutes(0), of_boot(4, 1, 1'200'600'751));
+    (void)book(minutes(3), of_boot(4, 2, 873'605));
+    (void)book(minutes(6), of_boot(5, 1, 873'654));
+    REQUIRE(book.entries.size() == 2);
+    CHECK(book.entries[0].kind == EntryKind::preset);
+    CHECK(book.total() == 49);
+    // A wrong number before a start that forgot nine ticks is a stray.
+    Booker misread(with_checkpoint(10));
+    (void)misread(minutes(0), of_boot(4, 1, 1'000'009));
+    (void)misread(minutes(3), of_boot(4, 2, 500'000));
+    (void)misread(minutes(6), of_boot(5, 1, 1'000'003));
+    CHECK(misread.total() == 3);
+}
+
+TEST_CASE("a start without a boot was a repeat for as long as a silence though its numbers went on") {
+    Booker book(counter_meter());
+    const auto waited = [&](int at_s, std::uint64_t count, std::uint64_t seq) {
+        return book.with({.arrived_at = after(hours(2) + seconds(at_s)), .waited = true},
+                         {.count = count, .seq = seq, .uptime = seconds(at_s + 60)});
+    };
+    (void)book(minutes(0), {.count = 10'700, .seq = 299, .uptime = hours(9)});
+    CHECK(waited(0, 0, 300).outcome == Outcome::booked);
+    (void)waited(72, 5, 301);
+    CHECK(book.total() == 5);
+    CHECK(waited(144, 4, 290).outcome == Outcome::repeat);
+}

@@ -175,6 +175,9 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
                    : std::vector<Span>{};
     };
     story.pace = some_pace(chance);
+    // After a silence, what comes twice as often as is set looks like a queue, if nothing tells the order.
+    const bool tells_order = settings.tells_time || (settings.tells_boot && settings.tells_seq);
+    if (!tells_order) story.pace.times = std::max(story.pace.times, 0.7);
     // A small tick is told too often for a world, and sixteen bits number too few messages.
     if (settings.pulse_value_l.value() < 1 || settings.seq_bits < 32) story.pace.speaks_at_ticks = false;
     story.silences = some(0.4);
@@ -197,7 +200,6 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
     const bool may_restart = node.certainty != Certainty::monotonic || keeps_every_tick;
     if (may_restart) story.power_cuts = some(0.6);
     if (settings.tells_time) story.delays = some(0.4);
-    const bool tells_order = (settings.tells_boot && settings.tells_seq) || settings.tells_time;
     for (const Span& time : some(0.5)) {
         story.backlogs.push_back(some_backlog(chance, time, settings.cadence));
         // A queue that is sent more slowly than it was filled looks like a node that speaks.
