@@ -10,10 +10,12 @@
 #include <catch2/catch.hpp>
 #include <chrono>
 #include <cmath>
+#include <random>
 #include <sstream>
 
 #include "draws/score.hpp"
 #include "support/told_before.hpp"
+#include "tickledger/message.hpp"
 #include "tickledger/time.hpp"
 
 using namespace tickledger;
@@ -134,6 +136,83 @@ void tell_taught(std::ostream& out) {
     }
 }
 
+/// Draws that no water made: few or many, at moments of a grid of half minutes, some of the same volume and
+/// flow again and again, as lists that no simulated house comes to.
+class WildDraws {
+public:
+    explicit WildDraws(std::uint64_t seed) : engine_(seed) {
+        pulse_value_l = std::array{1.0, 0.1, 0.5, 10.0}.at(below(4));
+        blur_ = seconds{std::array{1, 1, 60, 180, 900}.at(below(5))};
+        const std::uint64_t count = std::array<std::uint64_t, 5>{1, 3, 20, 60, 150}.at(below(5));
+        Instant at = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}} + minutes{below(2'000)};
+        for (std::uint64_t n = 0; n < count; ++n) {
+            at += seconds{30} * static_cast<int>(below(below(3) == 0 ? 2'000 : 40));
+            draws.push_back(draw_at(at));
+            if (below(9) == 0) said.push_back(said_of(draws.back()));
+        }
+    }
+
+    std::vector<Draw> draws;
+    std::vector<ToldDraw> said;
+    double pulse_value_l = 1;
+
+private:
+    using seconds = std::chrono::seconds;
+    std::uint64_t below(std::uint64_t bound) { return engine_() % bound; }
+
+    Draw draw_at(Instant at) {
+        const double litres =
+            std::array{0.0, 1.0, 3.0, 6.0, 6.0, 6.0, 9.0, 12.0, 45.0, 90.0, 150.0, 600.0}.at(below(12));
+        const double l_per_h = std::array{90.0, 240.0, 480.0, 480.0, 600.0, 900.0, 1500.0}.at(below(7));
+        Draw draw;
+        draw.ticks =
+            std::max<std::int64_t>(std::lround(litres / pulse_value_l) + static_cast<int>(below(3)) - 1, 1);
+        const double l = static_cast<double>(draw.ticks) * pulse_value_l;
+        const auto runs = std::chrono::round<seconds>(std::chrono::duration<double>(3600 * l / l_per_h));
+        draw.span = {at, at + std::max<Duration>(runs, blur_)};
+        draw.blur = blur_;
+        draw.overlaps = below(12) == 0;
+        if (draw.ticks > 1 && below(6) != 0) {
+            draw.mean_flow_l_per_h = l_per_h;
+            draw.peak_flow_l_per_h = l_per_h * static_cast<double>(4 + below(2)) / 4;
+        }
+        return draw;
+    }
+    ToldDraw said_of(const Draw& draw) {
+        const auto volume_ul =
+            static_cast<std::int64_t>(static_cast<double>(draw.ticks) * pulse_value_l * 1e6);
+        return {draw.span.from + draw.span.length() / 2, static_cast<DrawLabel>(below(draw_label_count)),
+                below(2) == 0 ? "mine" : "", volume_ul, std::lround(draw.mean_flow_l_per_h * 1000)};
+    }
+
+    std::mt19937_64 engine_;
+    Duration blur_{};
+};
+
+/// Of each list what uses it makes, and a fingerprint of all that is known of them, to the thousandth.
+void tell_wild(std::ostream& out) {
+    constexpr std::uint64_t lists = 240;
+    out << "# wild lists: draws, uses, what is known of them, labels\n";
+    for (std::uint64_t seed = 1; seed <= lists; ++seed) {
+        WildDraws wild(seed);
+        std::vector<Draw> joined = wild.draws;
+        UsesSeen seen = join_uses(joined, wild.pulse_value_l);
+        (void)shares_of(seen, taught_namer());
+        std::string known;
+        for (const Features& features : seen.features) {
+            for (const float feature : features)
+                known += fmt::format("{} ", std::lround(1000 * static_cast<double>(feature)));
+        }
+        label_draws(wild.draws, wild.pulse_value_l, wild.said);
+        std::string labels;
+        for (const Draw& draw : wild.draws)
+            labels += fmt::format("{} {} {} {} {:.2f} {}\n", microseconds_of(draw.span.from), draw.ticks,
+                                  draw.parts, name_of(draw.label), draw.confidence, draw.name);
+        out << fmt::format("list {}: {}, {}, {:016x}, {:016x}\n", seed, wild.draws.size(), seen.uses.size(),
+                           fingerprint(known), fingerprint(labels));
+    }
+}
+
 }  // namespace
 
 TEST_CASE("what is told of these houses is what was told of them before") {
@@ -143,5 +222,6 @@ TEST_CASE("what is told of these houses is what was told of them before") {
     tell_sums(now);
     tell_features(now);
     tell_taught(now);
+    tell_wild(now);
     tickledger::test::check_told_before(now, TICKLEDGER_SOURCE_DIR "/tests/draws/draws_told.txt", 500);
 }
