@@ -146,8 +146,8 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     // A node's clock may be set, rightly or wrongly, between two messages. Within one start their numbers
     // tell how long it was at most; else no more is believed than what a server's clock may have been set
     // back by.
-    Duration most = std::max(pause, Duration{0}) + set_back_longest;
-    if (!tell_times) most = longest_by_numbers(from, to).value_or(most);
+    const Duration most =
+        longest_by_numbers(from, to).value_or(std::max(pause, Duration{0}) + set_back_longest);
     return std::max(longest, std::min<Duration>(*to.node_time - *from.node_time, most));
 }
 

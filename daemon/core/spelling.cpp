@@ -1,16 +1,15 @@
 #include "core/spelling.hpp"
 
 #include <algorithm>
+#include <numeric>
 
 namespace tickledger {
 
 std::size_t edit_distance(std::string_view a, std::string_view b) {
     // Three rows of the table are enough: a swap looks back two.
-    std::vector<std::size_t> before_last(b.size() + 1);
-    std::vector<std::size_t> last(b.size() + 1);
     std::vector<std::size_t> row(b.size() + 1);
-    for (std::size_t j = 0; j <= b.size(); ++j)
-        row[j] = j;
+    std::iota(row.begin(), row.end(), std::size_t{0});
+    std::vector<std::size_t> last = row, before_last = row;
     for (std::size_t i = 1; i <= a.size(); ++i) {
         before_last.swap(last);
         last.swap(row);

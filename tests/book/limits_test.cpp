@@ -1,0 +1,196 @@
+// What is still taken at each limit of the register's and the history's rules, and what no longer is just
+// beyond.
+#include "book/history_rules.hpp"
+#include "book/register_rules.hpp"
+#include "ledger_world.hpp"
+
+using namespace tickledger;
+using namespace tickledger::test;
+
+namespace {
+
+using std::chrono::hours;
+using std::chrono::minutes;
+
+constexpr Duration shortest{1};
+constexpr std::int64_t litre_ul = 1'000'000;
+
+/// A meter of 1 L a tick that has counted 100 ticks in thirty days.
+struct Judge {
+    CivilZone zone = must(CivilZone::find("UTC"));
+    MeterSettings settings = house();
+    RegisterBasis basis{.settings = settings,
+                        .first_at = at_min(0) - hours{24 * 30},
+                        .start_l = {0, 1},
+                        .total_ticks = 100,
+                        .readings = {},
+                        .fine_detail_from = {},
+                        .zone = zone};
+    Instant now = at_min(0);
+
+    Judge() = default;
+    Judge(const Judge&) = delete;
+    Judge& operator=(const Judge&) = delete;
+
+    void knows(std::vector<RegisterReading> all) {
+        readings = std::move(all);
+        basis.readings = readings;
+    }
+    bool takes(Instant at, std::int64_t register_ul, bool starts = false) {
+        return judge({at, register_ul, litre_ul, starts}, basis, now).has_value();
+    }
+
+    std::vector<RegisterReading> readings;
+};
+
+RegisterReading reading(Instant at, std::int64_t register_ul) {
+    RegisterReading one;
+    one.at = at;
+    one.register_ul = register_ul;
+    return one;
+}
+
+}  // namespace
+
+TEST_CASE(
+    "a reading may lie as far in the future as two clocks lie apart, and not before the first message") {
+    Judge judge;
+    CHECK(judge.takes(judge.now + minutes{2}, 100 * litre_ul));
+    CHECK_FALSE(judge.takes(judge.now + minutes{2} + shortest, 100 * litre_ul));
+    const Instant first_at = *judge.basis.first_at;
+    CHECK(judge.takes(first_at + shortest, 0));
+    CHECK_FALSE(judge.takes(first_at, 0));
+    CHECK(judge.takes(first_at, 0, true));
+    CHECK_FALSE(judge.takes(first_at - shortest, 0, true));
+    judge.basis.fine_detail_from = at_min(-600);
+    CHECK(judge.takes(at_min(-600), 100 * litre_ul));
+    CHECK_FALSE(judge.takes(at_min(-600) - shortest, 100 * litre_ul));
+}
+
+TEST_CASE("a first reading may lie a cubic metre and ten times what was counted beyond it") {
+    Judge judge;
+    const std::int64_t most_ul = 100 * litre_ul + 1'000 * litre_ul + 10 * 100 * litre_ul;
+    CHECK(judge.takes(judge.now, most_ul));
+    CHECK_FALSE(judge.takes(judge.now, most_ul + 1));
+    // Who told where the register stood has told all.
+    judge.basis.start_l = {1, 1};
+    CHECK(judge.takes(judge.now, most_ul + 1));
+    judge.basis.start_l = {0, 1};
+    judge.knows({reading(at_min(-1'000), 0)});
+    CHECK(judge.takes(judge.now, most_ul + 1));
+}
+
+TEST_CASE("a register shows nothing below 0, and nothing from its range on") {
+    Judge judge;
+    CHECK(judge.takes(judge.now, 0));
+    CHECK_FALSE(judge.takes(judge.now, -1));
+    judge.settings.register_range_l = {100, 1};
+    CHECK(judge.takes(judge.now, 100 * litre_ul - 1));
+    CHECK_FALSE(judge.takes(judge.now, 100 * litre_ul));
+}
+
+TEST_CASE("a register rises by what can have run and the last digit, and does not fall") {
+    Judge judge;
+    judge.knows({reading(at_min(-180), 500 * litre_ul), reading(at_min(-60), 900 * litre_ul)});
+    // 1.1 Q4 of Q3 2.5 m3/h (ISO 4064-1: Q4 = 1.25 Q3) is 3.4375 m3/h; two ticks and one litre more are
+    // allowed.
+    const std::int64_t most_ul = 900 * litre_ul + 3'437 * litre_ul + 2 * litre_ul + 1 * litre_ul;
+    CHECK(judge.takes(judge.now, most_ul));
+    CHECK_FALSE(judge.takes(judge.now, most_ul + 1));
+    CHECK(judge.takes(judge.now, 900 * litre_ul));
+    CHECK_FALSE(judge.takes(judge.now, 900 * litre_ul - 1));
+    // Between two others it holds towards both.
+    CHECK(judge.takes(at_min(-120), 500 * litre_ul));
+    CHECK_FALSE(judge.takes(at_min(-120), 500 * litre_ul - 1));
+    CHECK(judge.takes(at_min(-120), 900 * litre_ul));
+    CHECK_FALSE(judge.takes(at_min(-120), 900 * litre_ul + 1));
+    // What is known is no news; another word of the same moment is none either.
+    CHECK(judge.takes(at_min(-60), 900 * litre_ul));
+    CHECK_FALSE(judge.takes(at_min(-60), 901 * litre_ul));
+    CHECK_FALSE(judge.takes(at_min(-60), 900 * litre_ul, true));
+    CHECK_FALSE(judge.takes(at_min(-200), 100 * litre_ul, true));
+}
+
+TEST_CASE("the digits of a register that begin again at 0 are one turn more") {
+    Judge judge;
+    judge.settings.register_range_l = {1'000, 1};
+    judge.knows({reading(at_min(-60), 900 * litre_ul)});
+    const auto turns = [&](std::int64_t register_ul) {
+        return must(tickledger::judge({judge.now, register_ul, litre_ul, false}, judge.basis, judge.now))
+            .turns;
+    };
+    CHECK(turns(900 * litre_ul) == 0);
+    CHECK(turns(900 * litre_ul - 1) == 1);
+    judge.readings[0].turns = 4;
+    CHECK(turns(950 * litre_ul) == 4);
+    CHECK(turns(0) == 5);
+}
+
+TEST_CASE("a reading by eye is taken back as long as its detail is kept, the start only as the last") {
+    Judge judge;
+    judge.knows({reading(at_min(-60), 900 * litre_ul), reading(at_min(-30), 900 * litre_ul)});
+    CHECK(must(judge_taking_back(at_min(-60), judge.basis)) == 0);
+    CHECK(must(judge_taking_back(at_min(-30), judge.basis)) == 1);
+    CHECK_FALSE(judge_taking_back(at_min(-31), judge.basis));
+    judge.basis.fine_detail_from = at_min(-60);
+    CHECK(judge_taking_back(at_min(-60), judge.basis));
+    judge.basis.fine_detail_from = at_min(-60) + shortest;
+    CHECK_FALSE(judge_taking_back(at_min(-60), judge.basis));
+    judge.basis.fine_detail_from.reset();
+    judge.readings[0].starts = true;
+    CHECK_FALSE(judge_taking_back(at_min(-60), judge.basis));
+    judge.knows({judge.readings[0]});
+    CHECK(judge_taking_back(at_min(-60), judge.basis));
+}
+
+TEST_CASE("cubic metres are shown to the litre, and as much finer as they are told") {
+    CHECK(cubic_metres(0) == "0.000 m³");
+    CHECK(cubic_metres(12'500 * litre_ul) == "12.500 m³");
+    CHECK(cubic_metres(12'500 * litre_ul + 100'000) == "12.5001 m³");
+    CHECK(cubic_metres(1) == "0.000000001 m³");
+    CHECK(cubic_metres(-2'000 * litre_ul) == "-2.000 m³");
+}
+
+TEST_CASE("one piece of history holds a thousand readings and two years of them, and not more") {
+    const CivilZone zone = must(CivilZone::find("UTC"));
+    const Instant end = at_min(0);
+    const auto piece = [&](std::size_t count, Duration length) {
+        std::vector<HistoryPoint> points;
+        for (std::size_t n = 0; n < count; ++n)
+            points.push_back({end - length + Duration{static_cast<int>(n)}, 7});
+        points.back().at = end;
+        return history_entries("bills", points, end, zone);
+    };
+    CHECK(must(piece(1'000, hours{24})).size() == 999);
+    CHECK_FALSE(piece(1'001, hours{24}));
+    CHECK(must(piece(2, hours{24 * 732})).size() == 1);
+    CHECK_FALSE(piece(2, hours{24 * 732} + shortest));
+    CHECK_FALSE(piece(1, Duration{0}));
+    // Nothing may run before the first number, nor at a negative one; to stand still is no mistake.
+    const auto two = [&](std::int64_t before, std::int64_t after) {
+        return history_entries("bills", std::vector<HistoryPoint>{{end - hours{1}, before}, {end, after}},
+                               end, zone)
+            .has_value();
+    };
+    CHECK(two(0, 0));
+    CHECK(two(7, 7));
+    CHECK_FALSE(two(7, 6));
+    CHECK_FALSE(two(-1, 6));
+}
+
+TEST_CASE("an import that touches another is news, one that overlaps it is refused, the same is nothing") {
+    const CivilZone zone = must(CivilZone::find("UTC"));
+    const auto entry = [](int from, int to, std::int64_t ticks) {
+        return HistoryEntry{{at_min(from), at_min(to)}, ticks, "bills"};
+    };
+    const std::vector booked{entry(10, 20, 5), entry(30, 40, 6)};
+    const auto news = [&](const HistoryEntry& one) { return history_news({one}, booked, zone); };
+    CHECK(must(news(entry(0, 10, 1))).size() == 1);
+    CHECK(must(news(entry(20, 30, 1))).size() == 1);
+    CHECK(must(news(entry(40, 50, 1))).size() == 1);
+    CHECK(must(news(entry(10, 20, 5))).empty());
+    CHECK_FALSE(news(entry(10, 20, 6)));
+    CHECK_FALSE(news(entry(0, 11, 1)));
+    CHECK_FALSE(news(entry(19, 25, 1)));
+    CHECK_FALSE(news(entry(0, 50, 1)));
+}
