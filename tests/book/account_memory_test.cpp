@@ -243,6 +243,19 @@ TEST_CASE("a memory that an older version wrote in full is read") {
     CHECK(to_record(memory) == state_after(15));
 }
 
+TEST_CASE("an older version's memory left out the rungs that repeat the one before") {
+    auto json = nlohmann::json::parse(written_in_full);
+    auto& rungs = json.at("slow_leak").at("rungs");
+    for (std::size_t i = rungs.size() - 1; i > 0; --i) {
+        REQUIRE(rungs[i] == rungs[i - 1]);
+        rungs[i] = nlohmann::json::array();
+    }
+    CHECK(must(memory_from_record(json.dump())).slow_leak ==
+          must(memory_from_record(written_in_full)).slow_leak);
+    rungs[0] = nlohmann::json::array();
+    CHECK_FALSE(memory_from_record(json.dump()));
+}
+
 TEST_CASE("a ledger of version 7 keeps what it remembers of its meters") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
