@@ -1,7 +1,10 @@
-// What is still taken at each limit of the register's and the history's rules, and what no longer is just
+// What is still taken at each limit that booking states, and what no longer is just beyond.
 // beyond.
+#include "book/accounts.hpp"
 #include "book/history_rules.hpp"
+#include "book/instruction_documents.hpp"
 #include "book/register_rules.hpp"
+#include "book/told_draws.hpp"
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -193,4 +196,84 @@ TEST_CASE("an import that touches another is news, one that overlaps it is refus
     CHECK_FALSE(news(entry(0, 11, 1)));
     CHECK_FALSE(news(entry(19, 25, 1)));
     CHECK_FALSE(news(entry(0, 50, 1)));
+}
+
+TEST_CASE("the id that a topic makes has 64 small letters, digits and dashes at most") {
+    MeterSettings flats;
+    flats.id = "flat-{1}-w";
+    flats.topic = "flats/+/water";
+    const auto id_of = [&](const std::string& part) { return meter_id(flats, "flats/" + part + "/water"); };
+    CHECK(id_of("az-09") == "flat-az-09-w");
+    const std::string longest(64 - std::string("flat--w").size(), 'x');
+    CHECK(id_of(longest) == "flat-" + longest + "-w");
+    CHECK_FALSE(id_of(longest + "x"));
+    // The characters beside those that may be.
+    for (const char* wrong : {"`", "{", "/", ":", ",", ".", "A", "Z", "\x7f"}) {
+        CAPTURE(wrong);
+        CHECK_FALSE(id_of(wrong));
+    }
+    CHECK_FALSE(meter_id(flats, "flats/a/gas"));
+    CHECK(meter_id(house(), "nodes/house") == "house");
+
+    const std::vector meters{flats, house()};
+    CHECK(settings_for(meters, "flat-7-w") == &meters[0]);
+    CHECK(settings_for(meters, "house") == &meters[1]);
+    for (const char* nobody : {"flat--w", "flat-w", "flat-7", "7-w", "flat-A-w", "hous", "house-w"}) {
+        CAPTURE(nobody);
+        CHECK(settings_for(meters, nobody) == nullptr);
+    }
+}
+
+TEST_CASE("a pattern opens as many accounts as meters are allowed, and those that are named count too") {
+    MeterSettings flats;
+    flats.id = "flat-{1}";
+    flats.topic = "flats/+";
+    LedgerWorld world({house(), flats});
+    world.keeper =
+        std::make_unique<Bookkeeper>(world.meters, world.zone, *world.ledger, Publishing::everything, 3);
+    must(world.keeper->load());
+    for (const char* flat : {"a", "b", "c"})
+        world.arrive(at_min(600), R"({"count":1})", std::string("flats/") + flat);
+    CHECK(must(world.ledger->meters()).size() == 3);
+    CHECK(world.keeper->turned_away() == "flats/c");
+    CHECK(world.keeper->counts().booked >= 2);
+}
+
+TEST_CASE("an alarm is shelved for a second at least and 31 days at most") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 100);
+    world.hear_count(at_min(603), 100);
+    world.run_clock(at_min(640));
+    REQUIRE(world.alarms().size() == 1);
+    const Alarm silent = world.alarms()[0].alarm;
+    const auto after = [&](std::chrono::seconds for_s) {
+        world.take({{Instruction{at_min(641), instruction_to_shelve("house", silent, for_s)}}});
+        return world.alarms()[0].alarm;
+    };
+    constexpr std::chrono::seconds longest{31 * 86'400};
+    CHECK(after(longest + std::chrono::seconds{1}).state == AlarmState::unacknowledged);
+    CHECK(after(std::chrono::seconds{0}).state == AlarmState::unacknowledged);
+    CHECK(after(longest).shelved_until == at_min(641) + longest);
+    CHECK(after(std::chrono::seconds{1}).shelved_until == at_min(641) + std::chrono::seconds{1});
+}
+
+TEST_CASE("what is told of a draw has a name of 60 bytes at most, some water and no negative flow") {
+    LedgerWorld world;
+    const auto takes = [&](const ToldDraw& told) {
+        world.take({{Instruction{at_min(641), instruction_to_tell("house", told)}}});
+        const auto all = told_draws_in(must(world.ledger->fact(told_draws_fact("house"))).value_or("[]"));
+        world.take({{Instruction{at_min(641), instruction_to_forget("house", told.at)}}});
+        return all == std::vector{told};
+    };
+    const ToldDraw shower{at_min(600), DrawLabel::shower, std::string(60, 'n'), 1, 0};
+    CHECK(takes(shower));
+    ToldDraw wrong = shower;
+    wrong.name += 'n';
+    CHECK_FALSE(takes(wrong));
+    wrong = shower;
+    wrong.volume_ul = 0;
+    CHECK_FALSE(takes(wrong));
+    wrong = shower;
+    wrong.flow_ml_per_h = -1;
+    CHECK_FALSE(takes(wrong));
 }
