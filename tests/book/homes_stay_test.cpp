@@ -150,11 +150,11 @@ private:
         ledger_ = std::move(Ledger::open("home.db", vfs_.name()).value());
         keeper_ = std::make_unique<Bookkeeper>(meters_, zone_, *ledger_, Publishing::everything, 1);
         keeper_->tell_to(&listener_);
+        if (chance_.happens(0.3)) keeper_->keep_awake(0);
         must(keeper_->load());
     }
 
     // What runs, and what the node says of it.
-
     void live_on() {
         const Duration cadence = meter().cadence;
         Duration passed = cadence;
@@ -213,7 +213,6 @@ private:
     }
 
     // How it comes.
-
     void say(const std::string& text) {
         if (trouble(0.02)) link_is_up_ ? link(false, false) : link(true, chance_.happens(0.8));
         if (trouble(0.01)) node_is_away_ = !node_is_away_;
@@ -237,7 +236,7 @@ private:
         stamp_ = std::max(stamp_, now_) + delay;
         Message message;
         message.arrived_at = stamp_;
-        message.topic = meter().topic;
+        message.topic = trouble(0.003) ? "nodes/nobody" : meter().topic;
         message.payload = text;
         message.redelivered = again;
         message.retained = trouble(0.01);
@@ -256,11 +255,14 @@ private:
         const auto ready = detector_.take();
         if (!ready.deliveries.empty()) must(keeper_->book({.deliveries = ready.deliveries}));
         if (!detector_.holds_back() && chance_.happens(0.7)) run_clock(latest_);
+        for (const OddMessage& odd : keeper_->take_odd())
+            odd_ += fmt::format("{} {} {}\n", static_cast<int>(odd.kind), odd.topic, odd.text);
+        if (chance_.happens(0.03)) (void)must(keeper_->pack_oldest(latest_ - hours{30}));
+        if (chance_.happens(0.01)) must(keeper_->remove_fine_detail(latest_ - hours{60}));
     }
     void run_clock(Instant until) { must(keeper_->book({.until = until})); }
 
     // What people say.
-
     void person_acts() {
         stamp_ = std::max(stamp_, now_) + milliseconds{1};
         const std::string document = said_by_person();
@@ -339,6 +341,7 @@ private:
 
     std::string told() {
         std::string text;
+        const auto fact = [&](const std::string& name) { return must(ledger_->fact(name)).value_or("-"); };
         std::map<std::string, int> alarms;
         for (const auto& [raised, alarm] : listener_.raised)
             ++alarms[alarm["kind"]];
@@ -347,8 +350,10 @@ private:
         text += "published";
         for (const auto& [kind, count] : listener_.counts)
             text += fmt::format(" {}", count);
-        text += fmt::format(" {:016x}, told draws {}\n", fingerprint(listener_.all),
-                            fingerprint(must(ledger_->fact(told_draws_fact(meter().id))).value_or("")));
+        text += fmt::format(" {:016x}\n  facts: {} {} {} {}, deadlines {}, odd {:016x}, told draws {:016x}\n",
+                            fingerprint(listener_.all), fact("messages"), fact("link"), fact("settled_until"),
+                            fact("now_waits"), keeper_->deadlines_met(), fingerprint(odd_),
+                            fingerprint(fact(told_draws_fact(meter().id))));
         keeper_.reset();
         ledger_.reset();
         const Books books = must(Books::read(vfs_.name(), "home.db"));
@@ -364,6 +369,7 @@ private:
     const std::vector<MeterSettings> meters_;
     const CivilZone zone_ = CivilZone::find("Europe/Lisbon").value();
     Listener listener_;
+    std::string odd_;
     std::unique_ptr<Ledger> ledger_;
     std::unique_ptr<Bookkeeper> keeper_;
     BacklogDetector detector_;
@@ -388,5 +394,5 @@ TEST_CASE("what is booked and told of these homes is what was booked and told of
         now << "home " << seed << ": " << WildHome(seed, false).live(1'000);
     for (std::uint64_t seed = 1; seed <= quiet; ++seed)
         now << "quiet home " << seed << ": " << WildHome(seed, true).live(2'500);
-    check_told_before(now, TICKLEDGER_SOURCE_DIR "/tests/book/homes_told.txt", 12 * (wild + quiet));
+    check_told_before(now, TICKLEDGER_SOURCE_DIR "/tests/book/homes_told.txt", 13 * (wild + quiet));
 }
