@@ -33,6 +33,11 @@ namespace {
 /// What a text says, or "! " and why it says nothing.
 using Says = std::function<std::string(const std::string&)>;
 
+/// Longer than what an error quotes.
+std::string many(char c) {
+    return std::string(70, c);
+}
+
 std::string refused(std::string_view why) {
     return "! " + std::string(why);
 }
@@ -132,20 +137,24 @@ MeterSettings meter_of(MessageForm form, Ratio pulse_value_l = {1, 1}) {
 }
 
 void tell_times(Teller& tell) {
-    tell.texts("time", "0159:+-.TZt ",
-               {"2026-03-01T07:00:00.25Z", "2024-02-29 23:59:60+01:00", "1900-02-28T00:00:00-0130",
-                "9999-12-31T23:59:59.9999999Z", "0001-01-01T00:00:00+23:59", "2000-02-29t12:30:00z"},
-               [](const std::string& text) { return outcome(parse_rfc3339(text), format_utc); });
+    tell.texts(
+        "time", "0159:+-.TZt ",
+        {"2026-03-01T07:00:00.25Z", "2024-02-29 23:59:60+01:00", "1900-02-28T00:00:00-0130",
+         "9999-12-31T23:59:59.9999999Z", "0001-01-01T00:00:00+23:59", "2000-02-29t12:30:00z",
+         "2024-02-29T23:58:60." + many('0') + "Z", "0000-01-01T00:00:00." + many('0') + "+23:59", many('2')},
+        [](const std::string& text) { return outcome(parse_rfc3339(text), format_utc); });
     const auto length = [](Duration d) { return fmt::format("{} us, {}", d.count(), format_duration(d)); };
-    tell.texts("duration", "0129smhdu n.-+",
-               {"90s", "15min", "0", "400d", "36h", "1500ms", "9223372036854775807us",
-                "9223372036854775808us", "106751991d", "106751992d", "2562047788h"},
-               [&](const std::string& text) { return outcome(parse_duration(text), length); });
+    tell.texts(
+        "duration", "0129smhdu n.-+",
+        {"90s", "15min", "0", "400d", "36h", "1500ms", "9223372036854775807us", "9223372036854775808us",
+         "106751991d", "106751992d", "2562047788h", many('9') + "d", many('d')},
+        [&](const std::string& text) { return outcome(parse_duration(text), length); });
     tell.texts("ISO duration", "019PTWDHMSY-.",
-               {"P1DT6H30M", "P1W", "PT0S", "PT9223372036854S", "P106751991DT4H", "P2D", "PT36H"},
+               {"P1DT6H30M", "P1W", "PT0S", "PT9223372036854S", "P106751991DT4H", "P2D", "PT36H",
+                "P" + many('9') + "D"},
                [&](const std::string& text) { return outcome(parse_iso_duration(text), length); });
     const CivilZone zone = CivilZone::find("Europe/Berlin").value();
-    tell.texts("point", "01239-:TZ ", {"2026-03-29", "2026-10-25T02:30:00+01:00", "2024-02-29"},
+    tell.texts("point", "01239-:TZ ", {"2026-03-29", "2026-10-25T02:30:00+01:00", "2024-02-29", many('2')},
                [&](const std::string& text) {
                    return outcome(zone.parse(text), [&](Instant t) { return zone.format(t); });
                });
@@ -154,13 +163,16 @@ void tell_times(Teller& tell) {
 void tell_numbers(Teller& tell) {
     const auto ratio = [](Ratio r) { return fmt::format("{}/{}", r.numerator, r.denominator); };
     const std::string_view characters = "0159./ +-eLm3";
-    tell.texts("volume", characters,
-               {"1/3 L", "0.1 gal_us", "12.5 m3", "7 ft3", "0.001 gal_imp", "9223372036854775807 L",
-                "9223372036854775.807 m3", "0.000000000000000001 L", "0 L"},
-               [&](const std::string& text) { return outcome(parse_volume_l(text), ratio); });
-    tell.texts("pulse value", characters, {"10 L", "0 L", "1/1000 m3"},
+    tell.texts(
+        "volume", characters,
+        {"1/3 L", "0.1 gal_us", "12.5 m3", "7 ft3", "0.001 gal_imp", "9223372036854775807 L",
+         "9223372036854775.807 m3", "0.000000000000000001 L", "0 L", "1 " + many('L'), many('7') + " L"},
+        [&](const std::string& text) { return outcome(parse_volume_l(text), ratio); });
+    tell.texts("pulse value", characters,
+               {"10 L", "0 L", "1/1000 m3", "0 " + many('L'), "0." + std::string(17, '0') + " L"},
                [&](const std::string& text) { return outcome(parse_pulse_value_l(text), ratio); });
-    tell.texts("flow", "019./ hmin", {"2.5 m3/h", "30 L/min", "100 gal_us/h", "1/7 ft3/min"},
+    tell.texts("flow", "019./ hmin",
+               {"2.5 m3/h", "30 L/min", "100 gal_us/h", "1/7 ft3/min", "1 " + many('h')},
                [&](const std::string& text) { return outcome(parse_flow_l_per_h(text), ratio); });
     tell.texts("number", "0159-+.eE",
                {"0",
@@ -196,12 +208,13 @@ void tell_numbers(Teller& tell) {
 }
 
 void tell_codes(Teller& tell) {
-    tell.texts(
-        "percent", "%0Ffg+/~", {"a%20b%2Fc", "100%25", "%7E%ff", "/v1/meters/house?from=2026-03-01T00:00"},
-        [](const std::string& text) {
-            return outcome(percent_decode(text),
-                           [](const std::string& plain) { return plain + " " + percent_encode(plain); });
-        });
+    tell.texts("percent", "%0Ffg+/~",
+               {"a%20b%2Fc", "100%25", "%7E%ff", "/v1/meters/house?from=2026-03-01T00:00", many('%')},
+               [](const std::string& text) {
+                   return outcome(percent_decode(text), [](const std::string& plain) {
+                       return plain + " " + percent_encode(plain);
+                   });
+               });
     tell.texts("base64", "A/+=z09-\n", {"aGVsbG8=", "AA==", "Zm9vYmFy", "////", "+/8="},
                [](const std::string& text) {
                    const auto plain = from_base64(text);
@@ -241,6 +254,8 @@ void tell_json(Teller& tell) {
         {R"({"count":1234,"boot":"a1","seq":77,"time":"2026-03-01T07:00:00Z","saved":1200,"uptime":86400})",
          R"({"count":4294967295,"boot":7.0,"seq":4294967295,"time":1772348400.5,"uptime":1.5})",
          R"({"count":1e3,"boot":null,"time":null,"x":{"y":[true,false,"\u00e9\n"]}})",
+         "{\"count\":\"" + many('x') + "\"}", "{\"count\":1 " + many('x') + "}",
+         "{\"count\":-" + many('9') + "}", "{\"count\":1,\"time\":\"" + many('2') + "\"}",
          R"({"count":"12","seq":true})", R"([{"count":1}])", R"({"c\u006funt":5,"boot":"\ud83d\ude00"})"},
         decoded(meter_of(MessageForm::counter)));
     MeterSettings elsewhere = meter_of(MessageForm::counter);
