@@ -147,6 +147,8 @@ public:
         Instant at = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}} + minutes{below(2'000)};
         for (std::uint64_t n = 0; n < count; ++n) {
             at += seconds{30} * static_cast<int>(below(below(3) == 0 ? 2'000 : 40));
+            // Now and then a pause that is just as long as one that is taken for none.
+            if (n > 0 && below(8) == 0) at = draws.back().span.to + seconds{1};
             draws.push_back(draw_at(at));
             if (below(9) == 0) said.push_back(said_of(draws.back()));
         }
