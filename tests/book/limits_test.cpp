@@ -277,3 +277,23 @@ TEST_CASE("what is told of a draw has a name of 60 bytes at most, some water and
     wrong.flow_ml_per_h = -1;
     CHECK_FALSE(takes(wrong));
 }
+
+TEST_CASE("one message that is missing where the queue of an earlier start goes on still counts") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::pulses;
+    LedgerWorld world({meter});
+    const auto say = [&](int minute, int pulses, int boot, int seq) {
+        world.hear(at_min(minute), "{\"pulses\":" + std::to_string(pulses) + ",\"boot\":" +
+                                       std::to_string(boot) + ",\"seq\":" + std::to_string(seq) + "}");
+    };
+    say(600, 1, 1, 1);
+    say(603, 1, 1, 2);
+    say(606, 1, 2, 1);
+    say(609, 1, 2, 2);
+    const std::int64_t before = ticks_in(world);
+    // Of the first start, the third message comes after the fourth.
+    say(612, 5, 1, 4);
+    CHECK(ticks_in(world) == before + 5);
+    say(615, 7, 1, 3);
+    CHECK(ticks_in(world) == before + 12);
+}
