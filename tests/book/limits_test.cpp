@@ -1,5 +1,4 @@
 // What is still taken at each limit that booking states, and what no longer is just beyond.
-// beyond.
 #include "book/accounts.hpp"
 #include "book/history_rules.hpp"
 #include "book/instruction_documents.hpp"

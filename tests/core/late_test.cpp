@@ -38,6 +38,19 @@ TEST_CASE("a late count outside the ends is refused") {
     CHECK(divide(entry, {100, 0, 0}, {.count = 111}, after(minutes(5)), rules).fit == Fit::contradicts);
 }
 
+TEST_CASE("a late count of a boot divides what tells no boot, and one without a boot divides anything") {
+    const auto fit = [](std::optional<std::uint64_t> late_boot, std::uint64_t entry_boot) {
+        const Entry entry = measured(0, 9, 100, 110, entry_boot);
+        return divide(entry, {100, entry_boot, 0}, {.count = 104, .boot = late_boot}, after(minutes(5)),
+                      rules)
+            .fit;
+    };
+    CHECK(fit(5, 0) == Fit::divides);
+    CHECK(fit(std::nullopt, 5) == Fit::divides);
+    CHECK(fit(5, 5) == Fit::divides);
+    CHECK(fit(6, 5) == Fit::contradicts);
+}
+
 TEST_CASE("what ends the entry is known, however often it comes") {
     const Entry entry = measured(0, 9, 100, 110);
     CHECK(divide(entry, {100, 0, 0}, {.count = 110}, after(minutes(9)), rules).fit == Fit::known);

@@ -11,7 +11,6 @@ namespace tickledger {
 
 TEST_CASE("a broker is listened to without a configuration, and nothing stays there") {
     test::MosquittoProcess broker;
-    broker.start();
     // A node that goes on until it was heard, so that no moment has to be hit.
     std::atomic<bool> is_done = false;
     std::thread node([&] {

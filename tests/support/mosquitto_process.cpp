@@ -78,6 +78,8 @@ void MosquittoProcess::write_configuration() const {
 }
 
 void MosquittoProcess::start() {
+    // A second one would fight for the port.
+    if (process_ && process_->is_running()) throw std::logic_error("the test's mosquitto runs already");
     const std::size_t logged_before = log().size();
     process_ = std::make_unique<ChildProcess>(
         std::vector<std::string>{"mosquitto", "-c", (directory_ / "mosquitto.conf").string()},

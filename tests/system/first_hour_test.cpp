@@ -85,7 +85,6 @@ private:
 
 TEST_CASE("the first hour as it is written leads from an unknown board to today's water") {
     MosquittoProcess broker;
-    broker.start();
     Site site({.broker_url = broker.url()});
     site.start();
     const Board board(broker);
@@ -119,7 +118,6 @@ TEST_CASE("the first hour as it is written leads from an unknown board to today'
 
 TEST_CASE("a wrong topic in the configuration was a house without water, and all was well") {
     MosquittoProcess broker;
-    broker.start();
     Site site({.broker_url = broker.url(),
                .meters = "[[meter]]\nid = \"house\"\ntopic = \"garage/watre\"\ncadence = \"1s\"\n"});
     site.start();

@@ -47,7 +47,6 @@ TEST_CASE("a reload takes up new meters and gives up old ones, without a new sta
     MosquittoProcess::Options logs_all;
     logs_all.more = "log_type unsubscribe";
     MosquittoProcess broker(logs_all);
-    broker.start();
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();
     const std::string before = read_file(site.config());
@@ -108,7 +107,6 @@ TEST_CASE("what a reload cannot change is told by its table") {
 
 TEST_CASE("reloads under load lose no message and count none twice") {
     MosquittoProcess broker;
-    broker.start();
     const std::string loaded =
         "[[meter]]\nid = \"load-{1}\"\ntopic = \"load/+\"\nq3 = \"1000000 m3/h\"\ncounter_bits = 16\n"
         "[meter.alarms]\noff = [\"high-flow\", \"long-draw\"]\n";
@@ -133,7 +131,6 @@ TEST_CASE("reloads under load lose no message and count none twice") {
 TEST_CASE(
     "a flood of new topics opens no more meters than allowed, and raising the bound needs no new start") {
     MosquittoProcess broker;
-    broker.start();
     Site site(
         {.broker_url = broker.url(), .meters = "[[meter]]\nid = \"flat-{1}\"\ntopic = \"flats/+/water\"\n"});
     std::string text = read_file(site.config());

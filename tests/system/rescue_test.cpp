@@ -59,7 +59,6 @@ void flip_bits(const fs::path& file) {
 TEST_CASE(
     "a ledger found damaged at the start is made anew from the backup and the message log, to the tick") {
     MosquittoProcess broker;
-    broker.start();
     // A backup at each start: the first holds nothing, the second what came until then.
     Site site({.broker_url = broker.url(), .meters = one_meter, .store = "backup_every = \"1us\""});
     site.start();
@@ -145,7 +144,6 @@ TEST_CASE("a damaged ledger without a backup keeps the daemon from starting, wit
 
 TEST_CASE("a ledger that is damaged while it is in use ends the daemon, and the next start makes it anew") {
     MosquittoProcess broker;
-    broker.start();
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();
     wait_for_backups(site, 1);
