@@ -261,8 +261,8 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
         planned.tells_true_time && !starts_cross && !may_lose_time() && !why_undecidable(planned) &&
         planned.story.presets.empty() &&
         (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
-        // What came right behind a gap is spread over one such cadence, too.
-        !(is_pulses && !planned.story.pace.is_as_set() && !planned.story.losses.empty()) &&
+        // The first pulses, and those right behind a gap, are spread over one cadence as it is set.
+        !(is_pulses && !planned.story.pace.is_as_set()) &&
         !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
                         !planned.story.overtaken.empty() || !planned.story.backlogs.empty()));
     const Entry* before = nullptr;
@@ -273,9 +273,6 @@ void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
         }
         before = &entry;
         if (!knows_times || entry.time_estimated || entry.kind != EntryKind::measured) continue;
-        // The first pulses of all are spread over one cadence as it is set, wherever they come from.
-        const bool is_one_cadence = entry.span.length() == planned.settings.cadence;
-        if (is_pulses && is_one_cadence && !planned.story.pace.is_as_set()) continue;
         const std::int64_t ran = ticks_in(planned.ticks, entry.span) - ticks_in(back_ticks, entry.span);
         if (ran != entry.ticks) fail_with(books.id, std::to_string(ran) + " ticks ran in " + words(entry));
     }

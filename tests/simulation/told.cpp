@@ -117,7 +117,12 @@ public:
         const auto shown_before = in_counter(before.line, settings.counter_bits);
         is_open_ = !tells_start && in_counter(after.first_line, settings.counter_bits) < shown_before;
         shown_before_ = shown_before;
+        shown_fallen_ = in_counter(after.line, settings.counter_bits);
         told_since_ = told;
+    }
+    /// What was told by a fall that another start fell below before anything confirmed it.
+    [[nodiscard]] std::int64_t take_back_unconfirmed(const NodeSettings& settings, std::int64_t line) const {
+        return is_open_ && in_counter(line, settings.counter_bits) < shown_fallen_ ? told_since_ : 0;
     }
     /// What was counted twice over at most, now that the count stands at `line`; then it is forgotten.
     [[nodiscard]] std::int64_t take_back(const NodeSettings& settings, std::int64_t line, std::int64_t told,
@@ -132,6 +137,7 @@ public:
 private:
     bool is_open_ = false;
     std::int64_t shown_before_ = 0;
+    std::int64_t shown_fallen_ = 0;
     std::int64_t told_since_ = 0;
 };
 
@@ -175,6 +181,7 @@ Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
             } else {
                 if (after.boot == before.boot) {
                     const std::int64_t gain = after.counted - before.counted;
+                    told.least_ticks -= fall.take_back_unconfirmed(settings, after.first_line);
                     told.least_ticks += gain - fall.take_back(settings, after.line, gain,
                                                               may_be_old(settings, troubles, *now));
                 } else {
@@ -185,6 +192,7 @@ Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
                         told.ran_back_over_starts += std::max<std::int64_t>(highest - after.restored_line, 0);
                     }
                     const std::int64_t gain = told_over_start(settings, before, after);
+                    told.least_ticks -= fall.take_back_unconfirmed(settings, after.first_line);
                     told.least_ticks += gain - fall.take_back(settings, after.first_line, gain,
                                                               may_be_old(settings, troubles, *now));
                     fall.see(settings, before, after, gain - (after.line - after.first_line));
