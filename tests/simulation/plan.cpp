@@ -153,8 +153,8 @@ void cut_short(Chance& chance, Story& story, const Backlog& backlog) {
 }
 
 /// Most boards are a little fast or slow and sleep unevenly; one setting in ten is a guess.
-Pace some_pace(Chance& chance) {
-    Pace pace;
+KeptCadence some_pace(Chance& chance) {
+    KeptCadence pace;
     pace.speaks_at_ticks = chance.happens(0.15);
     if (chance.happens(0.4)) return pace;
     pace.times = chance.happens(0.8) ? chance.between(0.93, 1.07)

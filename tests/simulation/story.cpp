@@ -33,7 +33,8 @@ const Backlog* backlog_with(const std::vector<Backlog>& backlogs, Instant t) {
 }
 
 /// When the node speaks.
-std::vector<Instant> turns(Duration cadence, const Pace& pace, const std::vector<Instant>& ticks, Span span) {
+std::vector<Instant> turns(Duration cadence, const KeptCadence& pace, const std::vector<Instant>& ticks,
+                           Span span) {
     Chance chance(pace.seed);
     std::vector<Instant> all;
     const auto next = [&](Instant at) {

@@ -48,7 +48,7 @@ struct Reversal {
 };
 
 /// How a node keeps its cadence: a sleeping board's clock is a poor one, and people guess at the setting.
-struct Pace {
+struct KeptCadence {
     double times = 1;   ///< Its mean cadence, of the one that is set.
     double jitter = 0;  ///< Each turn is longer or shorter by up to this share of it.
     std::uint64_t seed = 0;
@@ -59,7 +59,7 @@ struct Pace {
 
 /// The accidents of a node's life. Spans of one kind must not overlap.
 struct Story {
-    Pace pace;
+    KeptCadence pace;
     std::vector<Span> power_cuts;
     std::vector<Preset> presets;
     /// It counts, but sends nothing: its radio is off.
