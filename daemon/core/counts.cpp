@@ -64,13 +64,10 @@ Duration apart_by_numbers(const Observation& from, const Observation& to, Durati
 }
 
 /// Most of a turn of the counter, where the boot is told unchanged. Water that ran back is not to pass for
-/// it:
-/// - within a queue: it had waited long enough for a turn, but its numbers tell that two of it were not sent
-/// so
-///   far apart;
-/// - after a silence, or from a slow queue to a live word: where a little that ran back explains the fall
-/// too,
-///   there must be time for ten turns. On average a meter runs at less than a tenth of its greatest flow.
+/// it. A queue may have waited long enough for a turn, but its numbers tell that two of it were not sent so
+/// far apart. After a silence, or from a slow queue to a live word, a little that ran back may explain the
+/// fall as well: then there must be time for ten turns. On average a meter runs at less than a tenth of its
+/// greatest flow.
 bool is_nearly_a_turn(const Observation& from, const Observation& to, std::uint64_t gain_ticks,
                       const CounterRules& rules) {
     constexpr std::uint64_t turn_of_little = 100;

@@ -10,12 +10,12 @@
 
 #include <array>
 #include <catch2/catch.hpp>
-#include <random>
 #include <set>
 
 #include "core/draws_leak.hpp"
 #include "core/steady_flow.hpp"
 #include "core/tick_times.hpp"
+#include "support/dice.hpp"
 #include "support/told_before.hpp"
 #include "tickledger/calibration.hpp"
 #include "tickledger/civil.hpp"
@@ -30,6 +30,7 @@
 #include "tickledger/words.hpp"
 
 using namespace tickledger;
+using test::Dice;
 
 namespace {
 
@@ -41,21 +42,6 @@ using std::chrono::seconds;
 const Instant start = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 27}};
 constexpr Duration grid = seconds{30};
 constexpr int days = 6;
-
-/// Of the standard library, whose numbers are the same everywhere.
-class Dice {
-public:
-    explicit Dice(std::uint64_t seed) : engine_(seed) {}
-    std::uint64_t below(std::uint64_t bound) { return engine_() % bound; }
-    bool one_in(std::uint64_t n) { return below(n) == 0; }
-    template <typename T, std::size_t size>
-    T of(const std::array<T, size>& values) {
-        return values.at(below(size));
-    }
-
-private:
-    std::mt19937_64 engine_;
-};
 
 struct House {
     MeterSettings meter;

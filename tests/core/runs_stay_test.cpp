@@ -10,9 +10,9 @@
 #include <fmt/format.h>
 
 #include <map>
-#include <random>
 
 #include "booking_fixture.hpp"
+#include "support/dice.hpp"
 #include "support/told_before.hpp"
 #include "tickledger/late.hpp"
 
@@ -25,21 +25,6 @@ using std::chrono::hours;
 using std::chrono::seconds;
 
 constexpr Duration grid = seconds{30};
-
-/// Of the standard library, whose numbers are the same everywhere.
-class Dice {
-public:
-    explicit Dice(std::uint64_t seed) : engine_(seed) {}
-    std::uint64_t below(std::uint64_t bound) { return engine_() % bound; }
-    bool one_in(std::uint64_t n) { return below(n) == 0; }
-    template <typename T, std::size_t size>
-    T of(const std::array<T, size>& values) {
-        return values.at(below(size));
-    }
-
-private:
-    std::mt19937_64 engine_;
-};
 
 struct Sent {
     Reading reading;
