@@ -32,7 +32,8 @@ struct MessageNumber {
 /// Messages of one boot whose numbers follow one another.
 struct NumberRun {
     MessageNumber first;
-    std::uint64_t more = 0;  ///< So many after the first.
+    std::uint64_t count = 0;  ///< What the first one told.
+    std::uint64_t more = 0;   ///< So many after the first.
     bool operator==(const NumberRun&) const = default;
 };
 

@@ -45,7 +45,8 @@ void fields(Archive& archive, Held& held) {
 
 template <typename Archive>
 void fields(Archive& archive, NumberRun& run) {
-    archive("boot", run.first.boot), archive("seq", run.first.seq), archive("more", run.more);
+    archive("boot", run.first.boot), archive("seq", run.first.seq), archive("count", run.count);
+    archive("more", run.more);
 }
 
 template <typename Archive>

@@ -28,7 +28,15 @@ bool is_beside_running(const Account& account, std::uint64_t boot, Instant arriv
     return strays >= strays_of_queue;
 }
 
-void put_aside(Account& account, const MessageNumber& number) {
+/// What the first stray of the boot told.
+std::optional<std::uint64_t> count_of_strays(const Account& account, std::uint64_t boot) {
+    const auto& aside = account.memory().set_aside;
+    const auto run = std::find_if(aside.begin(), aside.end(),
+                                  [boot](const NumberRun& each) { return each.first.boot == boot; });
+    return run == aside.end() ? std::nullopt : std::optional(run->count);
+}
+
+void put_aside(Account& account, const MessageNumber& number, std::uint64_t count) {
     auto& aside = account.memory().set_aside;
     const auto run = std::find_if(aside.begin(), aside.end(), [&](const NumberRun& each) {
         return each.first.boot == number.boot && account.rules.seq_distance(each.first.seq, number.seq) ==
@@ -37,7 +45,7 @@ void put_aside(Account& account, const MessageNumber& number) {
     if (run != aside.end()) {
         ++run->more;
     } else {
-        aside.push_back({number});
+        aside.push_back({number, count});
     }
     if (aside.size() > runs_set_aside_max) aside.erase(aside.begin());
     account.is_changed = true;
@@ -96,6 +104,7 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     if (!boot) {
         came.boot_already_left = is_of_start_between(account, reading, *last);
         came.boot_is_doubtful = is_beside_running(account, *reading.boot, message.arrived_at);
+        came.count_of_strays = count_of_strays(account, *reading.boot);
         return came;
     }
     // Pulses that nobody has heard of count whenever they come: the queue of an earlier start may come
@@ -217,7 +226,9 @@ void MessageOrder::set_aside_dropped(Account& account, const CounterState& befor
     const bool has_place = std::any_of(accepted.begin(), accepted.end(), [&](const Observation& observation) {
         return observation.boot == held->observation.boot && observation.seq == held->observation.seq;
     });
-    if (!has_place) put_aside(account, {*held->observation.boot, *held->observation.seq});
+    if (!has_place) {
+        put_aside(account, {*held->observation.boot, *held->observation.seq}, held->observation.count);
+    }
 }
 
 void MessageOrder::forget_passed(Account& account) {

@@ -51,6 +51,15 @@ std::optional<Duration> later_by_node(const Observation& than, const Observation
     return *observation.node_time - *than.node_time;
 }
 
+/// No boot is told, but the same saved count and a longer uptime, by no more than what passed: it was sent
+/// later in the same start. It tells no tick, but how long the node has run.
+bool has_run_longer(const Observation& last, const Observation& observation) {
+    if (observation.boot || !observation.saved || !observation.uptime || !last.uptime) return false;
+    return observation.count == last.count && observation.saved == last.saved &&
+           *observation.uptime > *last.uptime &&
+           *observation.uptime - *last.uptime <= observation.arrived_at - booking::sent_from(last);
+}
+
 bool is_repeat(const CounterState& state, const Reading& reading, const Observation& observation,
                const Circumstances& came, const CounterRules& rules) {
     if (came.already_accepted) return true;
@@ -79,7 +88,9 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
                                        (observation.boot || ahead <= booking::consecutive_most);
     const bool saved_more = observation.saved && last.saved && *observation.saved != *last.saved &&
                             rules.count_not_after(*last.saved, *observation.saved);
-    return !has_other_boot && !is_newer_of_same_boot && !saved_more && !(later && *later > Duration{0});
+    const bool is_news = has_other_boot || is_newer_of_same_boot || saved_more ||
+                         has_run_longer(last, observation) || (later && *later > Duration{0});
+    return !is_news;
 }
 
 /// Nothing tells when it was but its place in the record, and that lies before what was accepted: the record

@@ -107,6 +107,19 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
     }
 }
 
+/// The count that a node restarted from, as strays of the same start tell it: they did not fit what was last
+/// accepted then, and fit what is now. A node that saves every S ticks starts from less than S below it.
+std::optional<std::uint64_t> saved_by_strays(const CounterState& state, const Reading& reading,
+                                             const Circumstances& came, const CounterRules& rules) {
+    if (!came.count_of_strays || !state.last || rules.checkpoint_ticks < 2) return std::nullopt;
+    const std::uint64_t told = *came.count_of_strays;
+    const bool fits = rules.count_not_after(told, state.last->count) &&
+                      rules.gain(told, state.last->count) < rules.checkpoint_ticks &&
+                      rules.count_not_after(told, reading.count);
+    if (!fits) return std::nullopt;
+    return told / rules.checkpoint_ticks * rules.checkpoint_ticks;
+}
+
 }  // namespace
 
 bool tells_believed_time(const CounterState& state, const Reading& reading, const Circumstances& came,
@@ -129,18 +142,19 @@ bool tells_believed_time(const CounterState& state, const Reading& reading, cons
 
 Observation booking::observation_of(const CounterState& state, const Reading& reading,
                                     const Circumstances& came, const CounterRules& rules, Booking& booking) {
-    Observation observation{.at = {},
-                            .count = reading.count,
-                            .boot = reading.boot,
-                            .seq = reading.seq,
-                            .saved = reading.saved,
-                            .uptime = reading.uptime,
-                            .time_estimated = false,
-                            .arrived_at = came.arrived_at,
-                            .no_earlier = {},
-                            .hurry_from = {},
-                            .hurried = 0,
-                            .node_time = reading.time};
+    Observation observation{
+        .at = {},
+        .count = reading.count,
+        .boot = reading.boot,
+        .seq = reading.seq,
+        .saved = reading.saved ? reading.saved : saved_by_strays(state, reading, came, rules),
+        .uptime = reading.uptime,
+        .time_estimated = false,
+        .arrived_at = came.arrived_at,
+        .no_earlier = {},
+        .hurry_from = {},
+        .hurried = 0,
+        .node_time = reading.time};
     const Observation* known = newest(state);
     const Instant floor = known ? known->at : Instant::min();
     booking.clock_disbelieved = reading.time && !tells_believed_time(state, reading, came, rules);

@@ -81,6 +81,8 @@ struct Circumstances {
     /// Words of its boot, of which nothing is booked, were strays beside those of the running start, which
     /// was heard a short while ago: no two of them confirm each other.
     bool boot_is_doubtful = false;
+    /// Words of its boot, of which nothing is booked, were strays: the count that the first of them told.
+    std::optional<std::uint64_t> count_of_strays{};
     /// Its (boot, seq) was accepted before: known from the ledger's lists of boots and gaps.
     bool already_accepted = false;
 };

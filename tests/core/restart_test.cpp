@@ -163,3 +163,26 @@ TEST_CASE("what ran between two starts was a preset where the only word of the f
         CHECK(book(minutes(381), of_boot(3, 2, 34'985)).outcome == Outcome::held);
     }
 }
+
+TEST_CASE("what a start had counted again was lost where all words of the start before had waited") {
+    // No boot: what tells the start is an uptime that fell, and the last one that counted was the first.
+    Booker book(with_checkpoint(10));
+    const auto word = [](int uptime_min, std::uint64_t count) {
+        Reading reading{.count = count};
+        reading.saved = 9480;
+        reading.uptime = minutes(uptime_min);
+        return reading;
+    };
+    const auto waited = [](int minute, int place) {
+        return Circumstances{.arrived_at = after(minutes(minute) + std::chrono::milliseconds{place}),
+                             .waited = true};
+    };
+    (void)book(minutes(2), word(2, 9487));
+    for (int minute = 3; minute <= 60; ++minute)
+        (void)book.with(waited(85, minute), word(minute, 9487));
+    // Started at minute 104; these waited, too.
+    for (int minute = 1; minute <= 6; ++minute)
+        (void)book.with(waited(180, minute), word(minute, 9479 + minute));
+    (void)book.with(waited(180, 8), word(8, 9489));
+    CHECK(book.total() == 9);
+}

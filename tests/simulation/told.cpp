@@ -120,9 +120,12 @@ public:
         shown_fallen_ = in_counter(after.line, settings.counter_bits);
         told_since_ = told;
     }
-    /// What was told by a fall that another start fell below before anything confirmed it.
+    /// What was told by a fall that another start fell below before anything confirmed it. What ran back tells
+    /// no tick that could be taken back.
     [[nodiscard]] std::int64_t take_back_unconfirmed(const NodeSettings& settings, std::int64_t line) const {
-        return is_open_ && in_counter(line, settings.counter_bits) < shown_fallen_ ? told_since_ : 0;
+        return is_open_ && in_counter(line, settings.counter_bits) < shown_fallen_
+                   ? std::max<std::int64_t>(told_since_, 0)
+                   : 0;
     }
     /// What was counted twice over at most, now that the count stands at `line`; then it is forgotten.
     [[nodiscard]] std::int64_t take_back(const NodeSettings& settings, std::int64_t line, std::int64_t told,

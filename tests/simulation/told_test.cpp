@@ -54,6 +54,14 @@ TEST_CASE("told: counts that fell while they waited tell only what they say beyo
     CHECK(least_of(count_alone(), {away}, messages) == 7);
 }
 
+TEST_CASE("told: water that ran back over two starts was told as water that came") {
+    // A register that keeps every tick and tells no start: 500, then 499 and 498, each after a start.
+    NodeSettings settings = count_alone();
+    settings.checkpoint_ticks = 1;
+    const std::vector<Sent> messages{sent(0, 1, 500, 500), sent(3, 2, 499, 499), sent(6, 3, 498, 498)};
+    CHECK(least_of(settings, {}, messages) == -2);
+}
+
 TEST_CASE("told: a start that is told is believed whether or not its messages waited") {
     NodeSettings settings = count_alone();
     settings.tells_boot = true;

@@ -1,0 +1,22 @@
+// Messages of a node as the tests of their order write them.
+#pragma once
+
+#include <fmt/format.h>
+
+#include <string>
+
+#include "ledger_world.hpp"
+
+namespace tickledger::test {
+
+inline std::string numbered(int boot, int seq, int count) {
+    return fmt::format(R"({{"count":{},"boot":{},"seq":{}}})", count, boot, seq);
+}
+
+/// Of a node that tells the minute and the count that its start began with.
+inline std::string saved_word(int minute, int boot, int seq, int saved, int count) {
+    return fmt::format(R"({{"boot":{},"seq":{},"saved":{},"count":{},"time":"{}"}})", boot, seq, saved, count,
+                       format_utc(at_min(minute)));
+}
+
+}  // namespace tickledger::test
