@@ -46,7 +46,12 @@ Instant sent_from(const Observation& observation) {
 }
 
 Duration longest_unseen(const Observation& from, const Observation& to, const CounterRules& rules) {
-    return std::max(rules.longest(from, to), to.latest() - sent_from(from));
+    const Duration longest = std::max(rules.longest(from, to), to.latest() - sent_from(from));
+    // Of two words of a queue that tell no time that is believed, the node's clock is all that tells of a
+    // silence between them.
+    const bool both_waited = from.boot == to.boot && from.time_estimated && to.time_estimated;
+    if (!both_waited || !from.node_time || !to.node_time || *from.node_time < clocks_begin) return longest;
+    return std::max(longest, *to.node_time - *from.node_time);
 }
 
 Entry uncertain(Entry entry, Duration longest, const CounterRules& rules) {

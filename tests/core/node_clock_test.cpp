@@ -184,3 +184,23 @@ TEST_CASE("what ran while a clock was set back by seconds was a preset where it 
     }
     CHECK(book.total() == 180);
 }
+
+TEST_CASE("more ran in a silence than `unseen_max` said where a clock was set right while its queue waited") {
+    // Ahead by 76 minutes at first, by the tolerance where it was heard; then right, and silent for 45
+    // minutes.
+    Booker book(with_checkpoint(0));
+    const auto tell = [&](int told_min, std::uint64_t seq, std::uint64_t count) {
+        Circumstances came;
+        came.arrived_at = after(minutes(100) + milliseconds(static_cast<int>(seq)));
+        came.waited = true;
+        return book.with(came, {.count = count, .time = after(minutes(told_min)), .boot = 3, .seq = seq});
+    };
+    (void)tell(101, 1, 1000);
+    (void)tell(26, 2, 1004);
+    (void)tell(29, 3, 1008);
+    CHECK(tell(74, 4, 2008).outcome == Outcome::held);
+    (void)tell(77, 5, 2012);
+    REQUIRE(book.entries.size() == 4);
+    CHECK(book.entries[2].kind == EntryKind::preset);
+    CHECK(book.entries[2].unseen_max.value() >= 1000);
+}
