@@ -28,9 +28,8 @@ double log_bell(double off, double spread) {
 /// litre of each portion, so that one use of many portions and many uses of one each can be compared.
 class Weigher {
 public:
-    Weigher(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
-            const std::vector<bool>& is_fill, double pulse_value_l)
-        : portions_(portions), kinds_(kinds), is_fill_(is_fill), pulse_value_l_(pulse_value_l) {}
+    Weigher(const std::vector<Portion>& portions, const std::vector<bool>& is_fill, double pulse_value_l)
+        : portions_(portions), is_fill_(is_fill), pulse_value_l_(pulse_value_l) {}
 
     [[nodiscard]] double weigh(const Kind& kind, std::size_t first, std::size_t last, double litres) const {
         const bool coarse = portions_[first].is_coarse();
@@ -141,7 +140,6 @@ private:
     }
 
     const std::vector<Portion>& portions_;
-    const std::vector<Kind>& kinds_;
     const std::vector<bool>& is_fill_;
     double pulse_value_l_;
     mutable std::vector<double> inside_;
@@ -161,7 +159,7 @@ double Bell::log_share(double from, double to) const {
 
 Division read_uses(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
                    const std::vector<bool>& is_fill, double pulse_value_l) {
-    const Weigher weigher(portions, kinds, is_fill, pulse_value_l);
+    const Weigher weigher(portions, is_fill, pulse_value_l);
     const std::size_t n = portions.size();
     struct Candidate {
         std::size_t first, last, kind;

@@ -28,6 +28,14 @@ bool has_length(const Entry& entry) {
     return entry.span.from < entry.span.to && length_of(entry) <= span_max_us;
 }
 
+/// A difference mod 2^64 as a number that is small where it lies near 0 on either side, and back.
+std::uint64_t folded(std::uint64_t difference) {
+    return zigzag(static_cast<std::int64_t>(difference));
+}
+std::uint64_t unfolded(std::uint64_t number) {
+    return static_cast<std::uint64_t>(unzigzag(number));
+}
+
 /// What the first entry of a group is told from: the beginning of the day that it ends on.
 Entry before_first(Instant to) {
     Entry before;
@@ -55,10 +63,10 @@ private:
 
 Entry next_entry(Numbers& numbers, const Entry& before) {
     const std::uint64_t flags = numbers.next();
-    const std::uint64_t length = length_of(before) + unzigzag(numbers.next());
-    const std::uint64_t ticks = unzigzag(numbers.next());
+    const std::uint64_t length = length_of(before) + unfolded(numbers.next());
+    const std::uint64_t ticks = unfolded(numbers.next());
     const auto told = [&](std::uint8_t flag) { return (flags & flag) != 0 ? numbers.next() : 0; };
-    const std::uint64_t from = number_of(before.span.to) + unzigzag(told(begins_elsewhere));
+    const std::uint64_t from = number_of(before.span.to) + unfolded(told(begins_elsewhere));
     Entry entry;
     entry.span = {instant_of(static_cast<std::int64_t>(from)),
                   instant_of(static_cast<std::int64_t>(from + length))};
@@ -66,11 +74,11 @@ Entry next_entry(Numbers& numbers, const Entry& before) {
     entry.time_estimated = (flags & is_placed) != 0;
     if (const std::uint64_t most = told(has_unseen_max); (flags & has_unseen_max) != 0)
         entry.unseen_max = most;
-    const std::uint64_t begin_count = unzigzag(told(other_begin_count));
-    entry.end.count = before.end.count + ticks + unzigzag(told(other_end_count));
+    const std::uint64_t begin_count = unfolded(told(other_begin_count));
+    entry.end.count = before.end.count + ticks + unfolded(told(other_end_count));
     entry.begin_count = entry.end.count - ticks + begin_count;
     entry.end.boot = (flags & other_boot) != 0 ? numbers.next() : before.end.boot;
-    entry.end.seq = before.end.seq + 1 + unzigzag(told(other_seq));
+    entry.end.seq = before.end.seq + 1 + unfolded(told(other_seq));
     return entry;
 }
 
@@ -105,14 +113,14 @@ void EntryGroup::add(const Entry& entry) {
     if (seq != 0) flags |= other_seq;
 
     append_varint(block_, flags);
-    append_varint(block_, zigzag(length_of(entry) - length_of(before)));
-    append_varint(block_, zigzag(ticks));
-    if (gap != 0) append_varint(block_, zigzag(gap));
+    append_varint(block_, folded(length_of(entry) - length_of(before)));
+    append_varint(block_, folded(ticks));
+    if (gap != 0) append_varint(block_, folded(gap));
     if (entry.unseen_max) append_varint(block_, *entry.unseen_max);
-    if (begin_count != 0) append_varint(block_, zigzag(begin_count));
-    if (end_count != 0) append_varint(block_, zigzag(end_count));
+    if (begin_count != 0) append_varint(block_, folded(begin_count));
+    if (end_count != 0) append_varint(block_, folded(end_count));
     if (entry.end.boot != before.end.boot) append_varint(block_, entry.end.boot);
-    if (seq != 0) append_varint(block_, zigzag(seq));
+    if (seq != 0) append_varint(block_, folded(seq));
     last_ = entry;
     ++size_;
 }

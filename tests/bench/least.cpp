@@ -1,7 +1,9 @@
 // The least that keeps an account: what MQTT, a log and SQLite cost by themselves.
 //
-//   bench_least listen SUMS URL QOS DIRECTORY [memory]   until it is told to end; "ready" once it has
-//   subscribed bench_least replay SUMS RECORDING LEDGER             of the lines that the message log holds
+//   bench_least listen SUMS URL QOS DIRECTORY [memory]   until it is told to end
+//   bench_least replay SUMS RECORDING LEDGER             of the lines that the message log holds
+//
+// `listen` says "ready" once it has subscribed.
 //
 // Of each message: its line in a log, before the broker is thanked; its entry as a row. Of each meter that
 // was heard in a transaction: the sum of its interval, and what is known of its counter, a row each. SQLite
