@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <nlohmann/json.hpp>
 
 #include "core/json_text.hpp"
@@ -274,7 +275,7 @@ std::vector<TopicFinding> Findings::found() const {
         found.push_back(finding_of(topic, messages));
         found.back().messages = counts_.at(topic);
     }
-    std::ranges::stable_partition(found, &TopicFinding::can_be_a_meter);
+    std::stable_partition(found.begin(), found.end(), std::mem_fn(&TopicFinding::can_be_a_meter));
     return found;
 }
 
