@@ -6,7 +6,10 @@ namespace tickledger {
 
 MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings, const CivilZone& zone) {
     MeterSummary summary;
-    if (memory.counter.last) summary.last_reading_at = memory.counter.last->at;
+    if (const auto& last = memory.counter.last) {
+        summary.last_reading_at = last->at;
+        summary.last_count = last->count;
+    }
     summary.total_ticks = memory.total_ticks;
     summary.meter_register = memory.meter_register;
     summary.last_span = memory.last_span;

@@ -10,6 +10,8 @@ namespace tickledger {
 struct MeterSummary {
     std::optional<Instant> last_reading_at;
     std::int64_t total_ticks = 0;
+    /// What the node told last: ticks or, of a reader of the register, the whole pulse values that it shows.
+    std::optional<std::uint64_t> last_count;
     RegisterMemory meter_register;
     /// Over the last booked span; nothing where it covers nothing, has no length, or is so short that its
     /// ticks would be a flow that the meter cannot have.

@@ -22,6 +22,25 @@ bool hints(const std::string& pointer, std::initializer_list<const char*> words)
     return std::ranges::any_of(words, [&](const char* word) { return name.find(word) != std::string::npos; });
 }
 
+/// Digits with at most one point, as readers of a register tell it: "01234.567".
+bool is_decimal_text(const Json& value) {
+    if (!value.is_string()) return false;
+    const auto& text = value.get_ref<const std::string&>();
+    constexpr std::size_t longest = 32;  // No register has so many digits.
+    if (text.size() > longest) return false;
+    const auto points = std::ranges::count(text, '.');
+    const bool has_others = text.find_first_not_of("0123456789.") != std::string::npos;
+    return !has_others && points <= 1 && static_cast<std::size_t>(points) < text.size();
+}
+
+/// Digits behind the point.
+int decimals_of(const Json& value) {
+    const std::string text = value.is_string() ? value.get<std::string>() : value.dump();
+    const auto point = text.find('.');
+    const bool has_exponent = text.find('e') != std::string::npos;
+    return point == std::string::npos || has_exponent ? 0 : static_cast<int>(text.size() - point - 1);
+}
+
 /// A field's values, one for each message that has it.
 struct Values {
     std::vector<Json> all;
@@ -29,8 +48,11 @@ struct Values {
 
     [[nodiscard]] std::vector<double> numbers() const {
         std::vector<double> numbers;
-        for (const Json& value : all)
-            numbers.push_back(value.is_number() ? value.get<double>() : std::nan(""));
+        for (const Json& value : all) {
+            numbers.push_back(value.is_number()        ? value.get<double>()
+                              : is_decimal_text(value) ? std::stod(value.get<std::string>())
+                                                       : std::nan(""));
+        }
         return numbers;
     }
 };
@@ -105,7 +127,9 @@ FieldFinding finding_of(const std::string& pointer, const Values& values) {
     for (std::size_t i = 0; i < numbers.size(); ++i) {
         field.is_number = field.is_number && values.all[i].is_number();
         field.is_whole = field.is_number && field.is_whole && std::floor(numbers[i]) == numbers[i];
-        if (i == 0 || !field.is_number) continue;
+        field.is_decimal = field.is_decimal && !std::isnan(numbers[i]);
+        if (field.is_decimal) field.decimals = std::max(field.decimals, decimals_of(values.all[i]));
+        if (i == 0 || !field.is_decimal) continue;
         const double change = numbers[i] - numbers[i - 1];
         field.rises += change > 0;
         field.falls += change < 0;
@@ -122,6 +146,19 @@ int score_of_count(const FieldFinding& field, bool is_seq_too) {
                                                 "reading", "register", "volume", "value"});
     if (field.falls > 1 || (field.rises == 0 && !is_named && !field.pointer.empty())) return 0;
     return 1 + 4 * (field.rises > 0) + 2 * is_named + 3 * field.pointer.empty() - 4 * is_seq_too;
+}
+
+/// How well a field tells the volume that a register shows: 0, not at all.
+int score_of_volume(const FieldFinding& field) {
+    const bool is_count_like = field.is_number && field.is_whole;
+    if (field.use != FieldUse::unknown || !field.is_decimal || is_count_like || field.first.starts_with('-'))
+        return 0;
+    if (hints(field.pointer, {"temp", "rate", "flow", "volt", "batt", "pressure", "humid", "signal"}))
+        return 0;
+    const bool is_named = hints(field.pointer, {"volume", "value", "total", "register", "reading", "meter",
+                                                "water", "consum", "m3", "lit"});
+    if (field.falls > 1 || ((field.rises == 0 || field.decimals == 0) && !is_named)) return 0;
+    return 1 + 4 * (field.rises > 0) + 2 * is_named;
 }
 
 /// Names the uses: the sure ones first, then what counts among what is left.
@@ -148,20 +185,25 @@ void find_uses(std::vector<FieldFinding>& fields, const std::map<std::string, Va
     first_of(FieldUse::seq, [](const FieldFinding& field, const Values&) {
         return field.is_whole && hints(field.pointer, {"seq", "msg", "message", "frame"});
     });
-    FieldFinding* best = nullptr;
-    int best_score = 0;
-    for (FieldFinding& field : fields) {
-        const int score = score_of_count(field, is_seq(values.at(field.pointer).numbers()));
-        if (score > best_score) {
-            best = &field;
-            best_score = score;
+    const auto best_by = [&](auto&& score_of) {
+        std::pair<FieldFinding*, int> best{nullptr, 0};
+        for (FieldFinding& field : fields) {
+            if (const int score = score_of(field); score > best.second) best = {&field, score};
         }
-    }
-    if (best) best->use = FieldUse::count;
-    if (!best) {
-        first_of(FieldUse::volume, [](const FieldFinding& field, const Values&) {
-            return field.is_number && !field.is_whole && field.falls == 0 && field.rises > 0;
-        });
+        return best;
+    };
+    const auto [count, count_score] = best_by([&](const FieldFinding& field) {
+        return score_of_count(field, is_seq(values.at(field.pointer).numbers()));
+    });
+    const auto [volume, volume_score] = best_by(score_of_volume);
+    // Where neither moved, a whole number beside a volume is more often a meter's number than its count.
+    const bool is_count_sure =
+        count && (count->rises > 0 || hints(count->pointer, {"count", "tick", "impuls", "pulse"}));
+    if (volume && volume_score >= count_score + (is_count_sure ? 1 : 0)) {
+        volume->use = FieldUse::volume;
+    } else if (count) {
+        count->use = FieldUse::count;
+    } else {
         first_of(FieldUse::pulses, [](const FieldFinding& field, const Values&) {
             return field.is_whole && !field.first.starts_with('-') &&
                    hints(field.pointer, {"pulse", "tick", "impuls", "count", "delta"});
@@ -249,7 +291,7 @@ const FieldFinding* TopicFinding::field(FieldUse use) const {
 }
 
 bool TopicFinding::can_be_a_meter() const {
-    return is_senml || field(FieldUse::count) || field(FieldUse::pulses);
+    return is_senml || field(FieldUse::count) || field(FieldUse::volume) || field(FieldUse::pulses);
 }
 
 void Findings::take(const HeardMessage& message) {

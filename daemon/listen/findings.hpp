@@ -37,10 +37,12 @@ struct FieldFinding {
     std::int64_t messages = 0;
     std::int64_t rises = 0;
     std::int64_t falls = 0;
-    /// The smallest rise, where the field is a number and rose.
+    /// The smallest rise, where the field is decimal and rose.
     std::optional<double> smallest_rise;
-    bool is_number = true;  ///< In every message.
-    bool is_whole = true;   ///< And never with a fraction.
+    bool is_decimal = true;  ///< In every message a number, or a text of digits with at most one point.
+    bool is_number = true;   ///< In every message a JSON number.
+    bool is_whole = true;    ///< And never with a fraction.
+    int decimals = 0;        ///< Digits behind the point, at most.
 };
 
 struct TopicFinding {

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 #include "configuration/document.hpp"
@@ -36,7 +37,8 @@ std::string what_it_does(const FieldFinding& field) {
                 field.rises > 0 ? "counts up" : "a count, by its name; it did not move: let some water run";
             break;
         case FieldUse::volume:
-            text = "a volume that rises, not a count of ticks";
+            text = field.rises > 0 ? "a volume that rises"
+                                   : "a volume, by its name; it did not move: let some water run";
             break;
         case FieldUse::pulses:
             text = "ticks since the message before";
@@ -89,18 +91,42 @@ std::string fields_line(const TopicFinding& topic) {
     const auto add = [&](std::string_view key, const std::string& value) {
         out += fmt::format("{}{} = {}", out.empty() ? "" : ", ", key, value);
     };
-    for (const FieldUse use : {FieldUse::count, FieldUse::pulses, FieldUse::boot, FieldUse::seq,
-                               FieldUse::time, FieldUse::saved, FieldUse::uptime}) {
+    for (const FieldUse use : {FieldUse::count, FieldUse::volume, FieldUse::pulses, FieldUse::boot,
+                               FieldUse::seq, FieldUse::time, FieldUse::saved, FieldUse::uptime}) {
+        if (use == FieldUse::saved && topic.field(FieldUse::volume)) continue;  // A register keeps itself.
         const std::string usual = fmt::format("/{}", name_of(use));
         const FieldFinding* field = topic.field(use);
         if (field && field->pointer != usual) add(name_of(use), toml_text(field->pointer));
-        const bool may_be_off = use != FieldUse::count && use != FieldUse::pulses;
+        const bool may_be_off = use != FieldUse::count && use != FieldUse::volume && use != FieldUse::pulses;
         const bool is_taken = std::ranges::any_of(topic.fields, [&](const FieldFinding& other) {
             return other.pointer == usual && other.use != use;
         });
         if (!field && may_be_off && is_taken) add(name_of(use), "false");
     }
     return out;
+}
+
+std::string_view form_of(const TopicFinding& topic) {
+    if (topic.is_senml) return "senml";
+    if (topic.field(FieldUse::count)) return "counter";
+    return topic.field(FieldUse::volume) ? "volume" : "pulses";
+}
+
+/// What a register in cubic metres and its digits let suppose: the unit, the last digit, where it begins
+/// again.
+std::string register_lines(const FieldFinding& volume) {
+    std::string text = "unit = \"m3\"   # ? what the number is told in: L, m3, gal_us, gal_imp or ft3\n";
+    const auto digits = static_cast<int>(
+        volume.first.find('.') == std::string::npos ? volume.first.size() : volume.first.find('.'));
+    // Digits that stand before a number tell how many the register has.
+    const bool shows_all_digits = volume.first.starts_with('0') && digits > 1 && digits < 10;
+    text += fmt::format("{}rolls_over_at = \"{:.0f} m3\"   # {}\n", shows_all_digits ? "" : "# ",
+                        shows_all_digits ? std::pow(10, digits) : 100000.0,
+                        "where the register begins again at 0");
+    constexpr std::array last_digit{"1 m3", "100 L", "10 L", "1 L"};
+    text += fmt::format("pulse_value = \"{}\"   # ? its last digit that can be trusted\n",
+                        last_digit.at(static_cast<std::size_t>(std::min(volume.decimals, 3))));
+    return text;
 }
 
 }  // namespace
@@ -134,26 +160,31 @@ std::string describe(const std::vector<TopicFinding>& topics) {
 }
 
 std::string meter_table(const TopicFinding& topic) {
-    const bool is_pulses = !topic.is_senml && !topic.field(FieldUse::count);
+    const std::string_view form = form_of(topic);
     std::string text = "[[meter]]\n";
     text += fmt::format("id = {}   # rename it as you like, now: another id later is another meter\n",
                         toml_text(id_of(topic.topic)));
     text += "name = \"\"   # what you call it\n";
     text += fmt::format("topic = {}\n", toml_text(topic.topic));
-    text += fmt::format("message = \"{}\"\n", topic.is_senml ? "senml" : is_pulses ? "pulses" : "counter");
+    text += fmt::format("message = \"{}\"\n", form);
     if (const std::string fields = fields_line(topic); !fields.empty())
         text += "fields = { " + fields + " }\n";
-    if (!topic.is_senml && !topic.field(FieldUse::boot) && !topic.field(FieldUse::uptime))
+    const bool tells_restarts = topic.field(FieldUse::boot) || topic.field(FieldUse::uptime);
+    if (!tells_restarts && (form == "counter" || form == "pulses"))
         text +=
             "# Nothing tells restarts of the node: one is believed only once the next message confirms it.\n";
-    if (is_pulses && !topic.field(FieldUse::seq))
+    if (form == "pulses" && !topic.field(FieldUse::seq))
         text += "# Nothing numbers the messages: one that is lost, or comes twice, is not noticed.\n";
     text += fmt::format(
         "cadence = \"{}\"   # {}\n",
         format_duration(topic.cadence ? rounded_cadence(*topic.cadence) : Duration{std::chrono::minutes{3}}),
         topic.cadence ? "as it was heard" : "not heard: how often does the node speak?");
     text += "# On the meter's face, only to be read there (never open a meter or break its seal):\n";
-    text += "pulse_value = \"1 L\"   # ? what one tick stands for (\"1 imp = 10 L\")\n";
+    if (form == "volume") {
+        text += register_lines(*topic.field(FieldUse::volume));
+    } else {
+        text += "pulse_value = \"1 L\"   # ? what one tick stands for (\"1 imp = 10 L\")\n";
+    }
     text += "q3 = \"2.5 m3/h\"   # ? the permanent flow Q3 (ISO 4064-1)\n";
     text +=
         "# And the number it shows, once the first message is booked: tickledger register --start READING\n";

@@ -74,6 +74,11 @@ Result<RegisterState> state_of(const Seen& seen, const CivilZone& zone) {
     if (!seen.readings.empty()) state.read_by_eye_at = seen.readings.back().at;
     state.start_unknown =
         seen.readings.empty() && settings.register_start_l.numerator == 0 && !memory.start_ul;
+    if (settings.message == MessageForm::volume && seen.summary.last_count) {
+        const std::array read{
+            ValuedTicks{static_cast<std::int64_t>(*seen.summary.last_count), settings.pulse_value_l}};
+        state.read_ul = scaled_volume(read, {0, 1}, 1, digits_register);
+    }
     const Instant since = state.read_by_eye_at.value_or(memory.first_at.value_or(state.at));
     const auto unseen = unseen_in(seen, {since, std::max(since, state.at)});
     if (!unseen) return tl::unexpected(unseen.error());
@@ -113,7 +118,7 @@ Result<std::string> document_of(const Seen& seen, const Call& call) {
         document.optional_text("read_by_eye_at", state->read_by_eye_at
                                                      ? std::optional(zone.format(*state->read_by_eye_at))
                                                      : std::nullopt);
-        document.text("text", words_for(*state, zone, now));
+        document.text("text", words_for(*state, seen.meter.id, zone, now));
     }
     JsonArray readings;
     for (auto reading = seen.readings.rbegin(); reading != seen.readings.rend(); ++reading) {

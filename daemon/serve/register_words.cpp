@@ -80,6 +80,11 @@ std::string where_missed(std::int64_t ticks, std::vector<Entry> unseen, const Me
         sum, places);
 }
 
+/// "1234.567 m³" as one writes it in a command.
+std::string number_of(const std::string& volume) {
+    return volume.substr(0, volume.find(' '));
+}
+
 }  // namespace
 
 std::int64_t unseen_ticks_max(const Entry& entry, const MeterSettings& settings) {
@@ -90,7 +95,8 @@ std::int64_t unseen_ticks_max(const Entry& entry, const MeterSettings& settings)
     return static_cast<std::int64_t>(std::min<std::uint64_t>(most, std::int64_t{1} << 62));
 }
 
-std::string words_for(const RegisterState& state, const CivilZone& zone, Instant now) {
+std::string words_for(const RegisterState& state, const std::string& meter, const CivilZone& zone,
+                      Instant now) {
     std::string text =
         fmt::format("At {} ({}) the register should have shown {}, give or take {}", in_words(state.at, zone),
                     ago(now - state.at), cubic_metres(state.register_ul), cubic_metres(state.tolerance_ul));
@@ -105,9 +111,14 @@ std::string words_for(const RegisterState& state, const CivilZone& zone, Instant
         text += fmt::format("; nothing can have run unseen {}.", since);
     }
     if (state.start_unknown) {
-        text +=
-            " Where it stood at the first message was never told, so 0 is taken: tell it with "
-            "`tickledger register --start READING`.";
+        text += " Where it stood at the first message was never told, so 0 is taken: ";
+        text += state.read_ul
+                    ? fmt::format(
+                          "the node read {} then. If that is what the meter's face shows, tell it with "
+                          "`tickledger register {} --start {} --at {}`.",
+                          cubic_metres(*state.read_ul), meter, number_of(cubic_metres(*state.read_ul)),
+                          zone.format(state.at))
+                    : fmt::format("tell it with `tickledger register {} --start READING`.", meter);
     }
     return text;
 }

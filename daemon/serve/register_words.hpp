@@ -23,9 +23,12 @@ struct RegisterState {
     std::optional<Instant> read_by_eye_at;
     /// Neither the configuration nor a reading by eye told where it started.
     bool start_unknown = false;
+    /// What a reader of the register says that it shows.
+    std::optional<std::int64_t> read_ul;
 };
 
-[[nodiscard]] std::string words_for(const RegisterState& state, const CivilZone& zone, Instant now);
+[[nodiscard]] std::string words_for(const RegisterState& state, const std::string& meter,
+                                    const CivilZone& zone, Instant now);
 
 /// The most ticks that may have run unseen in an entry.
 [[nodiscard]] std::int64_t unseen_ticks_max(const Entry& entry, const MeterSettings& settings);

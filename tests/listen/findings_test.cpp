@@ -113,6 +113,46 @@ TEST_CASE("a restart is seen, and pulses that go up and down are no count") {
     CHECK(counts_read(of_pulses, pulses) == std::vector<std::uint64_t>{4, 0, 2, 1});
 }
 
+TEST_CASE("a reader that tells cubic metres as text, as most do, was no meter for who listened") {
+    const std::vector<std::string> payloads{
+        R"({"id":4711,"value":"1234.567","raw":"01234.567","rate":"0.01","state":"ok"})",
+        R"({"id":4711,"value":"1234.571","raw":"01234.571","rate":"0.00","state":"ok"})",
+        R"({"id":4711,"value":"1234.571","raw":"01234.571","rate":"0.02","state":"ok"})"};
+    const TopicFinding topic = heard(payloads);
+    REQUIRE(topic.field(FieldUse::volume));
+    CHECK(topic.field(FieldUse::volume)->pointer == "/value");
+    CHECK_THAT(meter_table(topic), Catch::Contains("message = \"volume\"") &&
+                                       Catch::Contains("fields = { volume = \"/value\" }") &&
+                                       Catch::Contains("pulse_value = \"1 L\""));
+    CHECK(counts_read(topic, payloads) == std::vector<std::uint64_t>{1'234'567, 1'234'571, 1'234'571});
+}
+
+TEST_CASE("a volume may be a number, stand still, and show where its register begins again") {
+    const std::vector<std::string> numbers{R"({"water_m3":12.5,"temperature":7.5})",
+                                           R"({"water_m3":12.6,"temperature":7.6})"};
+    const TopicFinding rising = heard(numbers);
+    CHECK_THAT(meter_table(rising),
+               Catch::Contains("pulse_value = \"100 L\"") && Catch::Contains("# rolls_over_at"));
+    CHECK(counts_read(rising, numbers) == std::vector<std::uint64_t>{125, 126});
+    const std::vector<std::string> still{R"({"reading":"00012.34"})", R"({"reading":"00012.34"})"};
+    const TopicFinding standing = heard(still);
+    CHECK_THAT(describe({standing}), Catch::Contains("let some water run"));
+    CHECK_THAT(meter_table(standing), Catch::Contains("\nrolls_over_at = \"100000 m3\""));
+    CHECK(counts_read(standing, still) == std::vector<std::uint64_t>{1234, 1234});
+}
+
+TEST_CASE("a count stays the count beside what it amounts to") {
+    for (const char* second :
+         {R"({"count":48214,"total_m3":48.214})", R"({"count":48213,"total_m3":48.213})"})
+        CHECK(heard({R"({"count":48213,"total_m3":48.213})", second}).field(FieldUse::count));
+    // What is no register: a text of other signs, or a measured value that happens to rise.
+    for (const char* other : {R"({"value":"1.2.3"})", R"({"value":""})", R"({"value":"."})",
+                              R"({"batt":"3.1"})", R"({"flow_rate":"3.1"})", R"({"serial":"4711"})"})
+        CHECK_FALSE(heard({other, other}).can_be_a_meter());
+    const std::string long_text = fmt::format(R"({{"value":"{}"}})", std::string(400, '9'));
+    CHECK_FALSE(heard({long_text, long_text}).can_be_a_meter());
+}
+
 // The form of the records: RFC 8428, section 5.1.1 has such a pack; the values are made up.
 TEST_CASE("SenML is known by its records") {
     const std::vector<std::string> packs{R"([{"n":"urn:dev:ow:10e2073a01080063","u":"count","v":12}])"};

@@ -137,3 +137,28 @@ TEST_CASE("the words of people are in the message log, and its replay gives the 
     CHECK(other.text("/v1/meters/house/ledger?from=2026-03-05&to=2026-03-06") == ledger);
     CHECK(other.stop() == 0);
 }
+
+TEST_CASE("who reads the register for the node is told which command takes its word") {
+    Site site({.meters = R"(
+[[meter]]
+id = "house"
+topic = "nodes/house"
+message = "volume"
+fields = { volume = "/value" }
+)"});
+    const auto path = site.directory().path() / "reader.jsonl";
+    std::ofstream(path)
+        << R"({"tst":"2026-03-05T10:00:00Z","topic":"nodes/house","payload":{"value":"1234.567"}})" << '\n'
+        << R"({"tst":"2026-03-05T10:03:00Z","topic":"nodes/house","payload":{"value":"1234.6"}})" << '\n';
+    REQUIRE(site.replay({path.string()}).status == 0);
+    site.start();
+    const auto shown = site.get("/v1/meters/house/register");
+    CHECK(shown.at("register_m3") == 0.033);  // As the configuration says: it began at 0.
+    CHECK_THAT(
+        shown.at("text").get<std::string>(),
+        Catch::Contains("the node read 1234.600 m³ then") &&
+            Catch::Contains("`tickledger register house --start 1234.600 --at 2026-03-05T10:03:00+00:00`"));
+    REQUIRE(site.client({"register", "house", "--start", "1234.600", "--at", "2026-03-05T10:03:00+00:00"})
+                .status == 0);
+    CHECK(site.get("/v1/meters/house/register").at("register_m3") == 1234.6);
+}
