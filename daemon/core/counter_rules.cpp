@@ -140,15 +140,23 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     if (to.hurried > 1 && from.boot == to.boot) longest = std::max(longest, cadence);
     // What waited since before the node's last start may come between its words.
     if (comes_early && is_other_start) longest = std::max(longest, cadence);
-    if (to.tells_time() || !from.node_time) return longest;
+    if (!from.node_time) return longest;
+    const auto passed_by_node =
+        to.node_time ? std::optional<Duration>(*to.node_time - *from.node_time) : std::nullopt;
+    if (to.tells_time()) {
+        // A clock that is behind is believed again once it has passed the last arrival, no more right than
+        // before.
+        const bool was_disbelieved = !from.tells_time();
+        return was_disbelieved ? std::max(longest, std::min(pause, *passed_by_node)) : longest;
+    }
     longest = std::max(longest, pause);
-    if (!to.node_time) return longest;
+    if (!passed_by_node) return longest;
     // A node's clock may be set, rightly or wrongly, between two messages. Within one start their numbers
     // tell how long it was at most; else no more is believed than what a server's clock may have been set
     // back by.
     const Duration most =
         longest_by_numbers(from, to).value_or(std::max(pause, Duration{0}) + set_back_longest);
-    return std::max(longest, std::min<Duration>(*to.node_time - *from.node_time, most));
+    return std::max(longest, std::min(*passed_by_node, most));
 }
 
 Duration CounterRules::sent_apart(const Observation& from, const Observation& to, Duration most) const {

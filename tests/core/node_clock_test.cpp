@@ -204,3 +204,24 @@ TEST_CASE("more ran in a silence than `unseen_max` said where a clock was set ri
     CHECK(book.entries[2].kind == EntryKind::preset);
     CHECK(book.entries[2].unseen_max.value() >= 1000);
 }
+
+TEST_CASE("what ran in a silence was a preset where a clock that is behind passed the last arrival in it") {
+    // Two hours behind. The word before the silence counts by its arrival, the one after it by its time.
+    Booker book(with_checkpoint(1));
+    const auto tell = [&](int minute, std::uint64_t boot, std::uint64_t seq, std::uint64_t count) {
+        return book(minutes(minute),
+                    {.count = count, .time = after(minutes(minute - 120)), .boot = boot, .seq = seq});
+    };
+    (void)book(minutes(0), {.count = 1000, .time = after(minutes(0)), .boot = 4, .seq = 1});
+    CHECK(tell(3, 4, 2, 1002).clock_disbelieved);
+    SECTION("after a start") {
+        CHECK_FALSE(tell(126, 5, 1, 1400).clock_disbelieved);
+        CHECK(tell(129, 5, 2, 1403).outcome == Outcome::booked);
+        CHECK(book.entries.at(1).kind == EntryKind::restart);
+    }
+    SECTION("within one start") {
+        (void)tell(126, 4, 3, 1400);
+        CHECK(tell(129, 4, 4, 1403).outcome == Outcome::booked);
+    }
+    CHECK(book.total() == 403);
+}

@@ -120,8 +120,8 @@ public:
         shown_fallen_ = in_counter(after.line, settings.counter_bits);
         told_since_ = told;
     }
-    /// What was told by a fall that another start fell below before anything confirmed it. What ran back tells
-    /// no tick that could be taken back.
+    /// What was told by a fall that another start fell below before anything confirmed it. What ran back
+    /// tells no tick that could be taken back.
     [[nodiscard]] std::int64_t take_back_unconfirmed(const NodeSettings& settings, std::int64_t line) const {
         return is_open_ && in_counter(line, settings.counter_bits) < shown_fallen_
                    ? std::max<std::int64_t>(told_since_, 0)
