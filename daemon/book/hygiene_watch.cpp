@@ -7,13 +7,6 @@
 
 namespace tickledger {
 
-namespace {
-
-/// More entries than these are many enough, whatever they held: the oldest two become one.
-constexpr std::size_t remembered_max = 16;
-
-}  // namespace
-
 void HygieneWatch::follow(Account& account, const Entry& entry) {
     if (entry.kind == EntryKind::adjustment) return;
     follow_backflow(account, entry);
@@ -35,16 +28,16 @@ void HygieneWatch::follow_backflow(Account& account, const Entry& entry) {
         desk_.clear(account, AlarmKind::backflow, at);
         return;
     }
-    std::erase_if(ran_back, [&](const RanBack& one) { return one.span.to + ran_back_within < at; });
+    // While it is told, the last one alone decides when it is over.
+    const bool is_told = AlarmDesk::is_active(account, AlarmKind::backflow);
+    std::erase_if(ran_back,
+                  [&](const RanBack& one) { return is_told || one.span.to + ran_back_within < at; });
     ran_back.push_back({entry.span, -entry.ticks});
-    if (ran_back.size() > remembered_max) {
-        ran_back[1] = {{ran_back[0].span.from, ran_back[1].span.to}, ran_back[0].ticks + ran_back[1].ticks};
-        ran_back.erase(ran_back.begin());
-    }
+    if (is_told) return;
     std::int64_t ticks = 0;
     for (const RanBack& one : ran_back)
         ticks += one.ticks;
-    if (ticks > ran_back_allowed && !AlarmDesk::is_active(account, AlarmKind::backflow))
+    if (ticks > ran_back_allowed)
         desk_.raise(account, AlarmKind::backflow, at, evidence_of_backflow(account, ticks));
 }
 

@@ -58,6 +58,11 @@ TEST_CASE("digits finer than the pulse value are cut off") {
     CHECK(ticks_of("1e-300") == 0);
 }
 
+TEST_CASE("a volume of more pulse values than a count can hold is unreadable, one less is read") {
+    CHECK(ticks_of(R"("9223372036854775.807")") == 9'223'372'036'854'775'807U);
+    CHECK_FALSE(error_of(R"("9223372036854775.808")").empty());
+}
+
 TEST_CASE("a digit that is missing or none makes the message unreadable") {
     for (const char* value :
          {R"("12N4.567")", R"("")", R"("NaN")", R"("12,5")", R"("1.2.3")", R"("-1")", R"("+1")", R"(" 12")",
