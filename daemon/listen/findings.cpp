@@ -157,7 +157,8 @@ int score_of_volume(const FieldFinding& field) {
         return 0;
     const bool is_named = hints(field.pointer, {"volume", "value", "total", "register", "reading", "meter",
                                                 "water", "consum", "m3", "lit"});
-    if (field.falls > 1 || ((field.rises == 0 || field.decimals == 0) && !is_named)) return 0;
+    // One of a name, a fraction and a rise may be missing; a whole number that stands still may be any name.
+    if (field.falls > 1 || is_named + (field.decimals > 0) + (field.rises > 0) < 2) return 0;
     return 1 + 4 * (field.rises > 0) + 2 * is_named;
 }
 

@@ -147,7 +147,7 @@ TEST_CASE("a count stays the count beside what it amounts to") {
         CHECK(heard({R"({"count":48213,"total_m3":48.213})", second}).field(FieldUse::count));
     // What is no register: a text of other signs, or a measured value that happens to rise.
     for (const char* other : {R"({"value":"1.2.3"})", R"({"value":""})", R"({"value":"."})",
-                              R"({"batt":"3.1"})", R"({"flow_rate":"3.1"})", R"({"serial":"4711"})"})
+                              R"({"batt":"3.1"})", R"({"flow_rate":"3.1"})", R"({"meter":"4711"})"})
         CHECK_FALSE(heard({other, other}).can_be_a_meter());
     const std::string long_text = fmt::format(R"({{"value":"{}"}})", std::string(400, '9'));
     CHECK_FALSE(heard({long_text, long_text}).can_be_a_meter());
