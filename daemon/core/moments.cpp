@@ -34,16 +34,21 @@ Instant estimated_at(const Observation* known, const Circumstances& came, const 
     return std::max(came.arrived_at - spacing * came.behind, known->at);
 }
 
+/// How much longer the node has run by its uptime, within one told boot.
+Duration ran_since(const Observation& known, const Observation& observation) {
+    const bool is_one_boot = known.boot && known.boot == observation.boot;
+    if (!is_one_boot || !known.uptime || !observation.uptime) return Duration{0};
+    return std::max<Duration>(*observation.uptime - *known.uptime, Duration{0});
+}
+
 /// The moment at which the observation was sent at the earliest, where an uptime tells that it had waited or
 /// goes on doing so. A node whose uptime does not count all of its time tells nothing.
 std::optional<Instant> sent_by_uptime(const Observation& known, const Observation& observation,
                                       const CounterRules& rules) {
-    const bool is_one_boot = known.boot && known.boot == observation.boot;
-    if (!is_one_boot || !known.uptime || !observation.uptime) return std::nullopt;
-    const Duration ran = *observation.uptime - *known.uptime;
-    if (ran < rules.cadence / 2) return std::nullopt;
+    const Duration ran = ran_since(known, observation);
+    if (ran == Duration{0} || ran < rules.cadence / 2) return std::nullopt;
     const Instant sent = std::min(booking::sent_from(known) + ran, observation.at);
-    const bool went_on_waiting = !known.time_estimated && booking::sent_from(known) < known.at;
+    const bool went_on_waiting = booking::sent_from(known) < known.at;
     const Instant latest = went_on_waiting ? sent : known.latest() + ran;
     if (observation.at - latest <= booking::start_tolerance) return std::nullopt;
     return sent;
@@ -75,7 +80,8 @@ bool goes_on_hurrying(const Observation& known, const Observation& observation, 
 void tell_hurry(const Observation* known, Observation& observation, const CounterRules& rules) {
     if (observation.time_estimated) {
         observation.no_earlier =
-            known ? std::min(booking::sent_from(*known), observation.at) : observation.at;
+            known ? std::min(booking::sent_from(*known) + ran_since(*known, observation), observation.at)
+                  : observation.at;
         return;
     }
     if (!known) {
@@ -87,7 +93,11 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
     }
     const Duration pause = observation.arrived_at - known->arrived_at;
     if (pause < Duration{0}) return;
-    if (known->time_estimated && pause <= rules.silence()) {
+    const auto sent = sent_by_uptime(*known, observation, rules);
+    if (known->time_estimated && sent) {
+        // The node's own queue goes on behind what waited at the broker.
+        observation.no_earlier = *sent;
+    } else if (known->time_estimated && pause <= rules.silence()) {
         observation.no_earlier = known->no_earlier;
         observation.hurry_from = observation.arrived_at;
         observation.hurried = 1;
@@ -97,7 +107,7 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
         observation.hurried = known->hurried + 1;
     } else if (waited_behind_start(*known, observation, rules)) {
         observation.no_earlier = booking::sent_from(*known);
-    } else if (const auto sent = sent_by_uptime(*known, observation, rules)) {
+    } else if (sent) {
         observation.no_earlier = *sent;
     } else if (pause > rules.silence()) {
         // The one message of a start may have waited since the silence began.

@@ -186,3 +186,28 @@ TEST_CASE("what a start had counted again was lost where all words of the start 
     (void)book.with(waited(180, 8), word(8, 9489));
     CHECK(book.total() == 9);
 }
+
+TEST_CASE("a start's bound began at an arrival where the broker was away while the node's slow queue came") {
+    // What was queued an hour ago comes a little more slowly than the node speaks; its uptime tells so.
+    Booker book(with_checkpoint(10));
+    const auto tell = [&](int arrived_s, bool waited, std::uint64_t boot, std::uint64_t seq, int uptime_min) {
+        Reading reading = of_boot(boot, seq, 4797);
+        reading.uptime = minutes(uptime_min);
+        return book.with({.arrived_at = after(std::chrono::seconds{arrived_s}), .waited = waited}, reading);
+    };
+    (void)tell(0, false, 3, 1, 100);
+    int arrived_s = 7200;
+    for (int n = 1; n <= 20; ++n, arrived_s += 275)
+        (void)tell(arrived_s, false, 3, 1 + std::uint64_t(n), 100 + 3 * n);
+    for (int n = 21; n <= 23; ++n)
+        (void)tell(arrived_s + n, true, 3, 1 + std::uint64_t(n), 100 + 3 * n);
+    arrived_s += 200;
+    for (int n = 24; n <= 30; ++n, arrived_s += 275)
+        (void)tell(arrived_s, false, 3, 1 + std::uint64_t(n), 100 + 3 * n);
+    // The node was off for most of the two hours.
+    Reading first = of_boot(4, 1, 4806);
+    first.uptime = minutes(1);
+    (void)book(std::chrono::seconds{arrived_s}, first);
+    REQUIRE(book.entries.back().kind == EntryKind::restart);
+    CHECK(book.entries.back().unseen_max.value() > 5000);
+}
