@@ -41,13 +41,18 @@ Duration ran_since(const Observation& known, const Observation& observation) {
     return std::max<Duration>(*observation.uptime - *known.uptime, Duration{0});
 }
 
-/// The moment at which the observation was sent at the earliest, where an uptime tells that it had waited or
-/// goes on doing so. A node whose uptime does not count all of its time tells nothing.
+/// The moment at which the observation was sent at the earliest, as far as its uptime tells.
+Instant earliest_sent(const Observation& known, const Observation& observation) {
+    return std::min(booking::sent_from(known) + ran_since(known, observation), observation.at);
+}
+
+/// That moment, where an uptime tells that it had waited or goes on doing so. A node whose uptime does not
+/// count all of its time tells nothing.
 std::optional<Instant> sent_by_uptime(const Observation& known, const Observation& observation,
                                       const CounterRules& rules) {
     const Duration ran = ran_since(known, observation);
     if (ran == Duration{0} || ran < rules.cadence / 2) return std::nullopt;
-    const Instant sent = std::min(booking::sent_from(known) + ran, observation.at);
+    const Instant sent = earliest_sent(known, observation);
     const bool went_on_waiting = booking::sent_from(known) < known.at;
     const Instant latest = went_on_waiting ? sent : known.latest() + ran;
     if (observation.at - latest <= booking::start_tolerance) return std::nullopt;
@@ -79,9 +84,7 @@ bool goes_on_hurrying(const Observation& known, const Observation& observation, 
 /// arrival, though it had waited as long as those after it.
 void tell_hurry(const Observation* known, Observation& observation, const CounterRules& rules) {
     if (observation.time_estimated) {
-        observation.no_earlier =
-            known ? std::min(booking::sent_from(*known) + ran_since(*known, observation), observation.at)
-                  : observation.at;
+        observation.no_earlier = known ? earliest_sent(*known, observation) : observation.at;
         return;
     }
     if (!known) {

@@ -116,8 +116,7 @@ std::string_view form_of(const TopicFinding& topic) {
 /// again.
 std::string register_lines(const FieldFinding& volume) {
     std::string text = "unit = \"m3\"   # ? what the number is told in: L, m3, gal_us, gal_imp or ft3\n";
-    const auto digits = static_cast<int>(
-        volume.first.find('.') == std::string::npos ? volume.first.size() : volume.first.find('.'));
+    const auto digits = static_cast<int>(std::min(volume.first.find('.'), volume.first.size()));
     // Digits that stand before a number tell how many the register has.
     const bool shows_all_digits = volume.first.starts_with('0') && digits > 1 && digits < 10;
     text += fmt::format("{}rolls_over_at = \"{:.0f} m3\"   # {}\n", shows_all_digits ? "" : "# ",

@@ -13,9 +13,7 @@ using namespace tickledger;
 using namespace tickledger::test;
 
 TEST_CASE("a start whose queue came after the first word of the next one was booked beside it") {
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 10;
-    LedgerWorld world({meter});
+    LedgerWorld world({saving_house(10)});
     world.hear(at_min(600), saved_word(600, 2, 296, 3250, 3286));
     world.hear(at_min(603), saved_word(603, 2, 297, 3250, 3287));
     world.hear(at_min(900), saved_word(900, 4, 1, 3360, 3360));
@@ -56,9 +54,7 @@ TEST_CASE("a start that told only late messages was a new one when they came aga
 }
 
 TEST_CASE("a start was left for the one before it where its second word was lost and the queue went on") {
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 10;
-    LedgerWorld world({meter});
+    LedgerWorld world({saving_house(10)});
     world.hear(at_min(597), numbered(1, 846, 952));
     world.hear(at_min(600), numbered(1, 847, 952));
     world.hear(at_min(603), numbered(2, 1, 970));
@@ -73,9 +69,7 @@ TEST_CASE("a start was left for the one before it where its second word was lost
 }
 
 TEST_CASE("a start was left for the one before it whose queue had paused") {
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 10;
-    LedgerWorld world({meter});
+    LedgerWorld world({saving_house(10)});
     world.hear(at_min(597), numbered(2, 2097, 850));
     world.hear(at_min(600), numbered(2, 2098, 859));
     // The queue of this start pauses; the next one is heard once and loses its power.
@@ -89,9 +83,7 @@ TEST_CASE("a start was left for the one before it whose queue had paused") {
 }
 
 TEST_CASE("a start whose own queue came beside it was left for the slow queue of the one before") {
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 1;
-    LedgerWorld world({meter});
+    LedgerWorld world({saving_house(1)});
     std::vector<std::pair<Instant, std::string>> messages;
     // The queue of one start comes more slowly than the node speaks.
     for (int n = 0; n < 20; ++n)
@@ -111,9 +103,7 @@ TEST_CASE("a start whose own queue came beside it was left for the slow queue of
 
 TEST_CASE("two words in a row of a slow queue ended the start that was running beside it") {
     // The queue of a start that nobody had heard of comes a little faster than the node speaks.
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 1;
-    LedgerWorld world({meter});
+    LedgerWorld world({saving_house(1)});
     std::vector<std::pair<Instant, std::string>> messages;
     for (int n = 0; n < 40; ++n)
         messages.emplace_back(at_min(600 + 3 * n), numbered(4, 1 + n, 100'000 + n));
@@ -129,9 +119,7 @@ TEST_CASE("two words in a row of a slow queue ended the start that was running b
 }
 
 TEST_CASE("a start whose queue came after the next two had begun was booked as one that followed them") {
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 10;
-    LedgerWorld world({meter});
+    LedgerWorld world({saving_house(10)});
     world.hear(at_min(600), saved_word(600, 1, 1, 5630, 5639));
     world.hear(at_min(900), saved_word(900, 3, 1, 5640, 5652));
     world.hear(at_min(903), saved_word(903, 3, 2, 5640, 5658));
@@ -147,9 +135,7 @@ TEST_CASE("a start whose queue came after the next two had begun was booked as o
 
 TEST_CASE("what a start had counted before was lost where its first words were strays beside a slow queue") {
     // The count is set by hand as the last thing of boot 1; its queue is still coming when boot 2 speaks.
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 10;
-    LedgerWorld world({meter});
+    LedgerWorld world({saving_house(10)});
     world.hear(at_min(600), saved_word(500, 1, 1, 30, 38));
     std::vector<std::pair<Instant, std::string>> messages;
     const auto word = [](int minute, int boot, int seq, int count) {

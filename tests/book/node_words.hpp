@@ -9,6 +9,13 @@
 
 namespace tickledger::test {
 
+/// A house whose node saves its count every so many ticks.
+inline MeterSettings saving_house(std::uint64_t checkpoint_ticks) {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = checkpoint_ticks;
+    return meter;
+}
+
 inline std::string numbered(int boot, int seq, int count) {
     return fmt::format(R"({{"count":{},"boot":{},"seq":{}}})", count, boot, seq);
 }
