@@ -23,7 +23,7 @@ json read_json(const std::filesystem::path& file) {
     return json::parse(in);
 }
 
-/// The ticks of the day that begins at this date in a meter's usage; nothing where there is no such row.
+/// The ticks of the day that begins at this date in a meter's usage; empty if there is no such row.
 std::optional<std::int64_t> ledger_ticks(const json& usage, const std::string& date) {
     for (const json& row : usage.at("rows")) {
         if (!row.at("from").get<std::string>().starts_with(date)) continue;
@@ -37,7 +37,7 @@ const json& meter_of(const json& meters, const std::string& id) {
     for (const json& meter : meters.at("meters")) {
         if (meter.at("id") == id) return meter;
     }
-    throw std::runtime_error("the daemon knows no meter " + id);
+    throw std::runtime_error("the daemon has no meter " + id);
 }
 
 bool compare_days(const std::vector<Meter>& meters, const Timeline& timeline,

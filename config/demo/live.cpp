@@ -17,11 +17,11 @@ using std::chrono::system_clock;
 
 /// How much faster than the clock the live minutes pass.
 constexpr int time_lapse = 24;
-/// The nodes speak once in each step.
+/// Each node sends once in each step.
 constexpr auto step = std::chrono::seconds{30};
 constexpr auto broker_wait = std::chrono::seconds{10};
 
-/// Says in words what happens to a node beside its messages.
+/// Reports when a node loses power or has it again.
 class PowerReport {
 public:
     explicit PowerReport(const std::vector<Meter>& meters) {
@@ -35,10 +35,10 @@ public:
             if (is_on == was_on_[i]) continue;
             was_on_[i] = is_on;
             if (is_on) {
-                fmt::print("   node       {} has power again and counts on from {}, what it had saved last\n",
+                fmt::print("   node       {} has power again and continues from {}, its last saved count\n",
                            meters[i].id, meters[i].node.saved());
             } else {
-                fmt::print("   node       {} loses power; what it counted since its last save is gone\n",
+                fmt::print("   node       {} loses power; the ticks since its last save are lost\n",
                            meters[i].id);
             }
             std::fflush(stdout);

@@ -1,5 +1,5 @@
-// tickledger-demo-nodes: what ./config/demo/run needs of nodes and truth. Everything follows from one time,
-// so that each call knows what the others did.
+// tickledger-demo-nodes: the nodes and the truth for ./config/demo/run. Everything is derived from NOW, so
+// each call knows what the others did.
 #include <algorithm>
 #include <cstdio>
 #include <exception>
@@ -22,9 +22,9 @@ using namespace tickledger::demo;
 constexpr std::string_view usage =
     "tickledger-demo-nodes NOW history            writes two weeks up to some minutes before NOW (Unix\n"
     "                                             seconds) as a recording\n"
-    "tickledger-demo-nodes NOW live URL           tells the broker the minutes up to NOW, in time lapse\n"
-    "tickledger-demo-nodes NOW stay URL           goes on from NOW at the pace of the clock, for days\n"
-    "tickledger-demo-nodes NOW compare DIRECTORY  compares saved answers with the truth; 1: not equal\n"
+    "tickledger-demo-nodes NOW live URL           sends the broker the minutes up to NOW, in time lapse\n"
+    "tickledger-demo-nodes NOW stay URL           continues from NOW in real time, for days\n"
+    "tickledger-demo-nodes NOW compare DIRECTORY  compares saved answers with the truth; 1: they differ\n"
     "tickledger-demo-nodes NOW dates              prints the first date and the one after the last\n";
 
 int run_command(const std::vector<std::string>& words) {

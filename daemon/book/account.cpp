@@ -13,12 +13,12 @@ void put(std::string& bytes, std::int64_t value) {
     append_varint(bytes, zigzag(value));
 }
 
-/// Of bytes that put() wrote.
+/// Precondition: put() wrote the bytes.
 std::int64_t take(std::string_view& bytes) {
     return unzigzag(take_varint(bytes).value());
 }
 
-/// Each row's beginning is told from the one before.
+/// Each row's beginning is written as the difference from the one before.
 std::string bytes_of(const std::array<OpenRow, 5>& rows) {
     std::string bytes;
     std::int64_t before_us = 0;
@@ -81,7 +81,7 @@ void Account::wake() const {
 }
 
 const std::string& Account::write_record() {
-    // A copy has its own size: ten thousand meters have no room to spare.
+    // A copy has no spare capacity, which counts with ten thousand meters.
     const std::string record = to_record(memory());
     bytes_ = std::string(record.begin(), record.end());
     record_bytes_ = static_cast<std::uint32_t>(bytes_.size());

@@ -11,7 +11,7 @@ namespace {
 
 constexpr std::string_view wildcard = "{1}";
 constexpr std::size_t id_max_length = 64;
-// Topics of strangers are looked up anew each time rather than remembered without end.
+// At this many topics the look-up tables are cleared, so that topics of strangers do not fill the memory.
 constexpr std::size_t topics_max = 20'000;
 
 bool is_id(std::string_view text) {
@@ -92,7 +92,7 @@ void Accounts::load() {
         if (!settings) continue;
         record.state.shrink_to_fit();
         Account* account = add(record.key, record.id, *settings, std::move(record.state));
-        // A damaged record is told now.
+        // Decodes the record now, so that a damaged one is reported at once.
         static_cast<void>(account->memory());
         if (accounts_.size() > awake_max_) account->sleep();
         for (Alarm& alarm : value_or_throw(ledger_.open_alarms(record.key)))

@@ -1,4 +1,5 @@
-// The accounts of all meters: found by the topic of a message, opened when a pattern first speaks.
+// The accounts of all meters. They are found by the topic of a message, and opened when a topic first matches
+// a pattern.
 #pragma once
 
 #include <functional>
@@ -16,11 +17,11 @@
 
 namespace tickledger {
 
-/// The id of the meter that a topic feeds under these settings: patterns resolved; nothing if the topic is
-/// not this meter's, or what its + matched is no id.
+/// The id of the meter that a topic feeds under these settings, with patterns resolved. Nothing if the topic
+/// does not belong to this meter, or if the text that its + matched gives no valid id.
 [[nodiscard]] std::optional<std::string> meter_id(const MeterSettings& settings, std::string_view topic);
 
-/// Its meters come into being with their first messages; it is none itself.
+/// Whether the settings are a pattern. A pattern is not a meter: its meters appear with their first messages.
 [[nodiscard]] bool is_pattern(const MeterSettings& settings);
 
 /// The settings of a meter by its id: its own, or those of its pattern; null if there are none.
@@ -33,35 +34,36 @@ public:
              Ledger& ledger)
         : meters_(&meters), max_meters_(max_meters), zone_(zone), ledger_(ledger) {}
 
-    /// From the next load() on these settings hold; until then there is no account.
+    /// From the next load() on these settings hold. Until then there are no accounts. `meters` must outlive
+    /// this, or the next call.
     void use(const std::vector<MeterSettings>& meters, std::size_t max_meters);
 
-    /// Reads all that the ledger knows and the settings still name. Forgets what was there before.
-    /// Opens an account for each meter whose id is no pattern. Throws StoreFailure.
+    /// Loads all meters that the ledger knows and the settings still name, and drops what was loaded before.
+    /// Opens an account for each meter whose id is not a pattern. Throws StoreFailure.
     void load();
 
-    /// The accounts that a topic feeds; opens those that are new. They hold until the next call. Throws
-    /// StoreFailure.
+    /// The accounts that a topic feeds. Opens those that are new. The result is valid until the next call.
+    /// Throws StoreFailure.
     std::span<Account* const> fed_by(const std::string& topic);
 
-    /// The newest topic whose pattern would have opened one meter too many, since the settings were last
-    /// taken up; empty: there was none.
+    /// The newest topic for which a pattern opened no account, because there are `max_meters` already. Empty:
+    /// none since the settings were last loaded.
     [[nodiscard]] const std::string& turned_away() const { return turned_away_; }
 
     [[nodiscard]] Account* find(MeterKey key) const;
     [[nodiscard]] Account* find(const std::string& id) const;
-    /// In order of their keys.
+    /// Visits the accounts in the order of their keys.
     void for_each(const std::function<void(Account&)>& visit) const;
 
-    /// So many accounts stay awake between two batches.
+    /// How many accounts stay awake between two batches.
     static constexpr std::size_t usually_awake_max = 500;
     void keep_awake(std::size_t awake_max) { awake_max_ = awake_max; }
-    /// Lets accounts sleep where too many are awake, those first that have no news to tell. The batch is
-    /// written; nobody holds anything of an account.
+    /// Puts accounts to sleep if too many are awake, first those without news to publish. Precondition: the
+    /// batch is written, and nobody holds a reference into an account.
     void rest();
 
 private:
-    /// Finds accounts by their ids without a second copy of these.
+    /// Finds accounts by their ids without a second copy of the ids.
     struct IdHash {
         using is_transparent = void;
         std::size_t operator()(std::string_view id) const { return std::hash<std::string_view>{}(id); }
@@ -87,7 +89,7 @@ private:
     std::map<const MeterSettings*, std::unique_ptr<MeterRules>> rules_;
     std::vector<std::unique_ptr<Account>> accounts_;  ///< In order of their keys.
     std::unordered_set<Account*, IdHash, SameId> by_id_;
-    /// A topic nearly always feeds one account; null: it feeds none, or those in by_topic_of_several_.
+    /// A topic nearly always feeds one account. Null: it feeds none, or those in by_topic_of_several_.
     std::unordered_map<std::string, Account*> by_topic_;
     std::unordered_map<std::string, std::vector<Account*>> by_topic_of_several_;
 };

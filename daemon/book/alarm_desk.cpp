@@ -14,7 +14,7 @@ bool AlarmDesk::is_active(const Account& account, AlarmKind kind) {
 
 void AlarmDesk::raise(Account& account, AlarmKind kind, Instant at, const Evidence& evidence) {
     if (is_active(account, kind)) return;
-    // One that is open and does not hold is shelved: it goes on as the alarm that it is.
+    // An open alarm whose condition does not hold is shelved. It continues as the same alarm.
     const auto shelved = account.open_alarms.find(kind);
     Alarm alarm = shelved == account.open_alarms.end() ? Alarm{} : shelved->second;
     alarm.kind = kind;
@@ -52,7 +52,8 @@ void AlarmDesk::change(Account& account, AlarmKind kind, Instant raised_at,
     const bool is_newest = value_or_throw(ledger_.last_alarm(account.key, kind))->id == alarm->id;
     if (!change(*alarm, is_newest)) return;
     value_or_throw(ledger_.put_alarm(account.key, *alarm));
-    // The topic of the kind, and what may yet happen, are the newest one's.
+    // Only the newest alarm of a kind is published under the kind's topic, and only it can still change by
+    // itself.
     if (is_newest) keep(account, *alarm);
 }
 

@@ -1,4 +1,4 @@
-// Raises and clears an account's alarms, carries out what people ask of them, and passes each change to the
+// Raises and clears an account's alarms, carries out what people ask for, and passes each change to the
 // ledger and the outbox.
 #pragma once
 
@@ -16,25 +16,27 @@ public:
     AlarmDesk(const CivilZone& zone, Ledger& ledger, Outbox& outbox)
         : zone_(zone), ledger_(ledger), outbox_(outbox) {}
 
-    /// The condition of this kind holds, told or not.
+    /// Whether the condition of this kind holds, shelved or not.
     [[nodiscard]] static bool is_active(const Account& account, AlarmKind kind);
 
-    /// Does nothing where the kind is active already; a shelved alarm stays shelved. Throws StoreFailure.
+    /// Does nothing if the kind is active already. A shelved alarm stays shelved. Throws StoreFailure.
     void raise(Account& account, AlarmKind kind, Instant at, const Evidence& evidence);
-    /// Does nothing where the kind is not active. Throws StoreFailure.
+    /// Does nothing if the kind is not active. Throws StoreFailure.
     void clear(Account& account, AlarmKind kind, Instant at);
-    /// Clears active alarms of kinds that are switched off by now. Throws StoreFailure.
+    /// Clears the active alarms of kinds that are switched off in the settings. Throws StoreFailure.
     void clear_switched_off(Account& account, Instant at);
-    /// Records that missing data left the question undecided. Throws StoreFailure.
+    /// Records a window for which missing data left the question undecided. Throws StoreFailure.
     void leave_undecided(const Account& account, AlarmKind kind, Span window, const std::string& text);
 
-    /// Changes the alarm of a kind that was raised at a moment; `change` tells whether it did. Nothing where
-    /// there is none. (Ids differ from one ledger to another: a replay of a part of the messages could not
-    /// find an alarm by its own.) Throws StoreFailure.
+    /// Changes the alarm of this kind that was raised at `raised_at`, and stores it if `change` returns true.
+    /// Does nothing if there is no such alarm. Throws StoreFailure.
+    ///
+    /// Alarms are found by kind and moment, not by id. Ids differ from one ledger to another, so a replay of
+    /// part of the messages could not find an alarm by its id.
     void change(Account& account, AlarmKind kind, Instant raised_at,
                 const std::function<bool(Alarm& alarm, bool is_newest)>& change);
 
-    /// When the next shelving of an account ends.
+    /// When the next shelving of an account ends. Nothing: none is running.
     [[nodiscard]] static std::optional<Instant> deadline(const Account& account);
     /// Ends every shelving that is due by this moment. Throws StoreFailure.
     void end_shelvings(Account& account, Instant until);

@@ -11,8 +11,8 @@ namespace tickledger {
 void BacklogDetector::add(Event event, LogPosition next) {
     if (const auto* set = std::get_if<ClockSet>(&event)) {
         date(*set);
-        // The line that set the clock is read together with what it dates: nothing need follow it. Where it
-        // dates nothing it is handed on by itself, so that the place after it is reached.
+        // The line that set the clock is read together with what it dates, so nothing needs to follow it. If
+        // it dates nothing, it is handed on by itself, so that the place after it is reached.
         if (backlog_begin_) {
             backlog_next_ = std::move(next);
             return;
@@ -27,9 +27,9 @@ void BacklogDetector::add(Event event, LogPosition next) {
 }
 
 void BacklogDetector::date(const ClockSet& set) {
-    // From the last to the first: each lies no later than the one after it, and exactly as long before the
-    // clock was set as the machine had been running less; but not before the stamps until then, which its own
-    // line repeats: they may have been ahead, and stood still while no daemon ran.
+    // From the last message to the first. None is later than the one after it. The machine's running time
+    // shows how long before the clock was set a message came. But none is dated before the stamps up to then,
+    // which its own line repeats: they may have been ahead, and stood still while no daemon ran.
     Instant no_later = set.at;
     Duration since_boot = set.since_boot;
     bool same_start = true;
@@ -88,10 +88,10 @@ void BacklogDetector::end_backlog() {
         const auto* message = std::get_if<Message>(&delivery->event);
         if (!message) continue;
         delivery->waited = true;
-        // The broker's retained copy is of an age of its own and no part of the queue.
+        // The broker's retained copy has an age of its own and is not part of the queue.
         if (!message->retained) delivery->behind = behind[message->topic]++;
     }
-    // A backlog may be large: where nothing stands before it, none of it is moved.
+    // A backlog may be large. If nothing is before it, it is swapped, and no element moves.
     if (ready_.empty()) ready_.swap(backlog_);
     ready_.insert(ready_.end(), std::make_move_iterator(backlog_.begin()),
                   std::make_move_iterator(backlog_.end()));

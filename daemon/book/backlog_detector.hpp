@@ -1,4 +1,4 @@
-// Between the log and the bookkeeper: tells which messages had waited at the broker.
+// Stands between the message log and the bookkeeper. Finds out which messages had waited at the broker.
 #pragma once
 
 #include <cstddef>
@@ -13,22 +13,24 @@ namespace tickledger {
 /// One event to book.
 struct Delivery {
     Event event;
-    /// A message that waited at the broker: it came in the backlog after a reconnect, or is a redelivery.
+    /// The message had waited at the broker. It came in the backlog after a reconnect, or it is a redelivery
+    /// or a retained message.
     bool waited = false;
-    /// How many more of its topic follow in the same backlog: its place in the node's cadence, from the last.
+    /// How many more messages of its topic follow in the same backlog. This is its place in the node's
+    /// cadence, counted back from the last one.
     int behind = 0;
 };
 
-/// Groups events into what must be booked together.
+/// Groups events that must be booked together.
 ///
-/// What arrived while the server's clock was not set is held until the clock is set, and then dated by the
-/// time since the machine's start; where the machine was started anew in between, by the next thing that can
-/// be dated.
+/// Messages that arrived while the server's clock was not set are held until it is set. They are dated by the
+/// time since the machine's start. If the machine was restarted in between, they are dated by the next event
+/// that has a date.
 ///
-/// A backlog begins where the link comes up with a session that
-/// the broker had kept, and lasts until nothing arrives for a second, for half a minute at most. How long a
-/// message of it waited is known only at its end, so the backlog is handed on as a whole, or not at all:
-/// a daemon that stops within it reads it again from its beginning.
+/// A backlog begins when the link comes up with a session that the broker had kept. It ends when nothing has
+/// arrived for a second, or after half a minute. Only its end shows how long a message in it had waited, so a
+/// backlog is handed on as a whole or not at all. A daemon that stops within a backlog reads it again from
+/// its beginning.
 class BacklogDetector {
 public:
     static constexpr Duration backlog_pause = std::chrono::seconds{1};
@@ -38,20 +40,21 @@ public:
     /// Adds the next event of the log. `next`: the place after it.
     void add(Event event, LogPosition next);
 
-    /// Tells that no event earlier than `now` can come any more: a backlog may be over.
+    /// Says that no event earlier than `now` can come any more. This may end a backlog.
     void pause(Instant now);
 
-    /// Tells that nothing will come: the end of a recording.
+    /// Says that nothing more will come: the recording has ended.
     void finish();
 
-    /// Moves out what may be booked, with the place in the log after it; empty if nothing may.
+    /// The events that may be booked, and the place in the log after them. take() moves them out; empty if
+    /// there are none.
     struct Ready {
         std::vector<Delivery> deliveries;
         LogPosition next;
     };
     [[nodiscard]] Ready take();
     [[nodiscard]] std::size_t ready_count() const { return ready_.size(); }
-    /// Something is held back, so the clock must not run yet.
+    /// Something is held back, so the ledger's clock must not run yet.
     [[nodiscard]] bool holds_back() const { return backlog_begin_.has_value() || !undated_.empty(); }
     /// Messages that wait for the server's clock to be set.
     [[nodiscard]] std::size_t undated_count() const { return undated_.size(); }

@@ -1,4 +1,4 @@
-// From events to a committed batch: the order of things within it.
+// Turns events into a committed batch: the order of the work within a transaction.
 
 #include "book/bookkeeper.hpp"
 
@@ -40,7 +40,7 @@ Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
 }
 
 Result<void> Bookkeeper::load() {
-    // Opening accounts may add meters to the ledger.
+    // In a transaction, because opening accounts may add meters to the ledger.
     const auto done = in_transaction([&] { load_all(); });
     is_loaded_ = done.has_value();
     return done;
@@ -63,7 +63,7 @@ void Bookkeeper::load_all() {
     owe_now();
 }
 
-/// Whose `now` waited for its turn at the end is one of those that were booked last.
+/// It is not known after a load whose `now` still waited, so all accounts are marked as having news.
 void Bookkeeper::owe_now() {
     now_due_.reset();
     if (!facts_.now_waits || !outbox_.takes_all()) return;
@@ -83,7 +83,8 @@ Result<void> Bookkeeper::book(const Batch& batch) {
             value_or_throw(ledger_.remove_outgoing(id));
         finish(batch.next);
     });
-    // What is in memory may be ahead of the ledger after a failure; the ledger is right.
+    // After a failure the memory may be ahead of the ledger. The ledger is right, so the next batch loads it
+    // again.
     is_loaded_ = done.has_value();
     if (!done) static_cast<void>(odd_.take());
     return done;
@@ -129,13 +130,14 @@ Result<void> Bookkeeper::publish_last_state() {
 }
 
 void Bookkeeper::take(const Delivery& delivery) {
-    // A recording may hold lines that are out of order; the clock never runs back.
+    // A recording may hold lines that are out of order, but the clock never runs back.
     run_clock(std::max(time_of(delivery.event), facts_.settled_until.value_or(Instant::min())));
     if (const auto* message = std::get_if<Message>(&delivery.event)) {
         take_message(*message, delivery);
     } else if (const auto* instruction = std::get_if<Instruction>(&delivery.event)) {
         if (Account* account = instructions_.take(*instruction)) {
-            // Whoever told it looks for what it changed.
+            // Publishes `now` without waiting for its turn: whoever gave the instruction looks for its
+            // effect.
             account->now_told_at = Instant::min();
             deadlines_.schedule(*account);
         }
@@ -147,7 +149,7 @@ void Bookkeeper::take(const Delivery& delivery) {
 void Bookkeeper::take_message(const Message& message, const Delivery& delivery) {
     ++facts_.counts.booked;
     const auto fed = accounts_.fed_by(message.topic);
-    // One that opens a meter too many is told by itself.
+    // A topic that would open a meter too many is reported separately.
     if (fed.empty() && message.topic != accounts_.turned_away()) {
         odd_.note({OddMessage::Kind::unmatched, {}, message.topic, {}});
         unmatched_ = {message.topic, message.arrived_at};
@@ -156,7 +158,7 @@ void Bookkeeper::take_message(const Message& message, const Delivery& delivery) 
     for (Account* account : fed) {
         if (!delivery.waited && !message.retained) {
             watches_.silence.hear(*account, message.arrived_at);
-            // A log that begins with a message says no word of the link, which must have been up.
+            // A log that begins with a message has no line about the link, but the link must have been up.
             if (!facts_.link.since)
                 take_link({.at = message.arrived_at, .up = true, .session_present = false});
         }
@@ -191,7 +193,7 @@ void Bookkeeper::tell_now() {
 
 void Bookkeeper::finish(const LogPosition& next) {
     publications_.tell_corrections();
-    // A replay tells it once, at its end.
+    // A replay publishes `now` once, at its end.
     if (outbox_.takes_all()) tell_now();
     accounts_.for_each([&](Account& account) {
         if (account.is_changed) value_or_throw(ledger_.set_state(account.key, account.write_record()));

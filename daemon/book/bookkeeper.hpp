@@ -1,5 +1,5 @@
-// The one writer of the ledger: events in, in the order of the message log; entries, rows, alarms and
-// publications out, in one transaction a batch.
+// The one writer of the ledger. It takes events in the order of the message log, and writes entries, rows,
+// alarms and publications, with one transaction for each batch.
 #pragma once
 
 #include <functional>
@@ -28,14 +28,15 @@
 
 namespace tickledger {
 
-/// What is booked in one transaction.
+/// The work of one transaction.
 struct Batch {
     std::span<const Delivery> deliveries{};
-    /// The place in the log after the last of them.
+    /// The place in the log after the last delivery.
     LogPosition next{};
-    /// Then the clock runs to here: not later than any event that is still to come.
+    /// After the deliveries, the clock runs to this moment. It must not be later than any event still to
+    /// come.
     std::optional<Instant> until{};
-    /// Publications that the broker has: they leave the outbox.
+    /// Publications that the broker has acknowledged. They leave the outbox.
     std::span<const std::int64_t> published{};
 };
 
@@ -46,56 +47,57 @@ struct UnmatchedMessage {
 
 class Bookkeeper {
 public:
-    /// `meters` must outlive this; their patterns open no more than `max_meters` accounts in all.
+    /// `meters` must outlive this. Patterns open no account while there are `max_meters` or more.
     Bookkeeper(const std::vector<MeterSettings>& meters, CivilZone zone, Ledger& ledger,
                Publishing publishing, std::size_t max_meters);
     // Its parts refer to each other.
     Bookkeeper(const Bookkeeper&) = delete;
     Bookkeeper& operator=(const Bookkeeper&) = delete;
 
-    /// Takes up the accounts where the ledger left them. To be called first.
+    /// Loads the accounts from the ledger. Must be called first.
     [[nodiscard]] Result<void> load();
-    /// The same under other settings, as a new start with them would. Where that fails, the next batch does
-    /// it first.
+    /// The same with other settings, as a restart with them would do. If it fails, the next batch tries it
+    /// again first.
     [[nodiscard]] Result<void> load(const std::vector<MeterSettings>& meters, std::size_t max_meters);
 
-    /// Books a batch in one transaction. On failure nothing has changed in the ledger or here: the same batch
-    /// may be offered again.
+    /// Books a batch in one transaction. If it fails, nothing has changed in the ledger or here, and the same
+    /// batch may be offered again.
     [[nodiscard]] Result<void> book(const Batch& batch);
 
-    /// True where running the clock to this moment would change something.
+    /// Whether running the clock to this moment would change something.
     [[nodiscard]] bool has_deadline_until(Instant moment) const {
         return deadlines_.has_any_until(moment) || (now_due_ && *now_due_ <= moment);
     }
 
-    /// As Deadlines tells it.
+    /// As Deadlines::met.
     [[nodiscard]] std::uint64_t deadlines_met() const { return deadlines_.met(); }
 
     /// As Ledger::pack_oldest, in a transaction of its own.
     [[nodiscard]] Result<bool> pack_oldest(Instant before);
 
-    /// Removes fine detail that ended before this moment, of days after which so many were seen; hours, days
-    /// and alarms stay.
+    /// Removes the fine detail of days that ended at or before `before` and that have at least `later_days`
+    /// later days with rows. Hours, days and alarms stay.
     [[nodiscard]] Result<void> remove_fine_detail(Instant before, std::int64_t later_days = 0);
 
-    /// Books what is kept for the next message to decide about, as nothing more will come.
+    /// Books the readings that wait for the next message to decide about them. Call it at the end of a
+    /// recording.
     [[nodiscard]] Result<void> end_recording();
 
-    /// Queues what is still true at the end of a replay.
+    /// Queues the publications that are still true at the end of a replay.
     [[nodiscard]] Result<void> publish_last_state();
 
-    /// So many accounts stay awake between two batches (book/accounts.hpp).
+    /// How many accounts stay awake between two batches (book/accounts.hpp).
     void keep_awake(std::size_t awake_max) { accounts_.keep_awake(awake_max); }
 
-    /// Who hears of what is published, once it is committed; null: nobody. Must outlive this.
+    /// Who hears what is published, once it is committed. Null: nobody. Must outlive this.
     void tell_to(Audience* audience) { outbox_.tell_to(audience); }
 
     [[nodiscard]] const MessageCounts& counts() const { return facts_.counts; }
-    /// What of the batches so far books nothing, once each; after a batch that failed, nothing of it.
+    /// The odd messages since the last call. A batch that fails drops them.
     [[nodiscard]] std::vector<OddMessage> take_odd() { return odd_.take(); }
-    /// The newest message that belongs to no meter, since the settings were taken up.
+    /// The newest message that belongs to no meter under the present settings.
     [[nodiscard]] const std::optional<UnmatchedMessage>& unmatched() const { return unmatched_; }
-    /// As Accounts tells it.
+    /// As Accounts::turned_away.
     [[nodiscard]] const std::string& turned_away() const { return accounts_.turned_away(); }
     /// Every deadline up to this moment is met.
     [[nodiscard]] std::optional<Instant> settled_until() const { return facts_.settled_until; }
@@ -117,10 +119,10 @@ private:
     bool is_loaded_ = false;
     OddMessages odd_;
     std::optional<UnmatchedMessage> unmatched_;
-    /// When the next account's `now` may be told that waits for its turn.
+    /// When the next `now` that waits for its turn may be published.
     std::optional<Instant> now_due_;
 
-    // Each uses those above it.
+    // Each part uses those above it.
     Outbox outbox_;
     Accounts accounts_;
     RowCache rows_;

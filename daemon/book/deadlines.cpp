@@ -13,15 +13,15 @@ std::optional<Instant> earlier(std::optional<Instant> a, std::optional<Instant> 
     return std::min(*a, *b);
 }
 
-/// When the oldest open interval closes though nothing was booked behind it.
+/// When the oldest open interval closes if nothing is booked after it.
 std::optional<Instant> closing_deadline(Account& account) {
     if (!account.memory().closed_until) return std::nullopt;
     return account.rows.row_at(Step::interval, *account.memory().closed_until).to +
            account.settings.alarms.silent_after;
 }
 
-/// No row begins with the open interval or later: booked spans, and adjustments to readings by eye, end
-/// before it.
+/// Whether nothing is booked in the open interval or later: booked spans, and adjustments to readings by eye,
+/// end before it.
 bool is_silent(const AccountMemory& memory) {
     const auto ends_before = [&](const std::optional<Instant>& t) {
         return !t || *t <= *memory.closed_until;
@@ -41,7 +41,8 @@ std::optional<Instant> Deadlines::next_of(Account& account) const {
 void Deadlines::schedule(Account& account) {
     const auto deadline = next_of(account);
     if (!deadline) return;
-    // Deadlines mostly move on: a place in the schedule that is too early is corrected when it comes up.
+    // Deadlines mostly move to later. A place in the schedule that is too early is corrected when it comes
+    // up.
     if (account.scheduled_at && *account.scheduled_at <= *deadline) return;
     account.scheduled_at = deadline;
     schedule_.emplace(*deadline, account.key);
@@ -70,22 +71,22 @@ void Deadlines::meet_until(Instant moment) {
 void Deadlines::meet(Account& account, Instant deadline, Instant until) {
     ++met_;
     account.is_changed = true;
-    // First what was heard until now.
+    // First books what was heard until now.
     if (node_backlog_deadline(account) == deadline) messages_.settle_backlog(account);
-    // What else was heard is booked before the clock passes its moment.
+    // Readings that are still kept must be booked before the clock passes their deadline.
     if (const auto backlog = node_backlog_deadline(account))
         until = std::max(deadline, std::min(until, *backlog - Duration{1}));
     if (closing_deadline(account) == deadline) close_intervals(account, until);
     if (NightWatch::deadline(account) == deadline) watches_.night.pass(account, until);
     if (watches_.silence.deadline(account) == deadline) watches_.silence.raise(account, deadline);
-    // The last: what is raised at this very moment is told as what it has become.
+    // Last, so that an alarm that is raised at this very moment is published in its final state.
     desk_.end_shelvings(account, deadline);
 }
 
 void Deadlines::close_intervals(Account& account, Instant until) {
     if (is_silent(account.memory())) {
         const Instant passed = until - account.settings.alarms.silent_after;
-        // Nothing was booked into any of them: only the last day is told.
+        // Nothing was booked into any of these intervals, so only the last day is published.
         posting_.close_until(account, account.rows.row_at(Step::interval, passed).from, false);
     } else {
         posting_.close_until(account, account.rows.row_at(Step::interval, *account.memory().closed_until).to);

@@ -1,9 +1,9 @@
-// What time brings when no message does: intervals close, nights are judged, silence is noticed, a shelving
-// ends.
+// What happens because time passes, without a message: intervals close, nights are judged, a silent node is
+// noticed, a shelving ends.
 //
-// Deadlines are met at their own moment, before any event that is later, so that it makes no difference when,
-// or how often, the clock was looked at. Of a silence nothing happens at each interval's and each night's own
-// moment, so that they are met in one step, however many they are.
+// Each deadline is met at its own moment, before any later event. So the result does not depend on when or
+// how often the clock was looked at. During a silence nothing happens at the moments of the individual
+// intervals and nights, so they are met in one step, however many there are.
 #pragma once
 
 #include <cstdint>
@@ -24,25 +24,25 @@ public:
     Deadlines(Accounts& accounts, AlarmDesk& desk, Watches& watches, Posting& posting, MessageDesk& messages)
         : accounts_(accounts), desk_(desk), watches_(watches), posting_(posting), messages_(messages) {}
 
-    /// Takes note of the next deadline of an account, after it has changed.
+    /// Notes the next deadline of an account. Call it after the account has changed.
     void schedule(Account& account);
-    /// Of all accounts, after they were loaded or the link came up.
+    /// Notes the deadlines of all accounts. Call it after they were loaded or the link came up.
     void schedule_all();
-    /// The accounts that there were are gone.
+    /// Drops all deadlines, because the accounts no longer exist.
     void forget() { schedule_ = {}; }
 
     /// Meets every deadline up to this moment, in order of time. Throws StoreFailure.
     void meet_until(Instant moment);
-    /// How many were met since the start: a silence of any length meets few.
+    /// How many deadlines were met since the start. A silence of any length adds only a few.
     [[nodiscard]] std::uint64_t met() const { return met_; }
-    /// Whether there may be any. (A deadline that has moved on since may turn out to be none.)
+    /// Whether there may be a deadline up to this moment. (A deadline that has moved on since still counts.)
     [[nodiscard]] bool has_any_until(Instant moment) const {
         return !schedule_.empty() && schedule_.top().first <= moment;
     }
 
 private:
     [[nodiscard]] std::optional<Instant> next_of(Account& account) const;
-    /// The clock runs to `until`, with no event before.
+    /// Meets what is due at `deadline`. The clock runs on to `until`, and no event comes before that.
     void meet(Account& account, Instant deadline, Instant until);
     void close_intervals(Account& account, Instant until);
 
@@ -51,7 +51,7 @@ private:
     Watches& watches_;
     Posting& posting_;
     MessageDesk& messages_;
-    /// The earliest first. A place that an account does not hold any more is passed over.
+    /// The earliest first. A place that its account no longer holds is skipped.
     using Place = std::pair<Instant, MeterKey>;
     std::priority_queue<Place, std::vector<Place>, std::greater<>> schedule_;
     std::uint64_t met_ = 0;

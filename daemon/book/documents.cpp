@@ -12,14 +12,14 @@ namespace {
 
 constexpr Ratio nothing{0, 1};
 
-/// The mean over what is covered of a row.
+/// The mean flow over the covered part of a row.
 std::optional<double> mean_flow_l_per_h(const std::optional<Row>& row, std::span<const ValuedTicks> valued,
                                         const MeterSettings& settings) {
     if (!row) return std::nullopt;
     return possible_flow_l_per_h(volume_l(valued), row->covered, settings);
 }
 
-/// A row that nothing covers and no tick falls into tells nothing: an adjustment to it was taken back.
+/// A row that nothing covers and no tick falls into holds no data: an adjustment in it was taken back.
 bool is_empty(const std::optional<Row>& row) {
     return !row || (row->ticks == 0 && row->covered == Duration{0});
 }

@@ -1,4 +1,4 @@
-// Why an alarm is raised: members for programs and sentences for people, of one shape for all kinds.
+// Why an alarm is raised: members for programs and sentences for people, in one form for all kinds.
 #pragma once
 
 #include <string>
@@ -21,18 +21,18 @@ public:
 
     EvidenceBuilder& at(std::string_view name, Instant moment);
     EvidenceBuilder& not_known(std::string_view name);
-    /// `from` and `to`, with a word before them: "night_from".
+    /// Adds `from` and `to`, with a prefix such as "night_" for "night_from".
     EvidenceBuilder& span(Span span, std::string_view prefix = {});
     EvidenceBuilder& flag(std::string_view name, bool value);
     EvidenceBuilder& whole(std::string_view name, std::int64_t value);
-    /// An estimate, to so many digits behind the point.
+    /// An estimate, with this many digits after the decimal point.
     EvidenceBuilder& estimate(std::string_view name, double value, int digits);
-    /// `flow_l_per_h`, and what a day of it comes to.
+    /// Adds `flow_l_per_h`, and the volume of a day at that flow.
     EvidenceBuilder& flow(double l_per_h, int digits = 1);
-    /// `volume_l` of the ticks in a time, and what a day of it comes to.
+    /// Adds `volume_l`, and the volume of a day at that rate. `in_h`: the hours in which the litres ran.
     EvidenceBuilder& volume(double litres, double in_h);
 
-    /// Ends it with the sentences, and the caution that belongs to every alarm.
+    /// Finishes the evidence with these sentences and the caution that every alarm carries.
     [[nodiscard]] Evidence saying(std::string_view sentences) &&;
 
 private:

@@ -8,8 +8,8 @@
 
 namespace tickledger {
 
-/// A field's number is its place in here. Only ever add to the end: ledgers hold the numbers. The first 31
-/// take a byte with what follows them, the others two.
+/// A field's number is its index here. Ledgers store the numbers, so only ever add names at the end. Every
+/// number below 128 takes one byte.
 inline constexpr auto field_names = std::to_array<std::string_view>({"",
                                                                      "last",
                                                                      "at",
@@ -95,7 +95,7 @@ inline constexpr auto field_names = std::to_array<std::string_view>({"",
                                                                      "more",
                                                                      "hurried"});
 
-/// A field's name where it is told, and its number where it is compiled.
+/// A field's name, and its number, which is found at compile time.
 struct FieldName {
     // A name that is missing in field_names does not compile.
     // NOLINTNEXTLINE(google-explicit-constructor): archive("at", …) reads as what it is.

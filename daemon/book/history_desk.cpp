@@ -9,7 +9,8 @@ namespace tickledger {
 
 namespace {
 
-/// Records of people are not finer, and intervals are removed by the entries that they belong to.
+/// People's records are not finer. Intervals are removed together with the entries of their day, which
+/// history does not have.
 constexpr Detail history_detail = Detail::hours;
 
 Entry measured(const HistoryEntry& told) {
@@ -47,7 +48,8 @@ void HistoryDesk::undo(Account& account, const std::string& import) {
     std::erase_if(told, [&](const HistoryEntry& entry) { return entry.import != import; });
     if (told.empty()) return;
     value_or_throw(ledger_.remove_history(account.key, import));
-    // Of a row that nothing touches any more nothing is known, and not that nothing ran.
+    // If nothing touches a row any more, nothing is known about it. That is not the same as no water, so the
+    // row goes.
     std::vector<RowKey> empty;
     for (const ChangedRow& row : rows_.change(account, measured(told), {}, history_detail)) {
         const bool has_nothing =

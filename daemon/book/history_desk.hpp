@@ -1,4 +1,4 @@
-// Takes in what people tell of the time before a meter's first reading, and out again.
+// Books what people tell about the time before a meter's first reading, and removes it again.
 #pragma once
 
 #include <span>
@@ -11,16 +11,17 @@
 
 namespace tickledger {
 
-/// History lies in hours and longer rows, like every entry, but in no interval, no alarm and not in the
-/// register: the account's own ticks begin at its first reading. All methods throw StoreFailure.
+/// History is booked into hours and longer rows, like every entry. It is in no interval, raises no alarm and
+/// is not part of the register: the account's own ticks begin at its first reading. All methods throw
+/// StoreFailure.
 class HistoryDesk {
 public:
     HistoryDesk(const CivilZone& zone, Ledger& ledger, RowCache& rows)
         : zone_(zone), ledger_(ledger), rows_(rows) {}
 
-    /// Books what of a piece is not booked yet; nothing where the rules refuse it.
+    /// Books the part of a piece that is not booked yet. Does nothing if the rules refuse the piece.
     void book(Account& account, const std::string& import, std::span<const HistoryPoint> points);
-    /// Takes out all that came under a name: as if it had never been told.
+    /// Removes everything that was told under a name, as if it had never been told.
     void undo(Account& account, const std::string& import);
 
 private:

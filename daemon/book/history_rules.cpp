@@ -13,7 +13,7 @@ Instant history_end(Instant first_at, const CivilZone& zone) {
 
 Result<void> judge_history_name(const std::string& import) {
     const auto is_control = [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7F; };
-    if (import.empty()) return fail("An import needs a name, by which it can be undone.");
+    if (import.empty()) return fail("An import needs a name, so that it can be undone.");
     if (import.size() > history_name_max_bytes)
         return fail(fmt::format("The name of an import has at most {} bytes.", history_name_max_bytes));
     if (std::ranges::any_of(import, is_control))
@@ -25,16 +25,16 @@ Result<std::vector<HistoryEntry>> history_entries(const std::string& import,
                                                   std::span<const HistoryPoint> points, Instant end,
                                                   const CivilZone& zone) {
     if (auto judged = judge_history_name(import); !judged) return tl::unexpected(judged.error());
-    if (points.size() < 2) return fail("Give two readings at least: what ran is what lies between them.");
+    if (points.size() < 2) return fail("Give at least two readings: the volume is their difference.");
     if (points.size() > history_points_max)
         return fail(
-            fmt::format("At most {} readings are taken at once. Tell them in pieces, each of which begins "
-                        "with the last reading of the one before.",
+            fmt::format("At most {} readings are accepted at once. Send them in parts, and begin each part "
+                        "with the last reading of the part before it.",
                         history_points_max));
     if (points.back().at - points.front().at > history_piece_max)
         return fail(
-            fmt::format("At most {} days are taken at once. Tell them in pieces, each of which begins with "
-                        "the last reading of the one before.",
+            fmt::format("At most {} days are accepted at once. Send them in parts, and begin each part "
+                        "with the last reading of the part before it.",
                         history_piece_max.count()));
     std::vector<HistoryEntry> entries;
     entries.reserve(points.size() - 1);
@@ -42,12 +42,12 @@ Result<std::vector<HistoryEntry>> history_entries(const std::string& import,
         const HistoryPoint& before = points[i - 1];
         const HistoryPoint& after = points[i];
         if (after.at <= before.at)
-            return fail(fmt::format("The reading of {} stands behind that of {}. Tell them in order of time.",
+            return fail(fmt::format("The reading of {} comes after that of {}. Send them in order of time.",
                                     zone.format(after.at), zone.format(before.at)));
         if (after.ticks < before.ticks || before.ticks < 0)
             return fail(
-                fmt::format("The register runs back between {} and {}. Leave the two out, or tell what is "
-                            "behind them in a piece of its own.",
+                fmt::format("The register runs backwards between {} and {}. Leave these two readings out, "
+                            "or send the later readings separately.",
                             zone.format(before.at), zone.format(after.at)));
         if (after.at > end) continue;
         entries.push_back({{before.at, after.at}, after.ticks - before.ticks, import});
@@ -67,7 +67,7 @@ Result<std::vector<HistoryEntry>> history_news(const std::vector<HistoryEntry>& 
             news.push_back(entry);
         } else if (*next != entry) {
             return fail(
-                fmt::format("What ran from {} to {} is told already, by the import \"{}\". Undo that one "
+                fmt::format("The import \"{2}\" already covers {0} to {1}. Undo that one "
                             "first, or leave these readings out.",
                             zone.format(next->span.from), zone.format(next->span.to), next->import));
         }

@@ -28,7 +28,7 @@ void HygieneWatch::follow_backflow(Account& account, const Entry& entry) {
         desk_.clear(account, AlarmKind::backflow, at);
         return;
     }
-    // While it is told, the last one alone decides when it is over.
+    // While the alarm is active, only the last entry decides when it is over.
     const bool is_told = AlarmDesk::is_active(account, AlarmKind::backflow);
     std::erase_if(ran_back,
                   [&](const RanBack& one) { return is_told || one.span.to + ran_back_within < at; });
@@ -47,11 +47,11 @@ Evidence HygieneWatch::evidence_of_backflow(const Account& account, std::int64_t
     EvidenceBuilder evidence(zone_);
     evidence.span(span).whole("ticks_back", ticks).estimate("volume_back_l", litres, 3);
     return std::move(evidence).saying(fmt::format(
-        "Water ran backwards at {}: {} the register went back by {:g} litres. A check valve may "
-        "fail to close while the pressure in the main drops; water from the house can then get into the drinking "
-        "water, so the drinking water may be at risk. It may also be the meter or its sensor that trembles. Do "
-        "not open a sealed meter. Call a licensed plumber, who checks the protection against backflow (EN 1717); "
-        "where local rules ask for it, tell the water supplier.",
+        "Water ran backwards at {}: {} the register went back by {:g} litres. A check valve may fail to "
+        "close while the pressure in the main drops; water from the house can then get into the drinking "
+        "water, so the drinking water may be at risk. The cause may also be a trembling meter or sensor. "
+        "Do not open a sealed meter. Call a licensed plumber to check the protection against backflow "
+        "(EN 1717). If local rules require it, inform the water supplier.",
         account.id, in_words(span, zone_), litres));
 }
 
@@ -70,7 +70,7 @@ void HygieneWatch::follow_stagnation(Account& account, const Entry& entry) {
         return;
     }
     if (entry.kind != EntryKind::measured) {
-        // Water may have been drawn unseen: nothing is told, and nothing is over.
+        // Water may have been drawn unseen, so no alarm is raised and none is cleared.
         memory.undrawn_since = at;
         memory.last_drawn.reset();
         return;

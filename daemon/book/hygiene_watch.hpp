@@ -7,8 +7,8 @@ namespace tickledger {
 
 class HygieneWatch {
 public:
-    /// Pulse values that may run back within a day before it is told: a register that trembles about a tick,
-    /// and water that expands as it is heated, go back and forth by one or two.
+    /// How many ticks may run back within a day before the alarm is raised. A register that trembles around a
+    /// tick, and water that expands when heated, go back and forth by one or two.
     static constexpr std::int64_t ran_back_allowed = 2;
     static constexpr Duration ran_back_within = std::chrono::hours{24};
 

@@ -1,5 +1,5 @@
-// What the calls write into the message log as instructions, and how it is read back: `do`, `meter` and the
-// rest.
+// The JSON documents of instructions, with `do`, `meter` and other members: how API calls write them into the
+// message log, and how they are read back.
 #pragma once
 
 #include <cstdint>
@@ -32,10 +32,11 @@ inline constexpr std::string_view instruction_undo_import = "undo-import";
 inline constexpr std::string_view instruction_tell_draw = "tell-draw";
 inline constexpr std::string_view instruction_forget_draw = "forget-draw";
 
-/// The longest time for which an alarm can be shelved: 31 days. (Longer, and people forget it.)
+/// The longest time for which an alarm can be shelved: 31 days. (After a longer time people would have
+/// forgotten it.)
 inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
 
-/// The beginning of each: `do` and `meter`.
+/// The beginning of every instruction: `do` and `meter`.
 [[nodiscard]] JsonObject instruction(std::string_view what, const std::string& meter);
 
 [[nodiscard]] std::string instruction_to_read(const std::string& meter, const SaidReading& said);
@@ -43,11 +44,11 @@ inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
 [[nodiscard]] std::string instruction_to_set(const std::string& meter, Instant from, Ratio pulse_value_l);
 [[nodiscard]] std::string instruction_to_acknowledge(const std::string& meter, const Alarm& alarm);
 [[nodiscard]] std::string instruction_to_unacknowledge(const std::string& meter, const Alarm& alarm);
-/// From when it is booked, for so long.
+/// Shelves the alarm for this long, from the moment at which the instruction is booked.
 [[nodiscard]] std::string instruction_to_shelve(const std::string& meter, const Alarm& alarm,
                                                 std::chrono::seconds for_s);
 [[nodiscard]] std::string instruction_to_unshelve(const std::string& meter, const Alarm& alarm);
-/// Without `from` from when it is booked on, without `to` until told otherwise.
+/// Without `from`: from the moment at which the instruction is booked. Without `to`: until told otherwise.
 [[nodiscard]] std::string instruction_to_be_away(const std::string& meter, std::optional<Instant> from,
                                                  std::optional<Instant> to);
 [[nodiscard]] std::string instruction_to_be_home(const std::string& meter);
@@ -56,9 +57,9 @@ inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
                                                 std::span<const HistoryPoint> points);
 [[nodiscard]] std::string instruction_to_undo(const std::string& meter, const std::string& import);
 
-/// The points of an import; none where one of them is none.
+/// The points of an import. Empty if one of them is malformed.
 [[nodiscard]] std::vector<HistoryPoint> points_in(const nlohmann::json& document);
-/// A member of an instruction; nothing where it is not there or is of another type.
+/// A member of an instruction. Nothing, empty or false if it is missing or of another type.
 [[nodiscard]] std::optional<Instant> instant_in(const nlohmann::json& document, const char* name);
 [[nodiscard]] std::optional<std::int64_t> whole_in(const nlohmann::json& document, const char* name);
 [[nodiscard]] std::string text_in(const nlohmann::json& document, const char* name);

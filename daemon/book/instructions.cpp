@@ -39,7 +39,7 @@ Account* Instructions::take(const Instruction& instruction) {
 
 namespace {
 
-/// The kind of alarm that an instruction names, and when that one was raised.
+/// The kind of the alarm that an instruction names, and when that alarm was raised.
 std::optional<std::pair<AlarmKind, Instant>> alarm_in(const nlohmann::json& document) {
     const auto kind = alarm_kind_named(text_in(document, "kind"));
     const auto raised_at = instant_in(document, "raised_at");
@@ -86,9 +86,9 @@ void Instructions::shelve_alarm(Account& account, const nlohmann::json& document
     const auto meant = alarm_in(document);
     const auto for_s = whole_in(document, "for_s");
     if (!meant || !for_s || *for_s <= 0 || *for_s > shelved_max_s) return;
-    // People read these times: fractions of a second would only be in the way.
+    // People read these times, so fractions of a second are rounded up.
     const Instant until = std::chrono::ceil<std::chrono::seconds>(now) + std::chrono::seconds{*for_s};
-    // What comes back while it is shelved goes on as the newest of its kind.
+    // An older alarm cannot be shelved: if its condition returns, it does so as the newest of its kind.
     desk_.change(account, meant->first, meant->second,
                  [&](Alarm& alarm, bool is_newest) { return is_newest && shelve(alarm, until); });
 }
@@ -104,7 +104,7 @@ void Instructions::set_away(Account& account, const nlohmann::json& document, In
     if (flag_in(document, "away")) {
         told.from = instant_in(document, "from");
         told.to = instant_in(document, "to");
-        // Who is away already and says so again has been away since.
+        // Somebody who is away already and says so again has been away since the first time.
         const auto before = absence(account.memory().away, account.settings.alarms);
         const bool is_away = account.memory().away && before && before->from <= now && now < before->to;
         if (!told.from) told.from = is_away ? before->from : std::chrono::floor<std::chrono::seconds>(now);

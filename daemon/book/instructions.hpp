@@ -1,8 +1,8 @@
-// What people told the daemon to do, in the order of the message log.
+// Carries out what people told the daemon to do, in the order of the message log.
 //
-// Live, after a kill and in a replay the same line does the same, so each kind of instruction is decided
-// here, from the line and the ledger alone. One that was given again must change nothing: a client that got
-// no answer says it again.
+// The same line must have the same effect live, after a kill and in a replay. So every instruction is decided
+// here, from the line and the ledger alone. A repeated instruction must change nothing, because a client that
+// got no answer sends it again.
 #pragma once
 
 #include <nlohmann/json_fwd.hpp>
@@ -21,9 +21,9 @@ public:
                  Ledger& ledger)
         : accounts_(accounts), desk_(desk), follower_(follower), history_(history), ledger_(ledger) {}
 
-    /// Does what it says and returns the account that it concerns. Null: none, and nothing was done; what
-    /// another version of this program understood, or another configuration knew, is passed over. Throws
-    /// StoreFailure.
+    /// Carries out an instruction and returns the account that it concerns. Null: it concerns no account, and
+    /// nothing was done. Instructions for a meter of another configuration, or of a kind that only another
+    /// version of this program knows, are skipped. Throws StoreFailure.
     Account* take(const Instruction& instruction);
 
 private:

@@ -24,7 +24,7 @@ void store_instant(Ledger& ledger, const char* name, Instant at) {
     value_or_throw(ledger.set_fact(name, std::to_string(microseconds_of(at))));
 }
 
-/// An empty object where there is none or it is damaged: counts and the link's state are no reason to stop.
+/// An empty object if the fact is missing or damaged. Counts and the state of the link are no reason to stop.
 nlohmann::json object_fact(Ledger& ledger, const char* name) {
     const auto text = value_or_throw(ledger.fact(name));
     auto object = text ? nlohmann::json::parse(*text, nullptr, false) : nlohmann::json::object();

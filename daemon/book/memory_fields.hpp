@@ -1,6 +1,6 @@
-// The fields of a meter's memory: one list for whoever writes and for whoever reads.
+// The fields of a meter's memory: one list for both writing and reading.
 //
-// A field that is new also gets a name in book/field_names.hpp; the compiler says so where it is missing.
+// A new field also needs a name in book/field_names.hpp. Without one the code does not compile.
 #pragma once
 
 #include "book/account.hpp"

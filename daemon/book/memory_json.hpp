@@ -1,4 +1,4 @@
-// The memory of a meter as ledgers before version 9 hold it.
+// Reads the memory of a meter in the form that ledgers before version 9 hold.
 #pragma once
 
 #include <string>
@@ -7,7 +7,7 @@
 
 namespace tickledger {
 
-/// Fails on what no such ledger held.
+/// Fails if the text is not such a memory.
 [[nodiscard]] Result<AccountMemory> memory_from_json(const std::string& text);
 
 }  // namespace tickledger

@@ -1,6 +1,7 @@
-// The memory of a meter as a record of some hundred bytes; its format is told in docs/ledger-format.md.
+// The memory of a meter as a record of some hundred bytes. docs/ledger-format.md describes the format.
 //
-// Each commit writes the memory of each meter that was heard in it, so its bytes are what many meters cost.
+// Each commit writes the memory of every meter that was heard in it, so the size of the record decides what
+// many meters cost.
 #include <array>
 #include <bit>
 #include <cmath>
@@ -22,7 +23,7 @@ constexpr char record_version = 1;
 constexpr std::int64_t second_us = 1'000'000;
 constexpr double parts_of_one = 1e6;
 
-// Moments lie anywhere, so their differences wrap.
+// Moments may be anywhere, so their differences wrap.
 constexpr std::int64_t minus(std::int64_t a, std::int64_t b) {
     return static_cast<std::int64_t>(static_cast<std::uint64_t>(a) - static_cast<std::uint64_t>(b));
 }
@@ -37,19 +38,19 @@ constexpr std::int64_t whole_second(std::int64_t us) {
     return us - us % second_us;
 }
 
-/// Numbers end by themselves. Anything else is a block: its length, then its content.
+/// Numbers show where they end. Anything else is a block: its length, then its content.
 template <typename T>
 inline constexpr bool is_number =
     std::is_arithmetic_v<T> || std::is_same_v<T, Instant> || std::is_same_v<T, Duration>;
 template <typename T>
 inline constexpr bool is_number<std::optional<T>> = is_number<T>;
 
-/// Stands for a moment too far away to be told from the base.
+/// Marks a moment that is too far from the base. Its full value follows.
 constexpr std::uint64_t far_away = std::numeric_limits<std::uint64_t>::max() >> 1;
 
 class Writer {
 public:
-    /// `base_us`: the moment that the others are told from.
+    /// `base_us`: the moment from which the others are measured.
     Writer(std::string& record, std::int64_t base_us) : record_(record), base_us_(base_us) {}
 
     template <typename T>
@@ -78,15 +79,15 @@ private:
     static bool is_absent(const std::vector<T>& values) {
         return values.empty();
     }
-    // What a reader finds there anyway takes no room. Every field begins as zero, but for a pulse value's
-    // numbers, which never are zero.
+    // A value that a reader assumes anyway is left out. Every field starts as zero, except a pulse value's
+    // numbers, which are never zero.
     template <typename T>
     static bool is_absent(const T& value) {
         if constexpr (is_number<T>) return value == T{};
         return false;
     }
 
-    /// What `write` writes, with its length before it.
+    /// Writes a length, and then what `write` writes.
     template <typename Write>
     void block(Write&& write) {
         const std::size_t begin = record_.size();
@@ -106,7 +107,7 @@ private:
     void put(bool value) { record_ += static_cast<char>(value ? 1 : 0); }
     void put(std::uint64_t value) { number(value); }
     void put(std::int64_t value) { number(zigzag(value)); }
-    /// Whole seconds are short, and most spans are.
+    /// Whole seconds are short, and most lengths of time are whole seconds.
     void put(Duration value) {
         const std::int64_t us = value.count();
         if (us % second_us == 0) {
@@ -115,7 +116,8 @@ private:
             number(1), number(zigzag(us));
         }
     }
-    /// Seconds from the base's second where both are whole, else microseconds from the base.
+    /// A whole second is written in seconds from the base's second, any other moment in microseconds from the
+    /// base.
     void put(Instant value) {
         const std::int64_t us = microseconds_of(value);
         const std::int64_t from_base_us = minus(us, base_us_);
@@ -128,7 +130,7 @@ private:
             number(far_away << 1), number(static_cast<std::uint64_t>(us));
         }
     }
-    /// Evidence is rounded to six decimals; such a number is a short whole one.
+    /// Evidence is rounded to six decimals. Such a number is written as a short whole number.
     void put(double value) {
         const double parts = value * parts_of_one;
         const std::int64_t whole = std::abs(parts) < 1e15 ? std::llround(parts) : 0;
@@ -151,7 +153,7 @@ private:
     void put(const SlowLeak::Rung& rung) {
         put(rung.sum), put(rung.phase_known), put(rung.since), put(rung.lone_ticks);
     }
-    /// In most meters most are alike: 0 stands for one that repeats the one before it.
+    /// In most meters most elements are alike. 0 stands for an element that repeats the one before it.
     template <typename T, std::size_t size>
     void put(const std::array<T, size>& values) {
         for (std::size_t i = 0; i < size; ++i) {
@@ -168,7 +170,7 @@ private:
     template <typename T>
     requires std::is_class_v<T>
     void put(const T& value) {
-        // The one list of fields takes what it may change; a writer changes nothing.
+        // fields() takes a reference that may be changed, for the reader. A writer changes nothing.
         fields(*this, const_cast<T&>(value));
     }
 
@@ -185,7 +187,7 @@ public:
 
     void begin() { base_us_ = signed_number(); }
 
-    /// The fields stand in the order in which they are asked for; those that hold nothing are left out.
+    /// Fields come in the order in which they are asked for. Those that hold nothing are left out.
     template <typename T>
     void operator()(FieldName name, T& value) {
         if (left_.empty()) return;
@@ -316,7 +318,7 @@ Result<AccountMemory> memory_from_record(std::string_view record) {
         if (!reader.is_at_end()) throw Damaged{};
         return memory;
     } catch (const Damaged&) {
-        return fail("the ledger's memory of a meter is damaged: it is no record that this program wrote");
+        return fail("the ledger's memory of a meter is damaged: it is not a record that this program wrote");
     }
 }
 

@@ -15,8 +15,8 @@ namespace {
 constexpr std::size_t packs_remembered = 16;
 constexpr std::size_t payload_kept_bytes = 1024;
 
-/// A pack that says the same again right away is the broker's or the node's repetition. Half a cadence later
-/// it is news: that nothing ran. A pack that waited can only be a repetition.
+/// An identical pack right after another is a repetition by the broker or the node. Half a cadence later it
+/// is news: nothing ran. A pack that waited can only be a repetition.
 bool is_repeated_pack(Account& account, const Message& message, bool waited) {
     auto& packs = account.memory().recent_packs;
     const std::uint64_t print = fingerprint(message.payload);
@@ -34,7 +34,7 @@ HeldMessage kept(const Message& message) {
     return {message.arrived_at, message.topic, message.payload.substr(0, payload_kept_bytes)};
 }
 
-/// The same message, delivered or read again.
+/// Whether the backlog holds the same message, delivered or read again.
 bool stands_in(const NodeBacklog& backlog, const Reading& reading, Instant arrived_at) {
     return std::any_of(backlog.readings.begin(), backlog.readings.end(), [&](const KeptReading& each) {
         const Reading& kept = each.reading;
@@ -45,8 +45,7 @@ bool stands_in(const NodeBacklog& backlog, const Reading& reading, Instant arriv
     });
 }
 
-/// Pulses of a start or before it that were told late: the entry that holds the start says that it may hide
-/// them.
+/// Books late pulses from a start or before it. The restart entry says how many pulses it may hide.
 LateBooking add_to_restart(const Entry& entry, const Reading& late, Instant at, const CounterRules& rules) {
     LateBooking booking;
     const bool fits =
@@ -61,15 +60,15 @@ LateBooking add_to_restart(const Entry& entry, const Reading& late, Instant at, 
     Entry second = entry;
     second.span.from = first.span.to;
     for (Entry* part : {&first, &second}) {
-        // Each may hide all that the whole one hid, but for what is found now.
+        // Each part may hide as many as the whole entry, less the pulses that are found now.
         if (part->unseen_max) *part->unseen_max -= late.count;
         booking.add(*part);
     }
     return booking;
 }
 
-/// The entry of the start that pulses of its first messages are missing from: it ends with a later number of
-/// theirs. What overtakes a message is mostly followed by it soon; a queue may take weeks.
+/// The restart entry that a missing first message of a boot belongs to. It ends with a later number of that
+/// boot. An overtaken message usually follows soon, but a queue may take weeks.
 std::optional<Entry> restart_after(Ledger& ledger, const Account& account, const Reading& reading) {
     using std::chrono::hours;
     constexpr Duration furthest = hours{1024};
@@ -90,7 +89,8 @@ std::optional<Entry> restart_after(Ledger& ledger, const Account& account, const
     return std::nullopt;
 }
 
-/// Where it tells no time, pulses of a start lie as many cadences before its next message as its number does.
+/// Pulses of a start without a time are placed by number: as many cadences before the entry's last message as
+/// the numbers are apart.
 Instant placed_in(const Entry& restart, const Reading& reading, const CounterRules& rules) {
     const Duration length = restart.span.length();
     const auto ahead = rules.seq_distance(*reading.seq, restart.end.seq);
@@ -121,21 +121,21 @@ void MessageDesk::take(Account& account, const Message& message, const Delivery&
         offer(account, reading, message, delivery);
 }
 
-/// Books a reading, or keeps it where it may be the beginning of a node's backlog.
+/// Books a reading, or keeps it if it may be the beginning of a node's backlog.
 void MessageDesk::offer(Account& account, const Reading& reading, const Message& message,
                         const Delivery& delivery) {
     auto& backlog = account.memory().backlog;
     const bool has_kept = backlog && !backlog->readings.empty();
     if (has_kept && stands_in(*backlog, reading, message.arrived_at)) return;
     const Circumstances came = order_.circumstances(account, reading, delivery, message);
-    // What is older than what was booked decides about nothing that is kept. Whether a boot that was left
-    // goes on, or its queue does, tells what comes next.
+    // A reading that is older than the booked ones decides nothing about the kept ones. A boot that was left
+    // is different if it may resume: the next message shows whether it goes on or only its queue arrives.
     const bool is_of_left_boot = came.boot_already_left && !may_resume(account, reading, came);
     if (came.already_accepted || is_of_left_boot || is_older_of_boot(account, reading)) {
         take_reading(account, reading, message, delivery);
         return;
     }
-    // Nor does a record that is read again.
+    // Nor does a record that is read again decide anything.
     const bool is_earlier = has_kept && message.arrived_at < backlog->readings.back().message.arrived_at;
     const bool may_be_kept = !delivery.waited && !message.retained && !is_earlier &&
                              !tells_believed_time(account.memory().counter, reading, came, account.rules);
@@ -189,27 +189,29 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
     const Booking booking = book(account.memory().counter, reading, came, account.rules);
     if (booking.outcome == Outcome::late) return post_late(account, reading, booking, message);
     if (booking.outcome != Outcome::repeat) account.memory().clock_disbelieved = booking.clock_disbelieved;
-    // The burst before is forgotten with the first reading that is not of it.
+    // The last burst is forgotten with the first reading that does not belong to it.
     if (booking.outcome == Outcome::booked && !came.waited) {
         account.memory().backlog.reset();
         note_pace(account.memory(), before.last, account.rules);
     }
     follow_held(account, booking, message);
     if (booking.outcome != Outcome::repeat) return post(account, booking, before);
-    // It is passed over for what it tells, not for its number: from now on the number is known.
+    // Its content is no news, but its number was not known yet. From now on it is.
     if (!came.retained && !came.already_accepted && is_older_of_boot(account, reading))
         order_.note_passed(account, {*reading.boot, *reading.seq});
 }
 
-/// A held message is kept while it is held, for the list of refused ones should it turn out a stray.
+/// Keeps the message of a held reading, for the list of refused messages if the reading turns out to be a
+/// stray.
 void MessageDesk::follow_held(Account& account, const Booking& booking, const Message& message) {
     AccountMemory& memory = account.memory();
     if (booking.stray) {
         ++counts_.stray;
         watches_.use.stray(account, booking.stray->at);
         const auto refused = memory.held_message.value_or(HeldMessage{booking.stray->at, message.topic, ""});
-        const std::string why = fmt::format("{} at {} fits neither what came before nor what came after it",
-                                            booking.stray->count, zone_.format(booking.stray->at));
+        const std::string why =
+            fmt::format("{} at {} fits neither the reading before it nor the one after it",
+                        booking.stray->count, zone_.format(booking.stray->at));
         refuse(account, Refusal::stray, refused, why);
         odd_.note({OddMessage::Kind::stray, account.id, refused.topic, why});
     }
@@ -236,8 +238,8 @@ void MessageDesk::post_late(Account& account, const Reading& reading, const Book
     const auto entry = entry_of_late(account, reading, booking);
     LateBooking late;
     if (entry) late = book_late(account, *entry, reading, booking);
-    // Whatever becomes of it, it is not awaited any more, and nothing when it comes again: also where it came
-    // without a time that is believed, and would be believed then.
+    // Whatever the result, the message is no longer awaited, and counts as known if it comes again. That
+    // includes a message whose time is not believed now but would be then.
     if (reading.boot && reading.seq) order_.note_passed(account, {*reading.boot, *reading.seq});
     if (late.fit == LateBooking::Fit::divides) posting_.replace(account, *entry, late.parts());
     if (late.fit != LateBooking::Fit::contradicts || is_nothing_new(account, reading, booking, message))
@@ -250,22 +252,24 @@ void MessageDesk::post_late(Account& account, const Reading& reading, const Book
     if (is_new) ++counts_.late_refused;
 }
 
-/// A late message that fits nowhere, and yet says nothing that was not booked: a record that is read again.
+/// A late message that fits nowhere but says nothing that is not booked: a record that is read again.
 bool MessageDesk::is_nothing_new(const Account& account, const Reading& reading, const Booking& booking,
                                  const Message& message) {
-    // What is older, and by its time is not, has no place.
+    // A late reading has no place if its time is unknown, or if it has no boot and its time is after the last
+    // one's.
     const bool has_no_place =
         !booking.late_at || (!reading.boot && *booking.late_at > account.memory().counter.last->at);
     if (has_no_place) return !account.rules.pulses;
     if (account.rules.pulses && reading.boot && reading.seq) return false;
-    // The first reading booked nothing, so that no entry ends with it.
+    // The first reading booked nothing, so no entry ends with it.
     if (booking.late_at == account.memory().meter_register.first_at && !account.rules.pulses) return true;
-    // A time that is believed now need not have been when it came first; then its arrival counted.
+    // A time that is believed now may not have been believed at first. Then the arrival counted.
     return is_known(account, reading, *booking.late_at) || is_known(account, reading, message.arrived_at);
 }
 
-/// An entry ends there with what the reading tells. What had waited stands elsewhere, and where exactly
-/// nothing tells any more: within such an entry everything without a time of its own is known.
+/// Whether an entry that ends at `at` says what the reading says. Messages that had waited were booked at
+/// other moments, which cannot be found again. So within an entry whose time is estimated, every reading
+/// without a time of its own counts as known.
 bool MessageDesk::is_known(const Account& account, const Reading& reading, Instant at) {
     const auto entries = value_or_throw(ledger_.entries(account.key, {at - Duration{1}, at}));
     return std::any_of(entries.begin(), entries.end(), [&](const Entry& entry) {
@@ -277,13 +281,13 @@ bool MessageDesk::is_known(const Account& account, const Reading& reading, Insta
     });
 }
 
-/// The entry that a late reading belongs into: by its number for pulses, by its time for counts.
+/// The entry that a late reading belongs to: found by number for pulses, by time for counts.
 std::optional<Entry> MessageDesk::entry_of_late(const Account& account, const Reading& reading,
                                                 const Booking& booking) {
     if (!account.rules.pulses) {
         if (!booking.late_at) return std::nullopt;
         auto entry = value_or_throw(ledger_.entry_at(account.key, *booking.late_at));
-        // Its place in the record is no time where the messages had waited.
+        // Where messages had waited, a reading without a time of its own has no place.
         if (entry && entry->time_estimated && !reading.time) return std::nullopt;
         return entry;
     }
@@ -291,7 +295,8 @@ std::optional<Entry> MessageDesk::entry_of_late(const Account& account, const Re
     auto gap = value_or_throw(ledger_.gap_of(account.key, *reading.boot, *reading.seq));
     if (gap) return gap;
     if (!booking.late_at) return restart_after(ledger_, account, reading);
-    // What a node had counted and not yet sent at a start may come yet, and so may its first words after it.
+    // Pulses that a node had counted but not sent at a start may still come, and so may its first messages
+    // after it.
     auto entry = value_or_throw(ledger_.entry_at(account.key, *booking.late_at));
     return entry && entry->kind == EntryKind::restart ? entry : std::nullopt;
 }

@@ -1,4 +1,5 @@
-// One message for one account: decodes it, lets the core book its readings, and does what the core decided.
+// Handles one message for one account: decodes it, lets the core book its readings, and carries out the
+// core's decision.
 #pragma once
 
 #include <optional>
@@ -17,7 +18,7 @@ namespace tickledger {
 
 class MessageDesk {
 public:
-    /// `counts`, `odd`: kept by the caller; what is refused is counted and told there.
+    /// `counts`, `odd`: kept by the caller. Refused messages are counted and noted there.
     MessageDesk(const CivilZone& zone, Ledger& ledger, Posting& posting, Watches& watches,
                 MessageCounts& counts, OddMessages& odd)
         : zone_(zone),
@@ -28,13 +29,13 @@ public:
           counts_(counts),
           odd_(odd) {}
 
-    /// `message`: the event of `delivery`. Throws StoreFailure.
+    /// Books, keeps or refuses a message. `message` is the event of `delivery`. Throws StoreFailure.
     void take(Account& account, const Message& message, const Delivery& delivery);
 
-    /// Books what was kept (book/node_backlog.hpp): half a cadence has passed without another message.
-    /// Throws StoreFailure.
+    /// Books the kept readings (book/node_backlog.hpp). Due when half a cadence has passed without another
+    /// message. Precondition: something is kept. Throws StoreFailure.
     void settle_backlog(Account& account);
-    /// The same where nothing else will come: what follows a silence counts as having waited. Throws
+    /// The same at the end of a recording: readings that follow a silence count as having waited. Throws
     /// StoreFailure.
     void end_backlog(Account& account);
 
@@ -52,7 +53,7 @@ private:
     [[nodiscard]] bool is_nothing_new(const Account& account, const Reading& reading, const Booking& booking,
                                       const Message& message);
     [[nodiscard]] bool is_known(const Account& account, const Reading& reading, Instant at);
-    /// Adds a message to the refused ones. False: it is among them already.
+    /// Adds a message to the refused ones. False: it is there already.
     bool refuse(Account& account, Refusal reason, const HeldMessage& message, const std::string& text);
 
     const CivilZone& zone_;

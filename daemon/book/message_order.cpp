@@ -9,16 +9,17 @@ namespace tickledger {
 
 namespace {
 
-// A node of which each message is a stray makes one run, unless messages of it are lost.
+// If every message of a node is a stray, they make one run unless some are lost.
 constexpr std::size_t runs_set_aside_max = 64;
 constexpr Duration furthest_overtaken = std::chrono::hours{64};
 constexpr Duration clock_tolerance = std::chrono::minutes{2};
 
-/// So many words of a boot that came to nothing tell a queue of an earlier start from a reading error.
+/// This many strays of one boot are the queue of an earlier start, and not a reading error.
 constexpr std::uint64_t strays_of_queue = 2;
 
-/// The queue of an earlier start, whose boot was not heard before, may come among the words of the running
-/// one. It goes on until the running one is silent for longer than a few lost messages make it.
+/// The queue of an earlier start, whose boot was not heard before, may arrive among the messages of the
+/// running one. It may do so until the running boot has been silent for longer than a few lost messages
+/// explain.
 bool is_beside_running(const Account& account, std::uint64_t boot, Instant arrived_at) {
     const AccountMemory& memory = account.memory();
     if (arrived_at - memory.counter.last->arrived_at > 4 * account.rules.silence()) return false;
@@ -28,7 +29,7 @@ bool is_beside_running(const Account& account, std::uint64_t boot, Instant arriv
     return strays >= strays_of_queue;
 }
 
-/// What the first stray of the boot told.
+/// The count in the first stray of the boot.
 std::optional<std::uint64_t> count_of_strays(const Account& account, std::uint64_t boot) {
     const auto& aside = account.memory().set_aside;
     const auto run = std::find_if(aside.begin(), aside.end(),
@@ -60,7 +61,7 @@ bool is_set_aside(const Account& account, const Reading& reading) {
     });
 }
 
-/// The boot is new or, where pulses of two boots come by turns, known: then only its numbers go on.
+/// The boot is new, or it is known because pulses of two boots come in turn. Then only its numbers go on.
 void enter_boot(Ledger& ledger, const Account& account, const Observation& observation) {
     const auto known = value_or_throw(ledger.boot(account.key, *observation.boot));
     const CounterRules& rules = account.rules;
@@ -91,7 +92,7 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     }
     came.already_accepted = is_set_aside(account, reading);
     if (came.already_accepted) return came;
-    // Most messages end here, without a question to the ledger.
+    // Most messages end here, without a query to the ledger.
     const bool same_boot = last->boot == reading.boot;
     const bool moves_on =
         same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
@@ -107,9 +108,9 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
         came.count_of_strays = count_of_strays(account, *reading.boot);
         return came;
     }
-    // Pulses that nobody has heard of count whenever they come: the queue of an earlier start may come
-    // between the words of a later one. Counts of a boot that was left are told again by those that follow.
-    // Where such a message tells when it was, it is placed there (MessageDesk::post_late).
+    // New pulses count whenever they come, because the queue of an earlier start may arrive among the
+    // messages of a later one. Counts of a boot that was left are contained in those that follow. A message
+    // with a time in the past is placed at that time (MessageDesk::post_late).
     const bool tells_past = reading.time && *reading.time < last->at;
     const bool is_news = account.rules.pulses && !tells_past && reading.seq && boot->last_seq &&
                          account.rules.seq_distance(*boot->last_seq, *reading.seq) > 0;
@@ -119,9 +120,9 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     return came;
 }
 
-/// The queue of a start may come after the first word of the next one, or of one after that: then the entry
-/// of the next start spans the time that it tells. A clock that is wrong after a start hardly shows just that
-/// time.
+/// The queue of a start may arrive after the first message of the next start or of a later one. Then the
+/// entry of the next start spans the time in the message. A wrong clock after a start hardly ever shows just
+/// such a time.
 bool MessageOrder::is_of_start_between(const Account& account, const Reading& reading,
                                        const Observation& last) {
     if (!reading.time || *reading.time >= last.at) return false;
@@ -129,14 +130,14 @@ bool MessageOrder::is_of_start_between(const Account& account, const Reading& re
     const bool is_between = entry && entry->kind == EntryKind::restart && entry->span.from < *reading.time &&
                             *reading.time < entry->span.to;
     if (!is_between || entry->end.boot == last.boot) return is_between;
-    // Of a start before the running one, its count must be on the way there too.
+    // For a start before the running one, the count must also be within the entry's counts.
     const CounterRules& rules = account.rules;
     return !rules.pulses && rules.count_not_after(entry->begin_count, reading.count) &&
            rules.count_not_after(reading.count, entry->end.count);
 }
 
-/// Without a boot, a number may be larger because an earlier start had come that far. Then the ledger has
-/// such numbers about the time that the message tells.
+/// Without a boot, a number may be larger because it is from an earlier start that had come that far. Then
+/// the ledger has such numbers around the time in the message.
 bool MessageOrder::is_of_earlier_start(const Account& account, const Reading& reading,
                                        const Observation& last) {
     const CounterRules& rules = account.rules;
@@ -150,15 +151,15 @@ bool MessageOrder::is_of_earlier_start(const Account& account, const Reading& re
     const auto entry = value_or_throw(ledger_.entry_at(account.key, *reading.time));
     if (!entry || entry->end.boot != 0) return false;
     if (fit(*reading.seq, entry->end.seq, entry->span.to - *reading.time)) return true;
-    // Or the earlier start ended within this entry: its numbers begin anew.
+    // Or the earlier start ended within this entry, and the numbers began again.
     const auto before = value_or_throw(ledger_.entry_before(account.key, entry->span.from));
     return before && before->end.boot == 0 && rules.seq_distance(before->end.seq, entry->end.seq) < 0 &&
            fit(before->end.seq, *reading.seq, *reading.time - before->span.to);
 }
 
-/// The last one's time was not believed: the server's clock may be behind. Then a message that was sent
-/// before it may tell a time that is believed and later than the arrival that counts for the last one. By the
-/// node's own clock it is older, and the ledger has its count on the way to the last one's.
+/// The last message's time was not believed; the server's clock may be behind. Then a message that was sent
+/// before it may have a time that is believed, and that is later than the arrival used for the last one. By
+/// the node's own clock it is older, and the ledger shows its count on the way to the last one's.
 bool MessageOrder::was_overtaken(const Account& account, const Reading& reading, const Observation& last) {
     const CounterRules& rules = account.rules;
     if (rules.pulses || !reading.time || !last.node_time || last.tells_time()) return false;
@@ -176,7 +177,7 @@ bool MessageOrder::was_overtaken(const Account& account, const Reading& reading,
     });
 }
 
-/// Whether the boot's numbers up to `last_seq` hold the reading's own, and no gap does.
+/// Whether the reading's number is among the boot's numbers up to `last_seq`, and in no gap.
 bool MessageOrder::was_accepted(const Account& account, const BootRecord& boot, const Reading& reading,
                                 std::optional<std::uint64_t> last_seq) {
     if (!reading.seq || !boot.first_seq || !last_seq) return false;
@@ -191,7 +192,7 @@ void MessageOrder::advance(Account& account, const CounterState& before, const B
     forget_passed(account);
 }
 
-/// A boot that is left keeps its last number, a new one its first; numbers left out become a gap.
+/// Stores the last number of a boot that is left and the first of a new one. Skipped numbers become a gap.
 void MessageOrder::remember_accepted(const Account& account, const CounterState& before,
                                      const Booking& booking) {
     std::optional<Observation> previous = before.last;
@@ -216,8 +217,8 @@ void MessageOrder::remember_accepted(const Account& account, const CounterState&
     }
 }
 
-/// A message that was held and not booked did come, though it has no place in the order. Where the order has
-/// passed it, its number is no gap; until then it is set aside.
+/// A message that was held and not booked did arrive, although it has no place in the order. Once the order
+/// has passed it, its number is no gap. Until then it is set aside.
 void MessageOrder::set_aside_dropped(Account& account, const CounterState& before, const Booking& booking) {
     const auto& held = before.held;
     if (!held || held == account.memory().counter.held) return;
@@ -245,8 +246,8 @@ void MessageOrder::forget_passed(Account& account) {
     });
 }
 
-/// The message may have been its boot's first, though another was the first to be booked, or the last before
-/// the node left that boot. All of a boot's messages may have come late.
+/// The message may have been its boot's first, although another one was booked first. It may have been the
+/// last before the node left that boot. All messages of a boot may have come late.
 void MessageOrder::note_passed(const Account& account, const MessageNumber& number) {
     auto boot = value_or_throw(ledger_.boot(account.key, number.boot));
     if (!boot) return value_or_throw(ledger_.put_boot(account.key, {number.boot, number.seq, number.seq}));

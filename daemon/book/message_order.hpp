@@ -1,5 +1,5 @@
-// The order in which a node sent its messages: its boots, the numbers that are missing, and the messages that
-// came without a place in the order.
+// Finds the order in which a node sent its messages. Keeps the node's boots, the numbers that are missing,
+// and the messages that arrived without a place in the order.
 #pragma once
 
 #include "book/account.hpp"
@@ -13,14 +13,14 @@ class MessageOrder {
 public:
     explicit MessageOrder(Ledger& ledger) : ledger_(ledger) {}
 
-    /// How a message came, as far as it bears on when and whether it counts.
+    /// How a message arrived, as far as that decides when and whether it counts.
     [[nodiscard]] Circumstances circumstances(const Account& account, const Reading& reading,
                                               const Delivery& delivery, const Message& message);
 
-    /// Records the messages that were accepted, and the one that was held in `before` and is not any more.
+    /// Records the accepted messages, and the message that was held in `before` if it is held no longer.
     void advance(Account& account, const CounterState& before, const Booking& booking);
 
-    /// The order has passed a message that came and was not booked: stops waiting for it.
+    /// The order has passed a message that arrived and was not booked. The message is no longer awaited.
     void note_passed(const Account& account, const MessageNumber& number);
 
 private:

@@ -1,4 +1,4 @@
-// One thing that is told of a meter, to the broker and to those who watch over HTTP.
+// One publication about a meter, for the broker and for clients that watch over HTTP.
 #pragma once
 
 #include <cstdint>
@@ -20,12 +20,12 @@ struct MeterPublication {
     std::string meter;
     /// A JSON object.
     std::string payload;
-    /// Of an alarm; without meaning elsewhere.
+    /// The kind of an alarm. It has no meaning for other publications.
     AlarmKind alarm = AlarmKind::night_flow;
 
-    /// Below the root: "meters/house/usage", "meters/house/alarms/night-flow".
+    /// The topic below the root: "meters/house/usage", "meters/house/alarms/night-flow".
     [[nodiscard]] std::string topic() const;
-    /// Whether it is a state, of which the broker keeps the last one, and not an event.
+    /// True for a state, of which the broker keeps the last one. False for an event.
     [[nodiscard]] bool is_retained() const { return kind != Kind::usage; }
 };
 

@@ -12,7 +12,7 @@ Span night_ending_on(const CivilZone& zone, const AlarmSettings& alarms, date::s
 
 }  // namespace
 
-// A zone that leaves hours out may leave a night without length: there is none on that date.
+// A zone that skips hours may leave a night without length. Then there is no night on that date.
 
 Span night_after(const CivilZone& zone, const AlarmSettings& alarms, Instant t) {
     for (date::sys_days day{zone.date_of(t)};; day += date::days{1}) {

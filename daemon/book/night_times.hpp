@@ -1,4 +1,4 @@
-// When a house sleeps: its nights, one after the other.
+// The nights of a meter, as its settings define them, one after the other.
 #pragma once
 
 #include "tickledger/civil.hpp"
@@ -8,7 +8,7 @@ namespace tickledger {
 
 /// The first night of a meter that ends after `t`.
 [[nodiscard]] Span night_after(const CivilZone& zone, const AlarmSettings& alarms, Instant t);
-/// The last one that ends at or before `t`.
+/// The last night that ends at or before `t`.
 [[nodiscard]] Span night_before(const CivilZone& zone, const AlarmSettings& alarms, Instant t);
 
 }  // namespace tickledger

@@ -13,8 +13,8 @@ namespace tickledger {
 
 namespace {
 
-/// Ticks of the quietest stretch of `length` within the window, and that stretch: what ran all night ran
-/// then, and least else with it. Entries are in order of time; the stretch begins where an entry does.
+/// The quietest stretch of `length` within the window, and its ticks. What ran all night also ran then, with
+/// the least other use. Entries are in order of time; the stretch begins where an entry does.
 std::pair<Span, std::int64_t> quietest_stretch(const std::vector<Entry>& entries, Span window,
                                                Duration length) {
     std::pair<Span, std::int64_t> quietest{window, -1};
@@ -34,12 +34,12 @@ std::pair<Span, std::int64_t> quietest_stretch(const std::vector<Entry>& entries
     return quietest;
 }
 
-/// Only what was measured, and was not placed, shows that the water stood still.
+/// Only a measured entry whose time is not estimated shows that the water stood still.
 bool is_still(const Entry& entry) {
     return entry.kind == EntryKind::measured && entry.ticks == 0 && !entry.time_estimated;
 }
 
-/// What was booked after the clock had passed it.
+/// Whether the clock has passed the night already.
 bool is_passed(const AccountMemory& memory, Span night) {
     return memory.clock_night && night.to <= memory.clock_night->from;
 }
@@ -69,7 +69,7 @@ void NightWatch::follow(Account& account, const Entry& entry) {
         night->add(entry);
         const Span window = night->window();
         const Verdict verdict = night->verdict();
-        // Whole nights within one entry are alike.
+        // Whole nights within one entry have the same verdict.
         const bool are_alike = entry.span.from <= window.from && verdict != Verdict::flow;
         decide(account, verdict,
                are_alike ? night_before(zone_, account.settings.alarms, entry.span.to).to : window.to);
@@ -101,7 +101,7 @@ void NightWatch::pass(Account& account, Instant until) {
     AccountMemory& memory = account.memory();
     const AlarmSettings& alarms = account.settings.alarms;
     const Span first = memory.clock_night.value_or(memory.night->window());
-    // What is still to come of the night at hand may be too little to change the verdict.
+    // What is still to come of the current night may be too little to change the verdict.
     if (!memory.clock_night && memory.night->verdict() != Verdict::undecided) {
         decide(account, memory.night->verdict(), first.to);
         return;
@@ -153,7 +153,8 @@ void NightWatch::look_again(Account& account, Span changed) {
     decide_what_was_passed(account);
 }
 
-/// Of one night, or of all that lie within one entry: `nights` then reaches to the last of them.
+/// The verdict of one night, or of all that are within one entry. `nights` is then extended to the last of
+/// them.
 Verdict NightWatch::verdict_of_past(const Account& account, Span& nights) {
     const AlarmSettings& alarms = account.settings.alarms;
     Stillness anew(nights, alarms.still_for);
@@ -171,7 +172,7 @@ Verdict NightWatch::verdict_of_past(const Account& account, Span& nights) {
 
 void NightWatch::decide_again(Account& account, Verdict verdict, Span nights) {
     constexpr AlarmKind kind = AlarmKind::night_flow;
-    // What was removed as too old leaves a night undecided that once was not.
+    // Removal of old entries can leave a night undecided that was decided before.
     if (verdict == Verdict::undecided) return;
     undecided_.settle(account, nights);
     if (verdict == Verdict::still) {
@@ -192,7 +193,7 @@ std::optional<Instant> NightWatch::stillness_after(const Account& account, Insta
     if (!account.memory().counter.last) return std::nullopt;
     const Duration still_for = account.settings.alarms.still_for;
     const Instant booked_to = account.memory().counter.last->at;
-    Instant moved_at = Instant::min();  // Nothing has been seen to run since then.
+    Instant moved_at = Instant::min();  // Nothing was seen to run since then.
     // A stretch that is long enough only after `t` may have begun before it.
     for (Instant from = t - still_for; from < booked_to;) {
         Instant seen_to = from + step;
@@ -222,7 +223,7 @@ Evidence NightWatch::evidence(const Account& account, Span night, bool is_late) 
     if (is_late) evidence.flag("told_late", true);
     std::string how_much;
     if (ticks > 0) {
-        // A steady flow of n ticks in T lies between n-1 and n+1 pulse values over T; the middle is told.
+        // A steady flow of n ticks in T is between n-1 and n+1 pulse values over T. The middle is reported.
         const double flow_l_per_h =
             static_cast<double>(ticks) * account.settings.pulse_value_l.value() / hours_of(stretch.length());
         evidence.span(stretch, "quietest_").whole("quietest_ticks", ticks).flow(flow_l_per_h);
@@ -235,7 +236,7 @@ Evidence NightWatch::evidence(const Account& account, Span night, bool is_late) 
         "Water ran all night at {}: {} the meter never stood still for {}.{} Look "
         "for a toilet that runs on, a dripping valve or an open tap.{}",
         account.id, in_words(night, zone_), in_words(alarms.still_for), how_much,
-        is_late ? " This is told late: the readings of that night came long after its end." : ""));
+        is_late ? " This alarm is late because the readings of that night arrived long after its end." : ""));
 }
 
 }  // namespace tickledger

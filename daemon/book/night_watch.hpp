@@ -1,4 +1,4 @@
-// night-flow: did the water stand still at night?
+// The night-flow alarm: did the water stand still at night?
 #pragma once
 
 #include "book/alarm_desk.hpp"
@@ -7,36 +7,37 @@
 
 namespace tickledger {
 
-/// The night at hand is the first one that booked spans have not reached the end of. Where the clock passes
-/// it, it is undecided for now, and the clock runs ahead of it, over however many nights in one step; what is
-/// booked later decides them.
+/// The current night is the first one whose end the booked spans have not reached. If the clock passes a
+/// night before its entries are booked, the night is undecided for now. The clock may run ahead of the
+/// current night over any number of nights in one step. Entries that are booked later decide these nights.
 class NightWatch {
 public:
     NightWatch(const CivilZone& zone, Ledger& ledger, AlarmDesk& desk)
         : zone_(zone), ledger_(ledger), desk_(desk), undecided_(zone, ledger) {}
 
-    /// Begins with the first night that ends after `t`.
+    /// Starts with the first night that ends after `t`.
     void begin(Account& account, Instant t);
-    /// Follows a new entry: judges each night that it completes and clears the alarm where the water has
-    /// stood still since. Throws StoreFailure.
+    /// Follows a new entry. Judges each night that it completes, and clears the alarm once the water has
+    /// stood still for long enough. Throws StoreFailure.
     void follow(Account& account, const Entry& entry);
-    /// When the clock passes the next night, if no entry completes it before.
+    /// When the clock passes the next night, unless an entry completes that night before.
     [[nodiscard]] static std::optional<Instant> deadline(const Account& account);
-    /// The clock runs to `until`, at or after the deadline: passes all nights that it is due to pass by then.
+    /// Runs the clock to `until`, which is at or after the deadline: passes all nights that are due by then.
     /// Throws StoreFailure.
     void pass(Account& account, Instant until);
-    /// Decides anew the nights that a part of the past lies in, after it became finer. Throws StoreFailure.
+    /// Judges the nights again that overlap `changed`, a part of the past that became finer. Throws
+    /// StoreFailure.
     void look_again(Account& account, Span changed);
 
 private:
-    /// Decides the nights from that at hand to the one that ends at `to`, all of one verdict.
+    /// Gives all nights from the current one to the one that ends at `to` the same verdict.
     void decide(Account& account, Verdict verdict, Instant to);
     void decide_again(Account& account, Verdict verdict, Span nights);
-    /// What was told after the clock had passed the night at hand decides it as soon as it can.
+    /// If the clock has passed the current night, decides the night as soon as its entries allow.
     void decide_what_was_passed(Account& account);
     [[nodiscard]] Verdict verdict_of_past(const Account& account, Span& nights);
     void follow_stillness(Account& account, const Entry& entry);
-    /// When the water had first stood still for long enough after `t`, by what is booked.
+    /// The first moment after `t` at which the water had stood still for long enough, by the booked entries.
     [[nodiscard]] std::optional<Instant> stillness_after(const Account& account, Instant t);
     [[nodiscard]] Evidence evidence(const Account& account, Span night, bool is_late);
 

@@ -7,7 +7,7 @@ namespace tickledger {
 
 namespace {
 
-/// They have come like this for a whole cadence.
+/// Whether the readings have come like this for a whole cadence.
 bool lasts(const NodeBacklog& backlog, Duration cadence) {
     const auto& readings = backlog.readings;
     return readings.back().message.arrived_at - readings.front().message.arrived_at >= cadence;
@@ -28,7 +28,7 @@ bool may_go_on(const Account& account) {
     const Observation* known = newest(account.memory().counter);
     if (account.memory().speaks_faster || !known) return false;
     const Duration gathered_in = backlog.readings.back().message.arrived_at - known->earliest();
-    // Twice as many as the cadence tells, for some may have been sent twice.
+    // Twice as many as the cadence gives, because some may have been sent twice.
     const auto most = static_cast<std::uint64_t>(std::max<Duration::rep>(
         2 * gathered_in.count() / std::max<Duration::rep>(account.rules.cadence.count(), 1), 0));
     return backlog.booked + backlog.readings.size() <= most + 2;
@@ -36,7 +36,7 @@ bool may_go_on(const Account& account) {
 
 void note_pace(AccountMemory& memory, const std::optional<Observation>& before, const CounterRules& rules) {
     const auto& last = memory.counter.last;
-    // What hurries after a backlog tells nothing of it, nor does what comes after a silence.
+    // A reading that hurries after a backlog says nothing about the pace, nor does one after a silence.
     if (!before || !last || last->tells_time() || before->time_estimated || last->hurry_from != Instant{})
         return;
     const Duration pause = last->arrived_at - before->arrived_at;
@@ -47,11 +47,12 @@ void note_pace(AccountMemory& memory, const std::optional<Observation>& before, 
 bool must_be_kept(const Account& account, Instant arrived_at) {
     const auto& backlog = account.memory().backlog;
     if (backlog && !backlog->readings.empty()) return true;
-    // Before the very first reading nothing tells of a silence; see Observation::no_earlier.
+    // Before the very first reading nothing shows a silence; see Observation::no_earlier.
     const CounterState& counter = account.memory().counter;
     const Observation* known = newest(counter);
     if (!known) return false;
-    // An old message that came again ends no silence: what is held is believed by what follows it only.
+    // An old message that comes again ends no silence, because a held reading is believed only by what
+    // follows it.
     const bool is_held_in_silence =
         counter.held && counter.last &&
         counter.held->observation.arrived_at - counter.last->arrived_at > account.rules.silence();

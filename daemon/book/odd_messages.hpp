@@ -1,4 +1,4 @@
-// Messages that book nothing, and readings that were not believed, for whoever looks after the nodes.
+// Messages that book nothing, and readings that were not believed, for the person who looks after the nodes.
 #pragma once
 
 #include <cstdint>
@@ -11,16 +11,16 @@ namespace tickledger {
 struct OddMessage {
     enum class Kind : std::uint8_t {
         unreadable,  ///< Nothing of it could be read.
-        stray,       ///< It told a count that fits neither what came before nor what came after it.
-        unmatched,   ///< Its topic was subscribed to, and yet it belongs to no meter.
+        stray,       ///< Its count fits neither what came before nor what came after it.
+        unmatched,   ///< Its topic was subscribed to, but it belongs to no meter.
     };
     Kind kind = Kind::unreadable;
-    std::string meter;  ///< Empty where it is unmatched.
+    std::string meter;  ///< Empty if unmatched.
     std::string topic;
-    std::string text;  ///< Why, in words; empty where it is unmatched.
+    std::string text;  ///< Why, in words; empty if unmatched.
 };
 
-/// Those of a batch, until somebody takes them. Bounded: of more than 64, the later ones are dropped.
+/// The odd messages since the last take(). At most 64 are kept; later ones are dropped.
 class OddMessages {
 public:
     void note(OddMessage message) {

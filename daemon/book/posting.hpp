@@ -1,5 +1,5 @@
-// From entries to the series: stores entries, spreads their ticks over the rows, and updates what is derived
-// from them: adjustments, alarms, publications.
+// From entries to the series: stores entries, spreads their ticks over the rows, and updates what depends on
+// them: adjustments, alarms and publications.
 #pragma once
 
 #include <span>
@@ -25,12 +25,14 @@ public:
           desk_(desk),
           watches_(watches) {}
 
-    /// Adds the entries of one reading, in order of time, after everything that is booked.
+    /// Adds the entries of one reading, in order of time. They come after everything that is booked.
     void add(Account& account, std::span<const Entry> entries);
-    /// Replaces a booked entry by its parts: the same span and ticks, divided.
+    /// Replaces a booked entry by parts that divide its span. Their ticks may sum to more than its own,
+    /// because a late message can add pulses.
     void replace(Account& account, const Entry& entry, std::span<const Entry> parts);
-    /// No later entry ends before `until`, the beginning of an interval: closes and publishes the rows that
-    /// ended by then.
+    /// Closes and publishes the rows that end by `until`, the beginning of an interval. `tells_intervals`
+    /// false: publishes no intervals, only the last closed day. Precondition: no later entry ends before
+    /// `until`.
     void close_until(Account& account, Instant until, bool tells_intervals = true);
 
 private:

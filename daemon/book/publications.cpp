@@ -59,7 +59,7 @@ void Publications::tell_day(const Account& account, Span day) {
 std::optional<Instant> Publications::tell_now_in_turn(Account& account, std::optional<Instant> moment) {
     if (!account.has_news) return std::nullopt;
     const Instant told_at = account.now_told_at;
-    // A clock that a new recording sets back makes nobody wait.
+    // If a new recording sets the clock back, nobody has to wait.
     if (moment && told_at <= *moment && *moment - now_every < told_at) return told_at + now_every;
     if (!account.memory().counter.last) return std::nullopt;
     tell_now(account);

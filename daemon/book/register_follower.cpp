@@ -18,7 +18,7 @@ Entry adjustment(const RegisterReading& reading) {
     return entry;
 }
 
-/// Counts an entry's ticks into or out of what a reading knows to lie before it.
+/// Adds an entry's ticks to those that a reading has before it, or subtracts them. Returns whether it did.
 bool count(RegisterReading& reading, const Entry& entry, int sign) {
     if (!entry.ticks_known() || entry.ticks == 0) return false;
     if (entry.span.to <= reading.at) {
@@ -31,13 +31,13 @@ bool count(RegisterReading& reading, const Entry& entry, int sign) {
     return true;
 }
 
-/// Of the ticks that are wanted, those that the entry around the moment cannot have brought before it.
+/// The wanted ticks that the entry around the moment cannot have brought before it.
 std::int64_t not_explained(std::int64_t wanted, std::int64_t ticks_within) {
     if (ticks_within <= 0 || wanted < 0) return wanted;
     return std::max<std::int64_t>(wanted - ticks_within, 0);
 }
 
-/// Ticks of the adjustments that fall into rows before a civil midnight.
+/// The ticks of the adjustments that fall into rows before a civil midnight.
 std::int64_t adjusted_before(Account& account, std::span<const RegisterReading> readings, Instant midnight) {
     std::int64_t sum = 0;
     std::vector<Share> shares;
@@ -59,8 +59,9 @@ constexpr int refinements_max = 4;
 
 }  // namespace
 
-/// The register at a reading's moment, with its adjustment as it stands in the list and without the ticks of
-/// the entry around it. `booked`: the same readings as they are in the rows now.
+/// The register at the moment of the last reading in `until`, in microlitres. It includes the adjustments in
+/// the list, but not the ticks of the entry around the moment. `booked`: the same readings as they are in the
+/// rows now.
 std::int64_t RegisterFollower::register_at(Account& account, const PulseValues& values,
                                            std::span<const RegisterReading> until, const Readings& booked,
                                            Ratio start_l) {
@@ -70,7 +71,7 @@ std::int64_t RegisterFollower::register_at(Account& account, const PulseValues& 
         left += one.adjustment_ticks;
     std::vector<ValuedTicks> parts;
     const TicksOfRow ticks = rows_.ticks_of(account);
-    // Rows before the day of the first reading hold history, which is nothing of the register.
+    // Rows before the day of the first reading hold history, which is not part of the register.
     Instant from = history_end(*account.memory().meter_register.first_at, zone_);
     const Instant begin = from;
     std::int64_t before = 0;
@@ -94,7 +95,7 @@ RegisterFollower::Readings RegisterFollower::readings_of(const Account& account)
     return value_or_throw(ledger_.register_readings(account.key));
 }
 
-/// Works out every adjustment from one place on and books what has changed, as one fact.
+/// Works out every adjustment from `place` on, and books the changes as one.
 void RegisterFollower::adjust(Account& account, Readings readings, const Readings& booked,
                               std::size_t place) {
     const PulseValues values = pulse_values(account.settings, account.memory().meter_register, zone_);
@@ -160,7 +161,7 @@ void RegisterFollower::book_adjustments(Account& account, const Readings& readin
         longest = std::max(longest, entry.span.length());
     }
     const auto& changed = rows_.change(account, removed, added);
-    // Not sooner: rows until the last reading that there was may hold some of its adjustment.
+    // Not sooner, because rows up to the last known reading may hold some of its adjustment.
     account.memory().meter_register.read_by_eye_at =
         readings.empty() ? std::nullopt : std::optional(readings.back().at);
     publications_.correct(account, changed, longest);
@@ -260,7 +261,8 @@ void RegisterFollower::apply(Account& account, const AppliedPulseValue& value) {
     adjust(account, booked, booked, static_cast<std::size_t>(later - booked.begin()));
 }
 
-/// The volume of what closed since has changed: under the same revision it would be told in two ways.
+/// The volumes of rows that closed since then have changed. Each needs a new revision, or one revision would
+/// be published with two volumes.
 void RegisterFollower::revise_from(Account& account, Instant from) {
     if (!account.memory().closed_until) return;
     const Instant until = *account.memory().closed_until;

@@ -1,12 +1,12 @@
-// Books adjustments for readings of the register by eye and for pulse values that a calibration found, and
-// works them out anew when entries before them change.
+// Books adjustments for readings of the register by eye and for pulse values that a calibration found. Works
+// them out again when entries before them change.
 //
-// Let B be the booked ticks, adjustments apart, until a reading's moment. The adjustment that ends there is
-// what is missing for the register, made of B and of all adjustments until then, to show what was read: to
-// the nearest tick. It is worked out anew whenever B, a reading before it or a pulse value changes, so that
-// what was adjusted once and is found after all (a message that fills a gap) is not counted twice. Where the
-// moment lies inside an entry, its ticks may have come before or after it; only what they cannot explain is
-// adjusted.
+// Let B be the booked ticks, without adjustments, up to the moment of a reading. The register at that moment
+// is made of B and of all adjustments so far. The adjustment that ends there is the number of ticks, to the
+// nearest tick, that is missing for the register to show what was read. It is worked out again whenever B, an
+// earlier reading or a pulse value changes. So water that was adjusted once and is found later (by a message
+// that fills a gap) is not counted twice. If the moment is inside an entry, the entry's ticks may have come
+// before or after it. Only what they cannot explain is adjusted.
 #pragma once
 
 #include <optional>
@@ -33,11 +33,11 @@ public:
           publications_(publications),
           fine_detail_from_(fine_detail_from) {}
 
-    /// Entries were removed from the account's series and added to it.
+    /// Updates the adjustments after entries were removed from the account's series and added to it.
     void follow(Account& account, std::span<const Entry> removed, std::span<const Entry> added);
 
-    /// Each does nothing where the instruction repeats an earlier one or is not valid. (The API call judged
-    /// it too; its answer tells what changed in between.)
+    /// Each does nothing if the instruction repeats an earlier one or is not valid. (The API call judged it
+    /// too, but messages may have arrived in between.)
     void read(Account& account, const SaidReading& said, Instant now);
     void take_back(Account& account, Instant reading_at);
     void apply(Account& account, const AppliedPulseValue& value);

@@ -11,13 +11,13 @@ namespace tickledger {
 
 namespace {
 
-// As far as the clocks of a person's device and of the server may lie apart.
+// How far the clocks of a person's device and of the server may be apart.
 constexpr Duration clock_tolerance = std::chrono::minutes{2};
-// A first reading this far beyond what was counted means that nobody ever told where the register stood.
+// A first reading this far beyond the counted ticks means that nobody ever gave the register's start.
 constexpr std::int64_t far_off_ul = 1'000'000'000;
 constexpr std::int64_t far_off_times = 10;
 
-/// What a reading must lie between.
+/// A value of the register that limits the reading, before or after it.
 struct Neighbour {
     Instant at{};
     std::int64_t unrolled_ul = 0;
@@ -48,20 +48,19 @@ tl::unexpected<Error> impossible(const Neighbour& earlier, const Neighbour& late
                                  const RegisterBasis& basis) {
     return fail(fmt::format(
         "Between {} and {} {} would have run, but through this meter (q3 in its settings) at most {} can. "
-        "Look at "
-        "the register and at the time again: are the digits before the decimal point those of cubic metres?",
+        "Check the register and the time again: do the digits before the decimal point count cubic metres?",
         earlier.what, later.what, cubic_metres(later.unrolled_ul - earlier.unrolled_ul),
         cubic_metres(possible_ul(basis.settings, later.at - earlier.at))));
 }
 
-/// Whether the register can have gone from the one to the other.
+/// Whether the register can have gone from one to the other.
 Result<void> check_between(const Neighbour& earlier, const Neighbour& later, const RegisterBasis& basis) {
     const std::int64_t rise_ul = later.unrolled_ul - earlier.unrolled_ul;
     if (rise_ul < 0) {
         return fail(
-            fmt::format("{} lies below {}, and a register does not run backwards. Look again; if the digits "
-                        "have begun again "
-                        "at 0, set register_range of this meter in the configuration.",
+            fmt::format("{} is below {}, and a register does not run backwards. Check the reading. If the "
+                        "digits have started again at 0, set register_range of this meter in the "
+                        "configuration.",
                         later.what, earlier.what));
     }
     const std::int64_t slack_ul = microlitres(basis.settings.register_resolution_l);
@@ -70,7 +69,7 @@ Result<void> check_between(const Neighbour& earlier, const Neighbour& later, con
     return {};
 }
 
-/// The first reading tells where the register stands more often than that a thousand ticks were missed.
+/// A large first difference more often means an unknown start of the register than a thousand missed ticks.
 Result<void> check_first(const SaidReading& said, const RegisterBasis& basis) {
     const MeterSettings& settings = basis.settings;
     if (basis.start_l.numerator != 0) return {};
@@ -78,9 +77,8 @@ Result<void> check_first(const SaidReading& said, const RegisterBasis& basis) {
         scaled_volume(basis.total_ticks, settings.pulse_value_l, {0, 1}, 1, digits_register);
     if (said.register_ul - counted_ul <= far_off_ul + far_off_times * counted_ul) return {};
     return fail(fmt::format(
-        "{} would mean that {} were missed since {}, beside {} counted. Where the register stood then was "
-        "never "
-        "told. Tell it with this first reading: `tickledger register --start READING`, or \"start\": true.",
+        "{} would mean that {} were missed since {}, in addition to {} counted. The register's start is not "
+        "known yet. Set it with this first reading: `tickledger register --start READING`, or \"start\": true.",
         cubic_metres(said.register_ul), cubic_metres(said.register_ul - counted_ul),
         basis.zone.format(*basis.first_at), cubic_metres(counted_ul)));
 }
@@ -93,7 +91,7 @@ std::int64_t microlitres(Ratio volume_l) {
 
 std::string cubic_metres(std::int64_t volume_ul) {
     std::string text = decimal(volume_ul, 9);
-    // A register shows litres: three digits stay, whatever they are.
+    // A register shows litres, so three digits always stay.
     while (text.ends_with('0') && text[text.size() - 4] != '.')
         text.pop_back();
     return text + " m³";
@@ -119,12 +117,12 @@ Result<JudgedReading> judge(const SaidReading& said, const RegisterBasis& basis,
         judged.is_known = place->register_ul == said.register_ul && place->starts == said.starts;
         if (judged.is_known) return judged;
         return fail(
-            fmt::format("There is a reading of {} already: {}. Take it back first, then tell the new one.",
+            fmt::format("There is already a reading of {}: {}. Take it back first, then enter the new one.",
                         zone.format(said.at), cubic_metres(place->register_ul)));
     }
     if (said.at > now + clock_tolerance) {
         return fail(
-            fmt::format("{} lies in the future: here it is {}.", zone.format(said.at), zone.format(now)));
+            fmt::format("{} is in the future: the time here is {}.", zone.format(said.at), zone.format(now)));
     }
     if (said.at < *basis.first_at || (said.at == *basis.first_at && !said.starts)) {
         return fail(
@@ -135,22 +133,20 @@ Result<JudgedReading> judge(const SaidReading& said, const RegisterBasis& basis,
     }
     if (basis.fine_detail_from && said.at < *basis.fine_detail_from) {
         return fail(
-            fmt::format("{} lies before {}: what was booked then is no longer kept in detail "
-                        "(keep_readings), so the reading "
-                        "cannot be compared with it.",
+            fmt::format("{} is before {}. Entries of that time are no longer kept in detail "
+                        "(keep_readings), so the reading cannot be compared with them.",
                         zone.format(said.at), zone.format(*basis.fine_detail_from)));
     }
     const std::int64_t range_ul = microlitres(basis.settings.register_range_l);
     if (said.register_ul < 0 || (range_ul > 0 && said.register_ul >= range_ul)) {
-        return fail(fmt::format("{} is nothing that this register shows: register_range is {}.",
+        return fail(fmt::format("This register cannot show {}: register_range is {}.",
                                 cubic_metres(said.register_ul), cubic_metres(range_ul)));
     }
     if (said.starts) {
         if (!readings.empty()) {
             return fail(
-                fmt::format("The register's start can be told only before any other reading by eye, and "
-                            "there is one of {}. "
-                            "Take the readings back first, the newest first.",
+                fmt::format("The register's start can be set only before any other reading by eye, and "
+                            "there is one of {}. Take those readings back first, starting with the newest.",
                             zone.format(readings.front().at)));
         }
         return judged;
@@ -186,14 +182,14 @@ Result<std::size_t> judge_taking_back(Instant at, const RegisterBasis& basis) {
         return fail(fmt::format("There is no reading by eye of {}.", basis.zone.format(at)));
     if (found->starts && readings.size() > 1) {
         return fail(
-            fmt::format("The reading of {} tells the register's start, on which the later ones rest. Take "
-                        "those back first.",
+            fmt::format("The reading of {} sets the register's start, which the later readings depend on. "
+                        "Take those back first.",
                         basis.zone.format(at)));
     }
     if (basis.fine_detail_from && at < *basis.fine_detail_from) {
         return fail(
-            fmt::format("The reading of {} is older than what is kept in detail (keep_readings); its "
-                        "adjustment stays.",
+            fmt::format("The reading of {} is older than the entries kept in detail (keep_readings), so "
+                        "its adjustment stays.",
                         basis.zone.format(at)));
     }
     return static_cast<std::size_t>(found - readings.begin());

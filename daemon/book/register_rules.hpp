@@ -1,5 +1,5 @@
-// Whether a reading of the register by eye can be true. Asked by the call that takes it, so that a mistake is
-// answered in words, and again when it is booked, since messages may have come in between.
+// Decides whether a reading of the register by eye can be true. The API call asks first, so that a mistake is
+// answered in words. Booking asks again, because messages may have arrived in between.
 #pragma once
 
 #include <cstddef>
@@ -15,13 +15,13 @@ namespace tickledger {
 struct SaidReading {
     Instant at{};
     std::int64_t register_ul = 0;
-    /// One unit of the last digit that was told.
+    /// The value of one unit of the last digit that was given.
     std::int64_t given_to_ul = 1;
-    /// The register's start is told, nothing is to be adjusted.
+    /// The reading gives the register's start, and nothing is to be adjusted.
     bool starts = false;
 };
 
-/// What is known of a meter where a reading is judged.
+/// What is known of a meter when a reading is judged.
 struct RegisterBasis {
     const MeterSettings& settings;
     std::optional<Instant> first_at;
@@ -35,25 +35,26 @@ struct RegisterBasis {
 };
 
 struct JudgedReading {
-    /// Its place among the readings.
+    /// Its index among the readings.
     std::size_t place = 0;
-    /// It is known already: nothing is to be done.
+    /// The reading is known already, so there is nothing to do.
     bool is_known = false;
     std::int64_t turns = 0;
 };
 
-/// Fails with what is wrong and what to do: in the future, before the first booked reading, not after the
-/// reading before it (unless the register begins again at `register_range`), more than can have run.
+/// Fails with what is wrong and what to do. For example, the reading is in the future or before the first
+/// booked reading, it is below the reading before it (unless the register starts again at `register_range`),
+/// or more would have run than can run through the meter.
 [[nodiscard]] Result<JudgedReading> judge(const SaidReading& said, const RegisterBasis& basis, Instant now);
 
-/// Whether the reading of that moment may be taken back, and its place.
+/// The index of the reading of that moment. Fails if there is none, or if it must not be taken back.
 [[nodiscard]] Result<std::size_t> judge_taking_back(Instant at, const RegisterBasis& basis);
 
-/// The register at a reading, as if it had never begun again.
+/// The register at a reading, in microlitres, as if its digits had never started again at 0.
 [[nodiscard]] std::int64_t unrolled_ul(const RegisterReading& reading, const MeterSettings& settings);
 
 [[nodiscard]] std::int64_t microlitres(Ratio volume_l);
-/// "1234.567 m³", with as many digits as there are.
+/// "1234.567 m³", with three to nine decimals.
 [[nodiscard]] std::string cubic_metres(std::int64_t volume_ul);
 
 }  // namespace tickledger

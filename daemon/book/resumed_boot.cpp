@@ -6,21 +6,20 @@ namespace tickledger {
 
 namespace {
 
-// So many entries may a boot have made that came in the place of another; and so many of them at their times,
-// as one that is running makes them.
+// How many entries a boot that came in place of another may have made, and how many of these at their times,
+// as a running boot makes them.
 constexpr int entries_overlooked = 16;
 constexpr int timely_overlooked = 1;
 
-/// Since the boot's last entry more numbers have passed than a node that runs sends in that time. Twice as
-/// many may be, for it may speak a little faster than its cadence tells.
+/// More numbers have passed since the boot's last entry than a running node sends in that time. Twice as many
+/// are allowed, because it may send a little faster than its cadence.
 bool is_from_queue(const Account& account, const Entry& last, std::uint64_t seq, Instant arrived_at) {
     if (account.memory().speaks_faster || account.rules.cadence <= Duration{0}) return false;
     const std::int64_t most = 2 * ((arrived_at - last.span.to) / account.rules.cadence) + 2;
     return account.rules.seq_distance(last.end.seq, seq) > most;
 }
 
-/// The numbers right after an entry's own came later than the next entry's: that one overtook a queue, and
-/// was live.
+/// The numbers right after `entry` arrived later than `next`. So `next` overtook a queue and was live.
 bool overtook_queue(Ledger& ledger, const Account& account, const Entry& entry, const Entry& next) {
     const CounterRules& rules = account.rules;
     if (entry.end.boot != next.end.boot || rules.seq_distance(entry.end.seq, next.end.seq) <= 3) return false;
@@ -36,7 +35,8 @@ bool overtook_queue(Ledger& ledger, const Account& account, const Entry& entry, 
 bool may_resume(const Account& account, const Reading& reading, const Circumstances& came) {
     if (account.rules.pulses || !came.boot_already_left || came.already_accepted) return false;
     if (came.waited || came.retained || !reading.boot || !reading.seq) return false;
-    // What the node still had to send of a start that it did leave comes sooner, or beside the new one's.
+    // What the node still had to send of a start that it did leave comes sooner, or beside the new start's
+    // messages.
     return came.arrived_at - newest(account.memory().counter)->arrived_at > account.rules.silence();
 }
 
@@ -70,7 +70,7 @@ std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account, 
     last.seq = boot->last_seq;
     last.saved.reset();
     last.uptime.reset();
-    // It ran all the time since then.
+    // The node ran all the time since then.
     last.time_estimated = true;
     last.no_earlier = entry->span.to;
     return last;

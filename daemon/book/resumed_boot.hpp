@@ -1,5 +1,5 @@
-// A boot that passes for left, and that the node never left: it was heard before the first word of the start
-// before it.
+// Recognises a boot that was taken for left although the node still runs under it. This happens if a boot is
+// heard before the first message of the boot that preceded it.
 #pragma once
 
 #include <optional>
@@ -9,14 +9,14 @@
 
 namespace tickledger {
 
-/// Whether a reading of a boot that was left may be live: nobody has spoken for 1.5 cadences. What comes
-/// within half a cadence of it tells that both had waited.
+/// Whether a reading of a boot that was left may be live: nothing was heard for 1.5 cadences. If another
+/// message arrives within half a cadence, both had waited.
 [[nodiscard]] bool may_resume(const Account& account, const Reading& reading, const Circumstances& came);
 
-/// Counts of a boot that was taken for left. Where it goes on with new numbers while the boot that came in
-/// its place keeps silent, the node runs under it still. Then: what was last accepted of it, at the moment of
-/// the last accepted message; what came since is counted from there. Nothing: it was left, or nobody can
-/// tell. Throws StoreFailure.
+/// For counts of a boot that was taken for left. If that boot continues with new numbers while the boot that
+/// replaced it is silent, the node still runs under the first one. Then this returns the last accepted
+/// observation of that boot, at the moment of the last accepted message; later counts are measured from
+/// there. Nothing: the boot was left, or it cannot be known. Throws StoreFailure.
 [[nodiscard]] std::optional<Observation> resumed_boot(Ledger& ledger, const Account& account,
                                                       const Reading& reading, const Circumstances& came);
 

@@ -12,9 +12,9 @@ namespace {
 
 constexpr std::array all_steps{Step::interval, Step::hour, Step::day, Step::month, Step::year};
 
-/// Rows that no entry has reached yet are not looked for in the ledger: each reading of a slow node
-/// begins one. Booked spans end in the interval that begins at `closed_until`, adjustments at readings by
-/// eye.
+/// Rows that no entry has reached yet are not looked up in the ledger, because each reading of a slow node
+/// begins one. Booked spans end in the interval that begins at `closed_until`, and adjustments end at
+/// readings by eye.
 bool may_be_stored(const AccountMemory& memory, Instant start) {
     const auto& read_at = memory.meter_register.read_by_eye_at;
     return !memory.closed_until || start <= *memory.closed_until || (read_at && start <= *read_at);
@@ -48,7 +48,7 @@ OpenRow& RowCache::open(Account& account, const RowKey& key) {
     OpenRow& at_hand = account.open_row(key.step);
     if (at_hand.start == key.start) return at_hand;
     if (at_hand.start) left_.insert_or_assign({key.meter, key.step, *at_hand.start}, at_hand);
-    at_hand = {};  // Should the ledger fail, nothing is at hand.
+    at_hand = {};  // If the ledger fails, no row is open.
     if (const auto found = left_.find(key); found != left_.end()) {
         at_hand = found->second;
         left_.erase(found);
@@ -115,7 +115,7 @@ void RowCache::flush() {
     for (const auto& [key, left] : left_) {
         if (left.is_changed) rows.emplace_back(key, *left.row);
     }
-    // Its room goes too: a batch of ten thousand meters is not kept for the small ones after it.
+    // This also frees its memory: the room for a batch of ten thousand meters is not kept for small batches.
     for (const auto& [account, step] : std::exchange(touched_, {})) {
         OpenRow& at_hand = account->open_row(step);
         if (!std::exchange(at_hand.is_changed, false)) continue;

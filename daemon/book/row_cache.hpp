@@ -1,6 +1,6 @@
-// The series while a batch is open: rows are read once, changed in memory and written at the end of the
-// batch. Each account caches the last changed row of each step, because the next entry nearly always falls
-// into it.
+// The rows of the series while a batch is open. Rows are read once, changed in memory and written at the end
+// of the batch. Each account caches the last changed row of each step, because the next entry nearly always
+// falls into it.
 #pragma once
 
 #include <unordered_map>
@@ -12,7 +12,7 @@
 
 namespace tickledger {
 
-/// One row that a reading changed.
+/// One row that a change touched.
 struct ChangedRow {
     RowKey key;
     Span span;
@@ -31,21 +31,22 @@ public:
         : ledger_(ledger), fine_detail_from_(fine_detail_from) {}
 
     /// Removes entries from an account's series and adds others, as one change: each closed row that it
-    /// touches gets one revision more. Intervals that are no longer kept are not made anew: they would hold
-    /// this change alone.
-    /// Returns the rows it changed, in order of step and time. Throws StoreFailure.
+    /// touches gets one revision more. Intervals that are no longer kept are not recreated, because they
+    /// would hold this change alone. Returns the changed rows, in order of step and time; they are valid
+    /// until the next call. Throws StoreFailure.
     const std::vector<ChangedRow>& change(Account& account, std::span<const Entry> removed,
                                           std::span<const Entry> added, Detail detail = Detail::intervals);
 
     [[nodiscard]] std::optional<Row> row(const Account& account, Step step, Instant start);
-    /// The ticks of any row of an account, which must outlive it.
+    /// A function that gives the ticks of any row of an account. The account and this must outlive it.
     [[nodiscard]] TicksOfRow ticks_of(const Account& account);
 
-    /// Writes what changed since the last flush. Throws StoreFailure.
+    /// Writes the rows that changed since the last flush. Throws StoreFailure.
     void flush();
-    /// Forgets what it knows of an account's rows: the ledger's were changed beside it. All must be written.
+    /// Drops the account's open rows, because the rows in the ledger were changed directly. Precondition: all
+    /// changes are written.
     static void forget(Account& account) { account.forget_open_rows(); }
-    /// Forgets all, after a batch was rolled back; the accounts that there were are gone.
+    /// Drops everything, after a batch was rolled back. The accounts no longer exist.
     void forget();
 
 private:
@@ -57,13 +58,13 @@ private:
 
     Ledger& ledger_;
     const std::optional<Instant>& fine_detail_from_;
-    /// Rows of the batch that are not at hand in their accounts any more: to be told as they close, and
-    /// to be written.
+    /// Rows of the batch that their accounts no longer hold open. They are still needed for publications, and
+    /// must be written.
     std::unordered_map<RowKey, OpenRow, Hash> left_;
-    /// Where the rows at hand have changed; some more than once.
+    /// Which open rows have changed. A row may be listed more than once.
     std::vector<std::pair<Account*, Step>> touched_;
     std::vector<ChangedRow> changed_;
-    // Scratch space of one change, kept to spare allocations.
+    // Scratch space for one change, kept to save allocations.
     struct Delta {
         RowKey key;
         Share share;

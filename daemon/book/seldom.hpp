@@ -1,4 +1,4 @@
-// A value that hardly any of many has: eight bytes where it is not there.
+// A value that hardly any object has. It takes eight bytes if it is absent.
 #pragma once
 
 #include <memory>
@@ -6,7 +6,7 @@
 
 namespace tickledger {
 
-/// As std::optional, with the value in a place of its own.
+/// Like std::optional, but the value is allocated separately.
 template <typename T>
 class Seldom {
 public:
@@ -26,7 +26,7 @@ public:
 
     explicit operator bool() const { return value_ != nullptr; }
     [[nodiscard]] bool has_value() const { return value_ != nullptr; }
-    /// Precondition of these: it is there.
+    /// Precondition of the next four: there is a value.
     T& operator*() { return *value_; }
     const T& operator*() const { return *value_; }
     T* operator->() { return value_.get(); }

@@ -25,7 +25,7 @@ std::optional<Instant> SilenceWatch::deadline(const Account& account) const {
     if (!link_.up || !link_.since || !account.settings.alarms.is_on(AlarmKind::node_silent))
         return std::nullopt;
     if (AlarmDesk::is_active(account, AlarmKind::node_silent)) return std::nullopt;
-    // While the link was down nobody could be heard; each node gets its time again once it is up.
+    // While the link was down no node could be heard. Each gets the full time again once the link is up.
     const Instant quiet_since = std::max(*link_.since, account.memory().heard_at.value_or(*link_.since));
     return quiet_since + account.settings.alarms.silent_after;
 }
@@ -43,10 +43,10 @@ void SilenceWatch::raise(Account& account, Instant now) {
     desk_.raise(
         account, AlarmKind::node_silent, now,
         std::move(evidence).saying(fmt::format(
-            "Nothing was heard from the node of {} {}. Its battery may be empty, or it does not reach the "
-            "network. Until it speaks again nobody watches this meter. This is over once it has spoken for "
-            "{} without such a gap.",
-            account.id, heard_at ? "since " + in_words(*heard_at, zone_) : "ever", in_words(silent_after))));
+            "The node of {} has sent no message{}. Its battery may be empty, or it does not reach the network. "
+            "Until it sends again, this meter is not watched. The alarm clears once it has sent for {} without "
+            "such a gap.",
+            account.id, heard_at ? " since " + in_words(*heard_at, zone_) : " yet", in_words(silent_after))));
 }
 
 }  // namespace tickledger

@@ -1,4 +1,4 @@
-// node-silent: nothing was heard from a node for too long while the link was up.
+// The node-silent alarm: nothing was heard from a node for too long while the link was up.
 #pragma once
 
 #include <optional>
@@ -15,11 +15,12 @@ public:
         : zone_(zone), desk_(desk), link_(link) {}
 
     /// A message arrived that had not waited at the broker. A node that keeps sending too seldom stays one
-    /// alarm, which is cleared once no gap has been too long for `silent_after`. Throws StoreFailure.
+    /// alarm. The alarm is cleared once no gap has been too long for a time of `silent_after`. Throws
+    /// StoreFailure.
     void hear(Account& account, Instant at);
     /// When the alarm is raised if nothing is heard before.
     [[nodiscard]] std::optional<Instant> deadline(const Account& account) const;
-    /// Raises it. Throws StoreFailure.
+    /// Raises the alarm. Throws StoreFailure.
     void raise(Account& account, Instant now);
 
 private:

@@ -24,7 +24,7 @@ void SlowWatch::follow(Account& account, const Entry& entry) {
     const bool is_news = slow_leak.add(entry);
     const Instant at = entry.span.to;
     if (const auto finding = slow_leak.finding(); finding && is_news) {
-        // A leak that night-flow tells of is not told of twice.
+        // A leak that night-flow has reported is not reported twice.
         if (AlarmDesk::is_active(account, AlarmKind::night_flow)) return;
         memory.slow_leak_period = finding->period;
         desk_.raise(account, AlarmKind::slow_leak, at, evidence(account, *finding, at));
@@ -46,8 +46,8 @@ Evidence SlowWatch::evidence(const Account& account, const SlowLeak::Finding& fi
         .estimate("log_likelihood_ratio", finding.log_likelihood_ratio, 1);
     return std::move(evidence).saying(fmt::format(
         "A little water seems to run all the time at {}: for {:.0f} days the meter has not stood still for "
-        "longer than about {}, and {} ticks came alone in quiet hours, as a steady leak makes them. That is "
-        "about {:.2f} litres an hour, {:.0f} litres a day, {:.1f} m3 a year. Look for a dripping tap or "
+        "longer than about {}, and {} ticks came alone in quiet hours, as they do with a steady leak. That "
+        "is about {:.2f} litres an hour, {:.0f} litres a day, {:.1f} m3 a year. Look for a dripping tap or "
         "safety valve, or a cistern that trickles.",
         account.id, std::max(1.0, days), in_words(finding.period), finding.lone_ticks, flow_l_per_h,
         flow_l_per_h * 24, flow_l_per_h * 24 * 365 / 1000));

@@ -1,4 +1,4 @@
-// slow-leak: a leak that ticks too seldom for one night to show it.
+// The slow-leak alarm: a leak whose ticks come too seldom to show in one night.
 #pragma once
 
 #include "book/alarm_desk.hpp"
@@ -9,8 +9,8 @@ class SlowWatch {
 public:
     SlowWatch(const CivilZone& zone, AlarmDesk& desk) : zone_(zone), desk_(desk) {}
 
-    /// Follows a new entry: raises the alarm with the tick that completes the evidence, clears it with the
-    /// first stillness longer than that leak leaves. Throws StoreFailure.
+    /// Follows a new entry. Raises the alarm with the tick that completes the evidence. Clears it at the
+    /// first stillness that is longer than such a leak allows. Throws StoreFailure.
     void follow(Account& account, const Entry& entry);
 
 private:

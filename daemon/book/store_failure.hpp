@@ -1,4 +1,5 @@
-// A batch stands or falls as a whole, so inside one a failing store is an exception that abandons it.
+// A batch succeeds or fails as a whole. Inside a batch, a failing store throws this exception, which abandons
+// the batch.
 #pragma once
 
 #include <exception>
@@ -8,7 +9,7 @@
 
 namespace tickledger {
 
-/// Thrown by value_or_throw(); caught where the batch began, which rolls back and tries again later.
+/// Thrown by value_or_throw(). Caught where the batch began, which is rolled back and tried again later.
 class StoreFailure : public std::exception {
 public:
     explicit StoreFailure(Error error) : error_(std::move(error)) {}
@@ -19,7 +20,7 @@ private:
     Error error_;
 };
 
-/// The value, or the batch is abandoned.
+/// Returns the value, or abandons the batch by throwing StoreFailure.
 template <typename T>
 T value_or_throw(Result<T> result) {
     if (!result) throw StoreFailure(std::move(result.error()));

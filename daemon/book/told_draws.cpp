@@ -42,7 +42,7 @@ std::string fact_of(const std::vector<ToldDraw>& all) {
     return std::move(list).finish();
 }
 
-/// What was told of the use at this moment gives way to `told`, or to nothing.
+/// Replaces what was told about the draw at this moment with `told`, or removes it.
 void replace_told(Ledger& ledger, const std::string& meter, Instant at, const std::optional<ToldDraw>& told) {
     const std::string name = told_draws_fact(meter);
     auto all = told_draws_in(value_or_throw(ledger.fact(name)).value_or("[]"));

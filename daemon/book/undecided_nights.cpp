@@ -43,8 +43,8 @@ void UndecidedNights::put(const Account& account, Span row) {
     const AlarmSettings& alarms = account.settings.alarms;
     const bool is_one_night = night_after(zone_, alarms, row.from).to >= row.to;
     const std::string text = fmt::format(
-        "Whether water ran all night at {} {}{} cannot be told: there were gaps between the messages, "
-        "or messages too far apart, in which it may have stood still for {}.",
+        "It is not known whether water ran all night at {} {}{}. In gaps between the messages it may have "
+        "stood still for {}.",
         account.id, is_one_night ? "" : "on the nights ", in_words(row, zone_), in_words(alarms.still_for));
     value_or_throw(ledger_.add_undecided(account.key, kind, row, text));
 }

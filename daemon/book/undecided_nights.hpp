@@ -1,5 +1,5 @@
-// The nights of which it cannot be told whether water ran, as the ledger lists them: nights that follow one
-// another are one row, however many they are.
+// The nights for which it is unknown whether water ran, as the ledger lists them. Nights that follow one
+// another are one row, however many there are.
 #pragma once
 
 #include "book/account.hpp"
@@ -7,15 +7,15 @@
 
 namespace tickledger {
 
-/// All methods throw StoreFailure. `nights` reaches from the beginning of a night to the end of the same or a
-/// later one.
+/// All methods throw StoreFailure. `nights` reaches from the beginning of a night to the end of the same
+/// night or of a later one.
 class UndecidedNights {
 public:
     UndecidedNights(const CivilZone& zone, Ledger& ledger) : zone_(zone), ledger_(ledger) {}
 
-    /// Marks the nights undecided: the row next to them grows, or a new one is added.
+    /// Marks the nights as undecided: extends the row next to them, or adds a new one.
     void mark(const Account& account, Span nights);
-    /// Marks the nights decided: the row that holds them shrinks, is divided, or is removed.
+    /// Marks the nights as decided: shrinks, divides or removes the row that holds them.
     void settle(const Account& account, Span nights);
 
 private:

@@ -12,11 +12,11 @@ namespace tickledger {
 
 namespace {
 
-/// So many strays or gaps within a day are more than a bad moment of the radio.
+/// This many strays or gaps within a day are more than a short disturbance of the radio.
 constexpr std::size_t faults_to_tell = 3;
 constexpr Duration fault_memory = std::chrono::hours{24};
-/// Use while away is over after so much stillness: longer than the slowest leak that slow-leak finds leaves,
-/// so that a leak is one alarm and not one a tick.
+/// Use while away is over after this much stillness. It is longer than the pauses of the slowest leak that
+/// slow-leak finds, so that a leak is one alarm and not one per tick.
 constexpr Duration away_off_delay = std::chrono::hours{6};
 
 }  // namespace
@@ -81,13 +81,13 @@ void UseWatch::follow_away(Account& account, const Entry& entry) {
         desk_.clear(account, AlarmKind::away_use, span.to);
         return;
     }
-    // Ticks of a span that began before may have run while somebody was there.
+    // Ticks of a span that began before the absence may have run while somebody was there.
     if (span.from < away->from || AlarmDesk::is_active(account, AlarmKind::away_use)) return;
     const bool may_hide_ticks = !entry.covers() || entry.kind == EntryKind::restart;
     if (entry.ticks == 0 && may_hide_ticks) {
         desk_.leave_undecided(account, AlarmKind::away_use, span,
-                              fmt::format("Whether water ran at {} {}, while everybody was away, "
-                                          "cannot be told: the node started anew or messages are missing.",
+                              fmt::format("It is not known whether water ran at {} {}, while everybody was "
+                                          "away: the node restarted or messages are missing.",
                                           account.id, in_words(span, zone_)));
     }
     if (entry.ticks <= 0) return;
@@ -115,7 +115,7 @@ void UseWatch::follow_faults(Account& account, const Entry& entry) {
 }
 
 void UseWatch::stray(Account& account, Instant at) {
-    fault(account, at, false, "a count came that fits neither what came before nor what came after it");
+    fault(account, at, false, "a count arrived that fits neither the reading before it nor the one after it");
 }
 
 void UseWatch::fault(Account& account, Instant at, bool at_once, const std::string& what) {
@@ -129,8 +129,8 @@ void UseWatch::fault(Account& account, Instant at, bool at_once, const std::stri
     evidence.at("at", at).whole("faults_within_a_day", static_cast<std::int64_t>(faults.size()));
     desk_.raise(account, AlarmKind::counter_fault, at,
                 std::move(evidence).saying(fmt::format(
-                    "The counting at {} needs a look: at {} {}. Compare the register with the meter's "
-                    "face; ticks may be missing or too many.",
+                    "Check the counting at {}: at {} {}. Compare the register with the meter's face. Ticks "
+                    "may be missing, or there may be too many.",
                     account.id, in_words(at, zone_), what)));
 }
 

@@ -1,4 +1,5 @@
-// high-flow, long-draw, away-use and counter-fault: told with the first message that proves them.
+// The alarms high-flow, long-draw, away-use and counter-fault. Each is raised with the first message that
+// proves it.
 #pragma once
 
 #include "book/alarm_desk.hpp"
@@ -9,9 +10,10 @@ class UseWatch {
 public:
     UseWatch(const CivilZone& zone, AlarmDesk& desk) : zone_(zone), desk_(desk) {}
 
-    /// Follows a new entry, after the stillness of the account has. Throws StoreFailure.
+    /// Follows a new entry. Call it after the account's stillness was updated (NightWatch). Throws
+    /// StoreFailure.
     void follow(Account& account, const Entry& entry);
-    /// A reading turned out to fit neither what came before nor what came after it. Throws StoreFailure.
+    /// A reading turned out to be a stray. Throws StoreFailure.
     void stray(Account& account, Instant at);
 
 private:

@@ -64,7 +64,7 @@ Result<std::vector<ValuedTicks>> valued_total(std::int64_t total_ticks, const Re
                                               const TicksOfRow& ticks_of_row) {
     if (values.changes().empty() || !memory.first_at)
         return std::vector<ValuedTicks>{{total_ticks, values.latest()}};
-    // Rows before the day of the first reading hold history, which is nothing of the register.
+    // Rows before the day of the first reading hold history, which is not part of the register.
     const Span always{history_end(*memory.first_at, zone), Instant::max()};
     return valued_row(always, total_ticks, values, zone, ticks_of_row);
 }

@@ -1,4 +1,4 @@
-// All that looks for alarms in the entries of an account.
+// All watches of an account. They look for alarms in its entries.
 #pragma once
 
 #include "book/hygiene_watch.hpp"
@@ -17,8 +17,8 @@ struct Watches {
           hygiene(zone, desk),
           silence(zone, desk, link) {}
 
-    /// A new entry. The night comes first: it follows the stillness that the others read. Throws
-    /// StoreFailure.
+    /// Passes on a new entry. The night watch comes first, because the others read the stillness that it
+    /// updates. Throws StoreFailure.
     void follow(Account& account, const Entry& entry) {
         night.follow(account, entry);
         slow.follow(account, entry);

@@ -18,7 +18,8 @@ namespace {
 
 constexpr std::size_t meters_listed = 12;
 
-/// The API's words as those of this program: a person typed options, not parameters of a request.
+/// Replaces the API's words by those of this program, because the person typed options, not request
+/// parameters.
 std::string in_words_of_the_command(std::string text) {
     static const std::vector<std::pair<std::regex, std::string>> words{
         {std::regex("The query parameter \"(\\w+)\" is"), "--$1 is"},
@@ -51,7 +52,7 @@ std::string list_of(const Names& names) {
 
 [[noreturn]] void refuse_meter(const Names& names, const std::string& meter, ExitStatus status) {
     if (names.meters().empty())
-        throw Stop{status, fmt::format("There is no meter \"{}\", nor any other.", meter)};
+        throw Stop{status, fmt::format("There is no meter \"{}\": there are no meters yet.", meter)};
     std::vector<std::string_view> words;
     for (const NamedMeter& one : names.meters()) {
         words.push_back(one.id);
@@ -156,10 +157,10 @@ std::string told_meter(const Options& options) {
     if (!options.meter.empty()) return meter_id(options);
     const Names names(read(ask(options, {"/v1/meters"})));
     if (names.meters().size() == 1) return names.meters().front().id;
-    throw Stop{wrong_call, names.meters().empty()
-                               ? "There is no meter yet."
-                               : fmt::format("There are several meters. Name the one that is meant: {}.",
-                                             list_of(names))};
+    throw Stop{wrong_call,
+               names.meters().empty()
+                   ? "There is no meter yet."
+                   : fmt::format("There are several meters. Name one of them: {}.", list_of(names))};
 }
 
 std::string site_time(const Options& options) {

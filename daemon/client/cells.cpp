@@ -7,7 +7,6 @@
 
 namespace tickledger {
 
-// "2026-03-01T08:00:00+01:00" as "2026-03-01 08:00", with the seconds where there are any.
 std::string civil(const std::string& time) {
     if (time.size() < 19) return time;
     const std::string seconds = time.substr(16, 3);

@@ -22,7 +22,7 @@ std::string target_of_meter(const std::string& id, const std::string& what) {
     return "/v1/meters/" + percent_encode(id) + "/" + what;
 }
 
-// Of the one meter that was named, or of all there are.
+// Requests for the named meter, or for all meters.
 std::vector<Asked> targets_of(const Options& options, const std::string& what,
                               const std::vector<std::pair<std::string, std::string>>& query) {
     std::vector<Asked> targets;
@@ -44,7 +44,8 @@ AskedRange range_of(const Options& options) {
     return *range;
 }
 
-// Days for weeks, which the daemon does not know; without a beginning, the last four weeks.
+// The range for weeks. The daemon does not know weeks, so its days are summed. Without a beginning it is the
+// last four weeks.
 AskedRange range_of_weeks(const Options& options, AskedRange range) {
     if (options.json)
         throw Stop{wrong_call, "The daemon's answers have no weeks. Use --step day with --json."};
@@ -52,7 +53,7 @@ AskedRange range_of_weeks(const Options& options, AskedRange range) {
     return range;
 }
 
-/// The answer that holds the rows of all meters, or of those of the group that was named.
+/// The answer with the rows of all meters, or of those of the named group.
 std::string usage_of_all(const Options& options, std::vector<std::pair<std::string, std::string>> query) {
     query.emplace_back("group", options.group);
     auto answer = tickledger::ask(options.socket, {with_query("/v1/usage", query)});
@@ -91,13 +92,13 @@ void change_alarm(const Options& options, const std::string& id, const std::stri
     show(options, alarm_view, {{"/v1/alarms/" + percent_encode(id) + "/" + what, "POST", body}});
 }
 
-/// Says of all that wait for it that they were seen.
+/// Acknowledges all alarms that wait for it.
 void acknowledge_all(const Options& options) {
     Json done{{"alarms", Json::array()}, {"undecided", Json::array()}};
     std::string later;
     for (const char* state : {"unacknowledged", "returned-unacknowledged"}) {
         const std::string target = with_query("/v1/alarms", {{"meter", meter_id(options)}, {"state", state}});
-        // It must outlive the loop over it.
+        // Named, because it must outlive the loop over it.
         const Json waiting = read(ask(options, {target}));
         for (const Json& alarm : waiting.at("alarms")) {
             const std::string id = std::to_string(alarm.at("id").get<std::int64_t>());
@@ -115,7 +116,7 @@ void acknowledge_all(const Options& options) {
     if (options.csv) return put(alarms_view.csv_header + alarms_view.csv(done));
     if (!done["alarms"].empty()) put(alarms_view.table(names_from(options).labelled(done)));
     if (!later.empty()) put(later + "\n");
-    if (done["alarms"].empty() && later.empty()) put("No alarm waits to be acknowledged.\n");
+    if (done["alarms"].empty() && later.empty()) put("No alarm is waiting to be acknowledged.\n");
 }
 
 }  // namespace
@@ -125,7 +126,7 @@ void meters(const Options& options) {
 }
 
 void usage(const Options& options) {
-    if (options.wide && !options.csv) throw Stop{wrong_call, "--wide is a form of CSV. Say --csv too."};
+    if (options.wide && !options.csv) throw Stop{wrong_call, "--wide is a form of CSV. Add --csv."};
     const bool is_weekly = options.step == "week";
     AskedRange range = range_of(options);
     if (is_weekly) range = range_of_weeks(options, std::move(range));
@@ -155,7 +156,7 @@ void usage(const Options& options) {
 void watch(const Options& options) {
     if (options.csv)
         throw Stop{wrong_call, "`watch` does not support --csv. Use --json: one document a line."};
-    // Ctrl-C is how this ends: nothing is left to be said.
+    // Ctrl-C is the normal end, so exit without a message.
     std::signal(SIGINT, [](int) { std::_Exit(EXIT_SUCCESS); });
     const auto ended = tickledger::watch({options.socket, meter_id(options), options.json});
     if (!ended) throw Stop{not_reachable, ended.error().text};

@@ -1,20 +1,20 @@
-// What each command does: asks the daemon, and shows what it answers.
+// The commands: each asks the daemon and shows the answer.
 #pragma once
 
 #include <string>
 
 namespace tickledger {
 
-// What the program ends with: 0, or one of these. 69 is EX_UNAVAILABLE of sysexits.
+// The exit status if it is not 0. 69 is EX_UNAVAILABLE of sysexits.
 enum ExitStatus : int { refused = 1, wrong_call = 2, not_reachable = 69 };
 
-/// Ends the program from within a command, with a sentence for the person.
+/// Thrown to end the program from within a command, with a sentence for the person.
 struct Stop {
     ExitStatus status;
     std::string text;
 };
 
-/// What it says of `import`.
+/// The options of `import`.
 struct ImportOptions {
     std::string file;
     std::string time;
@@ -31,7 +31,7 @@ struct ImportOptions {
     bool book = false;
 };
 
-/// What the command line says.
+/// The options of the command line.
 struct Options {
     std::string socket = "/run/tickledger/api.sock";
     bool json = false;
@@ -47,9 +47,9 @@ struct Options {
     std::string month;
     std::string last;
     std::string label;
-    /// Likewise, the longest first.
+    /// Only draws with this label, the longest first.
     std::string longest;
-    /// What a use was, and a name of one's own for it.
+    /// What a draw was, and the person's own name for it.
     std::string was;
     std::string named;
     std::string state;
@@ -74,28 +74,28 @@ struct Options {
     ImportOptions import;
 };
 
-// Each throws Stop where it cannot be done, and nlohmann::json::exception on an answer that it does not
-// know.
+// Each command throws Stop if it fails, and nlohmann::json::exception on an answer that it does not
+// understand.
 void meters(const Options& options);
 void usage(const Options& options);
 void draws(const Options& options);
-/// What the meter's face should show, or what a person read from it.
+/// Shows what the meter's face should show, or sends what a person read from it.
 void register_of(const Options& options);
 void calibrate(const Options& options);
 void ledger(const Options& options);
-/// The list, or what is done to one of them.
+/// Lists the alarms, or changes some.
 void alarms(const Options& options);
 void away(const Options& options);
-/// Somebody is at home again.
+/// Ends `away`.
 void back(const Options& options);
-/// The imports of a meter, or what is taken in and out.
+/// Lists the imports of a meter, books one, or undoes one.
 void import_history(const Options& options);
-/// Until it is interrupted.
+/// Shows events until it is interrupted.
 void watch(const Options& options);
-/// What is known of the time, or a person's word that the server's clock is right.
+/// Shows what is known of the time, or sends a person's word that the server's clock is right.
 void clock_of(const Options& options);
 void health(const Options& options);
-/// What a word means. False: it is none of the glossary.
+/// Explains a word. False if it is not in the glossary.
 [[nodiscard]] bool explain_word(const Options& options);
 
 }  // namespace tickledger

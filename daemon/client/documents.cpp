@@ -6,7 +6,7 @@ namespace tickledger {
 
 std::vector<std::string_view> documents_in(std::string_view answer) {
     std::vector<std::string_view> documents;
-    // An object of the list stands within the list, and that within the answer.
+    // Depth 1 is the answer, 2 the list, 3 a document in it.
     constexpr int depth_of_documents = 3;
     int depth = 0;
     std::size_t begin = 0;

@@ -1,4 +1,4 @@
-// One answer that holds the documents of many meters, taken apart without changing a byte of them.
+// Splits one answer with the documents of many meters, without changing a byte of them.
 #pragma once
 
 #include <string_view>
@@ -6,8 +6,8 @@
 
 namespace tickledger {
 
-/// The documents in the list of an answer like {"meters":[{…},{…}]}, as they came. They live as long as the
-/// answer. One that is cut short gives those that are whole.
+/// The documents in the list of an answer like {"meters":[{…},{…}]}, unchanged. They point into the answer.
+/// If the answer is cut short, the complete ones are returned.
 [[nodiscard]] std::vector<std::string_view> documents_in(std::string_view answer);
 
 }  // namespace tickledger

@@ -1,4 +1,4 @@
-// Draws as people ask for them: when, how long, how much, what for.
+// Shows draws: when, how long, how much, and probably what for.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -19,7 +19,7 @@ std::string length_text(std::int64_t seconds) {
     return fmt::format("{}:{:02} min", seconds / 60, seconds % 60);
 }
 
-/// Where the readings are coarser than the draw, its length is a bound and no measurement.
+/// True if the readings are so coarse that the draw's length is a bound and not a measurement.
 bool is_blurred(const Json& draw) {
     return draw.at("blur_s").get<std::int64_t>() * 3 > length_s(draw);
 }
@@ -28,7 +28,7 @@ std::string l_per_min(const Json& flow_l_per_h) {
     return flow_l_per_h.is_null() ? "" : fmt::format("{:.1f}", flow_l_per_h.get<double>() / 60);
 }
 
-/// Readings a minute or more apart cannot tell a shower from two that follow one another.
+/// Readings a minute or more apart cannot distinguish one shower from two in a row.
 bool may_be_several(const Json& draw) {
     const std::string label = draw.at("label").get<std::string>();
     return draw.at("blur_s").get<std::int64_t>() >= 60 &&
@@ -41,13 +41,12 @@ std::string notes_of(const Json& draw) {
     const std::int64_t parts = draw.value("parts", std::int64_t{1});
     if (parts > 1) append(notes, fmt::format("ran {} times", parts));
     const auto blur_s = draw.at("blur_s").get<std::int64_t>();
-    // Between readings nobody saw whether it was one or two of them.
     if (may_be_several(draw)) append(notes, "one or more");
     if (is_blurred(draw) && blur_s > 1) append(notes, "readings " + length_text(blur_s) + " apart");
     return notes;
 }
 
-/// What each label comes to: "shower: 2, 96.0 L, 12:10 min".
+/// The sum for each label: "shower: 2, 96.0 L, 12:10 min".
 std::string sums(const Json& draws) {
     struct Sum {
         std::int64_t count = 0;
@@ -69,7 +68,7 @@ std::string sums(const Json& draws) {
     return text;
 }
 
-/// A person said what it was.
+/// True if a person said what the draw was.
 bool is_told(const Json& draw) {
     return draw.value("told", false);
 }
@@ -81,7 +80,7 @@ std::string label_of(const Json& draw) {
     return name == draw.end() || name->is_null() ? label : label + ", " + name->get<std::string>();
 }
 
-/// The draws in a table, under its heading.
+/// The draws as a table with column titles.
 std::string table_of(const Json& draws) {
     Table table({{"From"},
                  {"Length", Align::right},

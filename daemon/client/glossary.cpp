@@ -4,7 +4,7 @@
 
 namespace tickledger {
 
-/// The source's text, from glossary.cpp.in.
+/// The text of the source; defined in glossary.cpp.in.
 [[nodiscard]] std::string_view glossary_source();
 
 namespace {
@@ -27,7 +27,7 @@ std::vector<Explained> read_source() {
     return found;
 }
 
-/// Small letters, and a space for a hyphen.
+/// In small letters, with spaces for hyphens and underscores.
 std::string folded(std::string_view word) {
     std::string out(word);
     for (char& c : out) {

@@ -1,4 +1,4 @@
-// The words of the trade and of this program, explained: docs/glossary.md is their source.
+// Explains the words of the trade and of this program, from docs/glossary.md.
 #pragma once
 
 #include <optional>
@@ -13,11 +13,10 @@ struct Explained {
     std::string text;
 };
 
-/// All of them, in the order of their source.
+/// All words, in the order of the source.
 [[nodiscard]] const std::vector<Explained>& glossary();
 
-/// The explanation of a word, whatever its case; "pulse-value" and "presets" are found too. Null: there is
-/// none.
+/// The explanation of a word, in any case; "pulse-value" and "presets" are found too. Null if there is none.
 [[nodiscard]] const Explained* explain(std::string_view word);
 
 }  // namespace tickledger

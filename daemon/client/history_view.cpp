@@ -1,4 +1,4 @@
-// What was imported of the time before a meter's first reading.
+// Shows what was imported for the time before a meter's first reading.
 #include <fmt/format.h>
 
 #include <nlohmann/json.hpp>
@@ -15,10 +15,13 @@ std::string history_table(const Json& document) {
     const std::string meter = document.at("meter");
     if (document.at("imports").empty()) {
         return document.at("ends_by").is_null()
-                   ? fmt::format("Nothing is imported for {}, and nothing can be before its first reading.\n",
-                                 meter)
+                   ? fmt::format(
+                         "Nothing is imported for {}. An import is possible once its first reading "
+                         "has arrived.\n",
+                         meter)
                    : fmt::format(
-                         "Nothing is imported for {}. What ends by {} can be: tickledger import {} FILE\n",
+                         "Nothing is imported for {}. You can import records that end by {}: tickledger "
+                         "import {} FILE\n",
                          meter, civil(document.at("ends_by"), no_data), meter);
     }
     Table table({{"Import"}, {"From"}, {"To"}, {"Spans", Align::right}, {"Volume L", Align::right}});

@@ -1,4 +1,4 @@
-// tickledger import: records of the time before the meter's first reading. A dry run is the default.
+// tickledger import: imports records from before the meter's first reading. A dry run is the default.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -19,7 +19,7 @@ namespace fs = std::filesystem;
 
 constexpr std::uintmax_t file_max_bytes = std::uintmax_t{64} * 1024 * 1024;
 constexpr std::size_t notes_shown = 8;
-// Within what the daemon takes at once: bodies of 64 KiB, and two years.
+// Within the daemon's limits for one request: a body of 64 KiB, and two years.
 constexpr std::size_t piece_readings = 500;
 constexpr std::chrono::days piece_longest{366};
 
@@ -63,7 +63,7 @@ FileOrder order_of(const ImportOptions& options) {
     return order;
 }
 
-/// A volume of the file in cubic metres, for the eye.
+/// A volume of the file in cubic metres, rounded for display.
 std::string m3_text(std::int64_t volume, const std::string& unit) {
     const auto one_l = parse_volume_l("1 " + unit);
     const double volume_m3 = static_cast<double>(volume) / volume_one * one_l->value() / 1000;
@@ -83,7 +83,7 @@ void show_notes(const std::string& title, const std::vector<FileNote>& notes) {
 }
 
 void show_contents(const FileContents& contents, const CivilZone& zone) {
-    put(fmt::format("Delimiter {}, decimal sign {}; times of {} without an offset are {}'s.\n",
+    put(fmt::format("Delimiter {}, decimal sign {}; times in {} without an offset are in {}.\n",
                     in_words(contents.delimiter), in_words(contents.decimal), contents.time_column,
                     zone.name()));
     put(fmt::format("Volumes: {}, in {}, {}.\n", contents.volume_column, contents.unit,
@@ -94,14 +94,14 @@ void show_contents(const FileContents& contents, const CivilZone& zone) {
     put(fmt::format("Rows: {}, from {} to {}, {} in all.\n", contents.rows, zone.format(first.at),
                     zone.format(last.at), m3_text(contents.volume(), contents.unit)));
     show_notes("Rows that cannot be read, left out", contents.unreadable);
-    show_notes("The register runs back", contents.running_back);
+    show_notes("The register runs backwards", contents.running_back);
     show_notes("Gaps", contents.gaps);
     show_notes("Hours at which the clock was changed", contents.wall_clock);
 }
 
 using Piece = std::vector<FileReading>;
 
-/// What ends in time for the history, in pieces that the daemon takes at once.
+/// The readings up to `end`, in pieces that fit one request.
 std::vector<Piece> pieces_of(const FileContents& contents, Instant end) {
     std::vector<Piece> pieces;
     for (const auto& stretch : contents.stretches) {
@@ -154,7 +154,7 @@ void undo(const Options& options, const std::string& meter) {
     const Json document = read(body);
     if (!document.contains("imports")) return put(document.value("text", "") + "\n");
     if (options.csv) return show_imports(options, document);
-    put(fmt::format("The import \"{}\" is undone: nothing of it is booked any more.\n", options.import.undo));
+    put(fmt::format("The import \"{}\" was undone and is no longer booked.\n", options.import.undo));
 }
 
 void book(const Options& options, const std::string& meter, const std::vector<Piece>& pieces,
@@ -185,27 +185,29 @@ void take_in(const Options& options, const std::string& meter) {
     if (!contents) throw Stop{wrong_call, contents.error().text};
     const bool is_for_programs = options.json || options.csv;
     if (is_for_programs && !told.book)
-        throw Stop{wrong_call, "A dry run is for people. Leave --json and --csv out, or say --book."};
+        throw Stop{wrong_call, "A dry run has no --json or --csv output. Leave them out, or add --book."};
     if (!is_for_programs) show_contents(*contents, *zone);
 
     if (before.at("ends_by").is_null())
         throw Stop{
             refused,
             fmt::format("Nothing has been booked for {} yet. History ends where the meter's own readings "
-                        "begin: import it once the first has come.",
+                        "begin. Import it after the first one.",
                         meter)};
     const auto end = parse_rfc3339(before.at("ends_by").get<std::string>());
     if (!end) throw Stop{refused, end.error().text};
     const auto pieces = pieces_of(*contents, *end);
     const std::size_t left_out = spans_in(contents->stretches) - spans_in(pieces);
     if (left_out > 0 && !is_for_programs)
-        put(fmt::format("Left out: {} spans that end after {}, for there the meter's own readings begin.\n",
+        put(
+            fmt::format("Left out: {} spans that end after {}, because the meter's own readings begin "
+                        "there.\n",
                         left_out, zone->format(*end)));
-    if (pieces.empty()) throw Stop{refused, "Nothing is left to be taken in."};
+    if (pieces.empty()) throw Stop{refused, "Nothing is left to import."};
     const std::string import = told.name.empty() ? fs::path(told.file).filename().string() : told.name;
     if (told.book) return book(options, meter, pieces, import, contents->unit);
     put(fmt::format(
-        "To be taken in: {} spans, {}. Nothing is booked yet. Is it right? Then say it again with --book.\n",
+        "To import: {} spans, {}. Nothing is booked yet. If this is right, repeat the command with --book.\n",
         spans_in(pieces), m3_text(volume_of(pieces), contents->unit)));
 }
 

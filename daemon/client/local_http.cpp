@@ -18,7 +18,7 @@ namespace http = boost::beast::http;
 using boost::system::error_code;
 using Protocol = asio::local::stream_protocol;
 
-// The daemon books what waits before it answers; a slow disk may need a while.
+// The daemon books waiting messages before it answers, which may take a while on a slow disk.
 constexpr auto patience = std::chrono::seconds{60};
 
 class Exchange {
@@ -33,11 +33,11 @@ public:
             request_.body() = asked.body;
         }
         if (asked.method != "GET") request_.prepare_payload();
-        // The ledger of years is asked for by whoever can hold it.
+        // No limit: whoever asks for the ledger of years must have room for it.
         parser_.body_limit(boost::none);
     }
 
-    // The errno of connecting is told apart: only then is the daemon not there at all.
+    // Separate from exchange(), because only an error here means that the daemon is not running.
     error_code connect(const std::string& path) {
         error_code outcome;
         stream_.expires_after(patience);
@@ -51,15 +51,15 @@ public:
         stream_.expires_after(patience);
         http::async_write(stream_, request_, [this, &outcome](error_code error, std::size_t) {
             outcome = error;
-            // A daemon that is full answers without waiting for the request, so the answer is read in any
-            // case.
+            // A daemon with too many connections answers without reading the request. So the answer is read
+            // even after an error.
             read_some(outcome);
         });
         run();
         return outcome;
     }
 
-    /// The same, and hands on what has come of the body each time that something has, if the status is 200.
+    /// Like exchange(), but calls `on_text` with each part of the body as it arrives, if the status is 200.
     error_code exchange(const std::function<void(const std::string&)>& on_text) {
         on_text_ = on_text;
         return exchange();
@@ -99,7 +99,7 @@ private:
     http::response_parser<http::string_body> parser_;
 };
 
-// Puts the text of a stream together again to events (WHATWG HTML, section 9.2.6).
+// Assembles events from the text of a stream (WHATWG HTML, section 9.2.6).
 class EventReader {
 public:
     explicit EventReader(const std::function<void(const StreamEvent&)>& on_event) : on_event_(on_event) {}
@@ -170,7 +170,7 @@ Result<Answer> listen(const std::filesystem::path& socket, const std::string& ta
     Exchange exchange({target});
     if (const auto error = exchange.connect(path)) return fail(not_reachable(path, error));
     EventReader reader(on_event);
-    // However it ends, it may be begun anew.
+    // The reason of the end is ignored: the caller may open the stream again in any case.
     static_cast<void>(exchange.exchange([&](const std::string& text) { reader.take(text); }));
     return exchange.answer();
 }

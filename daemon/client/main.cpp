@@ -1,4 +1,4 @@
-// The tickledger command: what can be said on its command line.
+// The tickledger command: defines its command line and runs its commands.
 #include <fmt/format.h>
 
 #include <CLI/CLI.hpp>
@@ -18,18 +18,19 @@ namespace {
 using namespace tickledger;
 
 void add_meter(CLI::App& command, Options& options) {
-    command.add_option("METER", options.meter, "The meter's id or name; all meters where it is left out");
+    command.add_option("METER", options.meter, "The meter's id or name; all meters if it is left out");
 }
 
 void add_range(CLI::App& command, Options& options) {
     auto* from = command.add_option("--from", options.from,
-                                    "A date of the site (2026-03-01), a time (2026-03-01T08:00:00+01:00), "
-                                    "yesterday, or so long ago: 2w, 10d, 36h");
-    auto* to = command.add_option("--to", options.to, "Likewise; what begins there is not shown any more");
-    auto* day = command.add_option("--day", options.day, "today, yesterday or a date");
-    auto* month = command.add_option("--month", options.month, "A month: 2026-03");
+                                    "The start of the range: a date of the site (2026-03-01), a time "
+                                    "(2026-03-01T08:00:00+01:00), yesterday, or a length of time ago: 2w, "
+                                    "10d, 36h");
+    auto* to = command.add_option("--to", options.to, "The end of the range, exclusive; in the same forms");
+    auto* day = command.add_option("--day", options.day, "One day: today, yesterday or a date");
+    auto* month = command.add_option("--month", options.month, "One month: 2026-03");
     auto* last = command.add_option("--last", options.last,
-                                    "So long up to now: 7d (today and the six days before), 2w, 24h, 90min");
+                                    "The time up to now: 7d (today and the six days before), 2w, 24h, 90min");
     for (auto* one : {day, month, last}) {
         one->excludes(from)->excludes(to);
         for (auto* other : {day, month, last}) {
@@ -39,22 +40,25 @@ void add_range(CLI::App& command, Options& options) {
 }
 
 void add_alarms(CLI::App& app, Options& options) {
-    auto* command = app.add_subcommand("alarms", "Alarms, newest first; and what is done to one");
+    auto* command = app.add_subcommand("alarms", "List alarms, newest first, or change the state of one");
     add_meter(*command, options);
     auto* state = command->add_option(
         "--state", options.state,
-        "Only those that are unacknowledged, acknowledged, returned-unacknowledged, normal or shelved");
-    auto* acknowledge =
-        command->add_option("--acknowledge", options.acknowledge, "You have seen the alarm of this id");
+        "Only alarms in this state: unacknowledged, acknowledged, returned-unacknowledged, normal or "
+        "shelved");
+    auto* acknowledge = command->add_option("--acknowledge", options.acknowledge,
+                                            "Say that you have seen the alarm with this id");
     auto* unacknowledge = command->add_option("--unacknowledge", options.unacknowledge,
-                                              "Takes that back: it asks for attention again");
+                                              "Undo --acknowledge: the alarm asks for attention again");
     auto* all = command->add_flag("--acknowledge-all", options.acknowledge_all,
-                                  "You have seen all of them, or all of the one METER");
-    auto* shelve =
-        command->add_option("--shelve", options.shelve, "Keeps the alarm of this id quiet, --for so long");
-    auto* unshelve = command->add_option("--unshelve", options.unshelve, "Ends that before its time");
-    auto* length =
-        command->add_option("--for", options.length, "1w, 2d, 12h, 90min: 31 days at most")->needs(shelve);
+                                  "Acknowledge all alarms, or all alarms of METER");
+    auto* shelve = command->add_option("--shelve", options.shelve,
+                                       "Silence the alarm with this id for the time given with --for");
+    auto* unshelve = command->add_option("--unshelve", options.unshelve, "End the silence early");
+    auto* length = command
+                       ->add_option("--for", options.length,
+                                    "How long to shelve it, 31 days at most: 1w, 2d, 12h, 90min")
+                       ->needs(shelve);
     shelve->needs(length);
     const std::array<CLI::Option*, 5> acts{acknowledge, unacknowledge, all, shelve, unshelve};
     for (auto* one : acts) {
@@ -64,37 +68,39 @@ void add_alarms(CLI::App& app, Options& options) {
         }
     }
     command->footer(
-        "An alarm is a household hint, not a safety device. A shelved one is silent whatever happens "
-        "meanwhile.");
+        "An alarm is a household hint, not a safety device. A shelved alarm stays silent, whatever happens.");
     command->final_callback([&options] { alarms(options); });
 }
 
 void add_away(CLI::App& app, Options& options) {
     auto* command = app.add_subcommand(
-        "away", "Everybody leaves: any tick raises away-use until `tickledger back`, or the time given");
+        "away",
+        "Say that nobody is at home: any tick raises away-use until `tickledger back` or the given time");
     command->add_option("METER", options.meter,
-                        "The meter's id or name; may be left out where there is only one");
-    auto* from = command->add_option("--from", options.from, "A date or a time; now where it is left out");
-    auto* until = command->add_option("--until", options.until, "Likewise, when somebody is back");
-    command->add_option("--for", options.length, "So long from now: 2w, 14d, 12h")->excludes(until, from);
+                        "The meter's id or name; may be left out if there is only one");
+    auto* from = command->add_option("--from", options.from,
+                                     "When everybody leaves: a date or a time; now if it is left out");
+    auto* until = command->add_option("--until", options.until, "When somebody is back: a date or a time");
+    command->add_option("--for", options.length, "How long from now: 2w, 14d, 12h")->excludes(until, from);
     command->footer(
-        "An alarm is a household hint, not a safety device: shut the main valve when you leave for long.");
+        "An alarm is a household hint, not a safety device. Shut the main valve when you leave for long.");
     command->final_callback([&options] { away(options); });
 
-    auto* back_command = app.add_subcommand("back", "Somebody is at home again: ends `tickledger away`");
+    auto* back_command =
+        app.add_subcommand("back", "Say that somebody is at home again: ends `tickledger away`");
     back_command->add_option("METER", options.meter,
-                             "The meter's id or name; may be left out where there is only one");
+                             "The meter's id or name; may be left out if there is only one");
     back_command->final_callback([&options] { back(options); });
 }
 
 void add_calibrate(CLI::App& app, Options& options) {
     auto* command = app.add_subcommand(
-        "calibrate", "What a tick really stands for, from the readings of the register by eye");
+        "calibrate", "Compute the real pulse value from the readings of the register by eye");
     add_meter(*command, options);
     auto* from =
         command->add_option("--apply-from", options.apply_from,
-                            "Use the value found from this date on; what was before keeps its value");
-    command->add_option("--pulse-value", options.pulse_value, "Use this value instead: \"0.998 L\"")
+                            "Apply the computed value from this date on; earlier ticks keep their value");
+    command->add_option("--pulse-value", options.pulse_value, "Apply this value instead: \"0.998 L\"")
         ->needs(from);
     command->final_callback([&options] { calibrate(options); });
 }
@@ -102,54 +108,62 @@ void add_calibrate(CLI::App& app, Options& options) {
 void add_register(CLI::App& app, Options& options) {
     auto* command = app.add_subcommand(
         "register",
-        "What the meter's face should show; --set tells what it does show, and the ledger follows");
+        "Show what the meter's face should show; --set enters what it does show, and the ledger follows");
     add_meter(*command, options);
-    auto* reading =
-        command->add_option("--set", options.reading,
-                            "The register as read by eye, all its digits: 1234.567 (m3), \"43613.2 ft3\"");
+    auto* reading = command->add_option(
+        "--set", options.reading,
+        "The register as read by eye, with all its digits: 1234.567 (m3), \"43613.2 ft3\"");
     auto* start = command->add_option(
         "--start", options.start,
-        "Likewise for the first time: the register is taken from there, nothing is adjusted");
-    auto* back = command->add_option("--take-back", options.take_back, "Takes the reading of this time back");
-    command->add_option("--at", options.at, "When it was read (default: now): a date or a time")
+        "The first reading, in the same form: the register starts there and nothing is adjusted");
+    auto* back =
+        command->add_option("--take-back", options.take_back, "Take back the reading made at this time");
+    command->add_option("--at", options.at, "When the register was read: a date or a time; default: now")
         ->excludes(back);
     command
         ->add_flag("--yes", options.yes,
-                   "Book it without asking where it takes back counted water or adds what nobody counted")
+                   "Book it without asking, even if it removes counted water or adds water that was not "
+                   "counted")
         ->needs(reading);
     reading->excludes(start)->excludes(back);
     start->excludes(back);
     command->footer(
-        "Never open a meter or break its seal to read it. What is billed is the utility's reading.");
+        "Never open a meter or break its seal to read it. The utility's reading is what is billed.");
     command->final_callback([&options] { register_of(options); });
 }
 
 void add_import(CLI::App& app, Options& options) {
     auto* command = app.add_subcommand(
         "import",
-        "Records of the time before the first reading, from a CSV file; the imports so far without one");
+        "Import records from before the first reading from a CSV file; without a file, list the imports");
     ImportOptions& import = options.import;
     command->add_option("METER", options.meter, "The meter's id or name");
-    auto* file = command->add_option("FILE", import.file, "The records. A dry run, unless --book is said");
-    command->add_option("--time", import.time, "The column of times, by its name or its number from 1");
+    auto* file = command->add_option("FILE", import.file, "The CSV file; a dry run unless --book is given");
+    command->add_option("--time", import.time, "The column of times: its name, or its number from 1");
     auto* shown = command->add_option("--register", import.register_column,
-                                      "The column of what the meter showed, likewise");
-    command->add_option("--consumption", import.consumption, "Or that of what ran in each row")
+                                      "The column of register readings, named in the same way");
+    command
+        ->add_option("--consumption", import.consumption,
+                     "The column of volumes per row, instead of --register")
         ->excludes(shown);
-    command->add_option("--unit", import.unit, "m3, L, gal_us, gal_imp or ft3");
+    command->add_option("--unit", import.unit, "The unit: m3, L, gal_us, gal_imp or ft3");
     command->add_option("--zone", import.zone,
-                        "The zone of times without an offset: Europe/Berlin; else the site's");
-    command->add_option("--delimiter", import.delimiter, "What stands between two columns: ';', ',' or tab");
-    command->add_option("--decimal", import.decimal, "The decimal sign: . or ,");
+                        "The zone of times without an offset: Europe/Berlin; default: the site's");
+    command->add_option("--delimiter", import.delimiter,
+                        "The character between two columns: ';', ',' or tab");
+    command->add_option("--decimal", import.decimal, "The decimal mark: . or ,");
     command->add_option("--dates", import.dates, "What 3/4/2025 means: day-first or month-first");
     command->add_flag("--ends", import.times_are_ends,
-                      "The time of a consumption is the end of what it tells, not its beginning");
-    command->add_option("--as", import.name, "The import's name, to undo it by; else the file's");
-    auto* book = command->add_flag("--book", import.book, "Take it in");
-    auto* undo = command->add_option("--undo", import.undo, "Take the import of this name out again");
+                      "With --consumption: the time of a row is its end, not its beginning");
+    command->add_option("--as", import.name,
+                        "The import's name, needed to undo it; default: the file's name");
+    auto* book = command->add_flag("--book", import.book, "Import the records");
+    auto* undo = command->add_option("--undo", import.undo, "Remove the import of this name");
     undo->excludes(file)->excludes(book);
     book->needs(file);
-    command->footer("What is not told is guessed, and the guess is shown. The register does not move.");
+    command->footer(
+        "Options that you leave out are guessed, and the guesses are shown. An import does not "
+        "change the register.");
     command->final_callback([&options] { import_history(options); });
 }
 
@@ -175,13 +189,14 @@ void help(const CLI::App& app, const Options& options) {
     std::vector<std::string> known = commands_of(app);
     for (const Explained& one : glossary())
         known.push_back(one.word);
-    throw Stop{wrong_call,
-               fmt::format("\"{}\" is no word of the glossary and no command{} tickledger help lists the "
-                           "words.",
-                           options.word, did_you_mean(options.word, known))};
+    throw Stop{
+        wrong_call,
+        fmt::format("\"{}\" is neither a word of the glossary nor a command{} tickledger help lists the "
+                    "words.",
+                    options.word, did_you_mean(options.word, known))};
 }
 
-/// What is wrong with a command line, with the command or option that was probably meant.
+/// Explains what is wrong with a command line, with the command or option that was probably meant.
 std::string explain_mistake(const CLI::App& app, const CLI::ParseError& error,
                             const std::vector<std::string>& arguments) {
     const auto commands = commands_of(app);
@@ -217,46 +232,50 @@ void describe(CLI::App& app, Options& options) {
     app.add_option("--socket", options.socket, "The daemon's socket")
         ->envname("TICKLEDGER_SOCKET")
         ->capture_default_str();
-    auto* json = app.add_flag("--json", options.json, "The daemon's answers unchanged, one document a line");
+    auto* json =
+        app.add_flag("--json", options.json, "Print the daemon's answers unchanged, one document per line");
     auto* csv =
-        app.add_flag("--csv", options.csv,
-                     "CSV (RFC 4180): units in the header, decimal points, empty where there is no data")
+        app.add_flag(
+               "--csv", options.csv,
+               "Print CSV (RFC 4180): units in the header, decimal points, empty fields if there is no data")
             ->excludes(json);
     app.add_flag("--spreadsheet", options.spreadsheet,
-                 "With --csv: a text that begins as a formula does (= + - @) gets an apostrophe before it")
+                 "With --csv: put an apostrophe before a text that begins like a formula (= + - @)")
         ->needs(csv);
-    app.footer("Exit status: 0 done, 1 refused by the daemon, 2 wrong call, 69 daemon not reachable.");
+    app.footer("Exit status: 0 done, 1 refused by the daemon, 2 wrong usage, 69 daemon not reachable.");
 
-    app.add_subcommand("meters", "Every meter with its register and its flow now")->final_callback([&] {
-        meters(options);
-    });
+    app.add_subcommand("meters", "List every meter with its register and its present flow")
+        ->final_callback([&] { meters(options); });
 
-    auto* usage_command = app.add_subcommand("usage", "How much water ran, by rows of civil time");
+    auto* usage_command = app.add_subcommand("usage", "Show how much water ran, in rows of civil time");
     add_meter(*usage_command, options);
-    usage_command->add_option("--step", options.step, "interval, hour, day, week, month or year");
-    usage_command->add_flag("--cost", options.cost, "With the cost by the configured tariff");
+    usage_command->add_option("--step", options.step,
+                              "The length of a row: interval, hour, day, week, month or year");
+    usage_command->add_flag("--cost", options.cost, "Add the cost by the configured tariff");
     usage_command->add_option("--group", options.group, "Only the meters of this group");
-    usage_command->add_flag("--wide", options.wide, "With --csv: a column a meter, litres only");
-    usage_command->add_flag("--bars", options.bars, "A bar in each row, as on a terminal");
+    usage_command->add_flag("--wide", options.wide, "With --csv: one column per meter, litres only");
+    usage_command->add_flag("--bars", options.bars, "Draw a bar in each row, as on a terminal");
     add_range(*usage_command, options);
     usage_command->final_callback([&] { usage(options); });
 
-    auto* draws_command =
-        app.add_subcommand("draws", "Single uses of water: when, how long, how much, and probably what for");
+    auto* draws_command = app.add_subcommand(
+        "draws", "List single uses of water: when, how long, how much, and the probable purpose");
     add_meter(*draws_command, options);
     add_range(*draws_command, options);
     auto* was = draws_command->add_option(
         "--was", options.was,
-        "Says what the use --at this time was: flush, shower, tap, washer, bath, hose; nothing: takes it back");
-    auto* at =
-        draws_command->add_option("--at", options.at, "A moment in it: 07:10 (the latest one), or a time");
+        "With --at: say what that use was: flush, shower, tap, washer, bath, hose; nothing takes it back");
+    auto* at = draws_command->add_option("--at", options.at,
+                                         "A moment in that use: a time, or 07:10 for the latest 07:10");
     was->needs(at);
     at->needs(was);
-    draws_command->add_option("--named", options.named, "A name of your own for it and its like")->needs(was);
-    auto* label = draws_command->add_option("--label", options.label,
-                                            "Only flush, shower, tap, washer, bath, hose, leak or unknown");
+    draws_command->add_option("--named", options.named, "Your own name for this use and similar ones")
+        ->needs(was);
+    auto* label = draws_command->add_option(
+        "--label", options.label,
+        "Only uses with this label: flush, shower, tap, washer, bath, hose, leak or unknown");
     draws_command
-        ->add_option("--longest", options.longest, "Only those of this label, the longest first: shower")
+        ->add_option("--longest", options.longest, "Only uses with this label, the longest first: shower")
         ->excludes(label)
         ->excludes(was);
     label->excludes(was);
@@ -266,8 +285,7 @@ void describe(CLI::App& app, Options& options) {
     add_calibrate(app, options);
     add_import(app, options);
 
-    auto* ledger_command =
-        app.add_subcommand("ledger", "The ledger's entries, and the messages that were refused");
+    auto* ledger_command = app.add_subcommand("ledger", "List the ledger's entries and the refused messages");
     add_meter(*ledger_command, options);
     add_range(*ledger_command, options);
     ledger_command->final_callback([&] { ledger(options); });
@@ -275,21 +293,23 @@ void describe(CLI::App& app, Options& options) {
     add_alarms(app, options);
     add_away(app, options);
 
-    auto* watch_command =
-        app.add_subcommand("watch", "What happens now: flow, draws and alarms, until Ctrl-C");
+    auto* watch_command = app.add_subcommand(
+        "watch", "Show events as they happen until Ctrl-C: flow, draws, alarms and troubles");
     add_meter(*watch_command, options);
     watch_command->final_callback([&] { watch(options); });
 
-    app.add_subcommand("health", "How the daemon is")->final_callback([&] { health(options); });
+    app.add_subcommand("health", "Show the daemon's state and troubles")->final_callback([&] {
+        health(options);
+    });
 
-    auto* clock_command = app.add_subcommand("clock", "What is known of the time");
+    auto* clock_command = app.add_subcommand("clock", "Show what the daemon knows about the time");
     clock_command->add_flag("--right", options.right,
-                            "You say that the server's clock is right now: it is believed from here on");
+                            "Say that the server's clock is right; the daemon believes it from now on");
     clock_command->final_callback([&] { clock_of(options); });
 
     auto* help_command =
-        app.add_subcommand("help", "What a word means (held, spread, revision, ...), or what a command does");
-    help_command->add_option("WORD", options.word, "The word or command; all words where it is left out");
+        app.add_subcommand("help", "Explain a word of the ledger (held, spread, revision, ...) or a command");
+    help_command->add_option("WORD", options.word, "The word or command; all words if it is left out");
     help_command->final_callback([&] { help(app, options); });
 }
 

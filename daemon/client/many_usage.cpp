@@ -14,10 +14,10 @@ namespace tickledger {
 
 namespace {
 
-/// Of one meter, or a sum of several, in one row.
+/// The volume of one meter, or of several, in one row.
 struct Cell {
     bool is_known = false;
-    /// Of all its time, by every meter that is summed.
+    /// True if every summed meter saw all of the row's time.
     bool is_whole = true;
     double volume_l = 0;
 
@@ -85,7 +85,7 @@ Cell total_of(const Cells& cells) {
     return total;
 }
 
-/// As short as the step allows: the year stands above.
+/// The row's time, as short as the step allows.
 std::string title_of(const std::string& from, const std::string& step) {
     if (step == "year") return from.substr(0, 4);
     if (step == "month") return from.substr(0, 7);
@@ -93,7 +93,7 @@ std::string title_of(const std::string& from, const std::string& step) {
     return from.substr(5, 5) + ' ' + from.substr(11, 5);
 }
 
-/// The meters' lines in the order of their groups, each group with its sum.
+/// The lines of the meters in the order of their groups, each group with its sum.
 class Building {
 public:
     Building(const std::vector<Json>& documents, const Names& names, std::size_t columns_count,

@@ -1,4 +1,4 @@
-// The usage of several meters beside each other, and of weeks.
+// Shows the usage of several meters side by side, and sums days to weeks.
 #pragma once
 
 #include <vector>
@@ -7,17 +7,18 @@
 
 namespace tickledger {
 
-/// Days of a `usage` answer as weeks of ISO 8601, which begin on Mondays; the first and the last may be cut
-/// by the range. A week without any data has none.
+/// Sums the days of a `usage` answer to weeks of ISO 8601, which begin on Mondays. The range may cut the
+/// first and the last week. A week without any data has null volumes.
 [[nodiscard]] Json weekly(Json usage);
 
-/// A row a meter, a column a row of usage, in litres; sums of groups, of all (water that passed a main meter
-/// counts once), and what of a main meter's water no meter below it saw. `documents` are `usage` answers of
-/// one range and step. Where the columns are wider than `width` (0: any), only each meter's sum is shown.
+/// A table in litres with one line for each meter and one column for each row of usage. It has sums for
+/// groups and for all meters; water that passed a main meter counts once in them. It also shows how much of a
+/// main meter's water no meter below it saw. `documents` are `usage` answers of one range and step. If the
+/// table is wider than `width` (0: unlimited), only each meter's sum is shown.
 [[nodiscard]] std::string usage_of_many(const std::vector<Json>& documents, const Names& names,
                                         std::size_t width);
 
-/// The same as CSV (RFC 4180) with a column a meter: from, to, then litres, empty where nothing is known.
+/// The same as CSV (RFC 4180): from, to, then one column of litres for each meter, empty if unknown.
 [[nodiscard]] std::string wide_csv(const std::vector<Json>& documents);
 
 }  // namespace tickledger

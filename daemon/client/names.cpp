@@ -17,7 +17,7 @@ Names::Names(const Json& document) {
     for (const Json& meter : document.at("meters")) {
         NamedMeter named{meter.at("id"), text_in(meter, "name"), text_in(meter, "group"),
                          text_in(meter, "parent")};
-        // A daemon of before told the id as the name.
+        // Older daemons sent the id as the name.
         if (named.name == named.id) named.name.clear();
         if (!named.name.empty()) labels_[named.id] = fmt::format("{} ({})", named.id, named.name);
         meters_.push_back(std::move(named));

@@ -1,4 +1,4 @@
-// The names that people gave to their meters, beside the ids in what is shown to them.
+// Shows the names that people gave to their meters beside the ids.
 #pragma once
 
 #include <map>
@@ -10,7 +10,7 @@
 
 namespace tickledger {
 
-/// A meter as /v1/meters names it. Empty: nothing is configured.
+/// A meter's names from /v1/meters; empty: not configured.
 struct NamedMeter {
     std::string id;
     std::string name;
@@ -21,7 +21,7 @@ struct NamedMeter {
 class Names {
 public:
     Names() = default;
-    /// From an answer of /v1/meters, in its order. Members that an older daemon does not tell are empty.
+    /// Reads an answer of /v1/meters, in its order. Members that an older daemon does not send are empty.
     explicit Names(const Json& document);
 
     [[nodiscard]] const std::vector<NamedMeter>& meters() const { return meters_; }
@@ -29,7 +29,7 @@ public:
     [[nodiscard]] std::string label(const std::string& id) const;
     /// The ids of the meters with this name.
     [[nodiscard]] std::vector<std::string> ids_of(const std::string& name) const;
-    /// A document of the API with labels in the places of ids: for tables only.
+    /// A document of the API with labels in place of ids. Use it for tables only.
     [[nodiscard]] Json labelled(Json document) const;
 
 private:

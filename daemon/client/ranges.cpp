@@ -14,7 +14,7 @@ std::string text_of(date::sys_days day) {
     return date::format("%F", day);
 }
 
-/// A duration with weeks besides.
+/// A duration, which may also be in weeks.
 Result<Duration> length_in(const std::string& text) {
     if (text.size() < 2 || text.size() > 6 || !text.ends_with('w')) return parse_duration(text);
     const auto weeks = parse_duration(text.substr(0, text.size() - 1) + "d");
@@ -37,7 +37,8 @@ std::string point_in(const std::string& text) {
 
 Result<std::string> monday_before(const std::string& date) {
     const auto told = civil_date_in(std::string_view(date).substr(0, 10));
-    if (!told) return fail(fmt::format("The daemon tells a row's begin as \"{}\", which is no time.", date));
+    if (!told)
+        return fail(fmt::format("The daemon says that a row begins at \"{}\", which is not a time.", date));
     const date::sys_days day{*told};
     return text_of(day - (date::weekday{day} - date::Monday));
 }
@@ -84,7 +85,7 @@ Result<std::string> end_of(const std::string& length, const std::string& now) {
     const auto duration = length.starts_with('P') ? parse_iso_duration(length) : length_in(length);
     const auto from = parse_rfc3339(now);
     if (!from) return tl::unexpected(from.error());
-    // A hundred years: what is longer is a slip of the finger, and may not fit.
+    // At most a hundred years: a longer length is a typing mistake, and might overflow.
     if (!duration || *duration <= Duration{0} || *duration > std::chrono::hours{24 * 36'500})
         return fail(
             fmt::format("--for is \"{}\". Give a whole number and w, d, h or min, as in 14d.", length));

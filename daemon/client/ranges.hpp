@@ -1,4 +1,4 @@
-// Times as people say them: a day, a month, the last week, for two days.
+// Reads times as people write them: a day, a month, the last week, for two days.
 #pragma once
 
 #include <optional>
@@ -8,36 +8,38 @@
 
 namespace tickledger {
 
-/// `from` and `to` of a request, and the step that suits the range where none was asked for.
+/// `from` and `to` of a request, and the step that suits the range if none was asked for.
 struct AskedRange {
     std::optional<std::string> from;
     std::optional<std::string> to;
     std::string step;
 };
 
-// Points that are told from now are sent as the daemon understands them ("today-6d"), so that nobody must ask
-// what time it is at the site before the question.
+// Relative points are sent in the daemon's form ("today-6d"), so the client need not ask for the time at the
+// site first.
 
-/// "today", "yesterday" or a date like 2026-03-01.
+/// The range of "today", "yesterday" or a date like 2026-03-01.
 [[nodiscard]] Result<AskedRange> range_of_day(const std::string& day);
 
-/// "2026-03".
+/// The range of a month: "2026-03".
 [[nodiscard]] Result<AskedRange> range_of_month(const std::string& month);
 
-/// "7d", "2w": today and the days before it, seven or fourteen in all; "24h", "90min": so long up to now.
+/// "7d", "2w": today and the days before it, seven or fourteen in all. "24h", "90min": that much time up to
+/// now.
 [[nodiscard]] Result<AskedRange> range_of_last(const std::string& length);
 
-/// A point of a range: "today", "yesterday", "now", or so long ago ("2w", "10d": the date; "36h", "90min":
-/// the time). Any other text comes back as it is, for the daemon to judge.
+/// The daemon's form of "today", "yesterday", "now", or a length ago ("2w", "10d": the date; "36h", "90min":
+/// the time). Any other text is returned unchanged; the daemon judges it.
 [[nodiscard]] std::string point_in(const std::string& text);
 
-/// The Monday of the week (ISO 8601) of a date, or of a time.
+/// The Monday of the ISO 8601 week of a date or of a time.
 [[nodiscard]] Result<std::string> monday_before(const std::string& date);
 
-/// A length as people say it ("2d", "90min"), as ISO 8601 writes it; what begins with P is left as it is.
+/// A length as people write it ("2d", "90min") in ISO 8601 form. A text that begins with P is returned
+/// unchanged.
 [[nodiscard]] Result<std::string> iso_length(const std::string& length);
 
-/// The time so long after `now` (RFC 3339).
+/// The time a length after `now`; both times are RFC 3339.
 [[nodiscard]] Result<std::string> end_of(const std::string& length, const std::string& now);
 
 }  // namespace tickledger

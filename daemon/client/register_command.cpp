@@ -1,4 +1,4 @@
-// tickledger register: what the meter's face should show, and what somebody read from it.
+// tickledger register: shows what the meter's face should show, and sends what somebody read from it.
 #include <fmt/format.h>
 #include <unistd.h>
 
@@ -14,7 +14,7 @@ namespace tickledger {
 
 namespace {
 
-/// What a reading says in cubic metres, and the smallest difference that its digits can tell.
+/// A reading in cubic metres, and the value of one unit in its last digit.
 struct ToldReading {
     double register_m3 = 0;
     double given_to_m3 = 0;
@@ -33,19 +33,19 @@ Result<ToldReading> volume_of(const std::string& reading) {
     return ToldReading{volume->value() / 1000, one->value() / 1000 / std::pow(10, digits)};
 }
 
-/// What a person should think about before this reading is booked; empty: it is what the ledger expects.
-/// `seen` is the answer of GET …/register. A reading of the past can only be too high.
+/// What a person should consider before this reading is booked; empty if the ledger expects it. `seen` is the
+/// answer of GET …/register. A reading of the past can only be too high.
 std::string doubt_about(const ToldReading& told, const Json& seen, bool is_of_the_past) {
     if (seen.at("register_m3").is_null()) return {};
     const double expected_m3 = seen.at("register_m3").get<double>();
     const double low_m3 = seen.at("low_m3").get<double>();
     const double high_m3 = seen.at("high_m3").get<double>();
-    // As fine as a microlitre is told.
+    // One microlitre, the finest that is given.
     constexpr double slack_m3 = 1e-9;
     const bool is_low = told.register_m3 < low_m3 - slack_m3;
     const bool is_high = told.register_m3 > high_m3 + slack_m3;
     if (!is_high && (!is_low || is_of_the_past)) return {};
-    // Where the start was never told, the daemon refuses what is far beyond it, with what to do.
+    // If the start was never told, the daemon refuses a reading far above, and says what to do.
     if (is_high && !seen.at("start_told").get<bool>()) return {};
     const double difference_l = std::abs(told.register_m3 - expected_m3) * 1000;
     std::string text = fmt::format(
@@ -57,8 +57,8 @@ std::string doubt_about(const ToldReading& told, const Json& seen, bool is_of_th
     if (told.given_to_m3 > seen.at("resolution_m3").get<double>() + slack_m3 &&
         difference_l < told.given_to_m3 * 1000) {
         text += fmt::format(
-            "The reading is told to {:g} L only, so this may be no difference at all: tell every digit that the "
-            "register shows. ",
+            "The reading is exact only to {:g} L, so there may be no real difference: give every digit that "
+            "the register shows. ",
             told.given_to_m3 * 1000);
     }
     return text;
@@ -66,7 +66,7 @@ std::string doubt_about(const ToldReading& told, const Json& seen, bool is_of_th
 
 void ask_first(const std::string& doubt) {
     if (::isatty(STDIN_FILENO) == 0)
-        throw Stop{wrong_call, doubt + "Nothing was booked. To book it all the same, say --yes."};
+        throw Stop{wrong_call, doubt + "Nothing was booked. To book it anyway, use --yes."};
     fmt::print(stderr, "{}Book it? [y/N] ", doubt);
     std::string answer;
     std::getline(std::cin, answer);
@@ -86,7 +86,7 @@ void tell_reading(const Options& options) {
     }
     Json body;
     if (!options.at.empty()) body["time"] = options.at;
-    // With a unit: "43613.2 ft3". Else cubic metres, with the digits as they were typed.
+    // With a unit ("43613.2 ft3") or in cubic metres, with the digits as they were typed.
     body[reading->find(' ') == std::string::npos ? "reading_m3" : "reading"] = *reading;
     if (starts) body["start"] = true;
     show(options, reading_view, {{target, "POST", body.dump()}});

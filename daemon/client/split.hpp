@@ -1,4 +1,4 @@
-// Texts taken apart at one character.
+// Splits texts at one character.
 #pragma once
 
 #include <string_view>
@@ -6,8 +6,8 @@
 
 namespace tickledger {
 
-/// The parts between the separators, empty ones too: always one more than there are separators. They live as
-/// long as the text.
+/// The parts between the separators, including empty ones: always one more than there are separators. They
+/// point into the text.
 [[nodiscard]] std::vector<std::string_view> split(std::string_view text, char separator);
 
 }  // namespace tickledger

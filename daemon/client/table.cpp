@@ -12,13 +12,13 @@ namespace tickledger {
 
 namespace {
 
-// Characters, not bytes: every byte of UTF-8 but those that continue a character.
+// Counts characters, not bytes: every byte of UTF-8 except continuation bytes.
 std::size_t width_of(std::string_view text) {
     return static_cast<std::size_t>(
         std::ranges::count_if(text, [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
 }
 
-/// Cut between words, so that each part is at most so wide, or one word.
+/// Cuts the text between words into parts of at most `width`. A longer word is a part of its own.
 std::vector<std::string> wrapped(const std::string& text, std::size_t width) {
     std::vector<std::string> lines;
     std::string line;
@@ -53,7 +53,7 @@ std::string Table::text(std::size_t width) const {
             widest = std::max(widest, width_of(row[i]));
         widths.push_back(widest);
     }
-    // What stands before the last column; narrower than this nobody reads it.
+    // The last column gets the width that the others leave, but at least what is still readable.
     constexpr std::size_t narrowest = 24;
     std::size_t before = 0;
     for (std::size_t i = 0; i + 1 < widths.size(); ++i)
@@ -110,7 +110,7 @@ std::string csv_record(const std::vector<std::string>& fields) {
 std::string csv_field(const nlohmann::ordered_json& value) {
     if (value.is_null()) return {};
     if (value.is_string()) return value.get<std::string>();
-    // The shortest decimal of a double is the decimal that the daemon wrote, up to 15 digits.
+    // Up to 15 digits, the shortest decimal of a double is the decimal that the daemon wrote.
     if (value.is_number_float()) return fmt::format("{}", value.get<double>());
     return value.dump();
 }

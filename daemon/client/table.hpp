@@ -1,4 +1,4 @@
-// Tables for people and CSV for programs.
+// Writes tables for people and CSV for programs.
 #pragma once
 
 #include <nlohmann/json_fwd.hpp>
@@ -15,19 +15,19 @@ struct Column {
     Align align = Align::left;
 };
 
-/// The width of the terminal that standard output is, or of COLUMNS where that is in the environment; 0: no
-/// terminal.
+/// The value of COLUMNS if it is set, otherwise the width of the terminal on standard output; 0 if it is not
+/// a terminal.
 [[nodiscard]] std::size_t output_width();
 
-/// Columns as wide as what stands in them, two spaces apart; readable without colour.
+/// A table whose columns fit their content, two spaces apart; readable without colour.
 class Table {
 public:
     explicit Table(std::vector<Column> columns) : columns_(std::move(columns)) {}
-    /// Precondition: one cell a column.
+    /// Precondition: one cell for each column.
     void add(std::vector<std::string> cells) { rows_.push_back(std::move(cells)); }
     [[nodiscard]] bool is_empty() const { return rows_.empty(); }
-    /// Where it would be wider than `width`, what stands in the last column goes on in further lines, between
-    /// words. 0: as wide as it is.
+    /// The table as text. If it would be wider than `width`, the last column is wrapped between words onto
+    /// further lines. 0: never wrapped.
     [[nodiscard]] std::string text(std::size_t width = output_width()) const;
 
 private:
@@ -38,7 +38,8 @@ private:
 /// One record of RFC 4180, with its CRLF.
 [[nodiscard]] std::string csv_record(const std::vector<std::string>& fields);
 
-/// A JSON value as a field: text as it is, numbers with a decimal point and no grouping, null as nothing.
+/// A JSON value as a field: text unchanged, numbers with a decimal point and no grouping, null as an empty
+/// field.
 [[nodiscard]] std::string csv_field(const nlohmann::ordered_json& value);
 
 }  // namespace tickledger

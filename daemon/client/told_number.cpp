@@ -11,7 +11,7 @@ namespace tickledger {
 
 namespace {
 
-/// One to three digits, and then threes.
+/// True for one to three digits, followed by groups of three.
 bool is_grouped(std::string_view text, char separator) {
     const auto parts = split(text, separator);
     if (parts.size() < 2 || parts.front().empty() || parts.front().size() > 3) return false;
@@ -29,12 +29,12 @@ std::string without(std::string_view text, char separator) {
 
 tl::unexpected<Error> no_number(std::string_view text) {
     return fail(
-        fmt::format("\"{}\" is no reading of a register. Write its digits with a decimal point, as in "
+        fmt::format("\"{}\" is not a register reading. Write its digits with a decimal point, as in "
                     "1234.567 (cubic metres), or with a unit, as in \"43613.2 ft3\".",
                     text));
 }
 
-/// Digits, and one `separator` that stands for the point.
+/// Replaces the separator by a point, and checks for digits with at most one point between them.
 Result<std::string> with_point(std::string_view number, char separator, std::string_view told) {
     std::string plain(number);
     std::ranges::replace(plain, separator, '.');
@@ -46,7 +46,7 @@ Result<std::string> with_point(std::string_view number, char separator, std::str
 }
 
 Result<std::string> plain_number(std::string number, std::string_view told) {
-    // Spaces and apostrophes only ever stand between thousands.
+    // Spaces and apostrophes only ever separate thousands.
     for (const char separator : {' ', '\''}) {
         const auto point = number.find_first_of(".,");
         const std::string whole = number.substr(0, point);
@@ -66,7 +66,7 @@ Result<std::string> plain_number(std::string number, std::string_view told) {
         }
         return with_point(number, ',', told);
     }
-    // Both: the later one is the decimal sign, the other stands between thousands.
+    // Both occur: the later one is the decimal sign, the other separates thousands.
     const char decimal = point > comma ? '.' : ',';
     const char grouping = point > comma ? ',' : '.';
     const std::size_t at = std::max(point, comma);

@@ -1,4 +1,4 @@
-// A register's digits as people type them.
+// Reads a register's digits as people type them.
 #pragma once
 
 #include <string>
@@ -8,10 +8,10 @@
 
 namespace tickledger {
 
-/// A decimal with one point, "1234.567", from what people write: "1234,567", "1,234.567", "1.234,567", "1
-/// 234.567" and "1'234.567" too. A unit after a space stays ("43,613.2 ft3" is "43613.2 ft3"). Fails with
-/// what to write where a comma may be a decimal comma or part a thousands apart ("1,234"), and where it is no
-/// number. A single point is always the decimal point.
+/// Returns a decimal with one point, "1234.567", for the ways that people write it: also "1234,567",
+/// "1,234.567", "1.234,567", "1 234.567" and "1'234.567". A unit after a space is kept ("43,613.2 ft3"
+/// becomes "43613.2 ft3"). A single point is always the decimal point. Fails, with what to write, if the text
+/// is not a number or a comma may be either a decimal comma or a thousands separator ("1,234").
 [[nodiscard]] Result<std::string> plain_decimal(std::string_view text);
 
 }  // namespace tickledger

@@ -1,4 +1,4 @@
-// Rows of civil time, with bars where they help.
+// Shows rows of civil time, with bars if wanted.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -13,7 +13,7 @@ namespace tickledger {
 
 namespace {
 
-// The begin of a row, as short as its step allows.
+// The beginning of a row, as short as its step allows.
 std::string row_name(const std::string& from, const std::string& step, bool with_offset) {
     if (step == "year") return from.substr(0, 4);
     if (step == "month") return from.substr(0, 7);
@@ -21,7 +21,7 @@ std::string row_name(const std::string& from, const std::string& step, bool with
     return civil(from) + (with_offset ? " " + offset_of(from) : "");
 }
 
-// In days and hours where the whole is long.
+// In days and hours if the whole is long.
 std::string length_text(std::int64_t seconds, std::int64_t whole_s) {
     constexpr std::int64_t day_s = 86'400;
     if (whole_s < 2 * day_s) return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
@@ -56,7 +56,7 @@ double most_of(const Json& rows) {
     return most_l;
 }
 
-// To an eighth of a character; of paler blocks where a part of the row was not seen.
+// A bar, exact to an eighth of a character. Paler blocks show that part of the row was not seen.
 std::string bar_of(const Json& row, double most_l) {
     constexpr int width = 24;
     constexpr std::array eighths{"", "▏", "▎", "▍", "▌", "▋", "▊", "▉"};
@@ -77,7 +77,7 @@ std::string usage_table(const Json& document, bool with_bars) {
     std::string text = fmt::format("{}, by {}, {}\n", document.at("meter").get<std::string>(), step,
                                    document.at("timezone").get<std::string>());
     if (rows.empty()) return text + "No row begins in this range.\n";
-    // On the day the clocks go back an hour comes twice; only the offset tells which.
+    // When the clocks go back an hour occurs twice, and only the offset distinguishes them.
     const bool with_offset = offset_of(rows.front().at("from")) != offset_of(rows.back().at("from"));
     const bool has_cost = document.contains("currency");
     std::vector<Column> columns{{"From"}, {"Ticks", Align::right}, {"Volume L", Align::right}};
@@ -119,7 +119,7 @@ std::string usage_csv(const Json& document) {
         for (const char* member :
              {"from", "to", "ticks", "volume_l", "covered_s", "spread_ticks", "revision"})
             fields.push_back(csv_field(row.at(member)));
-        // Empty where no cost was asked for, so that the columns are always the same.
+        // Empty if no cost was asked for, so that the columns are always the same.
         fields.push_back(row.contains("cost") ? csv_field(row.at("cost")) : "");
         fields.push_back(document.contains("currency") ? csv_field(document.at("currency")) : "");
         text += csv_record(fields);

@@ -13,7 +13,7 @@ namespace tickledger {
 
 namespace {
 
-// After two cadences the last flow says nothing of now.
+// After two cadences the last flow is no longer the present flow.
 std::string flow_of(const Json& meter) {
     const Json& flow = meter.at("flow_l_per_h");
     return !flow.is_null() && !meter.value("flow_known", true) ? "not known" : number(flow, 1);
@@ -55,7 +55,7 @@ std::string notes_of_entry(const Json& entry) {
                "unseen: at most " + counted(entry.at("unseen_max").get<std::int64_t>(), "tick", "ticks"));
     }
     if (entry.contains("placed")) append(notes, "time placed by the cadence");
-    if (entry.at("kind") == "reverse") append(notes, "the register ran back");
+    if (entry.at("kind") == "reverse") append(notes, "the register ran backwards");
     if (entry.at("kind") == "held") append(notes, "waits for the next reading to confirm it");
     return notes;
 }
@@ -75,12 +75,12 @@ std::string ledger_table(const Json& document) {
     if (!refused.is_empty()) text += "\n" + refused.text();
     const auto left_out = document.at("refused_left_out").get<std::int64_t>();
     if (left_out > 0)
-        text += fmt::format("{} that were refused in this range are not kept any more.\n",
+        text += fmt::format("No longer kept: {} refused in this range.\n",
                             counted(left_out, "more message", "more messages"));
     return text;
 }
 
-// Entries and refused messages in one list: a record has the fields of its sort, and the others are empty.
+// Entries and refused messages in one list. A record has the fields of its sort; the others are empty.
 std::string ledger_csv(const Json& document) {
     std::string text;
     const std::string meter = document.at("meter");
@@ -97,7 +97,7 @@ std::string ledger_csv(const Json& document) {
     return text;
 }
 
-// As exact as it came, but without the zeros behind the litre.
+// To the litre.
 std::string cubic_metres(const Json& value) {
     return value.is_null() ? no_data : number(value, 3);
 }
@@ -217,7 +217,7 @@ std::string alarms_csv(const Json& document) {
     return text;
 }
 
-// A document that was kept for later has only a text.
+// An answer to an instruction that takes effect later has only a text.
 bool is_only_text(const Json& document) {
     return !document.contains("meter");
 }
@@ -267,7 +267,7 @@ std::string health_table(const Json& document) {
 
 std::string health_csv(const Json& document) {
     std::string text;
-    // It must outlive the loop over it.
+    // Named, because it must outlive the loop over it.
     const Json flat = document.flatten();
     for (const auto& [name, value] : flat.items()) {
         text += csv_record({name, csv_field(value)});

@@ -1,4 +1,4 @@
-// The daemon's documents as tables for people and as CSV.
+// Shows the daemon's documents as tables for people and as CSV.
 #pragma once
 
 #include <nlohmann/json_fwd.hpp>
@@ -6,30 +6,30 @@
 
 namespace tickledger {
 
-/// How one kind of document is shown. A document that lacks a member throws nlohmann::json::exception.
+/// How one kind of document is shown. Throws nlohmann::json::exception if the document lacks a member.
 struct View {
     /// A table with its units; times are the site's civil times.
     std::string (*table)(const nlohmann::ordered_json& document);
-    /// The header record of its CSV, with its units.
+    /// The header record of the CSV, with its units.
     std::string csv_header;
     std::string (*csv)(const nlohmann::ordered_json& document);
 };
 
 extern const View meters_view;
 extern const View usage_view;
-/// The same with a bar in each row: for a terminal.
+/// usage_view with a bar in each row, for a terminal.
 extern const View usage_bars_view;
 extern const View draws_view;
-/// The same, the longest first, and in a sentence which that was.
+/// draws_view with the longest draw first, and a sentence about that one.
 extern const View longest_draws_view;
 extern const View told_draw_view;
 extern const View ledger_view;
-/// GET …/register, and the answer to a reading.
+/// For GET …/register, and for the answer to a reading.
 extern const View register_view;
 extern const View reading_view;
 extern const View calibration_view;
 extern const View alarms_view;
-/// The answer to what is done to an alarm.
+/// The answer to a change of an alarm.
 extern const View alarm_view;
 extern const View away_view;
 extern const View clock_view;

@@ -19,7 +19,7 @@ namespace tickledger {
 namespace {
 
 constexpr auto try_again_after = std::chrono::seconds{2};
-/// One character a litre a minute: a tap is short, a bath is long.
+/// One character of the bar for each litre per minute.
 constexpr double bar_unit_l_per_h = 60;
 constexpr int bar_longest = 20;
 
@@ -29,7 +29,7 @@ void put(const std::string& line) {
     std::fflush(stdout);
 }
 
-/// Of a text in UTF-8.
+/// Counts the characters of a text in UTF-8.
 std::size_t characters_in(const std::string& text) {
     return static_cast<std::size_t>(
         std::ranges::count_if(text, [](char c) { return (static_cast<unsigned char>(c) & 0xC0) != 0x80; }));
@@ -39,7 +39,7 @@ std::string clock(const std::string& time) {
     return time.size() < 19 ? time : time.substr(11, 8);
 }
 
-/// Follows what runs, so that a run's end is noticed and its draws are asked for.
+/// Follows the flow of each meter. When water stops, it asks for the draws of that run.
 class Watch {
 public:
     explicit Watch(const WatchOrder& order) : order_(order) {}
@@ -51,11 +51,11 @@ public:
         if (event.name == "reading") show_reading(data);
         if (event.name == "alarm") show_alarm(data);
         if (event.name == "health") show_health(data);
-        if (event.name == "missed") put("Some of what happened was missed here; the ledger has it.");
+        if (event.name == "missed") put("Some events were missed here; the ledger has them.");
     }
 
 private:
-    /// How everything stands, before anything happens.
+    /// Shows the state of every meter before the first event.
     void begin() {
         const auto answer = ask(order_.socket, {"/v1/meters"});
         if (!answer || answer->status != 200) return;
@@ -88,11 +88,11 @@ private:
         const bool runs = !flow.is_null() && flow.get<double>() > 0;
         const auto still = still_.find(id);
         const auto run = running_since_.find(id);
-        // That nothing runs is news once.
+        // A standstill is shown once.
         const bool is_news = runs || run != running_since_.end() || still == still_.end();
         if (is_news) show_flow(time, id, flow, fmt::format("  today {} L", number(reading.at("today_l"), 1)));
         if (runs) {
-            // A draw began after the last reading that showed none.
+            // The draw began after the last reading without flow.
             running_since_.try_emplace(id, still == still_.end() ? time : still->second);
             return;
         }
@@ -156,7 +156,7 @@ private:
     Names names_;
     std::size_t width_ = 0;
     std::map<std::string, std::string> running_since_;
-    /// Meters that stood still at their last reading, and when that was.
+    /// Meters whose last reading showed no flow, with the time of that reading.
     std::map<std::string, std::string> still_;
     bool was_ill_ = false;
 };
@@ -177,7 +177,7 @@ Result<Answer> watch(const WatchOrder& order) {
         if (is_told) {
             std::fflush(stdout);
             fmt::print(stderr,
-                       "tickledger: The daemon is not heard any more. Trying again every {} seconds.\n",
+                       "tickledger: The connection to the daemon was lost. Trying again every {} seconds.\n",
                        try_again_after.count());
         }
     }

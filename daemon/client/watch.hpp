@@ -1,4 +1,4 @@
-// What happens now, a line at a time: flow, draws, alarms, troubles.
+// Shows what happens now, one line for each event: flow, draws, alarms, troubles.
 #pragma once
 
 #include <filesystem>
@@ -11,11 +11,11 @@ namespace tickledger {
 struct WatchOrder {
     std::filesystem::path socket;
     std::string meter = {};  ///< Empty: all.
-    bool json = false;       ///< Each event as it comes, a document a line.
+    bool json = false;       ///< Write each event unchanged, one document on a line.
 };
 
-/// Writes to standard output until the program is ended. Returns only where the daemon cannot be reached at
-/// first (the error) or refuses (its answer). A stream that breaks later is opened anew.
+/// Writes to standard output until the program is ended. Returns only if the daemon cannot be reached at
+/// first (the error) or refuses (its answer). A stream that breaks later is opened again.
 [[nodiscard]] Result<Answer> watch(const WatchOrder& order);
 
 }  // namespace tickledger

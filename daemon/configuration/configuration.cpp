@@ -56,7 +56,7 @@ void check_broker(const Value& table, const BrokerSettings& broker, Mistakes& mi
     }
 }
 
-/// What came in between two backups can be booked anew only from messages that are still kept.
+/// After a damaged ledger, messages since the last backup can be booked again only if they are still kept.
 void check_store(const Value& table, const StoreSettings& store, Mistakes& mistakes) {
     if (store.keep_backups == 0 || store.backup_every <= store.keep_messages) return;
     const Value* every = table.find("backup_every");
@@ -65,9 +65,9 @@ void check_store(const Value& table, const StoreSettings& store, Mistakes& mista
                   : keep ? keep
                          : &table)
                      ->place,
-                 fmt::format("`backup_every` is {}, but messages are kept for {} only, so that what came in "
-                             "between would be lost with a damaged ledger. Back up more often, or write a "
-                             "longer `keep_messages`.",
+                 fmt::format("`backup_every` is {}, but messages are kept for {} only. Messages older than "
+                             "that and newer than the last backup would be lost with a damaged ledger. Back "
+                             "up more often, or write a longer `keep_messages`.",
                              format_duration(store.backup_every), format_duration(store.keep_messages)));
 }
 
@@ -104,7 +104,7 @@ void add_unknown_table(const toml_file::Member& member, Mistakes& mistakes) {
         for (const std::string_view key : table.keys) {
             if (key != member.key) continue;
             mistakes.add(member.place,
-                         fmt::format("`{}` stands before any table; it belongs in {}. Write that line above "
+                         fmt::format("`{}` comes before any table; it belongs in {}. Write that line above "
                                      "it.",
                                      member.key, table.title));
             return;
@@ -143,14 +143,16 @@ void read_root(const Value& root, Configuration& configuration, Mistakes& mistak
             add_unknown_table(member, mistakes);
         }
     }
-    // Meters come last, wherever they stand: they are checked against the broker's settings.
+    // Meters are read last, wherever they are in the file, because they are checked against the broker's
+    // settings.
     if (meters) read_meters(*meters, configuration, mistakes);
     if (tenants) read_tenants(*tenants, configuration, mistakes);
     configuration.timezone = site.timezone.empty() ? system_timezone() : site.timezone;
     configuration.max_meters = site.max_meters;
 }
 
-/// Fails with the system's own words. Plain C files, because they keep the reason in errno.
+/// Reads a whole file; fails with the system's own words. It uses C files because they keep the reason in
+/// errno.
 Result<std::string> read_whole(const std::filesystem::path& path) {
     const std::unique_ptr<std::FILE, int (*)(std::FILE*)> file{std::fopen(path.c_str(), "rbe"), &std::fclose};
     if (!file) return fail(std::generic_category().message(errno));
@@ -174,7 +176,7 @@ ConfigurationReading read_configuration_text(std::string_view text, std::string 
     ConfigurationReading reading;
     Mistakes mistakes{std::move(name)};
     const Value root = toml_file::parse_document(text, mistakes);
-    // After a syntax error nothing is known of the rest.
+    // After a syntax error the rest of the file is unknown.
     if (mistakes.count() == 0) read_root(root, reading.configuration, mistakes);
     reading.mistakes = mistakes.take();
     return reading;

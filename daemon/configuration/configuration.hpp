@@ -1,4 +1,4 @@
-// The configuration file: TOML in, settings or every mistake out.
+// Reads the configuration file: TOML in, settings or a list of every mistake out.
 #pragma once
 
 #include <filesystem>
@@ -30,15 +30,16 @@ struct StoreSettings {
     Duration commit_every = std::chrono::seconds{1};
     Duration sync_every = std::chrono::seconds{1};
     Duration keep_messages = std::chrono::hours{24 * 7};
-    /// Days that ended longer ago take a tenth of the room in the ledger.
+    /// Days that ended longer ago are packed; they then take a tenth of the space in the ledger.
     Duration pack_after = std::chrono::hours{24 * 7};
     Duration keep_readings = std::chrono::hours{24 * 400};
-    /// Where backups of the ledger lie; empty: `backups` in the store's directory.
+    /// The directory for backups of the ledger; empty: `backups` in the store's directory.
     std::filesystem::path backup_directory;
     Duration backup_every = std::chrono::hours{24};
     /// How many backups are kept; 0: none are made.
     std::int64_t keep_backups = 7;
-    /// SQLite's index of the write-ahead log lies in the daemon's memory, not in a file that others share.
+    /// True: SQLite's index of the write-ahead log is in the daemon's memory instead of a file that others
+    /// share.
     bool has_index_in_memory = false;
 
     [[nodiscard]] std::filesystem::path backups() const {
@@ -51,17 +52,18 @@ struct StoreSettings {
 struct SocketSettings {
     std::filesystem::path path = "/run/tickledger/api.sock";
     unsigned mode = 0660;
-    /// The group that the socket belongs to; empty: the daemon's own.
+    /// The group of the socket; empty: the daemon's own.
     std::string group;
     /// "ADDRESS:PORT" of the same API over TCP; empty: off.
     std::string http;
-    /// Holds the word that callers over TCP must know; empty: none, which only a loopback address may have.
+    /// The file with the token that callers over TCP must show. Empty: no token, which is allowed only on a
+    /// loopback address.
     std::string token_file;
 
     bool operator==(const SocketSettings&) const = default;
 };
 
-/// A price from a civil date on.
+/// A price that holds from a civil date on.
 struct DatedPrice {
     date::sys_days from{};
     Ratio price{};
@@ -69,7 +71,7 @@ struct DatedPrice {
     bool operator==(const DatedPrice&) const = default;
 };
 
-/// What the supplier asks. Without a price there is no cost.
+/// The supplier's prices. Without a price per m³ no cost is given.
 struct TariffSettings {
     std::string currency;
     std::vector<DatedPrice> price_per_m3;
@@ -78,53 +80,53 @@ struct TariffSettings {
     bool operator==(const TariffSettings&) const = default;
 };
 
-/// What people call a meter. It changes nothing that is booked. In each, "{1}" stands for what it stands for
-/// in the meter's id; empty: none.
+/// The names that people give to a meter. They do not affect booking. In each, "{1}" stands for the same text
+/// as in the meter's id; empty: not configured.
 struct MeterNames {
-    /// "Küche, kalt".
+    /// For example "Küche, kalt".
     std::string name;
-    /// What it is listed and summed with: "staircase 2".
+    /// The group that it is listed and summed with, for example "staircase 2".
     std::string group;
-    /// The id of the meter that the water passes before this one: the main meter of the house.
+    /// The id of the meter that the water passes before this one, for example the house's main meter.
     std::string parent;
 
     bool operator==(const MeterNames&) const = default;
 };
 
-/// Somebody who may read some of the meters over TCP, and change nothing.
+/// A person who may read some of the meters over TCP, and change nothing.
 struct TenantSettings {
     std::string name;
-    /// Holds the word that he must know.
+    /// The file with the tenant's token.
     std::string token_file;
-    /// The ids of the meters that are there for him; those of a pattern are written out: "flat-7".
+    /// The ids of the tenant's meters. Ids from patterns are written out: "flat-7".
     std::vector<std::string> meters;
-    /// Or those of a group; empty: none.
+    /// Alternatively the group whose meters are the tenant's; empty: `meters` counts.
     std::string group;
 
     bool operator==(const TenantSettings&) const = default;
 };
 
-/// [site] max_meters where nobody says otherwise.
+/// [site] max_meters if it is not given.
 inline constexpr std::int64_t default_max_meters = 1000;
 
 struct Configuration {
-    /// Empty in the file: the system's zone, resolved to its IANA name when read.
+    /// An IANA name. If the file gives none, it is the system's zone.
     std::string timezone;
-    /// Patterns open no more meters than this.
+    /// The most meters that may exist; patterns open no more.
     std::int64_t max_meters = default_max_meters;
     BrokerSettings broker;
     StoreSettings store;
     SocketSettings socket;
     TariffSettings tariff;
     std::vector<MeterSettings> meters;
-    /// Of the meter at the same place in `meters`.
+    /// The names of the meter at the same index in `meters`.
     std::vector<MeterNames> names;
     std::vector<TenantSettings> tenants;
 
     bool operator==(const Configuration&) const = default;
 };
 
-/// One mistake in the file, with its place (1-based; 0 where the whole file is meant).
+/// One mistake in the file, with its place (1-based; line 0 means the whole file).
 struct Mistake {
     std::string file;
     unsigned line = 0;
@@ -135,7 +137,7 @@ struct Mistake {
     [[nodiscard]] std::string sentence() const;
 };
 
-/// The settings, and every mistake found; the settings count only where there is no mistake.
+/// The settings, and every mistake found. The settings are valid only if there is no mistake.
 struct ConfigurationReading {
     Configuration configuration;
     std::vector<Mistake> mistakes;
@@ -144,13 +146,13 @@ struct ConfigurationReading {
 /// Reads and checks a file. Never throws; a file that cannot be opened is a mistake.
 [[nodiscard]] ConfigurationReading read_configuration(const std::filesystem::path& file);
 
-/// The same from text; `name` stands in the mistakes.
+/// Reads and checks a text. `name` is the file name in its mistakes.
 [[nodiscard]] ConfigurationReading read_configuration_text(std::string_view text, std::string name);
 
-/// The resolved settings as TOML that reads back to the same settings: what --check-config prints.
+/// The resolved settings as TOML that reads back to the same settings, as --check-config prints it.
 [[nodiscard]] std::string to_toml(const Configuration& configuration);
 
-/// Every key that the file may hold, with its table: "site.timezone", "meter.fields.count".
+/// Every key that the file may contain, with its table: "site.timezone", "meter.fields.count".
 [[nodiscard]] std::vector<std::string> known_configuration_keys();
 
 }  // namespace tickledger

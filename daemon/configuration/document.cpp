@@ -22,7 +22,7 @@ std::vector<Member> members_of(const toml::table& table) {
     for (const auto& [key, node] : table) {
         members.push_back({std::string{key.str()}, place_of(key.source()), convert(node)});
     }
-    // The library keeps a table by key; mistakes and meters are told in the order of the file.
+    // The library sorts a table by key, but mistakes and meters are reported in the order of the file.
     std::stable_sort(members.begin(), members.end(), [](const Member& a, const Member& b) {
         return std::pair{a.place.line, a.place.column} < std::pair{b.place.line, b.place.column};
     });
@@ -55,7 +55,7 @@ Value convert(const toml::node& node) {
     return value;
 }
 
-/// The line of a text, counted from 1; empty where it has none.
+/// Line `number` of a text, counted from 1; empty if there is no such line.
 std::string_view line_of(std::string_view text, unsigned number) {
     for (; number > 1; --number) {
         const auto end = text.find('\n');
@@ -71,8 +71,8 @@ std::string_view trimmed(std::string_view text) {
     return text.substr(begin, text.find_last_not_of(" \t\r") + 1 - begin);
 }
 
-/// The sentence for `topic = nodes/house`, the mistake that most people make first; empty where it is another
-/// one.
+/// The sentence for missing quotes, as in `topic = nodes/house`, the most common first mistake. Empty if the
+/// mistake is another one.
 std::string about_missing_quotes(std::string_view line) {
     const auto sign = line.find('=');
     if (sign == std::string_view::npos) return {};
@@ -87,8 +87,8 @@ std::string about_missing_quotes(std::string_view line) {
     for (const std::string_view plain : {"true", "false", "inf", "nan", "+inf", "+nan"})
         if (value == plain) return {};
     return fmt::format(
-        "`{0}` is a text, and a text stands in quotes. Write {0} = \"{1}\" and check again; what stands "
-        "below it was not read.",
+        "`{0}` needs quotes around its value. Write {0} = \"{1}\" and check again; nothing below this line "
+        "was read.",
         key, value);
 }
 
@@ -130,8 +130,8 @@ Value parse_document(std::string_view text, Mistakes& mistakes) {
             return {};
         }
         mistakes.add(place,
-                     fmt::format("this is not TOML: {}. Correct it and check again; what stands below it was "
-                                 "not read.",
+                     fmt::format("this is not TOML: {}. Correct it and check again; nothing below this line "
+                                 "was read.",
                                  error.description()));
     }
     return {};

@@ -1,4 +1,4 @@
-// A TOML document as plain values, each with its place. Only document.cpp knows the TOML library.
+// A TOML document as plain values, each with its place. Only document.cpp uses the TOML library.
 #pragma once
 
 #include <cstdint>
@@ -14,7 +14,7 @@ enum class Kind : std::uint8_t { text, whole_number, decimal_number, truth, date
 
 struct Member;
 
-/// One value; which of the fields counts is said by `kind`.
+/// One value. `kind` says which of the fields is set.
 struct Value {
     Kind kind = Kind::table;
     Place place;
@@ -35,14 +35,14 @@ struct Member {
     Value value;
 };
 
-/// What a kind is called in a sentence: "a whole number".
+/// The name of a kind for a sentence: "a whole number".
 [[nodiscard]] std::string_view name_of(Kind kind);
 
-/// Reads a whole document into its root table. A syntax error becomes a mistake and leaves an empty table:
-/// the grammar gives no safe place to go on from. Never throws on what the text holds.
+/// Parses a document into its root table. A syntax error becomes a mistake and leaves an empty table, because
+/// parsing cannot safely resume after it. Never throws, whatever the text contains.
 [[nodiscard]] Value parse_document(std::string_view text, Mistakes& mistakes);
 
-/// A text as a TOML basic string, in quotes, everything in it escaped that has to be.
+/// The text as a TOML basic string, quoted and escaped.
 [[nodiscard]] std::string toml_text(std::string_view text);
 
 }  // namespace tickledger::toml_file

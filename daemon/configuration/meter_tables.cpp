@@ -16,13 +16,13 @@ using toml_file::Value;
 
 namespace {
 
-/// A meter with the places that mistakes about several of its keys point to.
+/// A meter and the places in the file for mistakes that concern several of its keys.
 struct PlacedMeter {
     const Value* table;
     const MeterSettings* settings;
     const MeterNames* names;
 
-    /// The value's place, or the table's where the key is left out.
+    /// The place of the value, or of the table if the key is missing.
     [[nodiscard]] Place place_of(std::string_view key) const {
         const Value* value = table->find(key);
         return value ? value->place : table->place;
@@ -54,7 +54,8 @@ void check_meter(const PlacedMeter& meter, Mistakes& mistakes) {
     }
 }
 
-/// What only one form of message has. A cumulative volume is counted in no bits, and keeps every tick.
+/// Checks the keys that depend on the form of message. A cumulative volume has no counter bits, and no
+/// checkpoints because the register keeps every tick.
 void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& mistakes) {
     const MeterSettings unset;
     if (settings.message != MessageForm::volume) {
@@ -92,7 +93,7 @@ void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& m
     }
 }
 
-/// `silent_after` follows from `cadence` where it is left out.
+/// Sets `silent_after` from `cadence` if it is not given.
 void settle_silent_after(const Value& table, MeterSettings& meter, Mistakes& mistakes) {
     const Value* alarms = table.find("alarms");
     const Value* given = alarms && alarms->kind == Kind::table ? alarms->find("silent_after") : nullptr;
@@ -110,7 +111,7 @@ void settle_silent_after(const Value& table, MeterSettings& meter, Mistakes& mis
                     format_duration(meter.cadence * 2), format_duration(usual_silent_after(meter.cadence))));
 }
 
-/// A filter that also matches what the daemon publishes would make it read its own messages for ever.
+/// With a filter that also matches the daemon's own topics, it would read its own messages for ever.
 void check_own_topics(const PlacedMeter& meter, const std::string& root, Mistakes& mistakes) {
     constexpr std::array<std::string_view, 5> published = {"/status", "/meters/+/usage", "/meters/+/day",
                                                            "/meters/+/now", "/meters/+/alarms/+"};
@@ -147,7 +148,7 @@ void check_ids(const PlacedMeter& earlier, const PlacedMeter& later, Mistakes& m
     mistakes.add(later.place_of("id"), std::move(text));
 }
 
-/// The table whose meters a parent's id means, or none.
+/// The index of the table whose meters a parent's id means, or nothing.
 std::optional<std::size_t> table_of_parent(const std::vector<MeterSettings>& meters,
                                            const std::string& parent) {
     for (std::size_t i = 0; i < meters.size(); ++i) {
@@ -177,7 +178,7 @@ void add_unknown_parent(const PlacedMeter& meter, const Configuration& configura
                                      "`parent` out."));
 }
 
-/// Every parent is a meter of the file, and water passes no meter twice.
+/// Checks that every parent is a meter of the file, and that water passes no meter twice.
 void check_parents(const Value& list, const Configuration& configuration, Mistakes& mistakes) {
     const auto& meters = configuration.meters;
     for (std::size_t i = 0; i < meters.size(); ++i) {
@@ -189,7 +190,7 @@ void check_parents(const Value& list, const Configuration& configuration, Mistak
             continue;
         }
         std::string way = meters[i].id;
-        // A way longer than the number of meters goes round in a circle that this one only leads into.
+        // The limit ends the loop if this meter only leads into a circle that it is not part of.
         for (std::size_t steps = 0; above && steps < meters.size(); ++steps) {
             way += " → " + meters[*above].id;
             if (*above == i) {
@@ -214,9 +215,10 @@ void check_placeholders(const PlacedMeter& meter, Mistakes& mistakes) {
         if (text->find("{1}") == std::string::npos) continue;
         mistakes.add(
             meter.place_of(key),
-            fmt::format("`{}`: \"{{1}}\" stands for what it stands for in `id`, but the id \"{}\" has "
-                        "none. Write the text out.",
-                        key, settings.id));
+            fmt::format(
+                "`{}`: \"{{1}}\" takes its value from `id`, but the id \"{}\" has no \"{{1}}\". Write "
+                "the text without it.",
+                key, settings.id));
     }
 }
 
@@ -239,7 +241,7 @@ void read_meter(const Value& table, Configuration& configuration, Mistakes& mist
     check_meter(placed, mistakes);
     check_volume(placed, meter, mistakes);
     check_placeholders(placed, mistakes);
-    // Where something could not be read, what follows from it is told once it is mended.
+    // If something could not be read, further checks would only report its consequences.
     if (mistakes.count() == before) settle_silent_after(table, meter, mistakes);
 }
 
@@ -248,13 +250,13 @@ void read_meter(const Value& table, Configuration& configuration, Mistakes& mist
 void read_meters(const Value& list, Configuration& configuration, Mistakes& mistakes) {
     if (list.kind == Kind::table) {
         mistakes.add(list.place,
-                     "[meter] stands in single brackets. Write [[meter]], because there may be several.");
+                     "[meter] has single brackets. Write [[meter]], because there may be several.");
         return;
     }
     if (list.kind != Kind::list) {
         mistakes.add(list.place,
-                     fmt::format("`meter` must be tables, but {} stands here. Write each meter below a line "
-                                 "[[meter]].",
+                     fmt::format("`meter` must be one or more tables, but it is {}. Write each meter below a "
+                                 "line [[meter]].",
                                  toml_file::name_of(list.kind)));
         return;
     }

@@ -1,4 +1,4 @@
-// The [[meter]] tables: each is read, and those are checked against each other.
+// Reads the [[meter]] tables and checks them against each other.
 #pragma once
 
 #include "configuration/configuration.hpp"
@@ -7,8 +7,8 @@
 
 namespace tickledger {
 
-/// Appends the meters to `configuration`, whose broker must have been read before: their topics are checked
-/// against what the daemon publishes.
+/// Appends the meters to `configuration`. Precondition: its broker settings have been read, because topics
+/// are checked against those that the daemon publishes.
 void read_meters(const toml_file::Value& list, Configuration& configuration, Mistakes& mistakes);
 
 }  // namespace tickledger

@@ -10,7 +10,7 @@
 
 namespace tickledger {
 
-/// 1-based; line 0 is the whole file.
+/// 1-based; line 0 means the whole file.
 struct Place {
     unsigned line = 0;
     unsigned column = 0;
@@ -26,7 +26,7 @@ public:
 
     [[nodiscard]] std::size_t count() const { return found_.size(); }
 
-    /// All of them from the top of the file to its end; leaves none behind.
+    /// Returns all mistakes in the order of the file, and clears the list.
     [[nodiscard]] std::vector<Mistake> take() {
         std::stable_sort(found_.begin(), found_.end(), [](const Mistake& a, const Mistake& b) {
             return std::pair{a.line, a.column} < std::pair{b.line, b.column};

@@ -1,4 +1,4 @@
-// The kinds of option that most keys are: a text in quotes that a function reads, and a whole number.
+// The two most common kinds of option: a quoted text that a function parses, and a whole number.
 #pragma once
 
 #include <fmt/format.h>
@@ -15,11 +15,11 @@ namespace tickledger {
 
 inline void add_wrong_kind(const toml_file::Value& value, std::string_view key, std::string_view wanted,
                            std::string_view example, Mistakes& mistakes) {
-    mistakes.add(value.place, fmt::format("`{0}` must be {1}, but {2} stands here. Write {0} = {3}.", key,
-                                          wanted, toml_file::name_of(value.kind), example));
+    mistakes.add(value.place, fmt::format("`{0}` must be {1}, but it is {2}. Write {0} = {3}.", key, wanted,
+                                          toml_file::name_of(value.kind), example));
 }
 
-/// What `parse` makes of a text, or nothing and a mistake. `example` is TOML: the key's whole value.
+/// The result of `parse` for a text, or nothing and a mistake. `example` is TOML: the whole value of the key.
 template <typename T>
 std::optional<T> read_text(const toml_file::Value& value, std::string_view key, std::string_view example,
                            Result<T> (*parse)(std::string_view), Mistakes& mistakes) {
@@ -56,7 +56,8 @@ inline std::string print(MessageForm form) {
     return "counter";
 }
 
-/// An option that is a text in quotes. The example is what a person is shown who wrote something else.
+/// An option that is a text in quotes. `example`, a text without quotes, is shown if the value is of another
+/// kind.
 template <typename Settings, typename T>
 Option<Settings> text_option(
     std::string_view key, T Settings::*member, std::string_view example, Result<T> (*parse)(std::string_view),

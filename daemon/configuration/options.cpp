@@ -1,4 +1,4 @@
-// One file, although it is long: it is the table of all options, which is read from top to bottom.
+// This file is long because it is one table of all options, to be read from top to bottom.
 #include "configuration/options.hpp"
 
 #include <fmt/format.h>
@@ -18,7 +18,7 @@ using toml_file::Value;
 
 namespace {
 
-/// A ratio as a decimal where it is one of at most 18 digits, else as a ratio: "2.5", "1/3".
+/// A ratio as a decimal if that has at most 18 digits, otherwise as a ratio: "2.5", "1/3".
 std::string print_ratio(Ratio ratio) {
     constexpr std::int64_t limit = 1'000'000'000'000'000'000;
     std::int64_t power = 1;
@@ -57,7 +57,7 @@ std::string print_time_of_day(Duration time) {
     return fmt::format("{:02}:{:02}", minutes / 60, minutes % 60);
 }
 
-// Options that are no plain value.
+// Options that are not a plain value.
 
 /// `q4` is another way to give `q3`, so only `q3` is written back.
 void read_q4(const Value& value, MeterSettings& meter, Mistakes& mistakes) {
@@ -82,8 +82,8 @@ std::string write_fields(const MeterSettings& meter) {
     return out + " }";
 }
 
-/// A table of dates and what holds from then on: `add` gets each date with its text's value, in order of
-/// time.
+/// Reads a table of dates and the values in force from them. `add` gets each date with its parsed value, in
+/// order of time.
 template <typename Parse, typename Add>
 void read_dated(const Value& value, std::string_view key, std::string_view example, Parse parse, Add add,
                 Mistakes& mistakes) {
@@ -175,7 +175,7 @@ void read_alarms(const Value& value, MeterSettings& meter, Mistakes& mistakes) {
     }
 }
 
-/// A pointer, or false where the field is not to be read.
+/// A JSON Pointer, or false if the field is not to be read.
 Option<FieldPointers> field_option(std::string_view key, std::optional<std::string> FieldPointers::*member,
                                    bool may_be_off) {
     return {key,
@@ -199,8 +199,8 @@ void read_night(const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
         const std::string found = value.kind == Kind::list ? fmt::format("a list of {}", value.items.size())
                                                            : std::string{toml_file::name_of(value.kind)};
         mistakes.add(value.place,
-                     fmt::format("`night` must be two times of day, its beginning and its end, but {} "
-                                 "stands here. Write night = {}.",
+                     fmt::format("`night` must be two times of day, its beginning and its end, but it is {}. "
+                                 "Write night = {}.",
                                  found, example));
         return;
     }
@@ -208,10 +208,11 @@ void read_night(const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
     const auto to = read_text(value.items[1], "night", example, parse_time_of_day, mistakes);
     if (!from || !to) return;
     if (*from == *to) {
-        mistakes.add(value.place,
-                     fmt::format("`night` begins and ends at the same time. Write two times of day that "
-                                 "lie apart, for example night = {}.",
-                                 example));
+        mistakes.add(
+            value.place,
+            fmt::format("`night` begins and ends at the same time. Write two different times of day, "
+                        "for example night = {}.",
+                        example));
         return;
     }
     alarms.night_from = *from;
@@ -251,7 +252,7 @@ Option<AlarmSettings> kinds_option(std::string_view key, std::string_view exampl
                 kinds.clear();
                 for (const Value& item : value.items) {
                     const auto kind = read_text(item, key, example, parse_alarm_kind, mistakes);
-                    // Naming a kind twice switches it no more than once.
+                    // A kind named twice counts once.
                     if (!kind || std::find(kinds.begin(), kinds.end(), *kind) != kinds.end()) continue;
                     kinds.push_back(*kind);
                 }

@@ -1,4 +1,4 @@
-// The schema: every option once, with how it is read from the file and how it is written back.
+// The schema: every option, with how it is read from the file and how it is written back.
 #pragma once
 
 #include <functional>
@@ -16,9 +16,9 @@ namespace tickledger {
 template <typename Settings>
 struct Option {
     std::string_view key;
-    /// Puts the value into the settings; leaves them as they are and adds a mistake if it cannot.
+    /// Puts the value into the settings. If it cannot, leaves them unchanged and adds a mistake.
     std::function<void(const toml_file::Value&, Settings&, Mistakes&)> read;
-    /// The value as TOML; empty where another option or table writes it.
+    /// The value as TOML; empty if another option or table writes it.
     std::function<std::string(const Settings&)> write;
 };
 
@@ -26,7 +26,7 @@ template <typename Settings>
 using Options = std::vector<Option<Settings>>;
 
 struct SiteSettings {
-    /// Empty: the system's.
+    /// Empty: the system's zone.
     std::string timezone;
     std::int64_t max_meters = default_max_meters;
 };
@@ -37,13 +37,13 @@ struct SiteSettings {
 [[nodiscard]] const Options<SocketSettings>& socket_options();
 [[nodiscard]] const Options<TariffSettings>& tariff_options();
 [[nodiscard]] const Options<MeterSettings>& meter_options();
-/// Keys of [[meter]] too.
+/// These are keys of [[meter]], too.
 [[nodiscard]] const Options<MeterNames>& name_options();
 [[nodiscard]] const Options<TenantSettings>& tenant_options();
 [[nodiscard]] const Options<FieldPointers>& field_options();
 [[nodiscard]] const Options<AlarmSettings>& alarm_options();
 
-/// A table as a person writes it ("[meter.alarms]"), the path of its keys ("meter.alarms"), its keys.
+/// A table's title in the file ("[meter.alarms]"), the path of its keys ("meter.alarms"), and its keys.
 struct TableKeys {
     std::string_view title;
     std::string_view path;
@@ -63,16 +63,17 @@ inline constexpr std::string_view tenant_title = "[[tenant]]";
 inline constexpr std::string_view fields_title = "[meter.fields]";
 inline constexpr std::string_view alarms_title = "[meter.alarms]";
 
-/// Adds the mistake of a key that the table does not know: where it belongs, or what was probably meant.
+/// Adds the mistake for a key that the table does not have. It says where the key belongs, or what was
+/// probably meant.
 void add_unknown_key(const toml_file::Member& member, std::string_view title, Mistakes& mistakes);
 
-/// Reads every member of a table by its option.
+/// Reads every member of a table through its option.
 template <typename Settings>
 void read_table(const toml_file::Value& table, std::string_view title, const Options<Settings>& options,
                 Settings& settings, Mistakes& mistakes) {
     if (table.kind != toml_file::Kind::table) {
-        mistakes.add(table.place, std::string{title} + " must be a table, but " +
-                                      std::string{toml_file::name_of(table.kind)} + " stands here. Write " +
+        mistakes.add(table.place, std::string{title} + " must be a table, but it is " +
+                                      std::string{toml_file::name_of(table.kind)} + ". Write " +
                                       std::string{title} + " on a line of its own and its keys below it.");
         return;
     }

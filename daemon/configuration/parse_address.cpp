@@ -11,7 +11,7 @@ namespace tickledger {
 
 namespace {
 
-/// MQTT strings carry their length in two bytes (MQTT 3.1.1 section 1.5.3).
+/// MQTT strings have a length of two bytes (MQTT 3.1.1 section 1.5.3).
 constexpr std::size_t mqtt_text_max_bytes = 65535;
 
 struct HostAndPort {
@@ -76,7 +76,7 @@ bool is_address(const HostAndPort& parts) {
                            : inet_pton(AF_INET, std::string{parts.host}.c_str(), &address) == 1;
 }
 
-/// What MQTT allows in no topic at all; nothing if there is nothing of it.
+/// Checks what MQTT forbids in every topic. Nothing if there is no fault.
 std::optional<std::string> fault_of_topic(std::string_view text, std::string_view example) {
     if (text.empty()) return fmt::format("a topic cannot be empty. Write one, for example \"{}\".", example);
     if (text.size() > mqtt_text_max_bytes) {
@@ -89,7 +89,7 @@ std::optional<std::string> fault_of_topic(std::string_view text, std::string_vie
     return std::nullopt;
 }
 
-/// Cuts the first level off.
+/// Removes the first level from the filter and returns it. `ended`: it was the last one.
 std::string_view take_level(std::string_view& filter, bool& ended) {
     const auto slash = filter.find('/');
     const std::string_view level = filter.substr(0, slash);
@@ -123,7 +123,7 @@ Result<std::string> parse_broker_url(std::string_view text) {
         return fail(fmt::format("\"{}\" names no host. {}", text, example));
     }
     if (parts->port && !is_port(*parts->port)) {
-        return fail(fmt::format("\"{}\" is no port. Write a number from 1 to 65535.", *parts->port));
+        return fail(fmt::format("\"{}\" is not a valid port. Write a number from 1 to 65535.", *parts->port));
     }
     return std::string{text};
 }
@@ -136,7 +136,7 @@ Result<std::string> parse_client_id(std::string_view text) {
             "no other client of the broker has, for example \"tickledger\".");
     }
     if (text.size() > mqtt_text_max_bytes || text.find('\0') != std::string_view::npos) {
-        return fail("this is no client id of MQTT. Write a short name, for example \"tickledger\".");
+        return fail("this is not a valid MQTT client id. Write a short name, for example \"tickledger\".");
     }
     return std::string{text};
 }
@@ -154,13 +154,13 @@ Result<std::string> parse_topic_filter(std::string_view text) {
         const std::string_view level = take_level(rest, ended);
         if (level.find('#') != std::string_view::npos && (level != "#" || !ended)) {
             return fail(
-                fmt::format("\"{}\" is no topic filter. Let # stand alone as the last level, as in "
+                fmt::format("\"{}\" is not a valid topic filter. Let # stand alone as the last level, as in "
                             "\"nodes/#\".",
                             text));
         }
         if (level.find('+') != std::string_view::npos && level != "+") {
             return fail(
-                fmt::format("\"{}\" is no topic filter. Let + stand for one whole level, as in "
+                fmt::format("\"{}\" is not a valid topic filter. Let + stand for one whole level, as in "
                             "\"nodes/+/water\".",
                             text));
         }
@@ -172,8 +172,8 @@ Result<std::string> parse_topic_root(std::string_view text) {
     if (auto fault = fault_of_topic(text, "tickledger")) return fail(*std::move(fault));
     if (text.find_first_of("+#") != std::string_view::npos) {
         return fail(fmt::format(
-            "\"{}\" holds + or #, which nobody can publish under. Write a plain topic, for example "
-            "\"tickledger\".",
+            "\"{}\" contains + or #, which are not allowed in a topic to publish to. Write a plain topic, "
+            "for example \"tickledger\".",
             text));
     }
     if (text.front() == '$') {
@@ -194,7 +194,7 @@ Result<std::string> parse_http_address(std::string_view text) {
     const auto parts = split_host_and_port(text);
     if (!parts || !parts->port || !is_port(*parts->port) || !is_address(*parts)) {
         return fail(
-            fmt::format("\"{}\" is no address and port. Write, for example, \"127.0.0.1:8470\" or "
+            fmt::format("\"{}\" is not a valid address and port. Write, for example, \"127.0.0.1:8470\" or "
                         "\"[::1]:8470\", or \"\" to switch it off.",
                         text));
     }

@@ -15,7 +15,7 @@ bool is_id_letter(char c) {
     return (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-';
 }
 
-/// The nearest text that is an id, to propose it: "My House" → "my-house".
+/// The nearest valid id, as a proposal: "My House" → "my-house".
 std::string as_id(std::string_view text) {
     std::string id;
     for (char c : text) {
@@ -31,7 +31,7 @@ std::string as_id(std::string_view text) {
     return id.empty() || id.size() > 64 ? "house" : id;
 }
 
-/// What stands before and after "{1}".
+/// The texts before and after "{1}".
 struct Pattern {
     std::string_view prefix;
     std::string_view suffix;
@@ -71,13 +71,13 @@ Result<std::string> parse_meter_id(std::string_view text) {
     if (!letters) {
         if (text.find('{') != std::string_view::npos) {
             return fail(fmt::format(
-                "\"{}\" is no id. In braces only \"{{1}}\" may stand, once, for what the first + of "
-                "the topic matches, and around it the letters a-z, digits and hyphens.",
+                "\"{}\" is not a valid id. Write \"{{1}}\" at most once, for the level that the first + of "
+                "the topic matches, and otherwise only the letters a-z, digits and hyphens.",
                 text));
         }
         return fail(fmt::format(
-            "\"{}\" is no id. Write only the letters a-z, digits and hyphens, for example \"{}\".", text,
-            as_id(text)));
+            "\"{}\" is not a valid id. Write only the letters a-z, digits and hyphens, for example \"{}\".",
+            text, as_id(text)));
     }
     const std::size_t shortest = prefix.size() + suffix.size() + (has_placeholder ? 1 : 0);
     if (shortest == 0) return fail("an id cannot be empty. Write a short name, for example \"house\".");
@@ -91,10 +91,10 @@ Result<std::string> parse_name(std::string_view text) {
     constexpr std::size_t longest = 100;
     const auto is_control = [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7f; };
     if (std::any_of(text.begin(), text.end(), is_control))
-        return fail("a name stands on one line. Take line breaks and tabs out of it.");
+        return fail("a name must be on one line. Take line breaks and tabs out of it.");
     if (!text.empty() && (text.front() == ' ' || text.back() == ' '))
         return fail(fmt::format("\"{}\" begins or ends with a space. Take it away.", text));
-    // Every byte of UTF-8 but those that continue a character.
+    // Counts every byte of UTF-8 except continuation bytes.
     const auto characters = static_cast<std::size_t>(std::count_if(
         text.begin(), text.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));
     if (characters > longest) {
@@ -119,15 +119,16 @@ bool ids_overlap(std::string_view a, std::string_view b) {
 
 Result<std::string> parse_json_pointer(std::string_view text) {
     if (!text.empty() && text.front() != '/') {
-        // "WATER.Total" is how many languages write what a JSON Pointer writes with slashes.
+        // Many languages write "WATER.Total" for the JSON Pointer "/WATER/Total".
         std::string pointer = fmt::format("/{}", text);
         std::ranges::replace(pointer, '.', '/');
-        return fail(fmt::format("\"{}\" is no JSON Pointer. Begin it with a slash: \"{}\".", text, pointer));
+        return fail(
+            fmt::format("\"{}\" is not a valid JSON Pointer. Begin it with a slash: \"{}\".", text, pointer));
     }
     for (std::size_t i = 0; i < text.size(); ++i) {
         if (text[i] == '~' && (i + 1 == text.size() || (text[i + 1] != '0' && text[i + 1] != '1'))) {
             return fail(fmt::format(
-                "\"{}\" is no JSON Pointer. Write ~0 for a tilde and ~1 for a slash within a name "
+                "\"{}\" is not a valid JSON Pointer. Write ~0 for a tilde and ~1 for a slash within a name "
                 "(RFC 6901).",
                 text));
         }

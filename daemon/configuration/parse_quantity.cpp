@@ -12,14 +12,15 @@ namespace {
 
 constexpr auto day = std::chrono::hours{24};
 
-/// What the reader made of the text, if it is more than nothing.
+/// The parsed value, if it is greater than zero.
 template <typename T>
 Result<T> positive(Result<T> value, std::string_view text, bool is_nothing) {
-    if (value && is_nothing) return fail(fmt::format("\"{}\" is nothing. Write more than 0.", text));
+    if (value && is_nothing) return fail(fmt::format("\"{}\" is zero. Write a value greater than 0.", text));
     return value;
 }
 
-/// A ratio that to_toml() can write so that it reads back: a number of the file has at most 18 digits.
+/// Refuses ratios that to_toml() could not write so that they read back: a number in the file has at most 18
+/// digits.
 Result<Ratio> writable(Result<Ratio> value, std::string_view text) {
     constexpr std::int64_t limit = 1'000'000'000'000'000'000;
     if (value && (value->numerator >= limit || value->denominator >= limit)) {
@@ -45,16 +46,16 @@ std::string list_in_quotes(const std::vector<std::string_view>& words) {
     return out;
 }
 
-/// The place of the text among the words.
+/// The index of the text among the words.
 Result<std::size_t> choose(std::string_view text, std::string_view what,
                            const std::vector<std::string_view>& words) {
     for (std::size_t i = 0; i < words.size(); ++i) {
         if (words[i] == text) return i;
     }
     if (const auto meant = nearest(text, words)) {
-        return fail(fmt::format("\"{}\" is no {}; did you mean \"{}\"?", text, what, *meant));
+        return fail(fmt::format("\"{}\" is not a valid {}; did you mean \"{}\"?", text, what, *meant));
     }
-    return fail(fmt::format("\"{}\" is no {}. Write {}.", text, what, list_in_quotes(words)));
+    return fail(fmt::format("\"{}\" is not a valid {}. Write {}.", text, what, list_in_quotes(words)));
 }
 
 }  // namespace
@@ -84,8 +85,8 @@ Result<Duration> parse_time_of_day(std::string_view text) {
         const int minutes = (text[3] - '0') * 10 + (text[4] - '0');
         if (hours < 24 && minutes < 60) return std::chrono::hours{hours} + std::chrono::minutes{minutes};
     }
-    return fail(
-        fmt::format("\"{}\" is no time of day. Write hours and minutes from \"00:00\" to \"23:59\".", text));
+    return fail(fmt::format(
+        "\"{}\" is not a valid time of day. Write hours and minutes from \"00:00\" to \"23:59\".", text));
 }
 
 Result<Ratio> parse_positive_flow_l_per_h(std::string_view text) {
@@ -96,7 +97,7 @@ Result<Ratio> parse_positive_flow_l_per_h(std::string_view text) {
 Result<Ratio> parse_q4_as_q3_l_per_h(std::string_view text) {
     const auto q4 = parse_positive_flow_l_per_h(text);
     if (!q4) return q4;
-    // 4/5 of it, in lowest terms: what the 4 and the 5 share with the ratio is taken out first.
+    // Q3 is 4/5 of it. The factors that 4 and 5 share with the ratio are divided out first.
     const std::int64_t with_numerator = std::gcd(q4->numerator, std::int64_t{5});
     const std::int64_t with_denominator = std::gcd(q4->denominator, std::int64_t{4});
     Ratio q3{};
@@ -122,7 +123,7 @@ Result<Ratio> parse_pulse_l(std::string_view text) {
 }
 
 Result<Ratio> parse_price(std::string_view text) {
-    // A price is read exactly as a volume's number is.
+    // A price has the same syntax as the number of a volume.
     const auto price = writable(parse_volume_l(std::string(text) + " L"), text);
     if (price && text.find_first_not_of("0123456789./") == std::string_view::npos) return *price;
     return fail(
@@ -152,8 +153,8 @@ Result<unsigned> parse_mode(std::string_view text) {
     }
     if (!octal) {
         return fail(
-            fmt::format("\"{}\" is no file mode. Write permissions in octal: \"0660\" for owner and group, "
-                        "\"0600\" for the owner alone.",
+            fmt::format("\"{}\" is not a valid file mode. Write permissions in octal: \"0660\" for owner and "
+                        "group, \"0600\" for the owner alone.",
                         text));
     }
     return mode;

@@ -1,4 +1,4 @@
-// The configuration as it is understood, written as TOML: what `--check-config` prints.
+// Writes the resolved configuration as TOML, as `--check-config` prints it.
 #include <fmt/format.h>
 
 #include "configuration/configuration.hpp"
@@ -24,18 +24,18 @@ void write_table(std::string& out, std::string_view title, const Options<Setting
     write_keys(out, options, settings);
 }
 
-/// What night-flow can see with these settings, as a comment: it follows from them and is no option.
+/// The smallest leak that night-flow can see with these settings, as a comment, because it is not an option.
 std::string smallest_visible_leak_line(const MeterSettings& meter) {
     const auto leak_l_per_h = smallest_visible_leak_l_per_h(meter);
     if (!leak_l_per_h) {
-        return "# smallest_visible_leak_l_per_h: none, because `cadence` is longer than `still_for`: "
-               "night-flow can tell nothing.\n";
+        return "# smallest_visible_leak_l_per_h: none, because `cadence` is longer than `still_for`, so "
+               "night-flow cannot find a leak.\n";
     }
     return fmt::format("# smallest_visible_leak_l_per_h: {:.3f} ({:.0f} L a day)\n", *leak_l_per_h,
                        *leak_l_per_h * 24);
 }
 
-/// How soon a short counter runs over, as a comment, where that may happen within a day's silence.
+/// How soon a short counter rolls over, as a comment, if that takes less than a day at q3.
 std::string turn_line(const MeterSettings& meter) {
     const auto range = count_range(meter);
     if (!range || meter.message == MessageForm::pulses) return "";
@@ -43,12 +43,12 @@ std::string turn_line(const MeterSettings& meter) {
     const double turn_h = turn_l / meter.q3_l_per_h.value();
     if (turn_h >= 24) return "";
     return fmt::format(
-        "# the count begins anew after {:.3f} m3, {:.1f} h at q3: where more runs while the node is silent, "
-        "whole turns of it are missed.\n",
+        "# the count starts again at 0 after {:.3f} m3, which takes {:.1f} h at q3. If more water runs while "
+        "the node is silent, that volume, or a multiple of it, is missed.\n",
         turn_l / 1000, turn_h);
 }
 
-/// The kinds that are off though nobody switched them off, and why.
+/// Comments on the kinds of alarm that are off by default, and why.
 std::string off_by_default_lines(const MeterSettings& meter) {
     std::string lines;
     for (int number = 0; number < alarm_kind_count; ++number) {

@@ -1,4 +1,4 @@
-// A file that holds a password or a token.
+// Reads a file that contains a password or a token.
 #pragma once
 
 #include <string>
@@ -8,9 +8,10 @@
 
 namespace tickledger {
 
-/// The first line of the file. `what` names it in the words ("password"), `option` where it is configured
-/// ("broker.password_file"). Refuses a file that every user of the machine may read or write (its group may:
-/// that is how a service user gets it), and an empty first line.
+/// The first line of the file. For the error's words, `what` names the secret ("password") and `option` the
+/// setting ("broker.password_file"). Fails if every user of the machine has any permission on the file, or if
+/// the first line is empty. The file's group may have permissions, because a service user gets access that
+/// way.
 [[nodiscard]] Result<std::string> read_secret(const std::string& file, std::string_view what,
                                               std::string_view option);
 

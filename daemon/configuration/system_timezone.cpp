@@ -10,13 +10,14 @@ namespace tickledger {
 
 namespace {
 
-/// "../usr/share/zoneinfo/Europe/Lisbon" → "Europe/Lisbon"; empty where it leads elsewhere.
+/// "../usr/share/zoneinfo/Europe/Lisbon" → "Europe/Lisbon"; empty if the link leads elsewhere.
 std::string zone_of_link(const std::string& target) {
     constexpr std::string_view data = "/zoneinfo/";
     const auto at = target.find(data);
     if (at == std::string::npos) return {};
     std::string name = target.substr(at + data.size());
-    // The same zones stand there again with and without leap seconds; their names are not IANA's.
+    // These directories contain the same zones again, with and without leap seconds. Their names are not
+    // IANA's.
     for (const std::string_view copy : {"posix/", "right/"}) {
         if (name.compare(0, copy.size(), copy) == 0) name.erase(0, copy.size());
     }

@@ -1,4 +1,4 @@
-// The zone that the system itself keeps its civil time in.
+// Finds the system's own time zone.
 #pragma once
 
 #include <filesystem>
@@ -6,8 +6,8 @@
 
 namespace tickledger {
 
-/// The IANA name of the system's zone: where the link `localtime` leads below the zone data, else the
-/// first line of the file `timezone`, else "UTC". A name that the zone data does not know is passed over.
+/// The IANA name of the system's zone: the target of the link `localtime` below the zone data, otherwise the
+/// first line of the file `timezone`, otherwise "UTC". Names that the zone data does not have are skipped.
 [[nodiscard]] std::string system_timezone(const std::filesystem::path& directory = "/etc");
 
 }  // namespace tickledger

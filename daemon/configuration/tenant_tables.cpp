@@ -16,7 +16,7 @@ namespace {
 
 constexpr std::string_view wildcard = "{1}";
 
-/// The text, with something in the place of "{1}", can be the other one.
+/// True if the pattern is the text, with some text in place of "{1}".
 bool can_be(std::string_view pattern, std::string_view text) {
     const auto at = pattern.find(wildcard);
     if (at == std::string_view::npos) return pattern == text;
@@ -31,16 +31,16 @@ public:
 
     void check(const Configuration& configuration, Mistakes& mistakes) const {
         if (tenant_.name.empty()) {
-            mistakes.add(table_.place,
-                         "[[tenant]] lacks a `name`. Write what to call him: name = \"Flat 7\".");
+            mistakes.add(table_.place, "[[tenant]] lacks a `name`. Write one: name = \"Flat 7\".");
         } else if (std::ranges::count(configuration.tenants, tenant_.name, &TenantSettings::name) > 1) {
             mistakes.add(place_of("name"),
-                         fmt::format("`name`: there is another tenant \"{}\". Give each a name of his own.",
+                         fmt::format("`name`: there is another tenant \"{}\". Give each a different name.",
                                      tenant_.name));
         }
         if (tenant_.token_file.empty())
             mistakes.add(table_.place,
-                         "[[tenant]] lacks a `token_file`: the file of the word by which he is known.");
+                         "[[tenant]] lacks a `token_file`. Write the path of the file with the tenant's "
+                         "token.");
         if (tenant_.meters.empty() == tenant_.group.empty()) {
             mistakes.add(table_.place,
                          "[[tenant]] needs either `meters` or `group`: meters = [\"flat-7\"], or group = "
@@ -50,10 +50,9 @@ public:
             check_meter(id, configuration, mistakes);
         check_group(configuration, mistakes);
         if (configuration.socket.http.empty() || configuration.socket.token_file.empty()) {
-            mistakes.add(
-                table_.place,
-                "[[tenant]] needs `http` and `token_file` in [socket]: without a token of its own that "
-                "interface would show everything to everybody.");
+            mistakes.add(table_.place,
+                         "[[tenant]] needs `http` and `token_file` in [socket]. Without that token, the HTTP "
+                         "interface would show all meters to everybody.");
         }
     }
 
@@ -107,15 +106,15 @@ private:
 void read_tenants(const Value& list, Configuration& configuration, Mistakes& mistakes) {
     if (list.kind != Kind::list) {
         mistakes.add(list.place,
-                     fmt::format("`tenant` must be tables, but {} stands here. Write each tenant below a "
-                                 "line [[tenant]].",
+                     fmt::format("`tenant` must be one or more tables, but it is {}. Write each tenant below "
+                                 "a line [[tenant]].",
                                  toml_file::name_of(list.kind)));
         return;
     }
     const std::size_t before = mistakes.count();
     for (const Value& table : list.items)
         read_table(table, tenant_title, tenant_options(), configuration.tenants.emplace_back(), mistakes);
-    // Where something could not be read, what follows from it is told once it is mended.
+    // If something could not be read, further checks would only report its consequences.
     if (mistakes.count() != before) return;
     for (std::size_t i = 0; i < list.items.size(); ++i)
         PlacedTenant(list.items[i], configuration.tenants[i]).check(configuration, mistakes);

@@ -1,4 +1,4 @@
-// The [[tenant]] tables: each is read, and checked against the meters.
+// Reads the [[tenant]] tables and checks them against the meters.
 #pragma once
 
 #include "configuration/configuration.hpp"
@@ -7,7 +7,7 @@
 
 namespace tickledger {
 
-/// Appends the tenants to `configuration`, whose meters and socket must have been read before.
+/// Appends the tenants to `configuration`. Precondition: its meters and socket have been read.
 void read_tenants(const toml_file::Value& list, Configuration& configuration, Mistakes& mistakes);
 
 }  // namespace tickledger

@@ -24,7 +24,7 @@ bool raise(Alarm& alarm, Instant at) {
     alarm.raised_at = at;
     alarm.cleared_at.reset();
     alarm.acknowledged_at.reset();
-    // A person who shelved an alarm does not want to hear of it for a while, however often it comes back.
+    // A shelved alarm stays shelved, however often its condition comes back.
     if (alarm.state != AlarmState::shelved) alarm.state = AlarmState::unacknowledged;
     return true;
 }

@@ -9,8 +9,8 @@ namespace tickledger {
 
 [[nodiscard]] std::string to_base64(std::string_view bytes);
 
-/// Nothing where the text is no base64: a length that is no multiple of four, a strange character, padding
-/// anywhere but at the end.
+/// Nothing if the text is not base64: its length is not a multiple of four, it has a foreign character, or it
+/// has padding anywhere but at the end.
 [[nodiscard]] std::optional<std::string> from_base64(std::string_view text);
 
 }  // namespace tickledger

@@ -1,63 +1,65 @@
-// What the two ways of counting share. Inner header of the booking sources.
+// What the booking of counts and of pulses share. Internal header of the booking sources.
 #pragma once
 
 #include "tickledger/counter.hpp"
 
 namespace tickledger::booking {
 
-/// A node that fell silent and started again may have its start told a little too early.
+/// A node's uptime may date its start too early by this much.
 inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 
-/// By so much a node's clock may be off, and is believed.
+/// A node's clock may be off by this much and is still believed.
 inline constexpr Duration clock_tolerance = std::chrono::minutes{2};
 
-/// Where no boot is told, a wrong number, or one of another start, must not pass for a long time.
+/// If no boot is given, a number is believed only up to this far ahead. A wrong number, or one of another
+/// start, must not pass for a long time.
 inline constexpr std::int64_t consecutive_most = 4;
 
-/// A node that tells an earlier year has no clock, or an unset one.
+/// A node that gives an earlier year has no clock, or one that was never set.
 inline constexpr Instant clocks_begin = std::chrono::sys_days{std::chrono::year{2001} / 1 / 1};
 
-/// The reading at the moment that it counts for.
+/// The reading at the moment that it counts for. Sets `booking.clock_disbelieved`.
 [[nodiscard]] Observation observation_of(const CounterState& state, const Reading& reading,
                                          const Circumstances& came, const CounterRules& rules,
                                          Booking& booking);
 
-/// True where the node itself tells that it started anew between the two: another boot or, where it tells
-/// none, an uptime that fell, and so far that the node can have started since. An equal boot outweighs a
-/// fallen uptime, which may have wrapped.
+/// True if the node itself reports that it restarted between the two: by another boot or, if it gives none,
+/// by an uptime that fell so far that the node can have started since. An equal boot outweighs a fallen
+/// uptime, which may have wrapped.
 [[nodiscard]] bool restart_told(const Observation& from, const Observation& to, const CounterRules& rules);
 
-/// How a message stands to what is held, by its boot and number.
+/// How a message relates to the held one, by its boot and number.
 enum class ToHeld : std::uint8_t {
-    may_follow,  ///< Nothing tells that it does not.
-    before,      ///< Of the same start, and sent before it.
-    beside,      ///< What is held began another start; this goes on with that of the last accepted one.
+    may_follow,  ///< Nothing shows that it does not follow.
+    before,      ///< Of the same start, and sent before the held one.
+    beside,      ///< The held one began another start; this one continues that of the last accepted one.
 };
 
-/// What is held began another start by its boot or, where none is told, by a number that fell. Where nothing
-/// is held, a message may follow.
+/// The held message began another start if its boot is another or, if none is given, its number fell. If
+/// nothing is held, a message may follow.
 [[nodiscard]] ToHeld to_held(const CounterState& state, std::optional<std::uint64_t> boot,
                              std::optional<std::uint64_t> seq, const CounterRules& rules);
 
-/// The message, whose boot is told, cannot continue what is held.
+/// The message gives its boot and cannot continue the held one.
 [[nodiscard]] bool passes_over_held(const CounterState& state, const Observation& observation,
                                     const CounterRules& rules);
 
-/// The mark that a observation leaves at the end of its entry.
+/// The mark that an observation leaves at the end of its entry.
 [[nodiscard]] Mark mark_of(const Observation& observation);
 
-/// `to` as the new last observation: what it leaves unsaid of the boot holds on from before.
+/// `to` as the new last observation. If it gives no boot, or no uptime within the same start, it keeps that
+/// of `before`.
 [[nodiscard]] Observation carried_on(const Observation& before, Observation to, const CounterRules& rules);
 
-/// When the message was sent at the earliest, as far as it is known to have waited.
+/// The earliest moment at which the message was sent, as far as it is known to have waited.
 [[nodiscard]] Instant sent_from(const Observation& observation);
 
 /// The longest time in which anything may have run between the two.
 [[nodiscard]] Duration longest_unseen(const Observation& from, const Observation& to,
                                       const CounterRules& rules);
 
-/// An entry of a kind where something may have run unseen: at most what is plausible in `longest`, less what
-/// it holds. The span may be placed too short; the longest time that may have passed is not.
+/// Sets `unseen_max` of an entry in which ticks may have run unseen: the most that is plausible in `longest`,
+/// less the booked ticks. The span may be estimated too short; `longest` is not.
 [[nodiscard]] Entry uncertain(Entry entry, Duration longest, const CounterRules& rules);
 
 void book_count(CounterState& state, const Observation& observation, const Circumstances& came,

@@ -13,13 +13,13 @@ constexpr double mpe_lower_zone = 0.05;
 // Q3 / Q1 = 80 and Q2 = 1.6 Q1.
 constexpr double q3_over_q2 = 80.0 / 1.6;
 constexpr double coverage_factor = 2;
-// A slope is believed if chance makes one as steep in fewer than one case out of twenty.
+// A slope is believed if chance gives one as steep in fewer than one case out of twenty.
 constexpr double significance = 0.05;
-// Below this spread of flows nothing can be said about how the error grows with them.
+// With a smaller spread of flows, nothing can be said about how the error depends on them.
 constexpr double flow_spread_min = 1.5;
 constexpr std::size_t stretches_for_shape = 4;
 
-/// How the error of each stretch goes with its flow.
+/// How the error of the stretches depends on their flow.
 ErrorShape shape_of(std::span<const CalibrationStretch> stretches, double present_l) {
     if (stretches.size() < stretches_for_shape) return ErrorShape::unknown;
     std::vector<long double> flows;

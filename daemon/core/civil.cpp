@@ -15,7 +15,7 @@ using std::chrono::hours;
 
 constexpr std::array<std::string_view, 5> step_names{"interval", "hour", "day", "month", "year"};
 
-/// The offset that a zone has from one change of its rules to the next.
+/// The offset of a zone between two changes of its rules.
 struct KnownOffset {
     const date::time_zone* zone = nullptr;
     Instant begin{};
@@ -23,8 +23,8 @@ struct KnownOffset {
     std::chrono::seconds offset{};
 };
 
-/// The one that was asked for last: a series asks for many moments of one summer or winter, and the library
-/// searches for each.
+/// The offset that was used last. A series asks for many moments of one summer or winter, and the library
+/// would search for each.
 KnownOffset& last_known() {
     thread_local KnownOffset known;
     return known;
@@ -41,15 +41,15 @@ std::chrono::seconds offset_at(const date::time_zone& zone, Instant t) {
 
 /// The first instant at which the zone's clock shows `local` or more.
 Instant first_instant_of(const date::time_zone& zone, date::local_time<Duration> local) {
-    // No two offsets of a zone are so far apart: within that of no change, only one instant shows it.
+    // No two offsets of a zone are this far apart. If no change is this near, only one instant shows `local`.
     constexpr hours far{48};
     const KnownOffset& known = last_known();
     const Instant likely = Instant{local.time_since_epoch()} - known.offset;
     if (known.zone == &zone && likely - far >= known.begin && likely + far < known.end) return likely;
     const date::local_info info = zone.get_info(local);
-    // Inside a gap no instant shows it: the gap's end is the first that shows more.
+    // Inside a gap no instant shows it. The end of the gap is the first that shows more.
     if (info.result == date::local_info::nonexistent) return info.first.end;
-    // Where it happens twice, `first` is the earlier one.
+    // If it happens twice, `first` is the earlier one.
     return Instant{local.time_since_epoch()} - info.first.offset;
 }
 
@@ -57,7 +57,7 @@ date::year_month_day next_day(date::year_month_day day) {
     return date::sys_days{day} + date::days{1};
 }
 
-/// The piece of `day`, cut from its beginning into pieces of `interval`, that holds `t`.
+/// The piece that holds `t`, if `day` is cut from its beginning into pieces of `interval`.
 Span piece_of(Span day, Duration interval, Instant t) {
     const Instant from = day.from + (t - day.from) / interval * interval;
     return {from, std::min(from + interval, day.to)};
@@ -80,7 +80,7 @@ std::optional<Step> step_named(std::string_view name) {
 }
 
 Result<CivilZone> CivilZone::find(std::string_view iana_name) {
-    // The library tells of an unknown name, and of missing zone data, by throwing.
+    // The library reports an unknown name, and missing zone data, by throwing.
     try {
         return CivilZone{std::string{iana_name}, date::locate_zone(iana_name)};
     } catch (const std::exception&) {
@@ -100,8 +100,8 @@ Instant CivilZone::start_of(date::year_month_day day) const {
 
 date::year_month_day CivilZone::date_of(Instant t) const {
     date::year_month_day day{date::floor<date::days>(t + offset_at(*zone_, t))};
-    // Where the clock goes back over a midnight that has passed, it shows the day before again, yet the
-    // new day has begun: its first midnight counts.
+    // If the clock goes back over a midnight that has passed, it shows the day before again. But the new day
+    // has begun: its first midnight counts.
     while (start_of(next_day(day)) <= t)
         day = next_day(day);
     return day;
@@ -132,11 +132,11 @@ Instant CivilZone::at(date::year_month_day day, Duration time_of_day) const {
 
 std::string CivilZone::format(Instant t) const {
     const std::chrono::seconds offset = offset_at(*zone_, t);
-    // RFC 3339 knows no seconds in an offset; zones had them only while they kept the sun's time.
+    // RFC 3339 has no seconds in an offset. Zones had them only while they kept solar time.
     if (offset % std::chrono::minutes{1} != std::chrono::seconds{0}) return format_utc(t);
     std::string text = format_utc(t + offset);
     const bool has_fraction = t.time_since_epoch() % std::chrono::seconds{1} != Duration{0};
-    // Cuts the Z, and a fraction of nothing before it.
+    // Cuts the Z, and the fraction before it if it is zero.
     text.resize(text.size() - (has_fraction ? 1 : 8));
     const std::int64_t minutes = std::abs(offset.count()) / 60;
     for (const char character :
@@ -171,8 +171,9 @@ Result<Instant> CivilZone::parse(std::string_view text) const {
     if (const auto day = civil_date_in(text)) return start_of(*day);
     if (Result<Instant> instant = parse_rfc3339(text)) return instant;
     return fail(
-        fmt::format("\"{}\" is neither a civil date nor a time: write 2026-03-01, or as in RFC 3339 with "
-                    "the offset from UTC, 2026-03-01T08:00:00+01:00 (in a URL, + is written %2B).",
+        fmt::format("\"{}\" is neither a civil date nor a time: write a date like 2026-03-01, or a time as "
+                    "in RFC 3339 with the offset from UTC, like 2026-03-01T08:00:00+01:00 (in a URL, + is "
+                    "written %2B).",
                     text.substr(0, 64)));
 }
 

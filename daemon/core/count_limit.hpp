@@ -8,13 +8,13 @@
 
 namespace tickledger {
 
-/// The first number that is no count: 2^counter_bits. A counter that never wraps (0 bits) ends at 2^63, which
-/// is what the ledger's columns hold.
+/// The first number that is not a count: 2^counter_bits. A counter that never wraps (0 bits) ends at 2^63,
+/// the limit of the ledger's columns.
 [[nodiscard]] inline std::uint64_t count_limit(int counter_bits) {
     return std::uint64_t{1} << (counter_bits > 0 ? counter_bits : 63);
 }
 
-/// The sentence for a count that is none. `field` and `value` as the message has them.
+/// The error for a number that is not a count. `field` and `value` are as in the message.
 [[nodiscard]] inline Error count_too_large(const std::string& field, const std::string& value,
                                            int counter_bits) {
     const std::string limit = std::to_string(count_limit(counter_bits));

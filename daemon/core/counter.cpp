@@ -1,4 +1,4 @@
-// Booking begins here: whether a reading is news, and what decides about it.
+// Booking starts here: decides whether a reading is new, and which rules book it.
 
 #include "tickledger/counter.hpp"
 
@@ -28,13 +28,14 @@ bool repeats(const Observation& known, const Observation& observation, const Cou
     if (observation.boot && observation.seq)
         return known.boot == observation.boot && known.seq == observation.seq;
     if (observation.seq) return known.seq == observation.seq && known.count == observation.count;
-    // What was told at the same moment, or stands at the same place of the record.
+    // Given for the same moment, or at the same place in the record.
     const bool same_time =
         observation.tells_time() ? known.at == observation.at : known.arrived_at == observation.arrived_at;
     return same_time && known.count == observation.count && !booking::restart_told(known, observation, rules);
 }
 
-/// A message without a boot, older by its number than what was accepted, of a node that has run ever since.
+/// A message without a boot, with an older number than the last accepted one, of a node that has run since
+/// before that one.
 bool is_older_of_same_start(const Observation& last, const Observation& observation,
                             const CounterRules& rules) {
     if (observation.boot || !observation.seq || !last.seq || !observation.uptime) return false;
@@ -42,8 +43,9 @@ bool is_older_of_same_start(const Observation& last, const Observation& observat
            *observation.uptime > rules.longest(last, observation) + booking::start_tolerance;
 }
 
-/// How much later the node sent the observation by its own clock, which the server need not believe: of one
-/// start it tells the order where no numbers do. A clock that was never set may stand still, and tells none.
+/// How much later the node sent the observation by its own clock, which the server need not believe. Within
+/// one start this gives the order of messages without numbers. A clock that was never set may stand still and
+/// shows nothing.
 std::optional<Duration> later_by_node(const Observation& than, const Observation& observation) {
     if (observation.boot != than.boot || observation.seq || !observation.node_time || !than.node_time)
         return std::nullopt;
@@ -51,8 +53,9 @@ std::optional<Duration> later_by_node(const Observation& than, const Observation
     return *observation.node_time - *than.node_time;
 }
 
-/// No boot is told, but the same saved count and a longer uptime, by no more than what passed: it was sent
-/// later in the same start. It tells no tick, but how long the node has run.
+/// No boot is given. The count and the saved count are the same, and the uptime is longer by no more than the
+/// time that passed. So it was sent later in the same start. It adds no tick but shows how long the node has
+/// run.
 bool has_run_longer(const Observation& last, const Observation& observation) {
     if (observation.boot || !observation.saved || !observation.uptime || !last.uptime) return false;
     return observation.count == last.count && observation.saved == last.saved &&
@@ -67,7 +70,7 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     if (state.held && repeats(state.held->observation, observation, rules)) return true;
     if (state.last && is_older_of_same_start(*state.last, observation, rules)) return true;
     if (rules.pulses) {
-        // The broker's retained copy was the answer to nobody's question: it may be of any age.
+        // Nobody asked for the broker's retained copy: it may be of any age.
         return came.retained && !(reading.boot && reading.seq);
     }
     if (!state.last) return false;
@@ -75,13 +78,13 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     const bool tells_no_more = rules.count_not_after(observation.count, last.count);
     if (came.retained && tells_no_more && observation.count != last.count) return true;
     if (observation.tells_time() || !tells_no_more) return false;
-    // No new message is overlooked that tells ticks: the next one tells them too.
+    // If a new message is taken for a repeat here, no ticks are lost: the next message contains them too.
     const auto later = later_by_node(last, observation);
     if (later && *later <= Duration{0} && observation.boot) return true;
-    // What waited may be any message from before.
+    // A message that waited may be any earlier one.
     if (!came.waited) return false;
     const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
-    // Where no boot is told, a number far ahead may be one of the start before.
+    // If no boot is given, a number far ahead may be one of the start before.
     const std::int64_t ahead =
         observation.seq && last.seq ? rules.seq_distance(*last.seq, *observation.seq) : 0;
     const bool is_newer_of_same_boot = observation.boot == last.boot && ahead > 0 &&
@@ -93,7 +96,7 @@ bool is_repeat(const CounterState& state, const Reading& reading, const Observat
     return !is_news;
 }
 
-/// Nothing tells when it was but its place in the record, and that lies before what was accepted: the record
+/// Only its place in the record shows when it was, and that is before the last accepted message: the record
 /// is being read again.
 bool is_from_earlier_record(const CounterState& state, const Observation& observation) {
     return !observation.tells_time() && observation.arrived_at < state.last->arrived_at;

@@ -12,14 +12,14 @@ __extension__ typedef unsigned __int128 Wide;
 
 constexpr std::int64_t microseconds_per_hour = 3'600'000'000;
 
-// Two ticks more than the flow allows: one at each end of the span, whose cycle began or ended outside.
+// Two ticks more than the flow allows: at each end of the span, the cycle of one tick began or ended outside.
 constexpr std::uint64_t slack_ticks = 2;
 
-// Within a boot that is told: a year, beyond which nothing was waiting.
+// Within one boot: a year. No message waits longer.
 constexpr Duration one_start_longest = std::chrono::days{366};
 constexpr Duration set_back_longest = std::chrono::hours{64};
 
-/// Of 1 to 63 bits.
+/// Precondition: 1 to 63 bits.
 std::uint64_t mask_of(int bits) {
     return (std::uint64_t{1} << bits) - 1;
 }
@@ -56,7 +56,7 @@ CounterRules::CounterRules(const MeterSettings& meter)
     const Wide common = gcd(numerator, denominator);
     numerator /= common;
     denominator /= common;
-    // Halving both keeps the ratio to better than one part in 2^61 where the numbers are that long.
+    // Halving both keeps the ratio to better than one part in 2^61 if the numbers are that long.
     while (numerator >> 62 != 0 || denominator >> 62 != 0) {
         numerator >>= 1;
         denominator >>= 1;
@@ -109,22 +109,24 @@ std::uint64_t CounterRules::seq_before(std::uint64_t seq) const {
 }
 
 Duration CounterRules::longest(const Observation& from, const Observation& to) const {
-    // A message that comes sooner than the node speaks had waited, and so, maybe, had the one before it.
+    // A message that comes sooner than the node sends had waited, and the one before it may have waited too.
     const Duration pause = to.arrived_at - from.arrived_at;
     const bool comes_early = !to.tells_time() && pause >= Duration{0} && pause < cadence / 2;
     const bool is_other_start = from.boot && to.boot && from.boot != to.boot;
     const bool ended_silence = from.no_earlier != Instant{} && from.at - from.no_earlier > silence();
-    // A start that was not heard to its end may have gone on for as long as that. But within one start half a
-    // cadence of hurry is what a large gain is believed for: the next message tells what the others ran.
+    // If an earlier start was not heard to its end, it may have gone on through the silence after it. Within
+    // one start, a large gain is believed only in the first half cadence of a burst: the next message
+    // contains the ticks of those before it.
     const bool just_hurries =
         from.no_earlier != Instant{} &&
         (from.hurry_from == Instant{} || from.arrived_at - from.hurry_from < cadence / 2);
     const bool may_have_waited = (comes_early && just_hurries) || (is_other_start && ended_silence);
     const bool may_be_earlier = from.time_estimated || may_have_waited;
     Duration longest = to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
-    // However close they come, numbers and uptimes tell how far apart they were sent. Within one start that
-    // is told as such, this holds over any number of messages. Where both tell their times, the node's clock
-    // was set back meanwhile: by no more than their arrivals tell or, where they had waited, two minutes.
+    // However close two messages come, their numbers and uptimes show how far apart they were sent. Within
+    // one given boot this holds over any number of messages. If both give believed times, the node's clock
+    // was set back in between: by no more than the time between the arrivals or, if they had waited, two
+    // minutes.
     const bool tell_times = from.tells_time() && to.tells_time();
     const bool is_one_start = from.boot && from.boot == to.boot;
     if (is_one_start) {
@@ -136,23 +138,23 @@ Duration CounterRules::longest(const Observation& from, const Observation& to) c
     } else if (comes_early && from.boot == to.boot) {
         longest = std::max(longest, sent_apart(from, to, cadence * booking::consecutive_most));
     }
-    // The readings of a queue that tell no numbers are a cadence apart, too.
+    // The readings of a queue that gives no numbers are a cadence apart, too.
     if (to.hurried > 1 && from.boot == to.boot) longest = std::max(longest, cadence);
-    // What waited since before the node's last start may come between its words.
+    // A message that waited since before the node's last start may come between those of the new start.
     if (comes_early && is_other_start) longest = std::max(longest, cadence);
     if (!from.node_time) return longest;
     const auto passed_by_node =
         to.node_time ? std::optional<Duration>(*to.node_time - *from.node_time) : std::nullopt;
     if (to.tells_time()) {
-        // A clock that is behind is believed again once it has passed the last arrival, no more right than
-        // before.
+        // A clock that is behind is believed again once it has passed the last arrival, though it is no more
+        // right than before.
         const bool was_disbelieved = !from.tells_time();
         return was_disbelieved ? std::max(longest, std::min(pause, *passed_by_node)) : longest;
     }
     longest = std::max(longest, pause);
     if (!passed_by_node) return longest;
     // A node's clock may be set, rightly or wrongly, between two messages. Within one start their numbers
-    // tell how long it was at most; else no more is believed than what a server's clock may have been set
+    // limit how long that time was. Otherwise no more is believed than a server's clock may have been set
     // back by.
     const Duration most =
         longest_by_numbers(from, to).value_or(std::max(pause, Duration{0}) + set_back_longest);

@@ -13,18 +13,18 @@ struct Continuation {
     std::uint64_t gain_ticks = 0;
 };
 
-/// The count that a node restarted from, as far as it can be known (docs/ledger.md, "restart, told").
+/// The count that a node restarted from, as far as it is known (docs/ledger.md, "restart, told").
 std::uint64_t restored_count(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (to.saved) return *to.saved;
     if (rules.checkpoint_ticks > 0) return to.count / rules.checkpoint_ticks * rules.checkpoint_ticks;
     return to.count >= from.count ? from.count : 0;
 }
 
-/// How far the count fell, where that may be water that ran back: it is a little, and no tick was forgotten.
+/// How far the count fell, if that may be water that ran back: the fall is small, and no tick was forgotten.
 std::optional<std::uint64_t> ran_back(const Observation& from, const Observation& to,
                                       const CounterRules& rules) {
     if (!rules.keeps_every_tick || to.at < from.at || to.count == from.count) return std::nullopt;
-    // From a saved count on it is known what it has counted, unless the count stands below that.
+    // With a saved count it is known what the node has counted, unless the count is below the saved one.
     const bool is_below_saved =
         to.saved && to.count != *to.saved && rules.count_not_after(to.count, *to.saved);
     if (restart_told(from, to, rules) && to.saved && !is_below_saved) return std::nullopt;
@@ -34,8 +34,8 @@ std::optional<std::uint64_t> ran_back(const Observation& from, const Observation
     return back;
 }
 
-/// A node that keeps every tick tells a start, and less than it had counted: water ran back, its count was
-/// set by hand, or the word of an earlier start came late. The next message must say which.
+/// A node that keeps every tick reports a start with less than it had counted. Either water ran back, or its
+/// count was set by hand, or a message of an earlier start came late. The next message must decide.
 bool starts_from_less(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (ran_back(from, to, rules)) return true;
     return rules.keeps_every_tick && !to.saved && to.count != from.count &&
@@ -46,9 +46,9 @@ std::optional<Continuation> told_restart(const Observation& from, const Observat
                                          const CounterRules& rules) {
     if (starts_from_less(from, to, rules)) return std::nullopt;
     std::uint64_t begin = restored_count(from, to, rules);
-    // A node that keeps no count began at 0 again, wherever it had been. Any other cannot have saved more
-    // than it had counted when it was last heard of, unless it counted on unheard: then only what lies beyond
-    // the last heard count is news.
+    // A node that keeps no count started again at 0, wherever it had been. Any other node cannot have saved
+    // more than it had counted when it was last heard, unless it counted on unheard. In that case only the
+    // ticks beyond the last heard count are new.
     const bool is_forgotten = begin == 0 && rules.checkpoint_ticks == 0;
     if (!is_forgotten && !rules.count_not_after(begin, from.count)) begin = from.count;
     const std::uint64_t gain = rules.gain(begin, to.count);
@@ -56,17 +56,19 @@ std::optional<Continuation> told_restart(const Observation& from, const Observat
     return Continuation{EntryKind::restart, begin, gain};
 }
 
-/// How far apart the two were sent at most: their numbers may tell less than `longest`.
+/// How far apart the two were sent at most. Their numbers may give less than `longest`.
 Duration apart_by_numbers(const Observation& from, const Observation& to, Duration longest,
                           const CounterRules& rules) {
     const Duration pause = to.arrived_at - from.arrived_at;
     return std::min(longest, std::max(pause, rules.longest_by_numbers(from, to).value_or(longest)));
 }
 
-/// Most of a turn of the counter, where the boot is told unchanged. Water that ran back is not to pass for
-/// it. A queue may have waited long enough for a turn, but its numbers tell that two of it were not sent so
-/// far apart. After a silence, or from a slow queue to a live word, a little that ran back may explain the
-/// fall as well: then there must be time for ten turns. On average a meter runs at less than a tenth of its
+/// The gain is most of a turn of the counter, and the boot is given unchanged. Water that ran back must not
+/// be taken for such a turn. A queue may have waited long enough for a turn, but its numbers show that two of
+/// its messages were not sent that far apart.
+///
+/// After a silence, or between a slow queue and a live message, a little water that ran back may explain the
+/// fall as well. Then there must be time for ten turns: on average, a meter runs at less than a tenth of its
 /// greatest flow.
 bool is_nearly_a_turn(const Observation& from, const Observation& to, std::uint64_t gain_ticks,
                       const CounterRules& rules) {
@@ -77,7 +79,7 @@ bool is_nearly_a_turn(const Observation& from, const Observation& to, std::uint6
     return rules.plausible(gain_ticks, is_little ? apart / 10 : apart);
 }
 
-/// Advance, wrap or a restart that was told: what counts as following.
+/// Advance, wrap or a reported restart: these count as following.
 std::optional<Continuation> continuation(const Observation& from, const Observation& to,
                                          const CounterRules& rules) {
     if (to.at < from.at) return std::nullopt;
@@ -97,8 +99,9 @@ std::optional<Continuation> continuation(const Observation& from, const Observat
     return Continuation{EntryKind::measured, from.count, gain};
 }
 
-/// A fall that looks like a restart, and that nobody told or a node that keeps every tick: the count it
-/// restarted from. A fall alone proves nothing, so this is only believed once the next reading follows it.
+/// For a fall that may be a restart: the count restarted from. Either no restart was reported, or a node that
+/// keeps every tick reported it. A fall alone proves nothing, so this is believed only once the next reading
+/// follows it.
 std::optional<std::uint64_t> doubtful_restart(const Observation& from, const Observation& to,
                                               const CounterRules& rules) {
     if (restart_told(from, to, rules) && starts_from_less(from, to, rules)) return to.count;
@@ -117,8 +120,8 @@ void book_continuation(CounterState& state, const Observation& observation, cons
     Entry entry{.span = {last.at, observation.at},
                 .ticks = static_cast<std::int64_t>(how.gain_ticks),
                 .kind = how.kind,
-                // More than can have run since the last message: both had waited, or the node's clock was set
-                // back, and nobody knows how long it was.
+                // If more ran than can have run since the last message, either both had waited or the node's
+                // clock was set back. Nobody then knows how long it was.
                 .time_estimated = observation.time_estimated ||
                                   (how.kind == EntryKind::measured &&
                                    !rules.plausible(how.gain_ticks, observation.latest() - last.at)),
@@ -126,7 +129,7 @@ void book_continuation(CounterState& state, const Observation& observation, cons
                 .end = mark_of(observation)};
     if (how.kind == EntryKind::restart)
         entry = uncertain(entry, longest_unseen(last, observation, rules), rules);
-    // Nothing over no time is no evidence of anything.
+    // A span without ticks and without length is no evidence of anything.
     const bool says_nothing =
         entry.ticks == 0 && entry.span.from == entry.span.to && how.kind == EntryKind::measured;
     if (!says_nothing) booking.add_entry(entry);
@@ -144,8 +147,8 @@ Entry entry_until(const Observation& last, const Observation& held, EntryKind ki
             .end = mark_of(held)};
 }
 
-/// The next reading follows the suspect: it was a restart that nobody told, water ran back, or the count was
-/// preset.
+/// The next reading follows the held one: it was a restart that was not reported, water ran back, or the
+/// count was preset.
 void settle_held(CounterState& state, const CounterRules& rules, Booking& booking) {
     const Held held = *state.held;
     state.held.reset();
@@ -172,8 +175,8 @@ bool lies_between(const Observation& from, const Observation& middle, const Obse
     return rules.gain(from.count, middle.count) <= rules.gain(from.count, to.count);
 }
 
-/// The register runs back from what is held: so that, a fall, a count set by hand or a start that was told,
-/// is no reading error.
+/// The register runs back from the held count. So the held reading is no reading error but a fall, a count
+/// set by hand or a reported start.
 bool runs_back_from_held(const CounterState& state, const Observation& observation,
                          const CounterRules& rules) {
     const Observation& held = state.held->observation;
@@ -182,9 +185,9 @@ bool runs_back_from_held(const CounterState& state, const Observation& observati
            ran_back(held, observation, rules);
 }
 
-/// A node that saves its count every S ticks starts from less than S below what it told. Where it seems to
-/// have forgotten more, and goes on from what is held, that was right: its count was set by hand, or had run
-/// back.
+/// A node that saves its count every S ticks restarts from less than S below its last reported count. If it
+/// seems to have forgotten more, and this reading goes on from the held one, then the held one was right: its
+/// count was set by hand or had run back.
 bool is_only_explained_by_held(const CounterState& state, const Continuation& from_last,
                                const std::optional<Continuation>& from_held, const CounterRules& rules) {
     const std::uint64_t saved_every_ticks = rules.keeps_every_tick ? 1 : rules.checkpoint_ticks;
@@ -194,7 +197,7 @@ bool is_only_explained_by_held(const CounterState& state, const Continuation& fr
            from_held->begin_count == state.held->observation.count;
 }
 
-/// The next reading must confirm it, and what it would then be.
+/// Holds the observation for the next reading to confirm, with what it would then be.
 void hold(CounterState& state, const Observation& observation, const CounterRules& rules) {
     const bool is_reverse = ran_back(*state.last, observation, rules).has_value();
     state.held =
@@ -202,8 +205,8 @@ void hold(CounterState& state, const Observation& observation, const CounterRule
              is_reverse};
 }
 
-/// The observation was sent before what is held: by its number and its moment, of the same start or, where no
-/// boot is told, of the start before.
+/// The observation was sent before the held one, by its number and its moment. It is of the same start or, if
+/// no boot is given, of the start before.
 bool precedes_held(const CounterState& state, const Observation& observation, const CounterRules& rules) {
     if (!state.held || observation.at > state.held->observation.at) return false;
     return to_held(state, observation.boot, observation.seq, rules) ==
@@ -232,7 +235,7 @@ void book_count(CounterState& state, const Observation& observation, const Circu
             booking.stray = held->observation;
         state.held.reset();
         book_continuation(state, observation, *from_last, rules, booking);
-        // What was sent later waits on for what follows it.
+        // The held one was sent later and waits on for the reading that follows it.
         if (confirms_nothing) hold(state, held->observation, rules);
         return;
     }

@@ -11,10 +11,10 @@ namespace tickledger {
 
 namespace {
 
-/// Exponents are held within this, so that sums of them stay harmless. No double reaches it.
+/// Exponents are limited to this, so that sums of them do not overflow. No double reaches it.
 constexpr int exponent_max = 100'000;
 
-/// Appends a digit, or counts it where it does not fit any more; then no later one fits either (`full`).
+/// Appends a digit, or counts it if it no longer fits. Then no later digit fits either (`full`).
 void add_digit(Decimal& number, char digit, bool& full) {
     const auto value = static_cast<std::uint64_t>(digit - '0');
     if (!full && number.digits <= (std::numeric_limits<std::uint64_t>::max() - value) / 10) {
@@ -90,7 +90,7 @@ bool is_negative(const Decimal& number) {
 }
 
 bool is_whole(const Decimal& number) {
-    // Digits cut before the point: too large for anything, but no fraction.
+    // If digits before the point were cut, the number is too large, but it is not a fraction.
     const bool cut_behind_point = number.cut && number.exponent <= 0;
     return normal(number).exponent >= 0 && !cut_behind_point;
 }
@@ -115,7 +115,7 @@ Duration seconds_of(const Decimal& number) {
         round_up = magnitude % 10 >= 5;
         magnitude /= 10;
     }
-    // Digits that are gone before the last step have left less than a half.
+    // If digits were dropped before the last step, less than a half is left.
     if (shift < 0) round_up = false;
     for (; shift > 0 && magnitude > 0 && magnitude <= limit; --shift) {
         if (magnitude > limit / 10)

@@ -1,4 +1,4 @@
-// What a draw was for: published uses first, then the house's own. docs/draws.md has the method.
+// What a draw was for: published uses first, then the house's own. docs/draws.md describes the method.
 #include "core/draw_labels.hpp"
 
 #include <algorithm>
@@ -34,8 +34,8 @@ Portion portion_of(const Draw& draw, double pulse_value_l) {
     return portion;
 }
 
-/// Learns what the labels are like in this house from how its portions were read, and keeps to what is
-/// published where it saw little.
+/// Learns what the labels are like in this house from how its portions were read. Stays near the published
+/// values for labels of which it saw little.
 void learn(std::vector<Kind>& kinds, const Division& division, const std::vector<Portion>& portions,
            double days) {
     const std::vector<Kind> known = published_kinds();
@@ -45,7 +45,7 @@ void learn(std::vector<Kind>& kinds, const Division& division, const std::vector
     for (std::size_t k = 0; k < kinds.size(); ++k) {
         Kind& kind = kinds[k];
         if (kind.label == DrawLabel::unknown) continue;
-        // Those are rare and wide: what looks like one of them teaches nothing about them.
+        // Hoses and baths are rare and vary widely: what looks like one of them teaches nothing about them.
         const bool is_rare = kind.label == DrawLabel::hose || kind.label == DrawLabel::bath;
         double n = 0, sum_v = 0, sum_vv = 0, flows = 0, sum_f = 0, sum_ff = 0;
         for (const Grouping& group : division.groups) {
@@ -71,7 +71,7 @@ void learn(std::vector<Kind>& kinds, const Division& division, const std::vector
             kind.a_day = (n + 1) / days;
             continue;
         }
-        const Kind* published = &known[k];  // Those that were learned come after them.
+        const Kind* published = &known[k];  // Learned kinds come after the published ones.
         if (is_rare) {
             kind.a_day = (n + 7 * published->a_day) / (days + 7);
             continue;
@@ -81,7 +81,7 @@ void learn(std::vector<Kind>& kinds, const Division& division, const std::vector
             const double variance =
                 (squares - 2 * middle * sum + count * middle * middle + as_if * bell.spread * bell.spread) /
                 (count + as_if);
-            // A house is narrower than all houses are.
+            // One house varies less than all houses together.
             return Bell{std::clamp(middle, bell.middle - 1.2 * bell.spread, bell.middle + 1.2 * bell.spread),
                         std::min(std::sqrt(std::max(variance, 1e-4)), bell.spread)};
         };
@@ -92,7 +92,7 @@ void learn(std::vector<Kind>& kinds, const Division& division, const std::vector
     }
 }
 
-/// Lone ticks at one pace, with nothing else between them, are no use but a trickle.
+/// Lone ticks at one pace, with nothing else between them, are a trickle and not a use.
 void mark_trickles(std::vector<Draw>& draws) {
     constexpr std::size_t in_a_row = 4;
     constexpr double one_pace = 0.25;
@@ -128,8 +128,8 @@ void add_to(Draw& use, const Draw& piece) {
     use.peak_flow_l_per_h = std::max(use.peak_flow_l_per_h, piece.peak_flow_l_per_h);
 }
 
-/// One draw of several pieces. Its flow is that of the running water, pauses left out; a piece of one span
-/// has none of its own, several of them show one.
+/// One draw of several pieces. Its flow is that of the running water, without the pauses. A piece of one span
+/// has no flow of its own, but several of them show one.
 Draw joined(const std::vector<Draw>& pieces, std::size_t first, std::size_t last, double pulse_value_l) {
     Draw use = pieces[first];
     double run_h = hours_of(use.span.length());
@@ -144,7 +144,7 @@ Draw joined(const std::vector<Draw>& pieces, std::size_t first, std::size_t last
     return use;
 }
 
-/// The fills of one machine are one use, in the place of the first of them.
+/// Joins the fills of one machine into one use, in the place of the first of them.
 void join_fills(std::vector<Draw>& draws) {
     constexpr Duration longest_pause = std::chrono::minutes{50};
     constexpr Duration longest_cycle = std::chrono::hours{4};
@@ -220,7 +220,7 @@ void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const
 
 void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
                     std::span<const ToldDraw> told) {
-    // What is known to be a leak is none of the uses.
+    // A known leak is not one of the uses.
     const auto leaks = std::stable_partition(draws.begin(), draws.end(),
                                              [](const Draw& draw) { return draw.label != DrawLabel::leak; });
     const std::vector<Draw> leaked(leaks, draws.end());
@@ -236,7 +236,7 @@ void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_v
     mark_trickles(draws);
     mark_told(told, draws, pulse_value_l);
     join_fills(draws);
-    // A machine was told of as a whole, too.
+    // People also label a machine's whole cycle.
     mark_told(told, draws, pulse_value_l);
     draws.insert(draws.end(), leaked.begin(), leaked.end());
     std::stable_sort(draws.begin(), draws.end(),

@@ -1,4 +1,4 @@
-// Each use once more, with the first answers of its like and of its company in view.
+// Looks at each use once more, with the first answers for uses like it and near it.
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -17,7 +17,7 @@ double share(const LabelShares& shares, DrawLabel label) {
     return shares.at(static_cast<std::size_t>(label));
 }
 
-/// What the house's showers are like by the first answers.
+/// What the house's showers are like, by the first answers.
 struct Showers {
     double a_day = 0;
     double litres = 0;     ///< 0: unknown.
@@ -52,7 +52,7 @@ Showers showers_of(const UsesSeen& seen, const std::vector<LabelShares>& answers
     return showers;
 }
 
-/// How much of some label's answers lies within an hour of each time of day.
+/// How much of a label's answers is within an hour of each time of day.
 class Hours {
 public:
     Hours(const UsesSeen& seen, const std::vector<LabelShares>& answers, DrawLabel label) {
@@ -62,7 +62,7 @@ public:
             all_ += sum;
     }
 
-    /// Another use's than this one's share.
+    /// The share near this time of day, without this use's own answer.
     [[nodiscard]] double near(double from_s, double own) const {
         double sum = -own;
         for (std::size_t i = slots - 3; i <= slots + 3; ++i)
@@ -91,7 +91,7 @@ LabelShares mean_of(const std::vector<std::uint32_t>& which, const std::vector<L
     return mean;
 }
 
-/// The first answers about what ran near a use.
+/// The first answers for the uses near a use.
 struct Beside {
     double washers = 0;  ///< Within an hour and a quarter.
     double most_washer = 0;
@@ -129,8 +129,8 @@ Beside beside(const UsesSeen& seen, const std::vector<LabelShares>& answers, std
 /// What the first answers say of the other long uses at one flow.
 struct AtFlow {
     double shower = 0, washer = 0, hose = 0;
-    double as_most_showers = 0;  ///< How often the house showers at this flow, to where it does most.
-    double showers_faster = 0;   ///< Of the showers' water, how much ran faster.
+    double as_most_showers = 0;  ///< Showers at this flow, relative to the house's most usual flow.
+    double showers_faster = 0;   ///< The share of the showers that run faster.
     double all = 0;
 };
 
@@ -179,7 +179,7 @@ public:
     }
 
 private:
-    /// Heads and hoses hold their flow about as well.
+    /// Shower heads and hoses hold their flow about equally well.
     static double kernel(double off) {
         constexpr double spread = 0.08;
         return std::abs(off) > 4 * spread ? 0 : std::exp(-off * off / (2 * spread * spread));
@@ -252,10 +252,10 @@ void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers) {
 }
 
 std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer) {
-    // The taught homes have more gardens and tubs than homes have, so that the trees learn them: a shower is
-    // as much more likely. Larger factors take more litres from hoses than they give to showers; where
-    // readings lie far apart they take them from the machines, too (docs/draws.md). In a house's first days
-    // nothing tells yet that it has a garden.
+    // The homes of the training have more gardens and tubs than homes usually have, so that the trees learn
+    // them. A shower is therefore more likely by these factors. Larger factors take more litres from hoses
+    // than they give to showers. If readings are far apart, they take litres from machines, too
+    // (docs/draws.md). In a house's first days nothing shows yet that it has a garden.
     constexpr double litres_of_long = 8;
     constexpr std::ptrdiff_t enough_long = 10;
     const auto long_uses = std::count_if(seen.uses.begin(), seen.uses.end(), [](const UsesSeen::Use& use) {

@@ -1,4 +1,4 @@
-// What is known of a use beyond its volume and flow: its company, and how often the house has its like.
+// What is known of a use beyond its volume and flow: its company, and how often the house has uses like it.
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -12,19 +12,19 @@ namespace tickledger {
 
 namespace {
 
-/// Some portions that are one use.
+/// Consecutive portions that are one use.
 struct Use {
     double from_s = 0, to_s = 0, litres = 0, run_s = 0;
     double l_per_min = 0;  ///< 0: unknown.
-    double doubt = 0;      ///< Of the flow's logarithm.
+    double doubt = 0;      ///< Uncertainty of the flow's logarithm.
     double unsteadiness = -1;
-    double largest_share = 1;    ///< Of its litres, in one portion.
-    double least_l_per_min = 0;  ///< That its largest portion needs.
-    double ends_slower = 1;      ///< The last portion's flow to the first's.
+    double largest_share = 1;    ///< The share of its litres in its largest portion.
+    double least_l_per_min = 0;  ///< The least flow that its largest portion needs.
+    double ends_slower = 1;      ///< The last portion's flow relative to the first's.
     double pieces = 1;
     double blur_s = 0;
     bool overlaps = false;
-    double log_litres = 0, log_flow = 0;  ///< Each use is held against all others.
+    double log_litres = 0, log_flow = 0;  ///< Stored, because each use is compared with all others.
 };
 
 double length_s(const Portion& portion) {
@@ -89,8 +89,8 @@ public:
         return std::abs(a.log_flow - b.log_flow) <= times * (0.06 + 0.5 * (a.doubt + b.doubt));
     }
 
-    /// How many of this use's companions within two hours come again, as long after, beside another of its
-    /// like.
+    /// How many companions of this use within two hours come again, the same time apart, beside another use
+    /// like it.
     [[nodiscard]] int rhythm(std::size_t i, const std::vector<std::size_t>& like) const {
         constexpr std::size_t most_like = 40;
         int best = 0;
@@ -137,8 +137,8 @@ float log_of(double x) {
     return static_cast<float>(std::log(std::max(x, 1e-3)));
 }
 
-/// The middle of the time of day in which least is used, in seconds: the clock of people whose time zone is
-/// not known.
+/// The middle of the least used stretch of the day, in seconds. It stands for people's clock, because their
+/// time zone is not known.
 double quiet_time_s(const std::vector<Use>& uses) {
     constexpr int slots = 48;
     constexpr int night = 9;  // Four and a half hours.
@@ -157,7 +157,7 @@ double quiet_time_s(const std::vector<Use>& uses) {
     return (first + (run - 1) / 2.0 + night / 2.0) * 86400 / slots;
 }
 
-/// The house's flows: how much of its water ran faster.
+/// The house's flows: the share of its water that ran faster than a flow.
 class Flows {
 public:
     explicit Flows(const std::vector<Use>& uses) {
@@ -198,11 +198,11 @@ LongUse long_use_of(const Use& use, const std::vector<Portion>& portions, const 
     return found;
 }
 
-/// How the uses that are like one lie in time.
+/// How the uses like one use are spread over time.
 struct Recurring {
-    double on_days = 0;  ///< On so many days is one of them.
-    double soon = 0;     ///< So many of them come again within three hours.
-    double middle = 0;   ///< How far the middle of their volumes lies from this one, as a logarithm.
+    double on_days = 0;  ///< The number of days with at least one of them.
+    double soon = 0;     ///< How many of them come within three hours of the one before.
+    double middle = 0;   ///< The mean of their volumes relative to this one's, as a logarithm.
 };
 
 Recurring recurring(const std::vector<Use>& uses, const std::vector<std::size_t>& like, const Use& use) {
@@ -220,7 +220,7 @@ Recurring recurring(const std::vector<Use>& uses, const std::vector<std::size_t>
     return found;
 }
 
-/// Some of them are enough, spread evenly.
+/// Keeps some of them, evenly spread. That is enough.
 void thin(std::vector<std::uint32_t>& which) {
     constexpr std::size_t enough = 64;
     if (which.size() <= enough) return;
@@ -229,7 +229,7 @@ void thin(std::vector<std::uint32_t>& which) {
     which.resize(enough);
 }
 
-/// The recurring kind of some label that is nearest in volume.
+/// The recurring kind of a label that is nearest in volume.
 const Kind* nearest_kind(const std::vector<Kind>& kinds, DrawLabel label, double litres) {
     const Kind* nearest = nullptr;
     const auto off = [&](const Kind& kind) { return std::abs(kind.litres.middle - std::log(litres)); };

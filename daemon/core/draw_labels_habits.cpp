@@ -1,4 +1,4 @@
-// What recurs in a house.
+// The uses that recur in a house, and the published ones to start from.
 #include <algorithm>
 #include <cmath>
 
@@ -13,14 +13,14 @@ double ln(double x) {
     return std::log(x);
 }
 
-/// Some water with nothing right before and after it.
+/// Water with nothing right before and after it.
 struct Burst {
     double litres = 0;
     double l_per_min = 0;         ///< 0: unknown.
-    double coarse_l_per_min = 0;  ///< By whole readings of it; 0: too few.
+    double coarse_l_per_min = 0;  ///< From its whole readings; 0 if there are too few.
 };
 
-/// The flow of the readings between the first and the last, which water may have filled in part.
+/// The flow of the readings between the first and the last. Those two may be filled only in part.
 double flow_inside(const std::vector<Portion>& portions, std::size_t first, std::size_t end) {
     std::vector<double> flows;
     for (std::size_t i = first + 1; i + 1 < end; ++i)
@@ -51,7 +51,7 @@ std::vector<Burst> bursts_of(const std::vector<Portion>& portions) {
             bursts.push_back({litres, has_flow && run_s > 0 ? litres / run_s * 60 : 0,
                               is_coarse && end - i >= 4 ? flow_inside(portions, i, end) : 0});
         }
-        // Where several pieces ran at once each of them may be the cistern's.
+        // If several pieces ran at once, each of them may be the cistern's.
         for (std::size_t k = i; end - i > 1 && k < end; ++k) {
             if (!portions[k].is_coarse()) bursts.push_back({portions[k].litres, portions[k].l_per_min, 0});
         }
@@ -195,7 +195,7 @@ std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double p
                 else if (near(middle, bursts[k], 3))
                     ++around;
             }
-            // Evenly spread water would put so many inside.
+            // Evenly spread water would put this many inside.
             const double by_chance = around / (middle.l_per_min > 0 ? 6 : 2);
             const double excess = (inside - by_chance) / std::sqrt(by_chance + 2);
             if (excess > best_excess && inside >= 5 &&
@@ -215,7 +215,7 @@ std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double p
             if (l_per_min > 0) flows.push_back(l_per_min);
         }
         const bool is_flow_rough = middle.l_per_min <= 0;
-        // Most of a fast cistern's fills lie in two or three readings and show no flow.
+        // Most fills of a fast cistern are within two or three readings and show no flow.
         if (is_flow_rough && flows.size() * 2 < litres.size()) flows.clear();
         const auto bell = [](const std::vector<double>& values, double least, double most) {
             const double middle_of = median(values);
@@ -240,8 +240,8 @@ std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double p
                   true};
         kinds.push_back(kind);
     }
-    // The most frequent is a cistern's; so is what recurs nearly as often, or at the same flow. The rest
-    // fills machines.
+    // The most frequent is a cistern's. So is any that recurs nearly as often, or at the same flow. The
+    // others are fills of machines.
     const auto frequent = std::max_element(kinds.begin(), kinds.end(), [](const Kind& a, const Kind& b) {
         return (a.litres.middle < ln(17) ? a.a_day : 0) < (b.litres.middle < ln(17) ? b.a_day : 0);
     });

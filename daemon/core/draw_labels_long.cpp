@@ -1,6 +1,6 @@
-// What the house's long uses are like at each flow. Showers, hoses, baths and tubs last as long as each
-// other; what tells them apart is what else runs at the same flow: showers at one head differ in volume, a
-// tub never does, and a house showers on most days.
+// What the house's long uses are like at each flow. Showers, hoses, baths and tubs last about equally long.
+// The other uses at the same flow tell them apart: showers at one head differ in volume, a tub never does,
+// and a house showers on most days.
 #include <algorithm>
 #include <cmath>
 #include <numbers>

@@ -1,4 +1,4 @@
-// What people told of uses, and what it says of their like.
+// What people said of uses, and what that says of uses like them.
 #include <algorithm>
 #include <chrono>
 #include <cmath>
@@ -9,13 +9,13 @@ namespace tickledger {
 
 namespace {
 
-/// How far uses of one kind lie apart in one house, in the logarithms of volume and flow. Showers at one head
-/// differ by 42 % in volume and 16 % in flow (DAIAD open data); the others from a flat's own meters
+/// How far uses of one kind differ in one house, in the logarithms of volume and flow. Showers at one head
+/// differ by 42 % in volume and 16 % in flow (DAIAD open data). The others are from a flat's own meters
 /// (WEUSEDTO) and a house of five (CIWS), rounded up.
 struct Nearness {
     double volume = 0.5;
     double flow = 0.3;
-    double weight = 1;  ///< How much one telling counts against what is known without it.
+    double weight = 1;  ///< How much one statement counts against what is known without it.
 };
 
 Nearness nearness_of(DrawLabel label) {
@@ -35,17 +35,17 @@ Nearness nearness_of(DrawLabel label) {
     }
 }
 
-/// 0 where nothing is known of the flow: readings lie so far apart that its time is theirs.
+/// 0 if the flow is unknown: readings are so far apart that the draw's length is theirs.
 double flow_l_per_h_of(const Draw& draw) {
     return draw.blur > std::chrono::seconds{15} ? 0 : draw.mean_flow_l_per_h;
 }
 
-/// 1: just alike; 0: nothing alike.
+/// 1: exactly alike; 0: not alike.
 double alike(const ToldDraw& told, const Draw& draw, double pulse_value_l) {
     const Nearness near = nearness_of(told.label);
     const double litres = static_cast<double>(draw.ticks) * pulse_value_l;
     const double told_litres = static_cast<double>(told.volume_ul) / 1e6;
-    // A lone tick or two may be anybody's: what they were says nothing of others.
+    // One or two ticks may be any use: what they were says nothing of others.
     constexpr double least_ticks = 2.5;
     if (litres <= 0 || told_litres < least_ticks * pulse_value_l) return 0;
     const double grain = 0.4 * pulse_value_l / std::min(litres, told_litres);
@@ -54,12 +54,12 @@ double alike(const ToldDraw& told, const Draw& draw, double pulse_value_l) {
     const double told_flow = static_cast<double>(told.flow_ml_per_h) / 1000;
     const bool is_flow_known = flow > 0 && told_flow > 0;
     if (is_flow_known) z += std::pow(std::log(flow / told_flow) / std::hypot(near.flow, grain), 2);
-    // The volume alone is half a witness.
+    // The volume alone is half the evidence.
     return std::exp(-z / 2) * (is_flow_known ? 1 : 0.5);
 }
 
-/// What each telling counts. People tell what is wrong: of many uses like it the others were right, so it
-/// counts less the more of them the house has.
+/// What each statement counts. People say what was labelled wrongly. If the house has many uses like it, the
+/// others were right, so the statement counts less.
 std::vector<double> weights_of(std::span<const ToldDraw> told, const std::vector<Draw>& draws,
                                double pulse_value_l) {
     constexpr double among = 8;
@@ -67,7 +67,7 @@ std::vector<double> weights_of(std::span<const ToldDraw> told, const std::vector
     if (told.empty() || draws.empty()) return weights;
     const auto [first, last] = std::minmax_element(
         told.begin(), told.end(), [](const ToldDraw& a, const ToldDraw& b) { return a.at < b.at; });
-    // The tellings of a year stand against the uses of some days.
+    // The statements of a year are compared with the uses of some days.
     const double seen_s =
         std::chrono::duration<double>(draws.back().span.to - draws.front().span.from).count();
     const double told_s = std::chrono::duration<double>(last->at - first->at).count();
@@ -110,7 +110,7 @@ void heed_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, std::ve
 }
 
 void mark_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, double pulse_value_l) {
-    constexpr double one_use = 2;  // The method may have cut it a little otherwise since.
+    constexpr double one_use = 2;  // The method may have cut it a little differently since.
     for (const ToldDraw& one : told) {
         Draw* meant = nullptr;
         double least = std::log(one_use);

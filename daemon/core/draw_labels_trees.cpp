@@ -1,4 +1,4 @@
-// The trees that were taught. Data alone: draw_labels_trees.inc is written by tests/draws/teach.
+// The trained trees. tests/draws/teach writes draw_labels_trees.inc, which holds only data.
 #include <cmath>
 #include <span>
 
@@ -8,10 +8,10 @@ namespace tickledger {
 
 namespace {
 
-/// One question, or with feature -1 an answer. The yes branch is the next node.
+/// One question or, with feature -1, an answer. The "yes" branch is the next node.
 struct Node {
     std::int16_t feature;
-    std::int16_t otherwise;  ///< How many nodes on the branch of the larger values begins.
+    std::int16_t otherwise;  ///< How many nodes further the branch of the larger values begins.
     float value;             ///< "Is the feature at most this?", or the answer.
 };
 

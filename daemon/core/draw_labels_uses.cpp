@@ -1,4 +1,4 @@
-// Divides the portions of water among uses: all divisions are weighed, the best is told.
+// Divides the portions of water among uses: weighs all divisions and returns the best.
 #include <algorithm>
 #include <cmath>
 
@@ -15,7 +15,7 @@ double log_sum(double a, double b) {
     return b <= nothing / 2 ? a : a + std::log1p(std::exp(b - a));
 }
 
-/// Flows that are steady, that waver, that are unsteady: the spread of their logarithm.
+/// The spread of the flow's logarithm if it is steady, wavers, or is unsteady.
 constexpr std::array<double, 3> waver_spreads = {0.05, 0.15, 0.40};
 
 double log_bell(double off, double spread) {
@@ -24,8 +24,8 @@ double log_bell(double off, double spread) {
     return -std::log(spread * 2.5066) - (z <= 3 ? z * z / 2 : 3 * z - 4.5);
 }
 
-/// How probable it is that one use ran in some portions that follow one another. Everything is a density a
-/// litre of each portion, so that one use of many portions and many uses of one each can be compared.
+/// How probable it is that consecutive portions are one use. Everything is a density per litre of each
+/// portion, so that one use of many portions can be compared with many uses of one portion each.
 class Weigher {
 public:
     Weigher(const std::vector<Portion>& portions, const std::vector<bool>& is_fill, double pulse_value_l)
@@ -42,10 +42,10 @@ public:
     }
 
 private:
-    /// Uses come in company: while some water runs, more begins than at other times.
+    /// Uses come in company: while water runs, more uses begin than at other times.
     static constexpr double in_company = 10;
     static constexpr double begins_within_s = 5;
-    /// For and against a machine, by the company of its fills.
+    /// Added for and against a machine, by the company of its fills.
     static constexpr double fill = 3;
     static constexpr double no_fill = -4;
 
@@ -53,7 +53,7 @@ private:
         const double doubt = 0.4 * pulse_value_l_ / litres;
         const double alone = kind.litres.log_density(std::log(litres), doubt);
         if (kind.label != DrawLabel::flush || !kind.is_learned || !coarse) return alone;
-        // Who flushes washes their hands, and the readings may hold both.
+        // People wash their hands after flushing, and the readings may hold both.
         double beside = nothing;
         for (const double tap_l : {0.4, 1.0, 1.8}) {
             if (litres - tap_l > 0.3 * litres)
@@ -133,7 +133,7 @@ private:
                 misfit += fits;
                 least = std::max(least, fits);
             }
-            // One of them tells the flow.
+            // The best of them sets the flow, so it is not counted as a fit.
             courses = log_sum(courses, misfit - least);
         }
         return log + courses;

@@ -1,5 +1,5 @@
-// Draws out of ticks: runs of ticks without a pause that a closed tap would make, cut into pieces of steady
-// flow, and the steps between the pieces told apart as uses that begin and end.
+// Finds draws in ticks. Runs of ticks without the pause of a closed tap are cut into pieces of steady flow.
+// The steps between the pieces separate uses that begin and end.
 #include <algorithm>
 #include <cmath>
 #include <numeric>
@@ -17,7 +17,7 @@ namespace tickledger {
 namespace {
 
 /// A single pause that is clearly longer than those beside it: the tap was closed in it. At the end of a run
-/// it may also be the only pause of a slower use that ran beside another, so there it takes more.
+/// it may also be the only pause of a slower use that ran beside another, so it must be longer there.
 bool is_closed_in(std::span<const TickTime> ticks, const std::vector<Piece>& pieces, std::size_t i) {
     constexpr double clearly = 1.3;
     constexpr double very_clearly = 2.5;
@@ -30,21 +30,21 @@ bool is_closed_in(std::span<const TickTime> ticks, const std::vector<Piece>& pie
     return pieces[i].pause_s - blur_s > (is_within ? clearly : very_clearly) * beside_s;
 }
 
-/// A use while its run is walked through.
+/// A use while its run is followed.
 struct OpenUse {
     std::size_t first_tick = 0;
     std::size_t last_tick = 0;
     double flow = 0;  ///< In ticks a second, like all flows here.
     double peak = 0;
     double ticks = 0;
-    double ticks_before = 0;  ///< Those until the newest use began.
+    double ticks_before = 0;  ///< The ticks until the newest use began.
     bool overlaps = false;
 };
 
-/// Flows that differ by less are one flow: taps and pressures waver.
+/// Flows that differ by a smaller share are one flow: taps and pressures waver.
 constexpr double wavering = 0.06;
 
-/// Follows one run from its first tick to its last and tells its uses apart.
+/// Follows one run from its first tick to its last and separates its uses.
 class Run {
 public:
     Run(std::span<const TickTime> ticks, double pulse_value_l)
@@ -68,9 +68,9 @@ public:
     }
 
 private:
-    /// From one flow to another that differs more, somebody else took over; by less, somebody turned the tap.
+    /// If the flow changes by more than this factor, another use took over. If by less, the tap was turned.
     static constexpr double turned = 1.7;
-    /// Less than a litre a minute more or less is no other use.
+    /// A change of less than a litre a minute is not another use.
     static constexpr double smallest_use_l_per_s = 1.0 / 60;
 
     void open(std::size_t tick, double flow) {
@@ -80,18 +80,18 @@ private:
         open_.push_back({.first_tick = tick, .last_tick = tick, .flow = flow, .peak = flow});
     }
 
-    /// A single pause may hold the end of one flow and the beginning of another, and then tells nothing: only
-    /// one that is shorter than those on both sides is a use of its own, a brief one.
+    /// A single pause may hold the end of one flow and the beginning of another, and then shows neither. Only
+    /// a pause that is shorter than those on both sides is a use of its own, a brief one.
     [[nodiscard]] static bool decides(const std::vector<Piece>& pieces, std::size_t i) {
         if (pieces[i].pauses() > 1 || i + 1 == pieces.size()) return true;
         return pieces[i].pause_s < std::min(pieces[i - 1].pause_s, pieces[i + 1].pause_s);
     }
 
-    /// The flow is another from this piece on: who came, who went?
+    /// The flow changes with this piece: finds the use that began or ended.
     void step_to(double flow, const Piece& piece) {
         if (open_.empty()) {
             open(piece.first, flow);
-            // The water before the first tick, up to one tick of it, is the first use's.
+            // The water before the first tick, up to one tick of it, belongs to the first use.
             open_.front().ticks = 1;
             return;
         }
@@ -111,7 +111,7 @@ private:
         }
     }
 
-    /// Ends the use whose flow comes nearest to the step; what does not fit changes the others.
+    /// Ends the use whose flow is nearest to the step. The difference changes the flow of the others.
     void shut(double step, double flow_left, std::size_t tick) {
         const auto nearest =
             std::min_element(open_.begin(), open_.end(), [step](const auto& a, const auto& b) {
@@ -157,7 +157,7 @@ private:
                   [](const OpenUse& a, const OpenUse& b) { return a.first_tick < b.first_tick; });
     }
 
-    /// Two taps are seldom closed at one moment: where several uses seem to end together, the newest took
+    /// Two taps are seldom closed at the same moment. If several uses seem to end together, the newest took
     /// over from the others when it began, or somebody only turned the tap.
     void hand_over() {
         OpenUse newest = open_.back();
@@ -208,7 +208,7 @@ private:
             draw.span = first.window;
             return draw;
         }
-        // The water ran before its first tick and after its last one, half a tick's worth on average.
+        // The water ran before its first tick and after its last one, by half a tick on average.
         const auto half_pause = [&](std::size_t tick, std::size_t other) {
             return (ticks_[std::max(tick, other)].at - ticks_[std::min(tick, other)].at) / 2;
         };
@@ -224,7 +224,7 @@ private:
     double pulse_value_l_;
     std::vector<OpenUse> open_;
     std::vector<OpenUse> uses_;
-    std::size_t newest_tick_ = 0;  ///< When the last use of the run so far began.
+    std::size_t newest_tick_ = 0;  ///< The tick at which the newest use began.
 };
 
 /// Cuts the ticks where a tap was closed between two of them.
@@ -245,10 +245,10 @@ std::vector<std::span<const TickTime>> runs_of(std::span<const TickTime> ticks, 
     return runs;
 }
 
-/// Where readings lie farther apart, the course of the flow between them is not known.
+/// If readings are farther apart, the course of the flow between them is unknown.
 constexpr Duration finest_cadence_told_apart = std::chrono::seconds{15};
 
-/// What each reading told is a piece by itself; label_draws() joins what belongs together.
+/// Makes a draw of each reading. label_draws() joins those that belong together.
 void one_for_each_reading(std::span<const TickTime> run, std::vector<Draw>& draws) {
     for (std::size_t i = 0; i < run.size(); ++i) {
         if (i > 0 && run[i].window == run[i - 1].window) {

@@ -16,13 +16,13 @@ using std::chrono::hours;
 constexpr double least_leak_l_per_h = 2.5;
 constexpr Duration half_a_day = hours{12};
 
-/// How much ran beneath at each tick, in litres an hour; 0 where all stood still once within the day about
-/// it.
+/// The flow beneath everything else at each tick, in litres an hour. 0 if the water stood still at some time
+/// within half a day before or after the tick.
 std::vector<double> paces(const std::vector<TickTime>& ticks, double pulse_value_l) {
     const auto together = static_cast<std::size_t>(std::max(4.0, std::ceil(2 / pulse_value_l)));
     std::vector<double> pace(ticks.size(), 0);
     if (ticks.size() <= together) return pace;
-    // The longest of these stretches within half a day, by a window that slides.
+    // The longest of these stretches within half a day on either side, by a sliding window.
     const auto length_s = [&](std::size_t i) { return seconds_between(ticks[i].at, ticks[i + together].at); };
     std::deque<std::size_t> longest;
     std::size_t next = 0;
@@ -45,7 +45,7 @@ std::vector<double> paces(const std::vector<TickTime>& ticks, double pulse_value
         last_seen = i;
         first_seen = std::min(first_seen, i);
     }
-    // The first and the last half day are like the day beside them.
+    // The first and the last half day are taken to be like the day beside them.
     for (std::size_t i = 0; last_seen > 0 && i < ticks.size(); ++i) {
         if (i < first_seen) pace[i] = pace[first_seen];
         if (i > last_seen) pace[i] = pace[last_seen];
@@ -67,7 +67,7 @@ std::vector<Draw> take_out_leak(std::vector<TickTime>& ticks, double pulse_value
     for (std::size_t i = 0; i < ticks.size(); ++i) {
         const double before_s = i > 0 ? std::max(0.0, seconds_between(ticks[i - 1].at, ticks[i].at)) : 0;
         owed = pace[i] > 0 && !ticks[i].after_gap ? owed + before_s / 3600 * pace[i] / pulse_value_l : 0;
-        // A little early is still the leak's: no two pauses are quite alike.
+        // A tick that comes a little early is still the leak's: no two pauses are quite alike.
         if (owed < 0.85) {
             others.push_back(ticks[i]);
             continue;

@@ -8,7 +8,7 @@ namespace tickledger {
 
 namespace {
 
-// Longer texts go the general way, so that the parser's memory stays small.
+// Longer texts are left to the general parser, so that this parser's memory stays small.
 constexpr std::size_t text_max_bytes = 64 * 1024;
 
 /// Nothing for an array, an object, and a number whose digits a double would lose.
@@ -40,7 +40,7 @@ constexpr std::size_t text_max_bytes = 64 * 1024;
     }
 }
 
-/// Gives a member's value to the fields that it is; false where one has a value already.
+/// Gives a member's value to the fields that name it. False if one of them already has a value.
 [[nodiscard]] bool keep(std::string_view name, const JsonValue& value, std::span<JsonField> fields) {
     for (JsonField& field : fields) {
         if (!field.pointer.starts_with('/') || field.pointer.substr(1) != name) continue;
@@ -52,7 +52,7 @@ constexpr std::size_t text_max_bytes = 64 * 1024;
 
 [[nodiscard]] bool read_members(simdjson::dom::object object, std::span<JsonField> fields) {
     for (const auto [name, element] : object) {
-        // A pointer writes these two in another way than the name does.
+        // A pointer escapes these two characters.
         if (name.find_first_of("~/") != std::string_view::npos) return false;
         const auto value = value_of(element);
         if (!value || !keep(name, *value, fields)) return false;
@@ -64,11 +64,12 @@ constexpr std::size_t text_max_bytes = 64 * 1024;
 
 bool read_flat_json(std::string_view text, std::span<JsonField> fields) {
     for (const JsonField& field : fields) {
-        // The whole document is no member.
+        // The whole document is not a member.
         if (field.pointer.empty()) return false;
     }
     if (text.size() > text_max_bytes) return false;
-    // It keeps its memory from text to text. Booking, the API and the start read on threads of their own.
+    // The parser keeps its memory from text to text. Booking, the API and the start read on threads of their
+    // own.
     thread_local simdjson::dom::parser parser;
     simdjson::dom::object object;
     if (parser.parse(text.data(), text.size()).get(object) != simdjson::SUCCESS) return false;

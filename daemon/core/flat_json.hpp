@@ -1,7 +1,7 @@
-// The JSON that nodes nearly always send, read by the quicker of the two libraries.
+// The JSON that nodes nearly always send, read by the faster of the two libraries.
 //
-// The general parser calls back for each token and keeps a path; this way is one pass and a look at each
-// member. docs/performance.md tells what it saves of a replay.
+// The general parser calls back for each token and keeps a path. This one makes one pass and looks at each
+// member. docs/performance.md shows what it saves in a replay.
 #pragma once
 
 #include <span>
@@ -11,9 +11,9 @@
 
 namespace tickledger {
 
-/// Reads one object whose members are texts, whole numbers of 64 bits, true, false and null. False where the
-/// text is anything else, or states a field twice; the fields' values are then absent. True: the values are
-/// those that read_json_fields() finds.
+/// Reads one object whose members are texts, whole numbers of 64 bits, true, false and null. True: the fields
+/// have the values that read_json_fields() finds. False: the text is anything else, or contains a field
+/// twice; the fields' values are then absent.
 [[nodiscard]] bool read_flat_json(std::string_view text, std::span<JsonField> fields);
 
 }  // namespace tickledger

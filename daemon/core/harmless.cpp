@@ -12,7 +12,7 @@ namespace {
 char32_t character_of(std::string_view sequence) {
     const auto byte = [&](std::size_t at) { return static_cast<unsigned char>(sequence[at]); };
     if (sequence.size() == 1) return byte(0);
-    // RFC 3629, section 3: the first byte of n has 7 - n bits of the character, each further one 6.
+    // RFC 3629, section 3: the first of n bytes has 7 - n bits of the character, each further byte has 6.
     char32_t character = byte(0) & (0x7FU >> sequence.size());
     for (std::size_t at = 1; at < sequence.size(); ++at)
         character = (character << 6U) | (byte(at) & 0x3FU);

@@ -1,4 +1,4 @@
-// What strangers wrote (topics, payloads, names), before a person sees it: a terminal obeys control
+// Makes text from outside (topics, payloads, names) safe to show to a person: a terminal obeys control
 // characters.
 #pragma once
 
@@ -7,10 +7,10 @@
 
 namespace tickledger {
 
-/// The text with what a terminal obeys written as its code, `\u001b`: the control characters C0, DEL and C1
-/// (ECMA-48), newlines among them, the separators of lines and paragraphs (U+2028, U+2029), and the marks
-/// that turn the direction of writing (Unicode UAX #9). A byte that is not UTF-8 becomes `\x9b`. All else
-/// stays.
+/// The text with every character that a terminal obeys written as its code, `\u001b`. These are the control
+/// characters C0, DEL and C1 (ECMA-48), including newlines; the separators of lines and paragraphs (U+2028,
+/// U+2029); and the marks that turn the direction of writing (Unicode UAX #9). A byte that is not UTF-8
+/// becomes `\x9b`. Everything else stays.
 [[nodiscard]] std::string harmless_text(std::string_view text);
 
 }  // namespace tickledger

@@ -11,14 +11,14 @@ namespace tickledger {
 
 namespace {
 
-/// Follows the parser and keeps the pointer of the place where it is. The library calls it for each token;
-/// false stops the parser.
+/// Follows the parser and keeps the pointer of the current place. The library calls it for each token; false
+/// stops the parser.
 class FieldFinder {
 public:
     explicit FieldFinder(std::span<JsonField> fields) : fields_(fields) {}
 
     std::string error;
-    std::size_t error_at = 0;  ///< The byte where the text is not JSON; 0 where it is.
+    std::size_t error_at = 0;  ///< The byte where the text stops being JSON; 0 if it does not.
 
     bool null() { return value({JsonValue::Kind::null, {}, {}, false}); }
     bool boolean(bool truth) { return value({JsonValue::Kind::boolean, {}, {}, truth}); }
@@ -66,7 +66,7 @@ private:
 
     [[nodiscard]] Level& level() { return levels_[depth_ - 1]; }
 
-    /// In an array nobody names the elements, so each one counts itself.
+    /// The elements of an array have no names, so they are counted.
     void step_in_array() {
         if (depth_ == 0 || !level().is_array) return;
         path_.resize(level().path_length);
@@ -85,7 +85,7 @@ private:
         for (JsonField& field : fields_) {
             if (field.pointer != path_) continue;
             if (field.value.kind != JsonValue::Kind::absent) {
-                error = "The field `" + std::string(field.name) + "` stands in the message twice.";
+                error = "The field `" + std::string(field.name) + "` appears in the message twice.";
                 return false;
             }
             field.value = found;
@@ -97,8 +97,8 @@ private:
         step_in_array();
         if (!keep({JsonValue::Kind::structure, {}, {}, false})) return false;
         if (depth_ == levels_.size()) {
-            error = "The payload's arrays and objects stand more than " + std::to_string(json_depth_max) +
-                    " deep in each other.";
+            error = "The payload's arrays and objects are nested more than " +
+                    std::to_string(json_depth_max) + " levels deep.";
             return false;
         }
         levels_[depth_++] = {path_.size(), is_array, 0};

@@ -11,7 +11,7 @@
 
 namespace tickledger {
 
-/// What stands at one pointer.
+/// The value at one pointer.
 struct JsonValue {
     enum class Kind : std::uint8_t { absent, null, number, text, boolean, structure };
     Kind kind = Kind::absent;
@@ -20,19 +20,19 @@ struct JsonValue {
     bool truth = false;
 };
 
-/// A value that is looked for. `name` is for errors: "count".
+/// A value to look for. `name` is for errors: "count".
 struct JsonField {
     std::string_view name;
     std::string_view pointer;  ///< RFC 6901; "" is the whole document.
     JsonValue value;
 };
 
-/// Walks through the text once and fills in the fields' values; arrays and objects are told as `structure`.
-/// Fails where the text is not JSON in UTF-8, is nested more than `json_depth_max` deep, or states one of the
-/// fields twice: which of the two counts nobody can know. Throws nothing.
+/// Walks through the text once and fills in the fields' values. Arrays and objects become `structure`. Fails
+/// if the text is not JSON in UTF-8, is nested more than `json_depth_max` deep, or contains one of the fields
+/// twice, because nobody can know which of the two counts. Throws nothing.
 [[nodiscard]] Result<void> read_json_fields(std::string_view text, std::span<JsonField> fields);
 
-/// The same by the general parser alone; the other tries the quicker one first.
+/// The same with the general parser alone. read_json_fields() tries the faster one first.
 [[nodiscard]] Result<void> read_any_json_fields(std::string_view text, std::span<JsonField> fields);
 
 /// The value as an error quotes it.

@@ -7,7 +7,7 @@ namespace tickledger {
 
 namespace {
 
-/// Builds nothing: finds the place where a text stops being JSON.
+/// Finds the place where a text stops being JSON. Builds no document.
 class ErrorFinder final : public nlohmann::json_sax<nlohmann::json> {
 public:
     std::size_t error_at = 0;
@@ -89,8 +89,8 @@ Error json_error_at(std::string_view text, std::size_t byte) {
 
 Result<nlohmann::json> parse_json(std::string_view text) {
     if (!depth_is_bounded(text)) {
-        return fail("its arrays and objects stand more than " + std::to_string(json_depth_max) +
-                    " deep in each other.");
+        return fail("its arrays and objects are nested more than " + std::to_string(json_depth_max) +
+                    " levels deep.");
     }
     auto parsed = nlohmann::json::parse(text, nullptr, false);
     if (!parsed.is_discarded()) return parsed;

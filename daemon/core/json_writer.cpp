@@ -11,8 +11,8 @@ namespace tickledger {
 
 namespace {
 
-/// What stands in a JSON string as it is, whatever stands beside it. A table: each character of an answer's
-/// times is asked for.
+/// The characters that need no escape in a JSON string. A table, because every character of an answer's times
+/// is looked up.
 constexpr std::array<bool, 256> plain = [] {
     std::array<bool, 256> is_plain{};
     for (std::size_t byte = 0x20; byte < 0x7f; ++byte)
@@ -27,7 +27,7 @@ bool is_plain(char character) {
 }  // namespace
 
 void append_json_string(std::string& to, std::string_view text) {
-    // Times and names: nearly all that is written.
+    // Nearly everything that is written: times and names.
     if (std::all_of(text.begin(), text.end(), is_plain)) {
         to += '"';
         to += text;

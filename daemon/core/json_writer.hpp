@@ -1,5 +1,5 @@
-// Writes the answers' JSON objects. A volume leaves as the exact decimal that it is, which a library that
-// holds numbers as double cannot promise; everything that reads JSON uses the library.
+// Writes the JSON objects of answers. A volume is written as its exact decimal, which a library that holds
+// numbers as double cannot promise. All code that reads JSON uses the library.
 #pragma once
 
 #include <cstdint>
@@ -9,15 +9,15 @@
 
 namespace tickledger {
 
-/// Appends `text` as a JSON string with its quotes. What is not UTF-8 is replaced by U+FFFD.
+/// Appends `text` as a JSON string with its quotes. Bytes that are not UTF-8 are replaced by U+FFFD.
 void append_json_string(std::string& to, std::string_view text);
 [[nodiscard]] std::string json_string(std::string_view text);
 
-/// One object whose members stand in the order in which they are added.
+/// One object. Its members keep the order in which they are added.
 class JsonObject {
 public:
     JsonObject() {
-        // As long as most objects of an answer get.
+        // Long enough for most objects of an answer.
         text_.reserve(256);
         text_ = '{';
     }
@@ -26,7 +26,7 @@ public:
     void whole(std::string_view name, std::int64_t value);
     void flag(std::string_view name, bool value) { raw(name, value ? "true" : "false"); }
     void null(std::string_view name) { raw(name, "null"); }
-    /// `value` is JSON already: a number, an array, an object.
+    /// `value` is already JSON: a number, an array, an object.
     void raw(std::string_view name, std::string_view value);
 
     [[nodiscard]] std::string finish() && {

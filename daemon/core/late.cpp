@@ -12,7 +12,7 @@ bool tells(const Reading& late, std::uint64_t boot) {
     return !late.boot || boot == 0 || *late.boot == boot;
 }
 
-/// The two sides of an entry divided at `at`, holding `first_ticks` and the rest.
+/// The two parts of an entry divided at `at`: one with `first_ticks`, one with the rest.
 std::pair<Entry, Entry> cut(const Entry& entry, Instant at, std::int64_t first_ticks, const Mark& mark) {
     Entry first = entry;
     Entry second = entry;
@@ -25,12 +25,12 @@ std::pair<Entry, Entry> cut(const Entry& entry, Instant at, std::int64_t first_t
     return {first, second};
 }
 
-/// What the whole entry may hide beyond what its length allows: it may have been placed too short.
+/// The time that the whole entry may hide beyond its own length, because its span may be estimated too short.
 Duration hidden_time(const Entry& entry, const CounterRules& rules) {
     Duration hidden{0};
     if (!entry.unseen_max) return hidden;
     const std::uint64_t most = *entry.unseen_max + static_cast<std::uint64_t>(entry.ticks);
-    // In steps that double: the bound may be too large by this, never too small.
+    // In steps that double: the bound may be too large by this, but never too small.
     constexpr Duration longest = std::chrono::hours{24 * 366 * 100};
     for (Duration more = std::chrono::minutes{1};
          hidden < longest && rules.plausible_max(entry.span.length() + hidden) < most; more *= 2)
@@ -43,7 +43,7 @@ LateBooking parts(const Entry& whole, Entry first, Entry second, const CounterRu
     booking.fit = LateBooking::Fit::divides;
     const Duration hidden = hidden_time(whole, rules);
     for (Entry* part : {&first, &second}) {
-        // A measured part is certain; the other may still hide what its own length allows.
+        // A measured part is certain. The other part may still hide what its own length allows.
         part->unseen_max.reset();
         const bool is_certain = part->kind == EntryKind::measured || part->kind == EntryKind::reverse;
         booking.add(is_certain ? *part : booking::uncertain(*part, part->span.length() + hidden, rules));
@@ -61,19 +61,19 @@ bool is_plausible(const Entry& entry, const CounterRules& rules) {
     return rules.plausible(static_cast<std::uint64_t>(entry.ticks), entry.span.length());
 }
 
-/// The reading belongs to the counting that the entry's ticks come from.
+/// The reading belongs to the same counting as the entry's ticks.
 LateBooking divide_counted(const Entry& entry, const Reading& late, Instant at, const CounterRules& rules) {
     const std::uint64_t gain = rules.gain(entry.begin_count, late.count);
     if (gain > static_cast<std::uint64_t>(entry.ticks)) return fit_only(LateBooking::Fit::contradicts);
     const Mark mark{late.count, late.boot.value_or(entry.end.boot), late.seq.value_or(0)};
     auto [first, second] = cut(entry, at, static_cast<std::int64_t>(gain), mark);
-    // From the restart on, the node saw everything.
+    // From this reading on, the node saw everything.
     if (entry.kind == EntryKind::restart) second.kind = EntryKind::measured;
     if (!is_plausible(first, rules) || !is_plausible(second, rules)) return fit_only(LateBooking::Fit::known);
     return parts(entry, first, second, rules);
 }
 
-/// The reading lies on the way back: what had run back until then lies before it.
+/// The reading is on the way back: it divides what had run back before it from the rest.
 LateBooking divide_reverse(const Entry& entry, const Reading& late, Instant at, const CounterRules& rules) {
     const std::uint64_t back = rules.gain(late.count, entry.begin_count);
     if (back > static_cast<std::uint64_t>(-entry.ticks)) return fit_only(LateBooking::Fit::contradicts);
@@ -87,8 +87,7 @@ LateBooking divide_reverse(const Entry& entry, const Reading& late, Instant at, 
     return parts(entry, first, second, rules);
 }
 
-/// The reading still belongs to what was counted before the entry began: it proves that nothing was added
-/// until then.
+/// The reading belongs to the counting before the entry began. It proves that nothing was added until then.
 LateBooking divide_still(const Entry& entry, const Reading& late, Instant at, const Mark& before,
                          const CounterRules& rules) {
     const Mark mark{late.count, late.boot.value_or(before.boot), late.seq.value_or(0)};
@@ -142,9 +141,9 @@ LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rul
     TICKLEDGER_CHECK(late.seq.has_value(), "a message that fills a gap has a number");
     const std::int64_t index = rules.seq_distance(lost.begin_count, *late.seq);
     const std::int64_t missing = rules.seq_distance(lost.begin_count, lost.end.seq) + 1;
-    // Under another `seq_bits` than it was booked with, the gap's numbers need not be in order any more.
+    // If `seq_bits` has changed since the gap was booked, the gap's numbers may be out of order.
     if (index < 0 || index >= missing) return fit_only(LateBooking::Fit::contradicts);
-    // Each part of the gap may hide all that it hid, but for what is found now.
+    // Each part of the gap may hide everything that the gap hid, less what is found now.
     const auto hidden = lost.unseen_max;
     const std::optional<std::uint64_t> left =
         hidden ? std::optional(*hidden - std::min(*hidden, late.count)) : std::nullopt;
@@ -157,7 +156,7 @@ LateBooking fill(const Entry& lost, const Reading& late, const CounterRules& rul
     filled.time_estimated = true;
     filled.begin_count = 0;
     filled.end.seq = *late.seq;
-    // The gap may have been placed too short, and its messages need not have been sent evenly.
+    // The span of the gap may be estimated too short, and its messages need not have been sent evenly.
     const bool fits = hidden ? late.count <= *hidden : is_plausible(filled, rules);
     if (!fits) return fit_only(LateBooking::Fit::contradicts);
 

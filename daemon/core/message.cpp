@@ -17,7 +17,7 @@ namespace {
 
 using Kind = JsonValue::Kind;
 
-/// The fields of one message, in the order in which errors are told.
+/// The fields of one message, in the order in which errors are reported.
 enum Place : std::size_t { main_count, boot, seq, time, saved, uptime, place_count };
 
 [[nodiscard]] bool is_absent(const JsonValue& value) {
@@ -76,8 +76,8 @@ enum Place : std::size_t { main_count, boot, seq, time, saved, uptime, place_cou
     if (range && *ticks >= *range) {
         return wrong(
             field,
-            "the display begins again at 0 before that: check `rolls_over_at` and `unit`, or whether "
-            "this is the right field.");
+            "the display begins again at 0 before it reaches that value: check `rolls_over_at` and `unit`, "
+            "or whether this is the right field.");
     }
     return *ticks;
 }
@@ -97,7 +97,7 @@ enum Place : std::size_t { main_count, boot, seq, time, saved, uptime, place_cou
         default:
             return wrong(field, "a text or a number is needed.");
     }
-    // 0 stands for "no boot told" in the ledger.
+    // In the ledger, 0 means that no boot was given.
     const auto print = fingerprint(text);
     return print == 0 ? 1 : print;
 }
@@ -126,7 +126,7 @@ template <typename T, typename Read>
     return {};
 }
 
-/// A field that is not configured gets a pointer that no place in a document has: pointers begin with "/".
+/// A field that is not configured gets a pointer that matches nothing, because pointers begin with "/".
 [[nodiscard]] std::string_view pointer_or_nowhere(const std::optional<std::string>& pointer) {
     return pointer ? std::string_view(*pointer) : std::string_view("nowhere");
 }
@@ -138,7 +138,7 @@ template <typename T, typename Read>
         return JsonField{name, pointer_or_nowhere(pointer), {}};
     };
     const FieldPointers& at = meter.fields;
-    // The fields look at the pointers' own texts, so a temporary would not do here.
+    // The fields refer to the pointers' own texts, so a temporary would not do here.
     static const std::optional<std::string> not_read;
     std::array<JsonField, place_count> fields{
         pulses   ? field("pulses", at.pulses)
@@ -147,14 +147,14 @@ template <typename T, typename Read>
         field("boot", at.boot),
         field("seq", at.seq),
         field("time", at.time),
-        // Pulses are not restored, so nothing is saved of them; a register keeps itself.
+        // Pulses are not restored, so there is no saved count. A register keeps its count itself.
         field("saved", pulses || volume ? not_read : at.saved),
         field("uptime", at.uptime),
     };
     if (auto read = read_json_fields(payload, fields); !read)
         return tl::unexpected<Error>(std::move(read.error()));
 
-    // Pulses are no count, so the counter's size does not bound them.
+    // Pulses are not a count, so the counter's size does not bound them.
     const int bits = pulses ? 0 : meter.counter_bits;
     const auto read_saved = [bits](const JsonField& saved_field) { return read_count(saved_field, bits); };
     Reading reading;
@@ -178,7 +178,7 @@ Result<std::vector<Reading>> decode(std::string_view payload, const MeterSetting
     if (payload.empty()) return fail("The payload is empty.");
     if (payload.size() > payload_max_bytes) {
         return fail("The payload has more than " + std::to_string(payload_max_bytes) +
-                    " bytes; so long a one is not read.");
+                    " bytes; longer payloads are not read.");
     }
     if (meter.message == MessageForm::senml) return decode_senml(payload, meter, arrived_at);
     auto reading = decode_json(payload, meter);

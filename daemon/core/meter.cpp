@@ -102,7 +102,8 @@ std::string words_of(WhyOff why) {
     switch (why) {
         case WhyOff::large_ticks:
             return fmt::format(
-                "with ticks of more than {:g} L a single use looks like a leak's tick, so that it cries wolf",
+                "with ticks of more than {:g} L a single use looks like a tick from a leak, so this alarm "
+                "would often be false",
                 SlowLeak::largest_tick_l);
         case WhyOff::no_lone_ticks:
             return fmt::format("messages further apart than {} cannot show that a tick came alone",
@@ -111,7 +112,8 @@ std::string words_of(WhyOff why) {
             return fmt::format("messages further apart than {} cannot tell one use of water from several",
                                format_duration(LongDraw::longest_cadence));
         case WhyOff::asked_for:
-            return "a house may stand empty for days; it is for those who must flush their pipes";
+            return "a house may be empty for days, so this alarm is only for those who must flush their "
+                   "pipes";
     }
     return "unknown";
 }

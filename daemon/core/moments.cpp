@@ -1,4 +1,4 @@
-// When a reading counts: at the node's own time, where that can be believed, or by its arrival.
+// When a reading counts: at the node's own time if that is believed, otherwise by its arrival.
 #include <algorithm>
 
 #include "core/booking.hpp"
@@ -12,7 +12,8 @@ bool is_newer(const Reading& reading, const Observation& than, const Circumstanc
     if (came.boot_already_left) return false;
     const bool other_boot = reading.boot && than.boot && *reading.boot != *than.boot;
     if (other_boot) return true;
-    // It had run longer by then than time has passed: so it was in an earlier start, which no boot tells.
+    // Its uptime grew by more than the time that has passed. So it was sent in an earlier start, which no
+    // boot shows.
     const bool is_of_earlier_start =
         !reading.boot && reading.uptime && than.uptime && than.tells_time() &&
         *reading.uptime - *than.uptime > came.arrived_at - than.at + booking::clock_tolerance;
@@ -20,13 +21,13 @@ bool is_newer(const Reading& reading, const Observation& than, const Circumstanc
     return reading.seq && than.seq && rules.seq_distance(*than.seq, *reading.seq) > 0;
 }
 
-/// The node's own time is out of the question, whatever is known of the meter.
+/// The node's own time cannot be right, whatever is known of the meter.
 bool is_absurd(Instant time, const Circumstances& came) {
     return time > came.arrived_at + booking::clock_tolerance || time < booking::clocks_begin;
 }
 
-/// Where a message that had waited is placed: by the cadence back from its arrival or, where the messages are
-/// too many for that, evenly from the last known moment on.
+/// Where a message that had waited is placed: by the cadence back from its arrival. If there are too many
+/// messages for that, they are placed evenly from the last known moment on.
 Instant estimated_at(const Observation* known, const Circumstances& came, const CounterRules& rules) {
     if (!known) return came.arrived_at - rules.cadence * came.behind;
     const Duration room = std::max(came.arrived_at - known->at, Duration{0});
@@ -34,20 +35,20 @@ Instant estimated_at(const Observation* known, const Circumstances& came, const 
     return std::max(came.arrived_at - spacing * came.behind, known->at);
 }
 
-/// How much longer the node has run by its uptime, within one told boot.
+/// How much longer the node has run by its uptime, within one given boot.
 Duration ran_since(const Observation& known, const Observation& observation) {
     const bool is_one_boot = known.boot && known.boot == observation.boot;
     if (!is_one_boot || !known.uptime || !observation.uptime) return Duration{0};
     return std::max<Duration>(*observation.uptime - *known.uptime, Duration{0});
 }
 
-/// The moment at which the observation was sent at the earliest, as far as its uptime tells.
+/// The earliest moment at which the observation was sent, as far as its uptime shows.
 Instant earliest_sent(const Observation& known, const Observation& observation) {
     return std::min(booking::sent_from(known) + ran_since(known, observation), observation.at);
 }
 
-/// That moment, where an uptime tells that it had waited or goes on doing so. A node whose uptime does not
-/// count all of its time tells nothing.
+/// The same moment, if an uptime shows that the message had waited or continues a queue that had. A node
+/// whose uptime does not count all of its time shows nothing.
 std::optional<Instant> sent_by_uptime(const Observation& known, const Observation& observation,
                                       const CounterRules& rules) {
     const Duration ran = ran_since(known, observation);
@@ -59,7 +60,7 @@ std::optional<Instant> sent_by_uptime(const Observation& known, const Observatio
     return sent;
 }
 
-/// The first word of a start that comes right behind a message which had waited: it had waited too.
+/// The first message of a start that comes right behind a message that had waited. It had waited too.
 bool waited_behind_start(const Observation& known, const Observation& observation,
                          const CounterRules& rules) {
     const bool is_other_start = known.boot && observation.boot && known.boot != observation.boot;
@@ -67,9 +68,10 @@ bool waited_behind_start(const Observation& known, const Observation& observatio
            booking::sent_from(known) < known.at;
 }
 
-/// More of a queue that may have waited: the message comes within half a cadence of the queue's first, or the
-/// queue comes in clusters, each later than that, but still twice as fast as the node speaks. It takes no
-/// longer to come than it had waited: a node that always speaks so fast is in no hurry.
+/// The message continues a burst that may have waited. It comes within half a cadence of the burst's first
+/// message. Or the burst comes in clusters: it takes longer, but is still twice as fast as the node sends. A
+/// burst takes no longer to arrive than it had waited. If it does, the node just sends faster than its
+/// cadence.
 bool goes_on_hurrying(const Observation& known, const Observation& observation, const CounterRules& rules) {
     if (known.hurry_from == Instant{}) return false;
     const Duration hurries = observation.arrived_at - known.hurry_from;
@@ -79,8 +81,8 @@ bool goes_on_hurrying(const Observation& known, const Observation& observation, 
     return !is_silent && is_fast && hurries < known.hurry_from - known.no_earlier;
 }
 
-/// Tells since when what the next message tells may have run, where that is earlier than this one's moment.
-/// Where a backlog was interrupted, or told late that it was one, the last message before was dated by its
+/// Notes since when the ticks of the next message may have run, if that is earlier than this message's
+/// moment. If a backlog was interrupted, or was recognized late, the last message before it was dated by its
 /// arrival, though it had waited as long as those after it.
 void tell_hurry(const Observation* known, Observation& observation, const CounterRules& rules) {
     if (observation.time_estimated) {
@@ -88,7 +90,7 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
         return;
     }
     if (!known) {
-        // The very first may have waited itself; how long, nothing tells. The node speaks once a cadence.
+        // The very first message may have waited itself. Nothing shows how long, so one silence is assumed.
         observation.no_earlier = observation.at - rules.silence();
         observation.hurry_from = observation.arrived_at;
         observation.hurried = 1;
@@ -98,7 +100,7 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
     if (pause < Duration{0}) return;
     const auto sent = sent_by_uptime(*known, observation, rules);
     if (known->time_estimated && sent) {
-        // The node's own queue goes on behind what waited at the broker.
+        // The node's own queue continues behind the messages that waited at the broker.
         observation.no_earlier = *sent;
     } else if (known->time_estimated && pause <= rules.silence()) {
         observation.no_earlier = known->no_earlier;
@@ -113,15 +115,16 @@ void tell_hurry(const Observation* known, Observation& observation, const Counte
     } else if (sent) {
         observation.no_earlier = *sent;
     } else if (pause > rules.silence()) {
-        // The one message of a start may have waited since the silence began.
+        // The message may have waited since the silence began, even if it is the only one of its start.
         observation.no_earlier = booking::sent_from(*known);
         observation.hurry_from = observation.arrived_at;
         observation.hurried = 1;
     }
 }
 
-/// The count that a node restarted from, as strays of the same start tell it: they did not fit what was last
-/// accepted then, and fit what is now. A node that saves every S ticks starts from less than S below it.
+/// The count that a node restarted from, according to strays of the same start. They did not fit the message
+/// that was last accepted then, and fit the present one. A node that saves every S ticks restarts from less
+/// than S below it.
 std::optional<std::uint64_t> saved_by_strays(const CounterState& state, const Reading& reading,
                                              const Circumstances& came, const CounterRules& rules) {
     if (!came.count_of_strays || !state.last || rules.checkpoint_ticks < 2) return std::nullopt;
@@ -138,17 +141,20 @@ std::optional<std::uint64_t> saved_by_strays(const CounterState& state, const Re
 bool tells_believed_time(const CounterState& state, const Reading& reading, const Circumstances& came,
                          const CounterRules& rules) {
     if (!reading.time || is_absurd(*reading.time, came)) return false;
-    // What is held is in no order yet: a message between it and the last accepted one is newer than that.
-    // What stands earlier in the record is not newer, whatever its number: the record is being read again.
+    // A held message has no place in the order yet: a message between it and the last accepted one is newer
+    // than the last accepted one. A message that is earlier in the record is not newer, whatever its number:
+    // the record is being read again.
     const auto runs_back = [&](const Observation& than) {
         return *reading.time < than.at && came.arrived_at >= than.arrived_at &&
                is_newer(reading, than, came, rules);
     };
     if (state.last && runs_back(*state.last)) return false;
-    // What is older than the last accepted one by its time, and not newer, is late, whatever is held.
+    // A message without a boot is late, whatever is held, if its time is not after the last accepted one and
+    // its number is not newer.
     const bool is_of_before = state.last && *reading.time <= state.last->at && !reading.boot;
     if (is_of_before || !state.held) return true;
-    // Nor is what goes on with the start of the last accepted one newer than the word of another start.
+    // A message that goes on with the last accepted one's start is not newer than a held message of another
+    // start.
     return booking::to_held(state, reading.boot, reading.seq, rules) == booking::ToHeld::beside ||
            !runs_back(state.held->observation);
 }
@@ -174,8 +180,8 @@ Observation booking::observation_of(const CounterState& state, const Reading& re
     if (reading.time && !booking.clock_disbelieved) {
         observation.at = *reading.time;
     } else {
-        // A time that is not believed is no time: a whole backlog of such messages did not run within its
-        // milliseconds.
+        // A time that is not believed is not used: a whole backlog of such messages did not run within the
+        // milliseconds of its arrival.
         observation.at = came.waited ? estimated_at(known, came, rules) : std::max(came.arrived_at, floor);
         observation.time_estimated = came.waited;
         tell_hurry(known, observation, rules);

@@ -1,4 +1,4 @@
-// What two observations of a counter tell of each other.
+// What two observations of a counter show of each other.
 #include <algorithm>
 
 #include "core/booking.hpp"
@@ -47,8 +47,7 @@ Instant sent_from(const Observation& observation) {
 
 Duration longest_unseen(const Observation& from, const Observation& to, const CounterRules& rules) {
     const Duration longest = std::max(rules.longest(from, to), to.latest() - sent_from(from));
-    // Of two words of a queue that tell no time that is believed, the node's clock is all that tells of a
-    // silence between them.
+    // If two messages of a queue give no believed time, only the node's clock shows a silence between them.
     const bool both_waited = from.boot == to.boot && from.time_estimated && to.time_estimated;
     if (!both_waited || !from.node_time || !to.node_time || *from.node_time < clocks_begin) return longest;
     return std::max(longest, *to.node_time - *from.node_time);

@@ -1,4 +1,4 @@
-// Booking of pulses: each message tells the ticks since the one before it.
+// Booking of pulses: each message contains the ticks since the one before it.
 
 #include <algorithm>
 
@@ -9,10 +9,10 @@ namespace tickledger::booking {
 namespace {
 
 enum class Order : std::uint8_t {
-    next,      ///< The very next message, as far as it tells.
-    gap,       ///< Some between are missing.
-    new_boot,  ///< The node started anew: what it counted and did not send is not known.
-    before,    ///< Its number comes before, and no boot explains why.
+    next,      ///< The very next message, as far as it shows.
+    gap,       ///< Messages in between are missing.
+    new_boot,  ///< The node restarted: what it had counted and not sent is unknown.
+    before,    ///< Its number is an earlier one, and no boot explains why.
 };
 
 Order order_of(const Observation& from, const Observation& to, const CounterRules& rules) {
@@ -23,10 +23,10 @@ Order order_of(const Observation& from, const Observation& to, const CounterRule
     return ahead > 1 ? Order::gap : Order::before;
 }
 
-/// For how long the pulses of a message past a gap ran until its moment: one cadence. Where more ran than one
-/// cadence explains, the node was silent for a while as well: then it may have been silent for all the time
-/// that the missing messages do not fill, since the message before the gap came or, where that is not enough,
-/// since it was sent at the earliest.
+/// How long the pulses of a message after a gap ran, up to its moment: one cadence. If more pulses came than
+/// one cadence explains, the node was also silent for a while. The silence may then be all the time that the
+/// missing messages do not fill. That time begins at the message before the gap or, if this is not enough, at
+/// the earliest moment at which that message was sent.
 Duration ran_past_gap(const Observation& from, const Observation& to, const CounterRules& rules) {
     const Duration one_cadence = std::min(to.at - from.at, rules.cadence);
     const auto explains = [&](Duration ran) { return rules.plausible(to.count, to.latest() - to.at + ran); };
@@ -42,7 +42,7 @@ Duration ran_past_gap(const Observation& from, const Observation& to, const Coun
     return explains(ran) || !may_have_waited ? ran : not_filled_since(from.no_earlier);
 }
 
-/// Where the pulses of a message begin: at the message before or, past a gap, as far back as they ran.
+/// Where the pulses of a message begin: at the message before it or, after a gap, as far back as they ran.
 Instant begin_of(const Observation& from, const Observation& to, Order order, const CounterRules& rules) {
     if (order != Order::gap) return from.at;
     return std::max(from.at, to.at - ran_past_gap(from, to, rules));
@@ -52,12 +52,12 @@ bool follows(const Observation& from, const Observation& to, const CounterRules&
     if (to.at < from.at) return false;
     const Order order = order_of(from, to, rules);
     if (order != Order::gap) return rules.plausible(to.count, rules.longest(from, to));
-    // However close it came: it was sent a cadence after one that is missing.
+    // However close it came, it was sent a cadence after a missing message.
     const Duration least = to.tells_time() ? Duration{0} : rules.cadence;
     return rules.plausible(to.count, std::max(to.latest() - to.at + ran_past_gap(from, to, rules), least));
 }
 
-/// `to`: before it the pulses that are missing ran.
+/// `to` is the message before which the missing pulses ran.
 Entry gap_between(const Observation& from, const Observation& to, Instant until, std::uint64_t first_seq,
                   std::uint64_t last_seq, std::uint64_t boot, const CounterRules& rules) {
     return uncertain({.span = {from.at, until},
@@ -94,7 +94,7 @@ void book_message(CounterState& state, const Observation& observation, const Cou
     booking.outcome = Outcome::booked;
 }
 
-/// The suspect is refused: its pulses are a stray, its place in the order a gap.
+/// Refuses the held message: its pulses are a stray. If it keeps its place in the order, that becomes a gap.
 void refuse_held(CounterState& state, bool keeps_its_place, const CounterRules& rules, Booking& booking) {
     const Observation suspect = state.held->observation;
     booking.stray = suspect;
@@ -114,7 +114,7 @@ void refuse_held(CounterState& state, bool keeps_its_place, const CounterRules& 
 void book_pulses(CounterState& state, const Observation& observation, const Circumstances& came,
                  const CounterRules& rules, Booking& booking) {
     if (!state.last) {
-        // The first message's pulses fell within the cadence before it.
+        // The pulses of the first message ran within the cadence before it.
         state.last = Observation{.at = observation.at - rules.cadence};
     }
     if (state.held) {
@@ -125,7 +125,7 @@ void book_pulses(CounterState& state, const Observation& observation, const Circ
         const bool continues_suspect = comes_after && !goes_back && follows(suspect, observation, rules);
         const bool passes_suspect_over = !continues_suspect && follows(*state.last, observation, rules) &&
                                          order_of(*state.last, observation, rules) != Order::before;
-        // A message that was sent before the suspect leaves no place for it yet: what follows will.
+        // A message that was sent before the held one leaves no place for it yet. A later one will.
         refuse_held(state, comes_after && !goes_back && !passes_suspect_over, rules, booking);
     }
     if (came.boot_goes_on || follows(*state.last, observation, rules)) {

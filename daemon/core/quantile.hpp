@@ -1,4 +1,4 @@
-// The value below which some share of a sample lies.
+// The value below which a given share of a sample lies.
 #pragma once
 
 #include <algorithm>
@@ -10,8 +10,8 @@
 
 namespace tickledger {
 
-/// One of the values, none between two of them: of an even number the upper one is the median. Preconditions:
-/// there are values; 0 <= share <= 1.
+/// Always one of the values: the median of an even number of them is the upper middle one. Preconditions: not
+/// empty; 0 <= share <= 1.
 [[nodiscard]] inline double quantile(std::vector<double> values, double share) {
     TICKLEDGER_CHECK(!values.empty() && share >= 0 && share <= 1,
                      "a quantile is asked of values, for a share between 0 and 1");

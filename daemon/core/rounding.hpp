@@ -1,4 +1,4 @@
-// Whole numbers out of ratios: rounded once, half to even.
+// Rounds ratios to whole numbers: once, half to even.
 #pragma once
 
 #include <cstdint>
@@ -6,7 +6,7 @@
 
 namespace tickledger {
 
-/// numerator / denominator, half to even, saturated at 64 bits. `Whole` is any signed whole number, wide or
+/// numerator / denominator, half to even, saturated at 64 bits. `Whole` is any signed integer type, wide or
 /// unbounded. Precondition: denominator > 0.
 template <typename Whole>
 [[nodiscard]] std::int64_t rounded(const Whole& numerator, const Whole& denominator) {
@@ -18,7 +18,7 @@ template <typename Whole>
         rest += denominator;
         quotient -= 1;
     }
-    // Compared by a difference: twice the rest might not fit.
+    // Compared by a difference, because twice the rest might not fit.
     const Whole left = denominator - rest;
     if (rest > left || (rest == left && quotient % 2 != 0)) quotient += 1;
     if (quotient > most) return most;

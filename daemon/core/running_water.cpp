@@ -9,7 +9,7 @@ namespace tickledger {
 
 namespace {
 
-/// At the limit a block holds so many ticks: enough that one more or less does not decide.
+/// At the limit a block holds this many ticks, enough that one more or less does not decide.
 constexpr double ticks_a_block = 5;
 
 Duration duration_of_h(double h) {
@@ -71,7 +71,7 @@ bool HighFlow::is_over(const MeterSettings& meter) const {
 
 bool LongDraw::add(const Entry& entry, const MeterSettings& meter) {
     if (entry.kind == EntryKind::adjustment) return false;
-    // At a coarser cadence people may want it all the same.
+    // long-draw may have been switched on at a coarser cadence.
     const Duration longest = std::max<Duration>(longest_span, meter.cadence * 2);
     if (!is_seen(entry) || (entry.ticks != 0 && entry.span.length() > longest)) {
         *this = {};
@@ -79,7 +79,7 @@ bool LongDraw::add(const Entry& entry, const MeterSettings& meter) {
         return false;
     }
     const double pulse_value_l = meter.pulse_value_l.value();
-    // Fewer ticks than an open tap makes in this time: it was shut in between.
+    // Fewer ticks than an open tap makes in this time: it was closed in between.
     const Duration since = entry.ticks == 0 ? entry.span.to - last_to_ : entry.span.length();
     is_shut_ = static_cast<double>(entry.ticks + 1) * pulse_value_l < open_l_per_h * hours_of(since);
     if (is_shut_) {

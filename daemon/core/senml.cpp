@@ -21,9 +21,8 @@ using boost::multiprecision::cpp_int;
     return record.unit == "m3" || record.unit == "l";
 }
 
-/// The whole pulse values in a volume. A volume that lacks less than half a millionth of a pulse value is
-/// taken for the full one: nodes that compute with binary fractions write 28.999999999999996 where they
-/// mean 29.
+/// The whole pulse values in a volume. A volume that lacks less than half a millionth of a pulse value counts
+/// as full: nodes that compute with binary fractions write 28.999999999999996 when they mean 29.
 [[nodiscard]] cpp_int ticks_in(const ExactNumber& volume, const std::string& unit, Ratio pulse_value_l) {
     constexpr int tolerances = 2'000'000;
     const cpp_int volume_l = volume * (unit == "m3" ? 1000 : 1);
@@ -41,7 +40,7 @@ using boost::multiprecision::cpp_int;
     return excerpt(fraction == "." ? text : text + fraction);
 }
 
-/// Some of them, quoted: enough to see what is meant.
+/// Some of the names, quoted: enough to see what is meant.
 [[nodiscard]] std::string listed(const std::set<std::string>& names) {
     constexpr int most = 8;
     std::string text;
@@ -53,7 +52,7 @@ using boost::multiprecision::cpp_int;
     return text.empty() ? "none" : text;
 }
 
-/// Which of the records are the meter's: those of its name in units that count water.
+/// The meter's records: those with its name, in units that count water.
 [[nodiscard]] Result<std::vector<ResolvedRecord>> records_of_meter(std::vector<ResolvedRecord> records,
                                                                    const MeterSettings& meter) {
     std::set<std::string> names;
@@ -69,19 +68,19 @@ using boost::multiprecision::cpp_int;
                     ".");
     }
     if (meter.senml_name.empty() && names.size() > 1) {
-        return fail("The pack counts for several names: " + listed(names) +
-                    ". Say with `senml_name` which is the meter's.");
+        return fail("The pack has counts or volumes for several names: " + listed(names) +
+                    ". Set `senml_name` to the meter's name.");
     }
     if (!meter.senml_name.empty()) {
         std::erase_if(records, [&](const ResolvedRecord& record) { return record.name != meter.senml_name; });
         if (records.empty()) {
-            return fail("The pack counts nothing for `senml_name` \"" + excerpt(meter.senml_name) +
+            return fail("The pack has no count or volume for `senml_name` \"" + excerpt(meter.senml_name) +
                         "\"; its names: " + listed(names) + ".");
         }
     }
     const auto counts = std::count_if(records.begin(), records.end(), is_count);
     if (counts != 0 && static_cast<std::size_t>(counts) != records.size()) {
-        return fail("The pack states counts and volumes for the same name: only one of them can be booked.");
+        return fail("The pack has counts and volumes for the same name, but only one of them can be booked.");
     }
     return records;
 }

@@ -8,8 +8,8 @@
 
 namespace tickledger {
 
-/// As decode(). Volumes become the whole pulse values in them; one that lacks less than half a millionth of a
-/// pulse value counts as full. Precondition: the payload is not empty.
+/// Like decode(). A volume becomes the whole pulse values in it. A volume that lacks less than half a
+/// millionth of a pulse value counts as full. Precondition: the payload is not empty.
 [[nodiscard]] Result<std::vector<Reading>> decode_senml(std::string_view payload, const MeterSettings& meter,
                                                         Instant arrived_at);
 

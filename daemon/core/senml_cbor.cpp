@@ -12,7 +12,7 @@ namespace tickledger {
 
 namespace {
 
-/// RFC 8428 table 4. The table is complete: other whole numbers are no labels.
+/// RFC 8428 table 4. The table is complete: other whole numbers are not labels.
 [[nodiscard]] std::string_view label_of(std::int64_t number) {
     static constexpr std::array<std::string_view, 15> labels{"bs", "bv", "bu", "bt", "bn", "bver", "n", "u",
                                                              "v",  "vs", "vb", "s",  "t",  "ut",   "vd"};
@@ -21,7 +21,7 @@ namespace {
     return labels[static_cast<std::size_t>(number - first)];
 }
 
-/// Passes what the CBOR decoder finds on to the collector, and keeps what CBOR leaves to its reader: how many
+/// Passes what the CBOR decoder finds on to the collector. Keeps what CBOR leaves to its reader: how many
 /// items an array or map still holds, and whether a map's next item is a label or a value.
 class CborToSenml {
 public:
@@ -48,7 +48,7 @@ public:
 
     void real(double number) {
         if (!std::isfinite(number)) return refuse("a number in it is not finite.");
-        if (is_label() || in_fraction()) return refuse("a number stands where none can.");
+        if (is_label() || in_fraction()) return refuse("there is a number where none is allowed.");
         give(collector.number(decimal_of(number)));
     }
 
@@ -71,7 +71,7 @@ public:
 
     void start(bool is_map, std::uint64_t items) {
         if (is_label() || in_fraction()) return refuse("a label is neither a text nor a number.");
-        if (depth_ == levels_.size()) return refuse("its arrays and maps stand too deep in each other.");
+        if (depth_ == levels_.size()) return refuse("its arrays and maps are nested too deeply.");
         if (fraction_tagged_) {
             fraction_tagged_ = false;
             if (is_map || items != 2) return refuse("a decimal fraction does not hold two numbers.");
@@ -125,7 +125,7 @@ private:
         if (!collector.label(label)) fail_now();
     }
 
-    /// After a value was passed on: it has filled its place.
+    /// Called after a value was passed on, which has filled its place.
     void give(bool accepted) {
         begun_ = true;
         if (fraction_tagged_) return refuse("a decimal fraction does not hold two numbers.");
@@ -195,7 +195,7 @@ private:
     to.float8 = [](void* c, double n) { reader(c).real(n); };
     to.string = [](void* c, cbor_data data, std::size_t length) { reader(c).text(as_text(data, length)); };
     to.byte_string = [](void* c, cbor_data /*data*/, std::size_t /*length*/) { reader(c).other_scalar(); };
-    // RFC 8428 section 6 wants texts of definite length.
+    // RFC 8428 section 6 requires texts of definite length.
     to.string_start = [](void* c) { reader(c).refuse("a text in it has no definite length."); };
     to.byte_string_start = to.string_start;
     to.array_start = [](void* c, std::size_t items) { reader(c).start(false, items); };
@@ -227,7 +227,7 @@ Result<std::vector<SenmlRecord>> read_senml_cbor(std::string_view bytes) {
         read += step.read;
     }
     if (reader.failed()) return fail(reader.error());
-    if (read != bytes.size()) return fail("The payload goes on behind the end of its SenML pack.");
+    if (read != bytes.size()) return fail("The payload continues after the end of its SenML pack.");
     return std::move(reader.collector.records());
 }
 

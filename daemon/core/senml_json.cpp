@@ -8,8 +8,8 @@ namespace tickledger {
 
 namespace {
 
-/// Passes what the JSON parser finds on to the collector. Numbers go on as they were written, so that a
-/// volume of 1234.567 stays that.
+/// Passes what the JSON parser finds on to the collector. Numbers are passed on as written, so that a volume
+/// of 1234.567 stays exact.
 class JsonToSenml {
 public:
     SenmlCollector collector;

@@ -11,16 +11,16 @@ bool SenmlCollector::refuse(std::string text) {
     return false;
 }
 
-/// Checks that a value may stand here; `wanted` where it belongs to the record itself.
+/// Checks that a value is allowed here. Sets `wanted` if it belongs to the record itself.
 bool SenmlCollector::at_value(Expected found, bool& wanted) {
     wanted = depth_ == 2;
     if (depth_ > 2) return true;
-    if (depth_ < 2) return refuse("A SenML pack is an array of records, but this is none.");
+    if (depth_ < 2) return refuse("A SenML pack is an array of records, but this payload is not one.");
     Expected expected = Expected::ignored;
     if (number_place() != nullptr || label_ == "s" || label_ == "bs" || label_ == "ut")
         expected = Expected::number;
     if (text_place() != nullptr || label_ == "vs") expected = Expected::text;
-    // Data is a text in JSON and bytes in CBOR, so its form tells nothing.
+    // Data is a text in JSON and bytes in CBOR, so its form shows nothing.
     if (expected == Expected::ignored || expected == found) return true;
     return refuse("The label `" + label_ + "` of record " + std::to_string(records_.size()) + " needs " +
                   (expected == Expected::number ? "a number." : "a text."));
@@ -47,10 +47,10 @@ std::optional<std::string>* SenmlCollector::text_place() {
 
 bool SenmlCollector::label(std::string_view label) {
     if (depth_ != 2) return true;
-    // RFC 8428 section 4.4: a label that ends so must be understood, and we know of none.
+    // RFC 8428 section 4.4: a label that ends in "_" must be understood, and we know none.
     if (label.ends_with('_')) {
         return refuse("The SenML label `" + excerpt(label) +
-                      "` must be understood to read the pack, and is not.");
+                      "` must be understood to read the pack, but it is unknown.");
     }
     label_ = label;
     return true;
@@ -62,7 +62,7 @@ bool SenmlCollector::number(const Decimal& number) {
     if (!wanted) return true;
     if (auto* place = number_place()) {
         if (*place)
-            return refuse("The label `" + label_ + "` stands in record " + std::to_string(records_.size()) +
+            return refuse("The label `" + label_ + "` appears in record " + std::to_string(records_.size()) +
                           " twice.");
         *place = number;
     } else if (label_ == "s") {
@@ -77,7 +77,7 @@ bool SenmlCollector::text(std::string_view text) {
     if (!wanted) return true;
     if (auto* place = text_place()) {
         if (*place)
-            return refuse("The label `" + label_ + "` stands in record " + std::to_string(records_.size()) +
+            return refuse("The label `" + label_ + "` appears in record " + std::to_string(records_.size()) +
                           " twice.");
         *place = std::string(text);
     } else if (label_ == "vs" || label_ == "vd") {
@@ -94,7 +94,7 @@ bool SenmlCollector::other_scalar() {
 }
 
 bool SenmlCollector::null() {
-    // As in every message, a field that is null is absent.
+    // As in every message, a null field counts as absent.
     return depth_ >= 2 || refuse("A SenML pack is an array of records, but this is null.");
 }
 
@@ -105,8 +105,8 @@ bool SenmlCollector::start(bool is_record) {
     if (depth_ == 1 && !is_record) return refuse("A SenML pack holds records, but there is an array in it.");
     if (depth_ >= 2 && !at_value(Expected::other, wanted)) return false;
     if (depth_ == json_depth_max) {
-        return refuse("The payload's arrays and objects stand more than " + std::to_string(json_depth_max) +
-                      " deep in each other.");
+        return refuse("The payload's arrays and objects are nested more than " +
+                      std::to_string(json_depth_max) + " levels deep.");
     }
     if (depth_ == 1) records_.emplace_back();
     ++depth_;

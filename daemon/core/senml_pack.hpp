@@ -1,4 +1,4 @@
-// A SenML pack as it was written, whichever way it was coded.
+// A SenML pack as it was written, in JSON or in CBOR.
 #pragma once
 
 #include <optional>
@@ -11,7 +11,7 @@
 
 namespace tickledger {
 
-/// The labels of a record that concern us: RFC 8428 table 1.
+/// The labels of a record that are used here: RFC 8428 table 1.
 struct SenmlRecord {
     std::optional<std::string> base_name;
     std::optional<Decimal> base_time;
@@ -25,8 +25,8 @@ struct SenmlRecord {
     bool other_value = false;  ///< It holds a text, a truth value, data or a sum.
 };
 
-/// Takes a pack's parts in their order from a parser and collects the records. Every call answers whether to
-/// go on; where not, error() says why. Values of unknown labels may have any form.
+/// Takes a pack's parts in order from a parser and collects the records. Every call returns whether to go on;
+/// if not, error() says why. Values of unknown labels may have any form.
 class SenmlCollector {
 public:
     bool start_array();

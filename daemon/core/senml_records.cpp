@@ -22,8 +22,8 @@ constexpr unsigned exact_digits = 40;
     return boost::multiprecision::pow(cpp_int{10}, exponent);
 }
 
-/// What lies below 10^-40 is cut; what reaches beyond 10^40 becomes that, which is too large for all that is
-/// counted or measured: a hostile pack must not make us work with more digits.
+/// Digits below 10^-40 are cut. A number beyond 10^40 becomes 10^40, which is larger than anything that is
+/// counted or measured. A hostile pack must not make us work with more digits.
 [[nodiscard]] ExactNumber exact(const Decimal& number) {
     constexpr int reach = static_cast<int>(exact_digits);
     const int shift = std::clamp(number.exponent, -2 * reach, reach) + reach;
@@ -33,14 +33,14 @@ constexpr unsigned exact_digits = 40;
     return number.negative ? cpp_int{-magnitude} : magnitude;
 }
 
-/// To the nearest microsecond, halves later. Times beyond the years 1 and 9999 become their ends.
+/// To the nearest microsecond, halves later. Times beyond the years 1 and 9999 become the ends of that range.
 [[nodiscard]] Duration microseconds(const ExactNumber& seconds) {
     const cpp_int count = floor_of(seconds * 2'000'000 + exact_one(), exact_one() * 2);
     return Duration{static_cast<std::int64_t>(
         std::clamp(count, cpp_int{seconds_min.count()}, cpp_int{seconds_max.count()}))};
 }
 
-/// The base fields that hold at a record: section 4.1.
+/// The base fields that apply to a record: section 4.1.
 struct Base {
     std::string name;
     std::string unit;
@@ -55,13 +55,13 @@ struct Base {
     }
 };
 
-/// A record of base fields only sets them for those that follow, as in the example of section 5.1.7.
+/// A record that has only base fields sets them for those that follow, as in the example of section 5.1.7.
 [[nodiscard]] bool is_measurement(const SenmlRecord& record, const Base& base) {
     if (record.value || record.other_value) return true;
     return base.value && (record.name || record.unit || record.time);
 }
 
-/// Section 4.5.3. Exactly now is no time told.
+/// Section 4.5.3. A time of exactly now counts as none.
 [[nodiscard]] std::optional<Instant> time_of(const ExactNumber& seconds, Instant now) {
     if (seconds == 0) return std::nullopt;
     const Duration told = microseconds(seconds);
@@ -88,7 +88,7 @@ struct Base {
     }
     constexpr unsigned cbor_array = 4;
     if (first >> 5U == cbor_array) return read_senml_cbor(payload);
-    return fail("The payload is no SenML pack: it begins neither like a JSON nor like a CBOR array.");
+    return fail("The payload is not a SenML pack: it does not begin like a JSON array or a CBOR array.");
 }
 
 }  // namespace

@@ -25,14 +25,14 @@ using ExactNumber = boost::multiprecision::cpp_int;
 struct ResolvedRecord {
     std::string name;
     std::string unit;
-    std::optional<ExactNumber> value;  ///< Nothing where it holds a text, a truth value, data or only a sum.
-    /// Nothing where the record tells no time: it was measured roughly when it arrived.
+    std::optional<ExactNumber> value;  ///< Nothing if it holds a text, a truth value, data or only a sum.
+    /// Nothing if the record gives no time: it was measured roughly when it arrived.
     std::optional<Instant> time;
 };
 
-/// Resolves a pack; `now` is what relative times count from. Records are in order of time, those of the same
-/// time in the pack's order. A CBOR double counts as the shortest decimal that reads back as it. Fails where
-/// the pack cannot be read or must not be used. Precondition: the payload is not empty.
+/// Resolves a pack. Relative times count from `now`. Records are in order of time; those of the same time
+/// keep the pack's order. A CBOR double counts as the shortest decimal that reads back as it. Fails if the
+/// pack cannot be read or must not be used. Precondition: the payload is not empty.
 [[nodiscard]] Result<std::vector<ResolvedRecord>> resolve_senml(std::string_view payload, Instant now);
 
 }  // namespace tickledger

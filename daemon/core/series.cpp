@@ -8,7 +8,7 @@ namespace {
 
 __extension__ using Wide = unsigned __int128;
 
-/// ticks · part / whole in whole ticks, and what is left of it in units of ticks / whole.
+/// ticks · part / whole in whole ticks, and the rest in units of 1 / whole of a tick.
 struct Quota {
     std::uint64_t ticks = 0;
     std::int64_t remainder = 0;
@@ -17,7 +17,7 @@ struct Quota {
 Quota quota_of(std::uint64_t ticks, Duration part, Duration whole) {
     const auto divisor = static_cast<std::uint64_t>(whole.count());
     std::uint64_t product = 0;
-    // Almost always it fits, and then a 64-bit division does, which is several times faster.
+    // The product nearly always fits 64 bits, and a 64-bit division is several times faster.
     if (!__builtin_mul_overflow(ticks, static_cast<std::uint64_t>(part.count()), &product)) {
         return {product / divisor, static_cast<std::int64_t>(product % divisor)};
     }
@@ -26,7 +26,7 @@ Quota quota_of(std::uint64_t ticks, Duration part, Duration whole) {
             static_cast<std::int64_t>(wide_product % divisor)};
 }
 
-/// Cuts the span at the rows' ends; no ticks yet.
+/// Cuts the span at the rows' ends. The shares have no ticks yet.
 void cut(Span span, bool covers, RowFinder& rows, std::vector<Share>& shares) {
     Instant t = span.from;
     while (t < span.to) {
@@ -36,8 +36,8 @@ void cut(Span span, bool covers, RowFinder& rows, std::vector<Share>& shares) {
     }
 }
 
-/// Gives out `ticks` by largest remainder. Keeps each share's remainder in `spread_ticks` until it is done,
-/// so that no memory beside the shares' own is needed.
+/// Gives out `ticks` by largest remainder. Keeps each share's remainder in `spread_ticks` meanwhile, so that
+/// no other memory is needed.
 void give_out(Span span, std::uint64_t ticks, std::vector<Share>& shares) {
     std::uint64_t left = ticks;
     for (Share& share : shares) {
@@ -47,7 +47,7 @@ void give_out(Span span, std::uint64_t ticks, std::vector<Share>& shares) {
         left -= quota.ticks;
     }
     if (left == 0) return;
-    // Fewer ticks are left than there are shares: each remainder is less than a tick.
+    // Fewer ticks are left than there are shares, because each remainder is less than a tick.
     const auto last_winner = shares.begin() + static_cast<std::ptrdiff_t>(left);
     const auto wins_over = [](const Share& a, const Share& b) {
         return a.spread_ticks != b.spread_ticks ? a.spread_ticks > b.spread_ticks : a.row < b.row;

@@ -13,7 +13,7 @@ using Rung = SlowLeak::Rung;
 
 /// The sum of a leak that a longer stillness has ruled out, until the next night.
 constexpr double refuted = -1000;
-/// More digits than these mean nothing; the text that is kept stays short.
+/// Further digits mean nothing, and without them the saved text stays short.
 constexpr double digits_kept = 1e6;
 
 const double alone_h = hours_of(SlowLeak::alone);
@@ -26,8 +26,9 @@ double threshold() {
     return std::log(SlowLeak::nights_between_false_alarms * static_cast<double>(SlowLeak::rung_count));
 }
 
-/// When the next tick of a leak comes, given that none came within `alone` of the last event: at any time up
-/// to the longest period or, where the last event was its own tick, between the shortest and the longest.
+/// When the next tick of a leak comes, given that none came within `alone` of the last event. If that event
+/// was the leak's own tick, it comes between the shortest and the longest period. Otherwise it comes at any
+/// time up to the longest.
 struct Wait {
     double shortest_h;
     double longest_h;
@@ -46,7 +47,7 @@ struct Wait {
         };
         return known * share(shortest_h) + (1 - known) * share(alone_h);
     }
-    /// Of those that have lasted so long, how many end here, an hour.
+    /// Of the waits that have lasted this long, the share that ends here, per hour.
     [[nodiscard]] double ending_per_h(double elapsed_h) const {
         const double left = longer_than(elapsed_h);
         if (left <= 0 || elapsed_h < alone_h) return 0;
@@ -66,7 +67,7 @@ bool SlowLeak::add(const Entry& entry) {
     const bool is_seen =
         entry.kind == EntryKind::measured && !entry.time_estimated && entry.span.from == seen_to_;
     if (!is_seen) {
-        // Missing data speaks neither for nor against.
+        // Missing data is evidence neither for nor against a leak.
         see_nothing_until(entry.span.to);
         return false;
     }
@@ -93,7 +94,7 @@ void SlowLeak::see_nothing_until(Instant t) {
 }
 
 void SlowLeak::see_use(Span use) {
-    // A lone tick that is followed by others soon was the beginning of a use.
+    // A lone tick that others follow soon was the beginning of a use.
     weigh_stillness(lone_.value_or(use.from));
     lone_.reset();
     from_ = still_from_ = seen_to_ = use.to;
@@ -104,8 +105,8 @@ void SlowLeak::see_use(Span use) {
 void SlowLeak::weigh_stillness(Instant until) {
     const double elapsed_h = hours_of(until - from_);
     if (elapsed_h <= alone_h) return;
-    // What lasted longer than the leak allows speaks against it at any time; what ended sooner counts only as
-    // far as it lies in the night, when people's own ticks are few.
+    // A stretch longer than the leak allows is evidence against it at any time. A shorter one counts only as
+    // far as it is in the night, when people's own ticks are few.
     const Span asleep = overlap({from_ + alone, until}, night_);
     if (asleep.length() > Duration{0}) still_h_ = as_kept(still_h_ + hours_of(asleep.length()));
     for (std::size_t i = 0; i < rungs_.size(); ++i) {
@@ -164,7 +165,7 @@ void SlowLeak::forget(Instant at) {
 std::optional<SlowLeak::Finding> SlowLeak::finding() const {
     const auto likeliest = std::max_element(rungs_.begin(), rungs_.end(),
                                             [](const Rung& a, const Rung& b) { return a.sum < b.sum; });
-    // One night may be odd by itself.
+    // A single night may be unusual.
     const bool is_older_than_a_night = likeliest->since < night_.from;
     if (likeliest->sum < threshold() || !is_older_than_a_night) return std::nullopt;
     const auto rung = static_cast<std::size_t>(likeliest - rungs_.begin());

@@ -26,7 +26,7 @@ std::size_t edit_distance(std::string_view a, std::string_view b) {
 }
 
 std::optional<std::string_view> nearest(std::string_view word, const std::vector<std::string_view>& words) {
-    // A word this long is no slip of the fingers, and the table grows with its length.
+    // A word this long is not a typing slip, and the table grows with its length.
     if (word.size() > 64) return std::nullopt;
     std::optional<std::string_view> best;
     std::size_t best_distance = 0;

@@ -12,7 +12,7 @@ namespace tickledger {
 [[nodiscard]] std::size_t edit_distance(std::string_view a, std::string_view b);
 
 /// The nearest of the words, if it is near enough to be what was meant: at most a third of its letters
-/// away, but two are always forgiven in a word of four letters or more.
+/// differ. In a word of four letters or more, two may always differ.
 [[nodiscard]] std::optional<std::string_view> nearest(std::string_view word,
                                                       const std::vector<std::string_view>& words);
 

@@ -12,7 +12,7 @@ public:
     explicit Lines(std::span<const TickTime> ticks) : sums_(ticks.size() + 1) {
         for (std::size_t i = 0; i < ticks.size(); ++i) {
             const double width_s = seconds_between(ticks[i].window.from, ticks[i].window.to);
-            // A tick lies anywhere in its window: the variance of the even distribution.
+            // A tick may be anywhere in its window: the variance of the uniform distribution.
             const double weight = 12 / std::max(width_s * width_s, least_width_s * least_width_s);
             const auto x = static_cast<double>(i);
             const double y = seconds_between(ticks.front().at, ticks[i].at);

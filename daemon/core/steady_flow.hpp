@@ -1,4 +1,4 @@
-// Steady flow: ticks that follow one another at one pace.
+// Steady flow: ticks that follow one another at an even pace.
 #pragma once
 
 #include <cstddef>
@@ -9,7 +9,7 @@
 
 namespace tickledger {
 
-/// A stretch of steady flow from one tick to another: the ticks in it lie one pause apart.
+/// A stretch of steady flow from one tick to another. Its ticks are one pause apart.
 struct Piece {
     std::size_t first = 0;
     std::size_t last = 0;
@@ -18,8 +18,9 @@ struct Piece {
     [[nodiscard]] std::size_t pauses() const { return last - first; }
 };
 
-/// Cuts a run of ticks into the pieces of steady flow that explain it best: each piece costs its misfit, and
-/// each piece more costs as much as ticks do that lie off by chance once in a few hundred runs.
+/// Cuts a run of ticks into the pieces of steady flow that explain it best. Each piece costs its misfit, and
+/// a fixed amount that chance reaches once in a few hundred runs.
+///
 /// Precondition: not empty. A single tick has no pieces.
 [[nodiscard]] std::vector<Piece> pieces_of(std::span<const TickTime> ticks);
 

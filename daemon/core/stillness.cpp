@@ -22,14 +22,15 @@ void Stillness::unseen_until(Instant t) {
 }
 
 void Stillness::add(const Entry& entry) {
-    // What covers nothing stays unseen: the next entry's beginning, or the verdict, counts it so.
+    // An entry that covers nothing leaves its time unseen. The next entry's beginning, or the verdict,
+    // accounts for it.
     if (!entry.covers()) return;
     const Span part = overlap(entry.span, {seen_to_, window_.to});
     const Duration length = entry.span.length();
-    // A placed span proves neither stillness nor flow, and one in which the register ran back neither.
+    // A span with an estimated time, or in which the register ran back, proves neither stillness nor flow.
     const bool ticked = entry.ticks > 0 && !entry.time_estimated;
     const bool is_certain = entry.ticks == 0 && entry.kind == EntryKind::measured && !entry.time_estimated;
-    // Ticks of no length at the window's very beginning belong to the span that ends there.
+    // Ticks without length at the very beginning of the window belong to the span that ends there.
     const bool lies_within =
         part.length() > Duration{0} ||
         (ticked && length == Duration{0} && part.length() == Duration{0} && part.to > window_.from);
@@ -37,7 +38,7 @@ void Stillness::add(const Entry& entry) {
 
     unseen_until(part.from);
     seen_to_ = part.to;
-    // The whole entry is measured here, not its part in the window: the ticks may all lie outside.
+    // The length of the whole entry counts here, not of its part in the window: its ticks may all be outside.
     if (ticked && length <= still_for_) {
         still_from_ = seen_to_;
         maybe_from_ = seen_to_;

@@ -11,9 +11,9 @@ namespace tickledger {
 
 namespace {
 
-/// How long before the end of its span a tick may lie. A node that speaks at a cadence leaves that open. One
-/// that speaks when there are ticks, and is still otherwise, tells them at once: to the second, or, where it
-/// looks less often, as far apart as it ever speaks.
+/// How long before the end of its span a tick may lie. A node that sends at a cadence leaves that open. A
+/// node that sends only when there are ticks reports them at once: to the second or, if it looks less often,
+/// within the shortest pause between its messages.
 class Promptness {
 public:
     explicit Promptness(std::span<const Entry> entries) {
@@ -46,7 +46,7 @@ private:
         return lengths[static_cast<std::size_t>(place)];
     }
 
-    /// Most are not about as long as the usual span without ticks.
+    /// Most lengths are not near the usual length of a span without ticks.
     static bool differ(const std::vector<Duration>& lengths, Duration usual) {
         const auto as_long = std::count_if(lengths.begin(), lengths.end(), [usual](Duration length) {
             return length * 5 >= usual * 4 && length * 5 <= usual * 6;
@@ -57,7 +57,7 @@ private:
     Duration longest_ = Duration::max();
 };
 
-/// Water within so long a window may have been any number of uses: it is told as one, and not looked into.
+/// Water in a longer window may have been any number of uses. It is reported as one and not examined.
 constexpr Duration coarsest = std::chrono::hours{1};
 
 }  // namespace

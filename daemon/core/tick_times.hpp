@@ -1,4 +1,4 @@
-// When each tick was, as near as the entries tell.
+// When each tick was, as near as the entries show.
 #pragma once
 
 #include <span>
@@ -11,21 +11,22 @@ namespace tickledger {
 /// When one tick was: somewhere within its window.
 struct TickTime {
     Span window;
-    /// The window's middle, or its share of the span where several ticks lie in one.
+    /// The window's middle. If several ticks share a window, the middle of this one's part.
     Instant at;
-    /// No tap was open throughout the span it came in.
+    /// The span it came in has too few ticks for a tap that was open throughout.
     bool is_lone = false;
-    /// Something unseen lies between the tick before and this one.
+    /// Something was unseen between the tick before and this one.
     bool after_gap = false;
 };
 
-/// Ticks that can be looked into one by one, and the entries that are too long for it.
+/// Ticks that can be examined one by one, and the entries that are too long for that.
 struct TickTimes {
     std::vector<TickTime> ticks;
     std::vector<Entry> too_coarse;
 };
 
-/// Adjustments are passed over: nobody saw them run.
+/// Passes over adjustments, because nobody saw them run.
+///
 /// Preconditions: entries of one meter in order of time; pulse_value_l > 0.
 [[nodiscard]] TickTimes tick_times(std::span<const Entry> entries, double pulse_value_l);
 

@@ -15,7 +15,7 @@ using std::chrono::hours;
 using std::chrono::minutes;
 using std::chrono::seconds;
 
-/// Takes a text apart from the left. Every step says whether it fitted.
+/// Takes a text apart from the left. Every step returns whether it fitted.
 class Scanner {
 public:
     explicit Scanner(std::string_view text) : rest_(text) {}
@@ -98,7 +98,7 @@ bool scan_time_of_day(Scanner& scanner, TimeOfDay& time) {
 
 bool scan_offset(Scanner& scanner, minutes& offset) {
     offset = minutes{0};
-    // mosquitto_sub 2.0 writes local time as "…Z+0100": there the offset counts, and the Z means nothing.
+    // mosquitto_sub 2.0 writes local time as "…Z+0100". Then the offset counts, and the Z means nothing.
     if (scanner.take_any_of("Zz") && scanner.at_end()) return true;
     if (scanner.at_end()) return false;
     const char sign = scanner.take();
@@ -155,7 +155,7 @@ Result<Instant> parse_rfc3339(std::string_view text) {
         moment += time.fraction;
     } else if (moment != date::floor<date::days>(moment)) {
         return fail(
-            fmt::format("\"{}\" is not a time: a leap second (:60) ends a day of UTC, and this is none.",
+            fmt::format("\"{}\" is not a time: a leap second (:60) is possible only at the end of a UTC day.",
                         text.substr(0, 64)));
     }
     // An offset or a leap second may lead out of the years that RFC 3339 can write.
@@ -172,7 +172,7 @@ std::string format_utc(Instant t) {
     const auto in_day_us = (t - midnight).count();
     const int year = int{day.year()};
     if (year < 0 || year > 9999) {
-        // RFC 3339 ends there; nothing that was believed lies so far away.
+        // RFC 3339 ends there. No believed time is that far away.
         return fmt::format("{}-{:02}-{:02}T{:02}:{:02}:{:02}.{:06}Z", year, unsigned{day.month()},
                            unsigned{day.day()}, in_day_us / 3'600'000'000, in_day_us / 60'000'000 % 60,
                            in_day_us / 1'000'000 % 60, in_day_us % 1'000'000);
@@ -255,7 +255,7 @@ Result<Duration> parse_iso_duration(std::string_view text) {
     }
     if (!rest.empty() && !in_time && (rest.back() == 'Y' || rest.back() == 'M'))
         return refuse("years and months differ in length");
-    if (!rest.empty()) return refuse(fmt::format("\"{}\" cannot stand there", rest.substr(0, 16)));
+    if (!rest.empty()) return refuse(fmt::format("\"{}\" is not allowed there", rest.substr(0, 16)));
     if (text.size() < 3 || text.ends_with('T')) return refuse("a number is missing");
     return Duration{sum};
 }

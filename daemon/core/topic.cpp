@@ -32,7 +32,7 @@ struct Match {
 [[nodiscard]] Match match(std::string_view filter, std::string_view topic) {
     Match result;
     if (filter.empty() || topic.empty()) return result;
-    // The server's own topics ($SYS/…) are not meant by a filter that begins with a wildcard.
+    // A filter that begins with a wildcard does not match the server's own topics ($SYS/…).
     if (topic.front() == '$' && (filter.front() == '+' || filter.front() == '#')) return result;
     Levels filter_levels(filter);
     Levels topic_levels(topic);

@@ -34,7 +34,7 @@ constexpr std::array<VolumeUnit, 5> volume_units{{
 
 constexpr std::string_view volume_unit_names = "L, m3, gal_us, gal_imp, ft3";
 
-/// Digits from the left of `text`, at most 18 of them so that nothing overflows before it is reduced.
+/// Takes digits from the left of `text`, at most 18, so that nothing overflows before the ratio is reduced.
 std::optional<std::int64_t> take_whole_number(std::string_view& text) {
     std::int64_t value = 0;
     std::size_t length = 0;
@@ -59,7 +59,7 @@ struct WideRatio {
     SignedWide denominator = 1;
 };
 
-/// "12", "0.25" or "1/3" from the left of `text`.
+/// Takes "12", "0.25" or "1/3" from the left of `text`.
 std::optional<WideRatio> take_number(std::string_view& text) {
     const std::optional<std::int64_t> whole = take_whole_number(text);
     if (!whole) return std::nullopt;
@@ -109,7 +109,7 @@ std::optional<Ratio> product(WideRatio a, WideRatio b) {
     return Ratio{static_cast<std::int64_t>(numerator), static_cast<std::int64_t>(denominator)};
 }
 
-/// A number and a unit, times `factor` for units over a time. `what` and `example` make the error plain.
+/// A number and a unit, times `factor` for units over a time. `what` and `example` are for the error.
 Result<Ratio> parse_quantity(std::string_view text, std::string_view unit_suffix, std::int64_t factor,
                              std::string_view what, std::string_view example) {
     const auto refuse = [&](const std::string& why) {
@@ -155,8 +155,8 @@ Result<Ratio> parse_volume_l(std::string_view text) {
 Result<Ratio> parse_pulse_value_l(std::string_view text) {
     Result<Ratio> volume_l = parse_quantity(text, "", 1, "pulse value", "1 L");
     if (volume_l && volume_l->numerator == 0) {
-        return fail(fmt::format("\"{}\" is not a pulse value: a tick must stand for more than nothing.",
-                                text.substr(0, 64)));
+        return fail(
+            fmt::format("\"{}\" is not a pulse value: it must be greater than 0.", text.substr(0, 64)));
     }
     return volume_l;
 }
@@ -169,7 +169,7 @@ Result<Ratio> parse_flow_l_per_h(std::string_view text) {
 std::int64_t scaled_volume(std::int64_t ticks, Ratio pulse_value_l, Ratio offset_l,
                            std::int64_t litres_per_unit, int digits) {
     const std::int64_t scale = power_of_ten(digits);
-    // (ticks · n/d + on/od) · scale / litres_per_unit over one denominator. It mostly fits 128 bits.
+    // (ticks · n/d + on/od) · scale / litres_per_unit over one denominator. It usually fits 128 bits.
     SignedWide ticks_part = 0;
     SignedWide offset_part = 0;
     SignedWide numerator = 0;

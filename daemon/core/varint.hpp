@@ -1,5 +1,5 @@
-// Whole numbers in as few bytes as they need: seven bits a byte, the lowest first, the eighth tells that more
-// follow (LEB128, as in DWARF and WebAssembly).
+// Whole numbers in as few bytes as they need: seven bits a byte, the lowest first. The eighth bit says that
+// more bytes follow (LEB128, as in DWARF and WebAssembly).
 #pragma once
 
 #include <cstdint>
@@ -9,7 +9,7 @@
 
 namespace tickledger {
 
-/// Small numbers for those that lie near zero on either side. Any number, wrapped differences too.
+/// Maps numbers near zero on either side to small numbers. Takes any number, wrapped differences too.
 constexpr std::uint64_t zigzag(std::int64_t value) {
     return (static_cast<std::uint64_t>(value) << 1) ^ static_cast<std::uint64_t>(value >> 63);
 }
@@ -23,7 +23,8 @@ inline void append_varint(std::string& bytes, std::uint64_t value) {
     bytes += static_cast<char>(value);
 }
 
-/// Takes a number from the beginning of the bytes; nothing where they end within it, or it has no end.
+/// Takes a number from the beginning of the bytes. Nothing if they end within it, or it is longer than 64
+/// bits.
 [[nodiscard]] inline std::optional<std::uint64_t> take_varint(std::string_view& bytes) {
     std::uint64_t value = 0;
     for (unsigned shift = 0; shift < 64 && !bytes.empty(); shift += 7) {

@@ -1,4 +1,4 @@
-// From a volume that somebody wrote down to the whole ticks that it holds, exactly.
+// From a written volume to the whole ticks in it, exactly.
 #pragma once
 
 #include <cstdint>
@@ -10,11 +10,12 @@
 
 namespace tickledger {
 
-/// A decimal text as JSON would write the number, but for zeros in front; nothing where it is none.
+/// A decimal text as JSON would write the number, except that zeros in front are allowed. Nothing if the text
+/// is not one.
 [[nodiscard]] std::optional<Decimal> decimal_in(std::string_view text);
 
-/// Whole pulse values in `number` units; nothing where there are more than a count holds. Exact: finer digits
-/// are floored once, at the end. Precondition: `number` is not negative.
+/// The whole pulse values in `number` units. Nothing if there are more than a count holds. Exact: finer
+/// digits are rounded down once, at the end. Precondition: `number` is not negative.
 [[nodiscard]] std::optional<std::uint64_t> ticks_in(const Decimal& number, Ratio unit_l, Ratio pulse_value_l);
 
 }  // namespace tickledger

@@ -11,11 +11,11 @@ namespace tickledger {
 namespace {
 
 constexpr Duration tolerance = std::chrono::minutes{2};
-// The release of the first version of this program: no server's clock that shows an earlier time is right.
+// The release of the first version of this program. A clock that shows an earlier time is wrong.
 constexpr Instant earliest = std::chrono::sys_days{std::chrono::year{2025} / 1 / 1};
-// Whoever has thousands of nodes does not need all of them to tell the time.
+// A server with thousands of nodes does not need all of them to find the time.
 constexpr std::size_t nodes_remembered = 64;
-// A node's word is taken for the time only within this of what is known.
+// A node's time is considered only up to this long after the earliest possible time.
 constexpr Duration node_clock_reach = std::chrono::hours{24 * 365 * 10};
 
 }  // namespace
@@ -34,8 +34,8 @@ Duration SystemClock::since_boot() const {
 bool SystemClock::is_synchronised() const {
     timex query{};
     const int state = adjtimex(&query);
-    // The unit's sandbox forbids the call, though it only reads. Debian's time service leaves this file once
-    // it has the time.
+    // The unit's sandbox forbids this call, although it only reads. Debian's time service creates this file
+    // once it has the time.
     if (state < 0) return ::access("/run/systemd/timesync/synchronized", F_OK) == 0;
     return state != TIME_ERROR && (query.status & STA_UNSYNC) == 0;
 }
@@ -59,7 +59,8 @@ std::optional<Instant> TrustedClock::look() {
     const Instant expected = known_->at + (since_boot - known_->since_boot);
     if (is_lent_) return expected;
     const Duration jump = wall - expected;
-    // Who sets a clock back does it because it was ahead; but no clock is right before the program was made.
+    // People set a clock back because it was ahead. But a clock that shows a time before this program was
+    // made is wrong.
     const bool is_set_back = jump < Duration{0} && wall >= earliest;
     if ((jump >= -tolerance && jump <= tolerance) || is_set_back || clock_.is_synchronised()) {
         known_ = {wall, since_boot};

@@ -1,4 +1,4 @@
-// The clock port. Only the engine and the service ask what time it is; everything further inward receives
+// The clock port. Only the engine and the service ask what time it is. Everything further inward receives
 // instants.
 #pragma once
 
@@ -16,11 +16,11 @@ namespace tickledger {
 class Clock {
 public:
     virtual ~Clock() = default;
-    /// The server's civil clock: may be wrong, may step.
+    /// The server's civil clock. It may be wrong, and it may step.
     [[nodiscard]] virtual Instant wall() const = 0;
-    /// Since the machine's start; never steps.
+    /// The time since the machine's start. It never steps.
     [[nodiscard]] virtual Duration since_boot() const = 0;
-    /// The kernel says that the civil clock is kept by a time service.
+    /// Whether the kernel says that a time service keeps the civil clock.
     [[nodiscard]] virtual bool is_synchronised() const = 0;
 };
 
@@ -31,18 +31,19 @@ public:
     [[nodiscard]] bool is_synchronised() const override;
 };
 
-/// A civil clock that knows when it must not be believed; docs/time.md gives the reasons. Thread-safe.
+/// A civil clock that knows when the server's clock must not be believed; docs/time.md gives the reasons.
+/// Thread-safe.
 ///
-/// Once it is known what time it is, it goes on with the time since the machine's start. The server's clock
-/// is followed where it agrees with that, where the kernel says that a time service keeps it, and where it is
-/// set back. A jump ahead that nobody vouches for, a time service or a person, is not followed.
+/// Once the time is known, it goes on with the time since the machine's start. The server's clock is followed
+/// if it agrees with that, if the kernel says that a time service keeps it, or if it is set back. A jump
+/// ahead that neither a time service nor a person vouches for is not followed.
 class TrustedClock {
 public:
-    /// What is known of the time before anybody tells it.
+    /// What is known of the time before anybody gives it.
     struct Floor {
         /// It cannot be earlier than this.
         Instant at{};
-        /// A clock without a time service is believed at the start up to so long after `at`.
+        /// At the start, a clock without a time service is believed up to this long after `at`.
         Duration reach{};
     };
     TrustedClock(const Clock& clock, Floor floor) : clock_(clock), floor_(floor) {}
@@ -50,16 +51,16 @@ public:
     /// The time, or nothing while it is not known.
     [[nodiscard]] std::optional<Instant> now();
 
-    /// `who`, a node, told the time while the server did not know it. Where two agree, and what they say is
+    /// A node, `who`, gave the time while the server did not know it. If two nodes agree, and their time is
     /// neither before the floor nor years after it, they are believed until the server knows better.
     void hear(std::string_view who, Instant node_time);
 
-    /// A person says that the server's clock is right now. Nothing: it shows a time before this program was
-    /// made, which it cannot be. Else the time.
+    /// A person says that the server's clock is right now. Returns the time. Nothing: the clock shows a time
+    /// before this program was made, which cannot be right.
     [[nodiscard]] std::optional<Instant> vouch();
 
     [[nodiscard]] Instant floor() const { return floor_.at; }
-    /// By how much the server's clock is ahead of what is believed; zero: it is believed.
+    /// How far the server's clock is ahead of the believed time. Zero: it is believed.
     [[nodiscard]] Duration disbelieved_ahead();
 
 private:
@@ -74,15 +75,16 @@ private:
     const Floor floor_;
     std::mutex mutex_;
     std::optional<Known> known_;
-    bool is_lent_ = false;  ///< By nodes: the server itself does not know yet.
+    bool is_lent_ = false;  ///< The time comes from nodes; the server itself does not know it yet.
     Duration ahead_{};
-    /// What each node says the time was at the machine's start.
+    /// The time of the machine's start, as each node gives it.
     std::map<std::string, Instant, std::less<>> said_;
 };
 
-/// The stamps of the message log, which never go back. Where the last one is ahead of the time, they go on
-/// from there with the time since the machine's start, a sixteenth slower, until the time has caught up: so
-/// that lengths of time stay true to a sixteenth, and less water is never too much for its time. Thread-safe.
+/// The stamps of the message log, which never go back. If the last stamp is ahead of the time, the stamps go
+/// on from there with the time since the machine's start, a sixteenth slower, until the time has caught up.
+/// So lengths of time stay true to a sixteenth, and no flow that a meter can have becomes implausible.
+/// Thread-safe.
 class StampClock {
 public:
     /// `last`: the last stamp so far.

@@ -9,11 +9,10 @@ namespace tickledger {
 
 namespace {
 
-// Publications that the broker has leave the outbox with the next batch, or together once so many wait for
-// it.
+// Acknowledged publications leave the outbox with the next batch, or on their own once this many wait.
 constexpr std::size_t published_kept = 50;
-// A batch is smaller where its events are of a day or more, so that the readings that are not packed yet
-// never become those of many days.
+// A batch is smaller if its events span a day or more, so that readings that are not packed yet never become
+// those of many days.
 constexpr std::size_t events_of_a_day = 2'000;
 constexpr Duration packed_at_once = std::chrono::hours{24};
 
@@ -65,7 +64,8 @@ Result<Engine::Step> Engine::book(Instant now) {
         all_read = *read;
         offered_ = detector_.take();
     }
-    // While something is held back, its deadlines have not come: what it says may be earlier than they are.
+    // While something is held back the clock must not run, because the held events may be earlier than the
+    // next deadlines.
     const auto reached = all_read && !detector_.holds_back() ? source_.reached() : std::nullopt;
     const bool clock_has_work = reached && (source_.has_ended() || bookkeeper_.has_deadline_until(*reached));
     const auto published = publisher_.acknowledged_so_far();
@@ -87,7 +87,7 @@ Result<Engine::Step> Engine::book(Instant now) {
     return all_read ? Step::done : Step::more;
 }
 
-/// True: everything there was to read is read. A backlog is booked as a whole, so it is read on to its end.
+/// True: everything available is read. A backlog is booked as a whole, so it is read to its end.
 Result<bool> Engine::read_batch() {
     while (!is_batch()) {
         auto event = source_.next();
@@ -112,8 +112,8 @@ bool Engine::is_batch() const {
            (count >= events_of_a_day && read_to_ - batch_from_ >= packed_at_once);
 }
 
-/// Events, and memories of many sizes that are read and written for them, come and go between those that
-/// stay; the library keeps their room by itself. Giving it back is one walk over what is free.
+/// Events and records of many sizes are allocated and freed between allocations that stay, and the C library
+/// keeps the freed memory. Returning it to the system takes one walk over the free blocks.
 void Engine::give_back_memory() {
     constexpr std::size_t events_max = 1000;
     if (events_since_trim_ < events_max) return;
@@ -126,17 +126,17 @@ void Engine::remove_old(Instant now) {
     house_kept_at_ = now;
     has_days_to_pack_ = true;
     if (!settings_.retention) return;
-    // What a power cut may take from the ledger must still stand in the log.
+    // Lines may leave the log only when a power cut can no longer take their bookings from the ledger.
     const auto removed = ledger_.make_durable().and_then(
         [&] { return source_.remove_before(now - settings_.retention->messages, booked_to_); });
     if (!removed) tell_(Level::warning, removed.error().text);
-    // A clock that is ahead must remove nothing: as many days as are kept must really have been seen since.
+    // A clock that is ahead must remove nothing. So as many later days must have been seen as days are kept.
     const auto days = std::chrono::floor<std::chrono::days>(settings_.retention->readings).count();
     if (const auto done = bookkeeper_.remove_fine_detail(now - settings_.retention->readings, days); !done)
         tell_(Level::warning, done.error().text);
 }
 
-/// As it goes along: else the file grows to its full size first, and stays as large.
+/// Packs while booking goes on. Otherwise the file would first grow to its full size, and stay that large.
 void Engine::pack_old(Instant now) {
     if (settings_.packing_every == Duration{0}) has_days_to_pack_ = true;
     if (packed_at_ && now - *packed_at_ < settings_.packing_every) return;

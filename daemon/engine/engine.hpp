@@ -1,5 +1,6 @@
-// The engine: what the source holds, into the ledger, and what the ledger says, to the broker. No thread, no
-// waiting, no clock of its own: a running daemon, a replay and the simulated server all turn it step by step.
+// The engine reads events from a source, books them into the ledger, and hands the ledger's publications to
+// the broker. It has no thread, no waiting and no clock of its own: a running daemon, a replay and the
+// simulated server all drive it step by step.
 #pragma once
 
 #include <cstdint>
@@ -22,12 +23,12 @@ struct Retention {
 };
 
 struct EngineSettings {
-    /// The most messages of one batch. It bounds memory; larger transactions are cheaper a message.
+    /// The most messages of one batch. It bounds memory. Larger transactions cost less per message.
     std::size_t events_a_batch = 10'000;
-    /// Days that ended longer ago are packed.
+    /// Days that ended longer ago than this are packed.
     Duration pack_after{};
-    /// One day at most is packed in this time, so that booking never waits for more. 0: a step packs all that
-    /// there is.
+    /// At most one day is packed in this time, so that booking never waits for more. 0: a step packs
+    /// everything there is.
     Duration packing_every = std::chrono::seconds{1};
     /// Nothing: everything is kept.
     std::optional<Retention> retention{};
@@ -38,33 +39,34 @@ struct EngineSettings {
 class Engine {
 public:
     enum class Step : std::uint8_t {
-        done,    ///< Everything there was to read is booked, but for what the backlog detector holds back.
+        done,    ///< Everything available is booked, except what the backlog detector holds back.
         more,    ///< There is more to read.
         failed,  ///< The store failed; the next step offers the same batch again. See trouble().
     };
 
     /// `booked_to`: the place in the log up to which its lines are booked. The bookkeeper is loaded, or loads
-    /// itself with the first batch. All references must outlive this. `tell`: failures that stop nothing.
+    /// itself with the first batch. All references must outlive this. `tell` receives failures that stop
+    /// nothing.
     Engine(Ledger& ledger, Bookkeeper& bookkeeper, EventSource& source, LogPosition booked_to,
            EngineSettings settings, Tell tell);
 
-    /// Reads and books one batch, lets the clock run as far as the source and `now` allow, removes and packs
-    /// what is old, and hands publications to `send` (empty: there is no link). A replay, which has no other
-    /// clock than its recording, passes Instant::max() as `now`.
+    /// Reads and books one batch, runs the clock as far as the source and `now` allow, removes and packs what
+    /// is old, and hands publications to `send` (empty: there is no link). A replay has no clock but its
+    /// recording, and passes Instant::max() as `now`.
     [[nodiscard]] Step step(Instant now, const Publisher::Send& send = {});
 
-    /// Hands publications to `send` and books nothing: what the log holds waits for the next step. Where the
+    /// Hands publications to `send` and books nothing. What the log holds waits for the next step. If the
     /// store fails, see trouble().
     void send_only(const Publisher::Send& send);
 
-    /// Meters and alarms are as told here from the next step on, as after a new start. Where the store fails,
-    /// the next step tries again. `meters` must outlive the engine, or the next call.
+    /// Uses these meters and alarms from the next step on, as a restart would. If the store fails, the next
+    /// step tries again. `meters` must outlive the engine, or the next call.
     [[nodiscard]] Result<void> use(const std::vector<MeterSettings>& meters, std::size_t max_meters);
 
-    /// For the link: what arrived there, and that it went down.
+    /// The link reports here what arrived, and that it went down.
     [[nodiscard]] Publisher& publisher() { return publisher_; }
 
-    /// Why the last step failed, in the store's words; empty: it did not.
+    /// Why the last step failed, in the store's words. Empty: it did not fail.
     [[nodiscard]] const std::string& trouble() const { return trouble_; }
     /// Messages that wait for the server's clock to be set.
     [[nodiscard]] std::size_t undated_count() const { return detector_.undated_count(); }

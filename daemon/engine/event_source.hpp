@@ -8,22 +8,22 @@
 
 namespace tickledger {
 
-/// One thread.
+/// For one thread.
 class EventSource {
 public:
     virtual ~EventSource() = default;
 
     /// Notes how far the source can be read at this moment. Call it before next().
     virtual void look(Instant now) = 0;
-    /// The next event; nothing when everything that was there at look() has been read. After a failure the
-    /// same event is tried again.
+    /// The next event. Nothing when everything that was there at look() has been read. After a failure the
+    /// next call tries the same event again.
     [[nodiscard]] virtual Result<std::optional<LoggedEvent>> next() = 0;
-    /// Once next() gave nothing: no event before this moment is still to come. Nothing: the source held no
-    /// event that would tell a time.
+    /// Once next() returned nothing: no event still to come is earlier than this moment. Empty: the source
+    /// held no event with a time.
     [[nodiscard]] virtual std::optional<Instant> reached() const = 0;
     /// Once next() returned nothing: whether the source has ended for good.
     [[nodiscard]] virtual bool has_ended() const = 0;
-    /// Removes what is older and lies before `needed`, where the source is the daemon's own.
+    /// Removes what is older than `before` and lies before `needed`, if the source is the daemon's own.
     [[nodiscard]] virtual Result<void> remove_before(Instant before, const LogPosition& needed) = 0;
 };
 

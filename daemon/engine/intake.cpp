@@ -9,7 +9,7 @@ namespace tickledger {
 
 namespace {
 
-// Less is the slow step of a time service, and mends itself within half an hour.
+// A smaller difference is a time service's slow adjustment, and disappears by itself within half an hour.
 constexpr Duration stamps_ahead_min = std::chrono::minutes{2};
 
 }  // namespace
@@ -37,8 +37,8 @@ bool Intake::accept(Message&& message) {
             if (!has_undated_) {
                 parts_.tell(
                     Level::warning,
-                    "It is not known what time it is. Messages are kept in the log and booked once it is. If the "
-                    "server's clock is right, say `tickledger clock --right`; else set it.");
+                    "The time is not known. Messages are kept in the log and booked once it is. If the "
+                    "server's clock is right, confirm it with `tickledger clock --right`; otherwise set it.");
             }
             has_undated_ = true;
         }
@@ -63,15 +63,15 @@ Result<void> Intake::accept_instruction(std::string document) {
     const auto now = clock_.now();
     if (!now) {
         return fail(
-            "It is not known what time it is, so nobody can tell when this was said. If the server's clock is "
-            "right, say `tickledger clock --right`; else set it, or wait until the network or two nodes have "
-            "told the time. Then say it again.");
+            "The time is not known, so this request cannot be dated. If the server's clock is right, confirm "
+            "it with `tickledger clock --right`; otherwise set it, or wait until the network or two nodes "
+            "have given the time. Then send the request again.");
     }
     if (auto appended = parts_.log->append(Instruction{{}, std::move(document)}, stamp_of_now(*now));
         !appended) {
         return tl::unexpected(std::move(appended.error()));
     }
-    // People speak seldom, and expect that what was answered is never forgotten.
+    // Instructions are rare, and people expect that an answered one is never lost.
     return parts_.log->sync();
 }
 
@@ -87,10 +87,11 @@ void Intake::date_what_waits() {
     const auto now = clock_.now();
     if (!now || !keep(set_now(*now), stamp_of_now(*now))) return;
     has_undated_ = false;
-    parts_.tell(Level::notice, "The time is known; what waited for it is booked now.");
+    parts_.tell(Level::notice, "The time is known. The messages that waited for it are booked now.");
 }
 
-/// With it the true times of what was stamped ahead can be worked out afterwards (store/redating.hpp).
+/// Writes a line from which the true times of what was stamped ahead can be worked out later
+/// (store/redating.hpp).
 void Intake::note_stamps_ahead() {
     const std::lock_guard lock(mutex_);
     const auto now = clock_.now();
@@ -107,17 +108,17 @@ Result<void> Intake::clock_is_right() {
     const auto vouched = clock_.vouch();
     if (!vouched) {
         return fail(
-            "The server's clock shows a time before this program was made, so it cannot be right. Set it first, "
-            "for example with timedatectl, and say it again.");
+            "The server's clock shows a time before this program was made, so it cannot be right. Set it "
+            "first, for example with timedatectl, and confirm it again.");
     }
     {
         const std::lock_guard lock(mutex_);
-        // With it what waited gets its dates; where nothing waited it says only that somebody vouched.
+        // This line dates the messages that waited. If none waited, it only records that somebody vouched.
         if (auto kept = parts_.log->append(set_now(*vouched), stamp_of_now(*vouched)); !kept)
             return tl::unexpected(std::move(kept.error()));
         has_undated_ = false;
     }
-    parts_.tell(Level::notice, "A person said that the server's clock is right.");
+    parts_.tell(Level::notice, "A person confirmed that the server's clock is right.");
     return parts_.log->sync();
 }
 
@@ -132,7 +133,7 @@ ClockSet Intake::set_now(Instant now) {
     return set;
 }
 
-/// What waited tells a time of long ago.
+/// A message that had waited carries an old time, so its node is not asked for the time.
 bool Intake::waited_at_broker(const Message& message) {
     const std::lock_guard lock(mutex_);
     const Duration at = parts_.clock->since_boot();
@@ -144,7 +145,7 @@ bool Intake::waited_at_broker(const Message& message) {
     return backlog_ || message.redelivered || message.retained;
 }
 
-/// A node may know the time where the server does not: the newest that its message tells.
+/// A node may know the time when the server does not. Takes the newest time in the message.
 void Intake::ask_node(const Message& message) {
     std::shared_ptr<const std::vector<MeterSettings>> meters;
     {
@@ -172,7 +173,8 @@ bool Intake::keep(Event event, Instant at) {
     tell_notice();
     if (kept) return parts_.on_appended();
     parts_.tell(Level::error, kept.error().text +
-                                  " The broker keeps what it has not been thanked for, and sends it again.");
+                                  " The broker keeps messages that were not acknowledged, and sends them "
+                                  "again.");
     return false;
 }
 

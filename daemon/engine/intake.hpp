@@ -1,4 +1,5 @@
-// Where events become accepted: stamped, appended to the message log and, if so configured, on the disk.
+// Where events become accepted: they are stamped, appended to the message log and, if so configured, forced
+// to the disk.
 #pragma once
 
 #include <atomic>
@@ -26,11 +27,11 @@ public:
         std::shared_ptr<const std::vector<MeterSettings>> meters;
         /// The civil time cannot be earlier than this.
         Instant clock_floor{};
-        /// A clock that no time service keeps is believed at the start up to so long after that.
+        /// At the start, a clock that no time service keeps is believed up to this long after that.
         Duration clock_reach = std::chrono::hours{24 * 365 * 10};
         /// The log holds messages, not booked yet, that wait for the clock to be set.
         bool has_undated = false;
-        /// After each append. False: it had to be on the disk by now and is not.
+        /// Called after each append. False: the line had to be on the disk by now and is not.
         std::function<bool()> on_appended;
         Tell tell;
     };
@@ -42,28 +43,29 @@ public:
           has_undated_(parts_.has_undated),
           meters_(parts_.meters) {}
 
-    /// The meters whose nodes may be asked for the time from now on.
+    /// From now on, the nodes of these meters may be asked for the time.
     void use(std::shared_ptr<const std::vector<MeterSettings>> meters);
 
-    /// True once the message is safe and may be acknowledged. The journal tells why not.
+    /// True once the message is safe and may be acknowledged. If it is not, the journal says why.
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool accept(LinkChange change);
-    /// Appends an instruction of a person; `document` as in Instruction. It is on the disk when this returns
-    /// without error. Fails while the server's clock is not set, because its time would not be known.
+    /// Appends an instruction of a person; `document` as in Instruction. When this returns without error, the
+    /// instruction is on the disk. Fails while the server's clock is not set, because the instruction's time
+    /// would not be known.
     [[nodiscard]] Result<void> accept_instruction(std::string document);
 
-    /// Looks whether a clock that was not set is set by now, and whether stamps are further ahead of the time
-    /// than the log tells, and logs that. To be called now and then.
+    /// Checks whether a clock that was not set is set by now, and whether stamps are further ahead of the
+    /// time than the log says. Writes both into the log. Call it now and then.
     void watch_clock();
 
-    /// The time up to which the bookkeeper's clock may run: that of a stamp given now. While the time is not
-    /// known, it stands still.
+    /// The time up to which the bookkeeper's clock may run: that of a stamp given now. It stands still while
+    /// the time is not known.
     [[nodiscard]] Instant now();
-    /// The time where it is known. Stamps may be ahead of it.
+    /// The time, if it is known. Stamps may be ahead of it.
     [[nodiscard]] std::optional<Instant> known_time() { return clock_.now(); }
-    /// By how much the server's clock is ahead of what is believed; zero: it is believed.
+    /// How far the server's clock is ahead of the believed time. Zero: it is believed.
     [[nodiscard]] Duration disbelieved_ahead() { return clock_.disbelieved_ahead(); }
-    /// A person says that the server's clock is right now; the log records it. Fails, with what to do, where
+    /// A person says that the server's clock is right now, and the log records it. Fails, with what to do, if
     /// it cannot be right or the log cannot be written.
     [[nodiscard]] Result<void> clock_is_right();
     [[nodiscard]] std::uint64_t accepted() const { return accepted_; }
@@ -82,12 +84,12 @@ private:
     const Parts parts_;
     TrustedClock clock_;
     StampClock stamps_;
-    std::mutex mutex_;  ///< So that no message stands before the line that says the clock is set.
+    std::mutex mutex_;  ///< So that no message comes before the line that says the clock is set.
     bool has_undated_;
-    /// By how much the stamps are ahead of the time, as far as the log tells it.
+    /// How far the stamps are ahead of the time, according to the log.
     Duration noted_ahead_{};
     std::shared_ptr<const std::vector<MeterSettings>> meters_;
-    /// While the broker empties its queue: when that began and when the last message came, since the
+    /// While the broker empties its queue: when that began and when the last message came, as time since the
     /// machine's start.
     struct Backlog {
         Duration began_at{};

@@ -1,4 +1,4 @@
-// When the message log must be on the disk: at once, or with a sync that somebody makes every so often.
+// When the message log must be on the disk: at once, or by a sync that somebody makes at regular intervals.
 #pragma once
 
 #include <atomic>
@@ -11,14 +11,14 @@ namespace tickledger {
 /// Thread-safe.
 class LogSync {
 public:
-    /// `every` 0: no power cut may take an accepted message.
+    /// `every` 0: each append is synced, so that a power cut takes no accepted message.
     LogSync(MessageLog& log, Duration every, Tell tell) : log_(log), every_(every), tell_(std::move(tell)) {}
 
-    /// Something was appended. False: it had to be on the disk by now and is not.
+    /// Call it after an append. False: the append had to be on the disk by now and is not.
     [[nodiscard]] bool appended() { return every_ > Duration{0} || sync(); }
-    /// How long what was appended may wait for a sync(); 0: appended() has made it.
+    /// How long an append may wait for a sync(). 0: appended() has made it.
     [[nodiscard]] Duration every() const { return every_; }
-    /// Forces what was appended to the disk. The first of several failures is told.
+    /// Forces what was appended to the disk. Of several failures in a row the first is reported.
     bool sync();
 
 private:

@@ -11,28 +11,29 @@ namespace tickledger {
 
 namespace {
 
-// A server without a time service may have been off for a week. Of one whose clock shows more than that after
-// what it last showed, somebody should say that it is right: it may have lost its time.
+// A server without a time service may have been off for a week. If its clock has moved on by more than that,
+// it may have lost the time, and somebody should say that it is right.
 constexpr Duration reach_after_stamp = std::chrono::hours{24 * 7};
 constexpr Duration reach_of_new_store = std::chrono::hours{24 * 365 * 10};
-// No clock was ever so far from the stamps that it gave.
+// No clock was ever this far from the stamps that it gave.
 constexpr Duration strange_after = std::chrono::hours{24 * 366};
 
-/// What the server's clock said when the file was last written, where it lies on the machine's disk.
+/// The time by the server's clock when the file was last written. Nothing if the machine's disk has no such
+/// file.
 std::optional<Instant> changed_at(const std::filesystem::path& file) {
     struct stat state {};
     if (::lstat(file.c_str(), &state) != 0) return std::nullopt;
     return instant_of(std::int64_t{state.st_mtim.tv_sec} * 1'000'000 + state.st_mtim.tv_nsec / 1000);
 }
 
-/// What the server's clock said when the log was last written.
+/// The time by the server's clock when the log was last written.
 std::optional<Instant> last_written(Files& files, const std::filesystem::path& messages) {
     const auto names = log_files(files, messages);
     return names && !names->empty() ? changed_at(messages / names->back()) : std::nullopt;
 }
 
-/// Puts files aside whose names tell days long after they were written and after all that was booked: as the
-/// last of the log they would set the stamps' clock. Returns their new names.
+/// Puts files aside whose names give days long after the files were written and after everything booked. As
+/// the last files of the log they would set the stamps' clock. Returns their new names.
 Result<std::vector<std::string>> put_strange_days_aside(Files& files, const std::filesystem::path& messages,
                                                         const LogPosition& booked_to) {
     std::vector<std::string> aside;
@@ -51,7 +52,7 @@ Result<std::vector<std::string>> put_strange_days_aside(Files& files, const std:
     return aside;
 }
 
-/// Looks through what is accepted but not booked.
+/// Counts what is accepted but not booked.
 Result<void> look_at_pending(Files& files, const std::filesystem::path& messages, OpenedStore& store) {
     MessageLogReader reader(files, messages, store.booked_to);
     for (;;) {
@@ -86,7 +87,7 @@ tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::fil
     auto aside = put_strange_days_aside(files, messages, *told);
     if (!aside) return failure(aside.error());
     store.put_aside = std::move(*aside);
-    // Before it is opened, which may cut off a torn line.
+    // Must come before the log is opened, because opening may cut off a torn line and so write to the file.
     const auto written_at = last_written(files, messages);
     auto log = MessageLog::open(files, messages);
     if (!log) return failure(log.error());
@@ -98,14 +99,14 @@ tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::fil
     if (const auto looked = look_at_pending(files, messages, store); !looked) return failure(looked.error());
 
     const auto last_stamp = store.log->last_stamp();
-    // Stamps go on from where the last daemon's clock had come to.
+    // Stamps go on from where the last daemon's clock had got to.
     if (const auto settled = store.bookkeeper->settled_until()) (void)store.log->horizon(*settled);
     const Instant stamped = store.log->last_stamp().value_or(release);
-    // Stamps may have been ahead of the clock when the last of them was given.
+    // The stamps may have been ahead of the clock when the last of them was given.
     store.clock_floor = std::max(release, std::min(stamped, written_at.value_or(stamped)));
     const Instant latest = std::max({release, stamped, written_at.value_or(stamped)});
     store.clock_reach = latest - store.clock_floor + (last_stamp ? reach_after_stamp : reach_of_new_store);
-    // While no daemon ran there was no link, and so no silence of any node.
+    // While no daemon ran there was no link, so no node counts as silent for that time.
     if (last_stamp) {
         const LinkChange down{.at = {}, .up = false, .session_present = false};
         if (const auto noted = store.log->append(down, *last_stamp); !noted) return failure(noted.error());

@@ -1,4 +1,4 @@
-// The daemon's store, opened and ready to go on from where the last daemon stopped, however it stopped.
+// The daemon's store, opened and ready to continue where the last daemon stopped, however it stopped.
 #pragma once
 
 #include <cstdint>
@@ -27,26 +27,27 @@ struct OpenedStore {
     std::unique_ptr<Ledger> ledger;
     std::unique_ptr<MessageLog> log;
     std::unique_ptr<Bookkeeper> bookkeeper;  ///< Loaded; refers to `ledger`.
-    /// The place in the log up to which the ledger is booked. After a power cut the ledger may tell one
-    /// beyond the log's end, where the disk kept its last batch and not the lines it came from: then this is
-    /// the log's end before anything new was appended.
+    /// The place in the log up to which the ledger is booked. After a power cut the ledger's own place may be
+    /// beyond the log's end, if the disk kept its last batch but not the lines that it came from. Then this
+    /// is the log's end before anything new was appended.
     LogPosition booked_to;
     std::uint64_t pending_messages = 0;  ///< Accepted, but not booked yet.
-    /// Messages among these wait for the server's clock to be set.
+    /// Some of these wait for the server's clock to be set.
     bool has_undated = false;
-    /// Lines among these that could not be read, or that were stamped another day than their file's.
+    /// Lines after `booked_to` that could not be read, or whose stamp is of another day than their file.
     std::uint64_t damaged_lines = 0;
-    /// Files of the message log whose names tell days that cannot be: they were renamed to this.
+    /// Files of the message log whose names gave impossible days. These are the names that they were renamed
+    /// to.
     std::vector<std::string> put_aside;
     /// The civil time cannot be earlier than this.
     Instant clock_floor{};
-    /// A clock that no time service keeps is believed at the start up to so long after that.
+    /// At the start, a clock that no time service keeps is believed up to this long after that.
     Duration clock_reach{};
 };
 
-/// Opens ledger and log (made if missing) in `directory` and notes in the log that the link was down.
-/// `meters` must outlive the result. `release`: no message is older. `vfs`: SQLite's, by name; empty: its
-/// own.
+/// Opens the ledger and the log in `directory`, makes them if they are missing, and notes in the log that the
+/// link was down. `meters` must outlive the result. `release`: no message is older than this. `vfs`: the name
+/// of the SQLite VFS; empty: the default.
 [[nodiscard]] tl::expected<OpenedStore, UnusableStore> open_store(
     Files& files, const std::filesystem::path& directory, const std::vector<MeterSettings>& meters,
     std::size_t max_meters, const CivilZone& zone, Instant release, const std::string& vfs = {},

@@ -17,8 +17,8 @@ Result<void> Publisher::send(Ledger& ledger, const Send& send) {
         if (waiting->empty()) return {};
         for (const Outgoing& outgoing : *waiting) {
             {
-                // The mark moves before the publication leaves: should the link break in between, it is set
-                // back and the publication sent again, never passed over.
+                // The mark moves before the publication is sent. If the link breaks in between, the mark is
+                // set back and the publication is sent again. It is never skipped.
                 const std::lock_guard lock(mutex_);
                 if (sent_id_ != after) break;
                 const bool arrived_before =
@@ -47,7 +47,7 @@ void Publisher::forget_acknowledged(const std::vector<std::int64_t>& ids) {
 
 void Publisher::acknowledged(std::int64_t id) {
     const std::lock_guard lock(mutex_);
-    // The broker nearly always acknowledges in order: at the end there is its place.
+    // The broker nearly always acknowledges in order, so the place is at the end.
     const auto place = std::upper_bound(acknowledged_.begin(), acknowledged_.end(), id);
     if (place == acknowledged_.begin() || *std::prev(place) != id) acknowledged_.insert(place, id);
 }

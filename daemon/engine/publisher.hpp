@@ -1,4 +1,4 @@
-// Carries the outbox to the broker, in order, each publication until it is acknowledged.
+// Sends the outbox to the broker in order, and each publication again until it is acknowledged.
 #pragma once
 
 #include <cstdint>
@@ -10,22 +10,22 @@
 
 namespace tickledger {
 
-/// The ledger's own thread sends; the link's thread acknowledges.
+/// The ledger's own thread sends. The link's thread acknowledges.
 class Publisher {
 public:
-    /// Hands one publication over. False: not now; it is offered again later.
+    /// Hands over one publication. False: not now; it is offered again later.
     using Send = std::function<bool(const Outgoing&)>;
 
-    /// Hands over what waits in the outbox, as far as it is taken. Ledger thread.
+    /// Hands over what waits in the outbox, until `send` refuses. Ledger thread.
     [[nodiscard]] Result<void> send(Ledger& ledger, const Send& send);
 
-    /// What the broker has acknowledged: to be removed from the outbox with the next batch, which costs no
-    /// transaction of its own. In order. Any thread.
+    /// The publications that the broker has acknowledged, in order. The next batch removes them from the
+    /// outbox, so that this costs no transaction of its own. Any thread.
     [[nodiscard]] std::vector<std::int64_t> acknowledged_so_far() const;
-    /// They are removed; precondition: in order. Ledger thread.
+    /// These were removed from the outbox. Precondition: they are in order. Ledger thread.
     void forget_acknowledged(const std::vector<std::int64_t>& ids);
 
-    /// From the link: this one arrived. Any thread, also from within `send`.
+    /// From the link: the broker has acknowledged this one. Any thread, also from within `send`.
     void acknowledged(std::int64_t id);
     /// From the link: everything that was not acknowledged must be sent again. Any thread.
     void link_went_down();

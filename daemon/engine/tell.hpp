@@ -8,7 +8,7 @@ namespace tickledger {
 
 enum class Level : unsigned char { error, warning, notice, info };
 
-/// Where such lines go: the journal, standard error or a test.
+/// Where these messages go: the journal, standard error or a test.
 using Tell = std::function<void(Level, const std::string&)>;
 
 }  // namespace tickledger

@@ -47,7 +47,7 @@ private:
     int descriptor_;
 };
 
-/// 0, or the system's error number of a connection that was tried for `wait` at most.
+/// Tries to connect for at most `wait`. Returns 0 or the system's error number.
 int try_connect(const addrinfo& to, Duration wait) {
     const Socket socket(
         ::socket(to.ai_family, to.ai_socktype | SOCK_NONBLOCK | SOCK_CLOEXEC, to.ai_protocol));
@@ -62,7 +62,7 @@ int try_connect(const addrinfo& to, Duration wait) {
     return ::getsockopt(socket.get(), SOL_SOCKET, SO_ERROR, &error, &length) == 0 ? error : errno;
 }
 
-/// The peer's port of a connected TCP socket; 0 for any other descriptor.
+/// The peer's port of a connected TCP socket; 0 for every other descriptor.
 std::uint16_t peer_port_of(int descriptor) {
     sockaddr_storage peer{};
     socklen_t length = sizeof peer;
@@ -149,7 +149,7 @@ std::string why_unreachable(const BrokerAddress& address, Duration wait) {
 }
 
 void cut_connections_to_port(std::uint16_t peer_port) {
-    // Asking every possible descriptor needs no /proc, which a sandbox may hide. This is rare.
+    // Trying every possible descriptor avoids /proc, which a sandbox may hide. This runs rarely.
     rlimit limit{};
     constexpr rlim_t most = 1U << 20U;
     const rlim_t count = ::getrlimit(RLIMIT_NOFILE, &limit) == 0 ? std::min(limit.rlim_cur, most) : most;

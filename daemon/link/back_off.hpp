@@ -8,9 +8,9 @@
 
 namespace tickledger {
 
-/// Waits that double from one second to a minute, each spread by a fifth either way, so that many
-/// daemons do not storm a broker that comes back. The client library's own reconnecting doubles without any
-/// spread, which is one reason why it is not used.
+/// Waits that double from one second to a minute. Each is varied by up to a fifth either way, so that many
+/// daemons do not all return to a restarted broker at the same moment. The client library's own reconnecting
+/// doubles its waits without varying them, which is one reason not to use it.
 class BackOff {
 public:
     [[nodiscard]] Duration next() {

@@ -1,5 +1,5 @@
-// One file, although it is long: the worker and the client library's threads meet at one lock and one state,
-// and who takes the lock is seen only where both stand side by side.
+// This file is long, so that the worker and the client library's threads, which share one lock and one state,
+// can be read side by side.
 #include "link/broker.hpp"
 
 #include <fmt/format.h>
@@ -23,20 +23,20 @@ namespace {
 
 using SteadyClock = std::chrono::steady_clock;
 
-/// Publications that may wait for their acknowledgement at once.
+/// How many publications may wait for their acknowledgement at once.
 constexpr std::size_t window = 100;
-/// A link that broke sooner than this has not proved itself: the next wait goes on growing.
+/// After a link that broke sooner than this, the waits between attempts keep growing.
 constexpr std::chrono::seconds settled_after{10};
 /// The client library gives up a connection after 10 s, but looks only every 3 s.
 constexpr std::chrono::seconds settle_limit{20};
 constexpr std::chrono::seconds subscribe_again_after{60};
-/// So long after a huge message the link is made anew: its acknowledgement is on its way then, and a flood of
-/// such messages does not keep the link down.
+/// How long after a huge message the link is renewed: its acknowledgement has been sent by then, and a flood
+/// of such messages cannot hold the link down.
 constexpr std::chrono::seconds renewed_after{10};
 // Longer than a broker takes, shorter than a person waits.
 constexpr std::chrono::seconds acknowledged_within{10};
 constexpr std::size_t mebibyte_bytes = std::size_t{1} << 20U;
-/// Ids of our own publications of the status; the outbox counts upwards from one.
+/// Ids for our own status publications. The outbox counts upwards from one, so they cannot collide.
 constexpr std::int64_t status_up_id = std::numeric_limits<std::int64_t>::min();
 constexpr std::int64_t status_down_id = status_up_id + 1;
 
@@ -51,7 +51,7 @@ Instant wall_time() {
     return std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
 }
 
-/// Several meters may share a filter; the broker is asked once.
+/// Several meters may share a filter; each filter is subscribed to once.
 std::vector<std::string> without_repeats(std::vector<std::string> filters) {
     std::sort(filters.begin(), filters.end());
     filters.erase(std::unique(filters.begin(), filters.end()), filters.end());
@@ -60,9 +60,9 @@ std::vector<std::string> without_repeats(std::vector<std::string> filters) {
 
 }  // namespace
 
-/// One worker thread opens connections, one after the other, and is the only one that calls them; so no
-/// other caller ever waits for the client library. What the library tells comes in on its own threads and
-/// only changes the state below `mutex_`, which is never held while the library or a callback is called.
+/// One worker thread opens connections, one after the other, and is the only thread that calls them. So no
+/// other caller ever waits for the client library. The library's events arrive on its own threads and only
+/// change the state below `mutex_`, which is never held while the library or a callback is called.
 class BrokerLink::Worker final : private ConnectionOwner {
 public:
     Worker(ConnectionSettings settings, std::vector<std::string> filters, Callbacks callbacks)
@@ -85,7 +85,7 @@ public:
 private:
     using Lock = std::unique_lock<std::mutex>;
 
-    // The worker's. Those that take a lock hold it at their beginning and end, and let go of it between.
+    // Worker thread. Functions that take a lock hold it on entry and return, and release it in between.
     void work();
     [[nodiscard]] std::string hold_connection();
     void wait_for_answer(Lock& lock);
@@ -105,7 +105,7 @@ private:
         return stopping_;
     }
 
-    // ConnectionOwner, on the client library's threads.
+    // ConnectionOwner, called on the client library's threads.
     [[nodiscard]] bool connected(bool session_present) override;
     void failed(int code) override;
     void lost() override { end(); }
@@ -116,7 +116,7 @@ private:
     void published(std::int64_t id) override;
 
     void end();
-    /// Every filter is granted. Needs the lock.
+    /// Notes that every filter is granted. The lock must be held.
     void become_subscribed();
 
     const ConnectionSettings settings_;
@@ -127,20 +127,20 @@ private:
     std::condition_variable changed_;
     LinkState state_;
     std::vector<std::string> filters_;   ///< Sorted.
-    std::vector<std::string> unwanted_;  ///< Filters of the session that the broker is to forget.
+    std::vector<std::string> unwanted_;  ///< Filters still to be unsubscribed from.
     bool stopping_ = false;
     bool finished_ = false;
     SteadyClock::time_point stop_deadline_{};
-    /// on_link was told up and not yet down.
+    /// on_link(up) was called and on_link(down) was not yet.
     bool owes_down_ = false;
 
-    /// What concerns the present connection alone.
+    /// State of the present connection only.
     struct Present {
         bool ended = false;
-        /// A message was so large that the link is to be made anew, to give its memory back.
+        /// Size of a message so large that the link is renewed to free its memory; 0: there was none.
         std::size_t swelled_bytes = 0;
         SteadyClock::time_point renew_at{};
-        bool refused = false;  ///< A callback returned false, so it is cut.
+        bool refused = false;  ///< A callback returned false, so the connection is cut.
         int failure_code = -1;
         std::optional<SteadyClock::time_point> connected_at;
         std::vector<std::string> to_subscribe;
@@ -154,19 +154,19 @@ private:
     };
     Present present_;
 
-    // The worker's own.
+    // For the worker thread only.
     BackOff back_off_;
     std::string told_reason_;
     std::thread worker_;
 };
 
-// What others call.
+// Called by others.
 
 bool BrokerLink::Worker::publish(const Publication& publication) {
     const std::lock_guard lock(mutex_);
     if (!state_.connected || stopping_ || present_.unacknowledged.size() >= window) return false;
     const auto [place, is_new] = present_.unacknowledged.try_emplace(publication.id);
-    if (!is_new) return true;  // It is on its way already.
+    if (!is_new) return true;  // Already handed over.
     place->second = {publication, SteadyClock::now()};
     present_.to_send.push_back(publication);
     changed_.notify_all();
@@ -213,8 +213,8 @@ void BrokerLink::Worker::stop(Duration wait) {
 void BrokerLink::Worker::work() {
     while (!is_stopping()) {
         std::string reason;
-        // The log must hold the end of one link before the next begins; and while it cannot be
-        // written there is no use in fetching messages, which the broker keeps for us.
+        // The log must hold the end of one link before the next begins. While the log cannot be written there
+        // is no use in fetching messages; the broker keeps them for us.
         if (tell_down()) reason = hold_connection();
         if (!tell_down()) reason = log_is_stuck;
         if (!is_stopping()) pause(reason);
@@ -224,7 +224,7 @@ void BrokerLink::Worker::work() {
     changed_.notify_all();
 }
 
-/// Opens a connection, serves it until it ends, and says why it ended.
+/// Opens a connection, serves it until it ends, and returns why it ended.
 std::string BrokerLink::Worker::hold_connection() {
     {
         const std::lock_guard lock(mutex_);
@@ -239,7 +239,7 @@ std::string BrokerLink::Worker::hold_connection() {
         if (present_.connected_at) serve(lock, *connection);
         if (stopping_ && state_.connected) say_farewell(lock, *connection);
         if (!stopping_ && !present_.ended && present_.swelled_bytes > 0) leave_to_renew(lock, *connection);
-        // Closing may take the client library a second or two, which nobody needs to wait for.
+        // Closing may take the client library a second or two. stop() need not wait for that.
         if (stopping_) finished_ = true;
         changed_.notify_all();
     }
@@ -276,7 +276,7 @@ void BrokerLink::Worker::serve(Lock& lock, Connection& connection) {
     }
 }
 
-/// In order, so that the broker keeps the Will to itself: nobody needs to know.
+/// Disconnects in order, so that the broker does not publish the Will: the link will be back at once.
 void BrokerLink::Worker::leave_to_renew(Lock& lock, Connection& connection) {
     lock.unlock();
     const auto leaving = connection.disconnect();
@@ -284,8 +284,8 @@ void BrokerLink::Worker::leave_to_renew(Lock& lock, Connection& connection) {
     if (leaving) changed_.wait_for(lock, settle_limit, [this] { return present_.ended || stopping_; });
 }
 
-/// The client library was seen to tell nothing of one publication in thousands, where the machine is busy:
-/// each would keep its place in the window until the connection breaks. Needs the lock.
+/// On a busy machine the client library fails to report about one acknowledgement in thousands. Each would
+/// keep its place in the window until the connection breaks. The lock must be held.
 void BrokerLink::Worker::send_again() {
     const auto now = SteadyClock::now();
     for (auto& [id, handed] : present_.unacknowledged) {
@@ -295,7 +295,7 @@ void BrokerLink::Worker::send_again() {
     }
 }
 
-/// Subscribes also where the broker kept the session: the filters may be new, or have been refused before.
+/// Subscribes even if the broker kept the session: filters may be new, or may have been refused before.
 void BrokerLink::Worker::subscribe(Lock& lock, Connection& connection) {
     const auto filters = std::exchange(present_.to_subscribe, {});
     lock.unlock();
@@ -321,7 +321,7 @@ void BrokerLink::Worker::send(Lock& lock, Connection& connection) {
     lock.lock();
 }
 
-/// The broker answers in order, so its acknowledgement of `down` means that it has all before it, too.
+/// The broker answers in order, so its acknowledgement of `down` also covers everything published before it.
 void BrokerLink::Worker::say_farewell(Lock& lock, Connection& connection) {
     send(lock, connection);
     present_.unacknowledged.try_emplace(status_down_id);
@@ -350,8 +350,8 @@ std::string BrokerLink::Worker::why_ended() {
     if (present.swelled_bytes > 0 && !present.refused && SteadyClock::now() >= present.renew_at) {
         back_off_.reset();
         return fmt::format(
-            "a message of {} MiB came, so the link to the broker at {} is made anew to give its memory back; find "
-            "out who sends it, and bound the size of messages at the broker",
+            "a message of {} MiB arrived, so the link to the broker at {} is restarted to free its memory; "
+            "find out who sends such messages, and limit the message size at the broker",
             (present.swelled_bytes + mebibyte_bytes / 2) / mebibyte_bytes, url);
     }
     if (present.refused) {
@@ -372,7 +372,7 @@ std::string BrokerLink::Worker::why_ended() {
         url, settings_.broker.client_id);
 }
 
-/// True once on_link has heard the end of every link it heard the beginning of.
+/// Calls on_link(down) if it is owed. True if nothing is owed any more.
 bool BrokerLink::Worker::tell_down() {
     {
         const std::lock_guard lock(mutex_);
@@ -402,7 +402,7 @@ void BrokerLink::Worker::tell_trouble(const std::string& sentence) {
     });
 }
 
-// What the client library tells.
+// Events from the client library.
 
 bool BrokerLink::Worker::connected(bool session_present) {
     const LinkChange up{wall_time(), true, session_present};

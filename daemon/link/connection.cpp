@@ -11,10 +11,10 @@ namespace {
 
 constexpr std::chrono::seconds keep_alive{30};
 constexpr std::chrono::seconds connect_limit{10};
-/// What a node sends is a thousandth of it.
+/// A node's messages are about a thousandth of this.
 constexpr std::size_t huge_bytes = std::size_t{1} << 20U;
 
-/// The ids of publications travel through the library as its user contexts.
+/// Publication ids pass through the library as its user contexts.
 void* context_of(std::int64_t id) {
     return reinterpret_cast<void*>(static_cast<std::intptr_t>(id));
 }
@@ -22,7 +22,7 @@ std::int64_t id_of(const mqtt::token& token) {
     return reinterpret_cast<std::intptr_t>(token.get_user_context());
 }
 
-/// Runs a request of the library, which throws where it cannot even begin.
+/// Runs a library request. The library throws if it cannot even begin one.
 template <typename Request>
 Result<void> attempt(const char* what, Request&& request) {
     try {
@@ -46,7 +46,7 @@ std::vector<Grant> grants_of(const mqtt::token& token) {
 }  // namespace
 
 struct Connection::Client {
-    /// Completion of one kind of request.
+    /// Handles the completion of one kind of request.
     class Listener final : public mqtt::iaction_listener {
     public:
         using Handler = std::function<void(const mqtt::token&)>;
@@ -83,7 +83,7 @@ struct Connection::Client {
     }
 
     ~Client() {
-        // The library would say goodbye, and the broker then keep the Will to itself.
+        // Otherwise the library would send DISCONNECT, and the broker would not publish the Will.
         if (!is_over) cut_connections_to_port(settings.address.port);
     }
     Client(const Client&) = delete;
@@ -109,18 +109,20 @@ struct Connection::Client {
     }
 
     void subscription_failed(const mqtt::token& token) {
-        // The library reports a refusal of a single filter as a failure; any other means a broken connection.
+        // The library reports the refusal of a single filter as a failure. Any other failure means a broken
+        // connection.
         if (token.get_return_code() != grant_refused) return;
         owner.subscribed({{(*token.get_topics())[0], grant_refused}});
     }
 
     void arrived(const mqtt::message& message) {
-        // What had been read before the cut is still delivered, but cannot be acknowledged any more.
+        // Messages read before the cut are still delivered, but can no longer be acknowledged.
         if (is_cut) return;
         Message kept;
         kept.arrived_at = std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
         kept.topic = message.get_topic();
-        // MQTT allows 256 MiB; of what is too long to be read, so much is kept that it can be seen to be.
+        // MQTT allows 256 MiB. One byte over the limit is kept, so that a payload that is too long is
+        // recognised as such.
         const auto& payload = message.get_payload();
         kept.payload.assign(payload, 0, payload_max_bytes + 1);
         if (payload.size() >= huge_bytes) owner.swelled(payload.size());
@@ -140,7 +142,7 @@ struct Connection::Client {
         }
         options.set_enable_server_cert_auth(true);
         options.set_verify(true);
-        // No error handler: the library would call it through options that are gone when connect() has
+        // No error handler: the library would call it through options that no longer exist once connect() has
         // returned.
         return options;
     }

@@ -1,4 +1,4 @@
-// The files that prove who we are, and who the broker is.
+// The files that authenticate us to the broker, and the broker to us.
 #pragma once
 
 #include <string>
@@ -8,12 +8,12 @@
 
 namespace tickledger {
 
-/// The first line of `broker.password_file`; empty where none is configured. Refuses a file that
-/// everyone on the machine may read or write (its group may: that is how a service user gets it), an empty
-/// one, and a password without a username (MQTT 3.1.1, MQTT-3.1.2-22).
+/// The first line of `broker.password_file`, or an empty string if none is configured. Fails if that line is
+/// empty or everyone on the machine may read or write the file. Its group may read it, because a service user
+/// gets access that way. Also fails for a password without a username (MQTT 3.1.1, MQTT-3.1.2-22).
 [[nodiscard]] Result<std::string> read_password(const BrokerSettings& settings);
 
-/// Checks that the certificate and key files that are configured can be read.
+/// Checks that the configured certificate and key files can be read.
 [[nodiscard]] Result<void> check_tls_files(const BrokerSettings& settings);
 
 }  // namespace tickledger

@@ -73,14 +73,14 @@ void expect_host(SSL* tls, const std::string& host) {
     }
 }
 
-/// What the first error in OpenSSL's queue of this thread says.
+/// The reason of the first error in this thread's OpenSSL queue.
 std::string openssl_words() {
     const unsigned long error = ::ERR_peek_error();
     const char* reason = error != 0 ? ::ERR_reason_error_string(error) : nullptr;
     return reason != nullptr ? reason : "it closes the connection";
 }
 
-/// Shakes hands once more as the client library does; empty where that goes well.
+/// Repeats the TLS handshake as the client library does it. Returns why it fails, or an empty string.
 std::string why_no_handshake(const ConnectionSettings& settings) {
     ::ERR_clear_error();
     const TlsContext context(::SSL_CTX_new(::TLS_client_method()), &::SSL_CTX_free);
@@ -119,7 +119,7 @@ std::string why_failed(const ConnectionSettings& settings, int code) {
     }
     if (const std::string words = why_no_handshake(settings); !words.empty()) {
         return fmt::format(
-            "no trust with the broker at {} (TLS: {}); check broker.ca_file, broker.cert_file and "
+            "the TLS connection to the broker at {} failed ({}); check broker.ca_file, broker.cert_file and "
             "broker.key_file, and the name in the broker's certificate",
             address.url, words);
     }

@@ -1,4 +1,4 @@
-// Lets callbacks through until it is closed, and knows when the last one is out.
+// Lets callbacks through until it is closed, and can wait until the last one has returned.
 #pragma once
 
 #include <chrono>
@@ -9,7 +9,7 @@ namespace tickledger {
 
 class Gate {
 public:
-    /// Runs `work` and returns its answer, or returns `otherwise` once the gate is closed.
+    /// Runs `work` and returns its result, or returns `otherwise` if the gate is closed.
     template <typename Answer, typename Work>
     Answer through(Answer otherwise, Work&& work) {
         {
@@ -24,7 +24,7 @@ public:
         return answer;
     }
 
-    /// Nothing enters any more. Waits for those inside, at most until `deadline`.
+    /// Lets nothing in any more, and waits until `deadline` at most for the callbacks inside.
     void close(std::chrono::steady_clock::time_point deadline) {
         std::unique_lock lock(mutex_);
         closed_ = true;

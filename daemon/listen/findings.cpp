@@ -13,7 +13,8 @@ namespace {
 
 using Json = nlohmann::json;
 
-/// What a name says of a field, in small letters: "WATER.TotalCount" contains "count".
+/// True if the field's name, in small letters, contains one of the words: "WATER.TotalCount" contains
+/// "count".
 bool hints(const std::string& pointer, std::initializer_list<const char*> words) {
     std::string name = pointer.substr(pointer.rfind('/') == std::string::npos ? 0 : pointer.rfind('/') + 1);
     std::ranges::transform(name, name.begin(), [](char c) {
@@ -22,7 +23,7 @@ bool hints(const std::string& pointer, std::initializer_list<const char*> words)
     return std::ranges::any_of(words, [&](const char* word) { return name.find(word) != std::string::npos; });
 }
 
-/// Digits with at most one point, as readers of a register tell it: "01234.567".
+/// Digits with at most one point, as devices that read a register send them: "01234.567".
 bool is_decimal_text(const Json& value) {
     if (!value.is_string()) return false;
     const auto& text = value.get_ref<const std::string&>();
@@ -33,7 +34,7 @@ bool is_decimal_text(const Json& value) {
     return !has_others && points <= 1 && static_cast<std::size_t>(points) < text.size();
 }
 
-/// Digits behind the point.
+/// The number of digits after the point.
 int decimals_of(const Json& value) {
     const std::string text = value.is_string() ? value.get<std::string>() : value.dump();
     const auto point = text.find('.');
@@ -81,7 +82,7 @@ void collect(const Json& value, const std::string& pointer, Instant at,
     values.at.push_back(at);
 }
 
-/// A moment that is near the arrival: RFC 3339, or seconds since 1970.
+/// True if every value is a moment near its arrival: RFC 3339, or seconds since 1970.
 bool is_time(const Values& values) {
     constexpr Duration near = std::chrono::hours{72};
     for (std::size_t i = 0; i < values.all.size(); ++i) {
@@ -97,12 +98,12 @@ bool is_time(const Values& values) {
     return true;
 }
 
-/// Rises as fast as the clock does.
+/// True if the field rises as fast as the clock.
 bool is_uptime(const Values& values, const std::vector<double>& numbers) {
     if (numbers.size() < 3) return false;
     const double rise_s = numbers.back() - numbers.front();
     const double passed_s = std::chrono::duration<double>(values.at.back() - values.at.front()).count();
-    // A slow network shifts single messages; the sum tells.
+    // A slow network delays single messages, so only the total is compared.
     return passed_s >= 1 && rise_s > 0 && std::abs(rise_s - passed_s) <= std::max(2.0, passed_s / 10) &&
            std::ranges::is_sorted(numbers);
 }
@@ -139,7 +140,7 @@ FieldFinding finding_of(const std::string& pointer, const Values& values) {
     return field;
 }
 
-/// How well a field counts water: 0, not at all.
+/// How likely it is that the field counts water; 0: it cannot.
 int score_of_count(const FieldFinding& field, bool is_seq_too) {
     if (field.use != FieldUse::unknown || !field.is_whole || field.first.starts_with('-')) return 0;
     const bool is_named = hints(field.pointer, {"count", "total", "tick", "impuls", "pulse", "meter", "water",
@@ -148,7 +149,7 @@ int score_of_count(const FieldFinding& field, bool is_seq_too) {
     return 1 + 4 * (field.rises > 0) + 2 * is_named + 3 * field.pointer.empty() - 4 * is_seq_too;
 }
 
-/// How well a field tells the volume that a register shows: 0, not at all.
+/// How likely it is that the field gives a register's volume; 0: it cannot.
 int score_of_volume(const FieldFinding& field) {
     const bool is_count_like = field.is_number && field.is_whole;
     if (field.use != FieldUse::unknown || !field.is_decimal || is_count_like || field.first.starts_with('-'))
@@ -157,12 +158,13 @@ int score_of_volume(const FieldFinding& field) {
         return 0;
     const bool is_named = hints(field.pointer, {"volume", "value", "total", "register", "reading", "meter",
                                                 "water", "consum", "m3", "lit"});
-    // One of a name, a fraction and a rise may be missing; a whole number that stands still may be any name.
+    // Of a fitting name, a fraction and a rise, one may be missing. With only one of them the field may be
+    // anything.
     if (field.falls > 1 || is_named + (field.decimals > 0) + (field.rises > 0) < 2) return 0;
     return 1 + 4 * (field.rises > 0) + 2 * is_named;
 }
 
-/// Names the uses: the sure ones first, then what counts among what is left.
+/// Assigns the uses: the certain ones first, then the best counter among the remaining fields.
 void find_uses(std::vector<FieldFinding>& fields, const std::map<std::string, Values>& values) {
     const auto first_of = [&](FieldUse use, auto&& fits) {
         for (FieldFinding& field : fields) {
@@ -197,7 +199,7 @@ void find_uses(std::vector<FieldFinding>& fields, const std::map<std::string, Va
         return score_of_count(field, is_seq(values.at(field.pointer).numbers()));
     });
     const auto [volume, volume_score] = best_by(score_of_volume);
-    // Where neither moved, a whole number beside a volume is more often a meter's number than its count.
+    // If neither moved, a whole number beside a volume is more often a meter's serial number than its count.
     const bool is_count_sure =
         count && (count->rises > 0 || hints(count->pointer, {"count", "tick", "impuls", "pulse"}));
     if (volume && volume_score >= count_score + (is_count_sure ? 1 : 0)) {
@@ -305,7 +307,7 @@ void Findings::take(const HeardMessage& message) {
     auto& messages = heard_[message.topic];
     messages.push_back(message);
     bytes_ += message.payload.size();
-    // The first stays: it is what the last is compared with.
+    // The first message is kept for comparison with the last.
     if (messages.size() > messages_kept || (bytes_ > bytes_max && messages.size() > 2)) {
         bytes_ -= messages[1].payload.size();
         messages.erase(messages.begin() + 1);

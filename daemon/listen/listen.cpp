@@ -26,7 +26,7 @@ mqtt::connect_options connect_options(const BrokerSettings& broker, const std::s
                                       bool with_tls) {
     mqtt::connect_options options;
     options.set_mqtt_version(MQTTVERSION_3_1_1);
-    // Nothing of this visit stays at the broker.
+    // A clean session leaves nothing at the broker.
     options.set_clean_session(true);
     options.set_connect_timeout(answer_limit);
     if (!broker.username.empty()) options.set_user_name(broker.username);
@@ -44,7 +44,7 @@ mqtt::connect_options connect_options(const BrokerSettings& broker, const std::s
     return options;
 }
 
-/// What the client library's thread hears, for the one that waits.
+/// Passes messages from the client library's thread to the waiting thread.
 class Ear {
 public:
     void hear(const mqtt::message& message) {
@@ -58,7 +58,7 @@ public:
         is_lost_ = true;
         changed_.notify_all();
     }
-    /// False: the connection was lost before.
+    /// False: the connection was lost before the time was over.
     [[nodiscard]] bool wait_for(Duration length) {
         std::unique_lock lock(mutex_);
         return !changed_.wait_for(lock, length, [this] { return is_lost_; });
@@ -75,10 +75,10 @@ private:
     bool is_lost_ = false;
 };
 
-/// The topic that a person picks by its number; null: none.
+/// The topic that a person picks by its number, or null.
 const TopicFinding* ask_for_topic(const std::vector<TopicFinding>& topics, std::size_t choices) {
     if (choices == 0 || ::isatty(STDIN_FILENO) == 0 || ::isatty(STDOUT_FILENO) == 0) return nullptr;
-    fmt::print(stderr, "Which one is a water meter? Its number, or Enter for none: ");
+    fmt::print(stderr, "Which one is a water meter? Enter its number, or only press Enter for none: ");
     std::string answer;
     std::getline(std::cin, answer);
     const auto number = std::strtoul(answer.c_str(), nullptr, 10);
@@ -88,12 +88,13 @@ const TopicFinding* ask_for_topic(const std::vector<TopicFinding>& topics, std::
 int write_table(const std::vector<TopicFinding>& topics, const std::string& topic) {
     const auto found = std::ranges::find(topics, topic, &TopicFinding::topic);
     if (found == topics.end()) {
-        fmt::print(stderr, "Nothing came on {}. Listen longer (--for 10min), or to more (--topic '#').\n",
+        fmt::print(stderr,
+                   "No message arrived on {}. Listen longer (--for 10min) or to more topics (--topic '#').\n",
                    topic);
         return 1;
     }
     if (!found->can_be_a_meter()) {
-        fmt::print(stderr, "What came on {} holds nothing that counts:\n\n{}", topic, describe({*found}));
+        fmt::print(stderr, "The messages on {} have no field that counts:\n\n{}", topic, describe({*found}));
         return 1;
     }
     fmt::print("{}", meter_table(*found));
@@ -121,13 +122,14 @@ Result<Findings> listen(const ListenOrder& order) {
             fmt::print(stderr, "Listening to {} for {} ...\n", order.filter, format_duration(order.length));
         const bool is_whole = ear.wait_for(order.length);
         if (!is_whole)
-            return fail(fmt::format("The broker at {} has gone away. Try again.", order.broker.url));
+            return fail(
+                fmt::format("The connection to the broker at {} was lost. Try again.", order.broker.url));
         client.disconnect()->wait_for(answer_limit);
         return ear.findings();
     } catch (const mqtt::exception& error) {
         const std::string reason =
             is_connected ? std::string{} : why_unreachable(*address, std::chrono::seconds{2});
-        if (!reason.empty()) return fail("Nothing can be heard: " + reason + ".");
+        if (!reason.empty()) return fail("Listening failed: " + reason + ".");
         return fail(fmt::format(
             "The broker at {} refuses {} ({}). It may want --username and --password-file, or forbid "
             "this topic.",
@@ -144,19 +146,21 @@ int run_listen(const ListenOrder& order) {
     const auto topics = findings->found();
     if (!order.topic.empty()) return write_table(topics, order.topic);
     if (topics.empty()) {
-        fmt::print("Nothing came on {} in {}. Listen longer (--for 10min), or to more (--topic '#').\n",
-                   order.filter, format_duration(order.length));
+        fmt::print(
+            "No message arrived on {} in {}. Listen longer (--for 10min) or to more topics (--topic '#').\n",
+            order.filter, format_duration(order.length));
         return 1;
     }
     fmt::print("{}", describe(topics));
     if (findings->left_out() > 0)
-        fmt::print("{} messages of further topics were left out. Narrow --topic.\n", findings->left_out());
+        fmt::print("{} messages of other topics were left out. Use a narrower --topic.\n",
+                   findings->left_out());
     const auto choices =
         static_cast<std::size_t>(std::ranges::count_if(topics, &TopicFinding::can_be_a_meter));
     if (const TopicFinding* chosen = ask_for_topic(topics, choices)) {
         fmt::print("\n{}", meter_table(*chosen));
     } else if (choices > 0) {
-        fmt::print("For the [[meter]] table of one of them: tickledgerd listen ... --meter {}\n",
+        fmt::print("To write the [[meter]] table of one of them: tickledgerd listen ... --meter {}\n",
                    harmless_text(topics.front().topic));
     }
     return 0;

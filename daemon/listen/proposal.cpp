@@ -1,4 +1,4 @@
-// The findings in words, and as a [[meter]] table.
+// Writes the findings as text and as a [[meter]] table.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -19,7 +19,8 @@ std::string counted(std::int64_t number, std::string_view one) {
     return fmt::format("{} {}{}", number, one, number == 1 ? "" : "s");
 }
 
-/// To the second, and above a minute to the minute: a node's own clock is no better.
+/// Rounded to the second; above ten minutes, or less than five seconds after a full minute, to the minute. A
+/// node's own clock is no better.
 Duration rounded_cadence(Duration cadence) {
     using namespace std::chrono;
     if (cadence < seconds{1}) return seconds{1};
@@ -41,10 +42,10 @@ std::string what_it_does(const FieldFinding& field) {
                                    : "a volume, by its name; it did not move: let some water run";
             break;
         case FieldUse::pulses:
-            text = "ticks since the message before";
+            text = "ticks since the previous message";
             break;
         case FieldUse::boot:
-            text = "tells restarts";
+            text = "shows restarts";
             break;
         case FieldUse::seq:
             text = "numbers the messages";
@@ -68,7 +69,7 @@ std::string what_it_does(const FieldFinding& field) {
     return text;
 }
 
-/// The last part of the topic that tells the meter apart, as an id.
+/// An id made of the topic: at most 64 characters, the front cut off first.
 std::string id_of(std::string_view topic) {
     std::string id;
     for (char c : topic) {
@@ -84,8 +85,8 @@ std::string id_of(std::string_view topic) {
     return id.empty() ? "house" : id;
 }
 
-/// The fields that are not where the daemon looks by itself; `false` where it would take something else for
-/// one.
+/// The fields that are not at their default places. A field is `false` if the daemon would otherwise take an
+/// unrelated value for it.
 std::string fields_line(const TopicFinding& topic) {
     std::string out;
     const auto add = [&](std::string_view key, const std::string& value) {
@@ -93,7 +94,7 @@ std::string fields_line(const TopicFinding& topic) {
     };
     for (const FieldUse use : {FieldUse::count, FieldUse::volume, FieldUse::pulses, FieldUse::boot,
                                FieldUse::seq, FieldUse::time, FieldUse::saved, FieldUse::uptime}) {
-        if (use == FieldUse::saved && topic.field(FieldUse::volume)) continue;  // A register keeps itself.
+        if (use == FieldUse::saved && topic.field(FieldUse::volume)) continue;  // A register needs none.
         const std::string usual = fmt::format("/{}", name_of(use));
         const FieldFinding* field = topic.field(use);
         if (field && field->pointer != usual) add(name_of(use), toml_text(field->pointer));
@@ -112,16 +113,16 @@ std::string_view form_of(const TopicFinding& topic) {
     return topic.field(FieldUse::volume) ? "volume" : "pulses";
 }
 
-/// What a register in cubic metres and its digits let suppose: the unit, the last digit, where it begins
-/// again.
+/// The lines that the register's digits suggest: its unit (cubic metres assumed), where it starts again at 0,
+/// and its last digit.
 std::string register_lines(const FieldFinding& volume) {
-    std::string text = "unit = \"m3\"   # ? what the number is told in: L, m3, gal_us, gal_imp or ft3\n";
+    std::string text = "unit = \"m3\"   # ? the unit of the number: L, m3, gal_us, gal_imp or ft3\n";
     const auto digits = static_cast<int>(std::min(volume.first.find('.'), volume.first.size()));
-    // Digits that stand before a number tell how many the register has.
+    // Leading zeros show how many digits the register has.
     const bool shows_all_digits = volume.first.starts_with('0') && digits > 1 && digits < 10;
     text += fmt::format("{}rolls_over_at = \"{:.0f} m3\"   # {}\n", shows_all_digits ? "" : "# ",
                         shows_all_digits ? std::pow(10, digits) : 100000.0,
-                        "where the register begins again at 0");
+                        "where the register starts again at 0");
     constexpr std::array last_digit{"1 m3", "100 L", "10 L", "1 L"};
     text += fmt::format("pulse_value = \"{}\"   # ? its last digit that can be trusted\n",
                         last_digit.at(static_cast<std::size_t>(std::min(volume.decimals, 3))));
@@ -142,8 +143,7 @@ std::string describe(const std::vector<TopicFinding>& topics) {
             text += fmt::format(", one every {}", format_duration(rounded_cadence(*topic.cadence)));
         text += '\n';
         if (topic.unreadable > 0)
-            text +=
-                fmt::format("   {} no JSON\n", topic.unreadable == topic.messages ? "All are" : "Some are");
+            text += topic.unreadable == topic.messages ? "   None is JSON\n" : "   Some are not JSON\n";
         if (topic.is_senml) text += "   SenML (RFC 8428): message = \"senml\"\n";
         for (const FieldFinding& field : topic.fields) {
             text += fmt::format("   {:<6} {} = {}", name_of(field.use),
@@ -161,7 +161,7 @@ std::string describe(const std::vector<TopicFinding>& topics) {
 std::string meter_table(const TopicFinding& topic) {
     const std::string_view form = form_of(topic);
     std::string text = "[[meter]]\n";
-    text += fmt::format("id = {}   # rename it as you like, now: another id later is another meter\n",
+    text += fmt::format("id = {}   # change it now if you like: a different id later is a different meter\n",
                         toml_text(id_of(topic.topic)));
     text += "name = \"\"   # what you call it\n";
     text += fmt::format("topic = {}\n", toml_text(topic.topic));
@@ -171,14 +171,15 @@ std::string meter_table(const TopicFinding& topic) {
     const bool tells_restarts = topic.field(FieldUse::boot) || topic.field(FieldUse::uptime);
     if (!tells_restarts && (form == "counter" || form == "pulses"))
         text +=
-            "# Nothing tells restarts of the node: one is believed only once the next message confirms it.\n";
+            "# No field shows when the node restarts. A restart is accepted only after the next message "
+            "confirms it.\n";
     if (form == "pulses" && !topic.field(FieldUse::seq))
-        text += "# Nothing numbers the messages: one that is lost, or comes twice, is not noticed.\n";
+        text += "# No field numbers the messages. A message that is lost or arrives twice is not noticed.\n";
     text += fmt::format(
         "cadence = \"{}\"   # {}\n",
         format_duration(topic.cadence ? rounded_cadence(*topic.cadence) : Duration{std::chrono::minutes{3}}),
-        topic.cadence ? "as it was heard" : "not heard: how often does the node speak?");
-    text += "# On the meter's face, only to be read there (never open a meter or break its seal):\n";
+        topic.cadence ? "as heard" : "not heard: how often does the node send?");
+    text += "# Read these on the meter's face (never open a meter or break its seal):\n";
     if (form == "volume") {
         text += register_lines(*topic.field(FieldUse::volume));
     } else {
@@ -186,7 +187,7 @@ std::string meter_table(const TopicFinding& topic) {
     }
     text += "q3 = \"2.5 m3/h\"   # ? the permanent flow Q3 (ISO 4064-1)\n";
     text +=
-        "# And the number it shows, once the first message is booked: tickledger register --start READING\n";
+        "# After the first message is booked, enter the face's number: tickledger register --start READING\n";
     return text;
 }
 

@@ -18,7 +18,7 @@ namespace {
 
 constexpr std::size_t token_min_length = 16;
 
-/// The field WWW-Authenticate of a 401 (RFC 9110, section 11.6.1).
+/// The WWW-Authenticate field of a 401 (RFC 9110, section 11.6.1).
 constexpr std::string_view authentication_asked =
     R"(Basic realm="Tickledger", charset="UTF-8", Bearer realm="Tickledger")";
 
@@ -34,7 +34,7 @@ bool is_name_character(char c) {
            c == '.' || c == '_';
 }
 
-/// The host of a Host field, an IPv6 address in its brackets; nothing where the field is none.
+/// The host of a Host field, an IPv6 address with its brackets; nothing if it is not a valid field.
 std::optional<std::string_view> host_of(std::string_view field) {
     std::size_t end = 0;
     if (field.starts_with('[')) {
@@ -57,7 +57,7 @@ std::optional<std::string_view> host_of(std::string_view field) {
     return is_port ? std::optional(field.substr(0, end)) : std::nullopt;
 }
 
-/// What follows the scheme, whose letters may be large or small (RFC 9110, section 11.1).
+/// The text after the scheme, which is matched in either case (RFC 9110, section 11.1).
 std::optional<std::string_view> credentials(std::string_view authorization, std::string_view scheme) {
     const bool is_scheme =
         authorization.size() > scheme.size() && authorization[scheme.size()] == ' ' &&
@@ -70,21 +70,21 @@ std::optional<std::string_view> credentials(std::string_view authorization, std:
     return authorization;
 }
 
-/// The length shows in the time taken; the characters do not.
+/// Compares in constant time. Only the length shows in the time taken, not the characters.
 bool is_same(std::string_view a, std::string_view b) {
     return a.size() == b.size() && CRYPTO_memcmp(a.data(), b.data(), a.size()) == 0;
 }
 
-/// No form of any site can send it without the browser asking the server first (Fetch standard,
+/// No form of another site can send this type without the browser asking the server first (Fetch standard,
 /// "CORS-safelisted request-header").
 bool is_json(std::string_view content_type) {
     const auto end = std::min(content_type.find_first_of("; \t"), content_type.size());
     return lower(content_type.substr(0, end)) == "application/json";
 }
 
-/// A page of another site, open in a browser of this machine, can send but must not change anything. The
-/// browser tells whose page it is (Fetch standard, section 3.2); where it does not, what is sent must be such
-/// as no form can send.
+/// A page of another site that is open in a browser of this machine can send requests, but must not change
+/// anything. The browser says in Origin whose page it is (Fetch standard, section 3.2). Without an Origin the
+/// request must be one that no form can send.
 std::optional<Response> refusal_of_change(const Caller& caller) {
     if (caller.method == "GET" || caller.method == "HEAD") return std::nullopt;
     if (caller.origins > 0) {
@@ -100,8 +100,8 @@ std::optional<Response> refusal_of_change(const Caller& caller) {
     }
     return problem(
         403,
-        "Over TCP a POST needs \"Content-Type: application/json\", or the Origin of this page, or a "
-        "bearer token: a form of another site has none of them.");
+        "Over TCP a POST needs \"Content-Type: application/json\", or the Origin of this page, or a bearer "
+        "token. A form on another site has none of these.");
 }
 
 }  // namespace
@@ -153,10 +153,10 @@ std::optional<Response> refusal_of(const Caller& caller, std::string_view token)
     if (caller.is_local) return std::nullopt;
     const auto is_loopback = names_loopback(caller.host);
     if (!is_loopback && !caller.host.empty())
-        return problem(400, "The request's Host field is no host and port.");
+        return problem(400, "The request's Host field is not a host and port.");
     if (!token.empty() && !shows_token(caller.authorization, token)) {
         Response refusal =
-            problem(401, "Show the token of [socket] token_file, as a bearer token or as a password.");
+            problem(401, "Send the token of [socket] token_file as a bearer token or as a password.");
         refusal.fields.emplace_back("WWW-Authenticate", authentication_asked);
         return refusal;
     }

@@ -28,17 +28,16 @@ OrProblem<AlarmRecord> find_alarm(const Call& call, LedgerView& view) {
         if (!record) return tl::unexpected(ledger_problem(record.error()));
         if (*record) return **std::move(record);
     }
-    return refuse(404,
-                  fmt::format("There is no alarm \"{}\". GET /v1/alarms lists those there are.", call.id));
+    return refuse(404, fmt::format("There is no alarm \"{}\". GET /v1/alarms lists the alarms.", call.id));
 }
 
-/// The alarm that a call is about, and the moment of the ledger that it was found in.
+/// The alarm that a call is about, and the view that it was found in.
 struct AskedAlarm {
     std::shared_ptr<LedgerView> view;
     AlarmRecord record;
 };
 
-/// Reads the body's `fields`, then finds the alarm as everything accepted so far has left it.
+/// Reads the body's `fields`, then finds the alarm in its state after everything accepted so far.
 OrProblem<AskedAlarm> asked_alarm(const Call& call, std::span<JsonField> fields = {}) {
     if (const auto read = read_body(call.request, fields); !read) return tl::unexpected(read.error());
     auto view = call.fresh_view();
@@ -52,7 +51,7 @@ std::string shelving_end(const Alarm& alarm, const Call& call) {
     return in_words(alarm.shelved_until.value_or(Instant{}), call.parts.zone);
 }
 
-/// An alarm whose kind was raised again since is over for good: there is nothing to put off.
+/// Only the newest alarm of a kind can be shelved. If the kind was raised again, the older alarm is over.
 OrProblem<void> expect_newest(const AlarmRecord& record, LedgerView& view) {
     const auto alarms = view.alarms(record.meter, std::nullopt);
     if (!alarms) return tl::unexpected(ledger_problem(alarms.error()));
@@ -67,10 +66,10 @@ OrProblem<void> expect_newest(const AlarmRecord& record, LedgerView& view) {
 
 OrProblem<void> expect_watched(const AlarmRecord& record, const Call& call) {
     if (call.parts.settings_for(record.meter)) return {};
-    return refuse(
-        409, fmt::format("The meter \"{}\" of this alarm is not in the configuration any more, so nobody "
-                         "watches it. Add its [[meter]] table again first.",
-                         record.meter));
+    return refuse(409,
+                  fmt::format("The meter \"{}\" of this alarm is not in the configuration any more, so it is "
+                              "not watched. Add its [[meter]] table again first.",
+                              record.meter));
 }
 
 Response answer(const AlarmRecord& record, const Call& call) {
@@ -79,7 +78,7 @@ Response answer(const AlarmRecord& record, const Call& call) {
     return response;
 }
 
-/// Says it, and answers with what has become of the alarm.
+/// Logs the instruction, and answers with the alarm's new state.
 Response change(const Call& call, std::string instruction, const std::function<bool(const Alarm&)>& is_done) {
     const auto view = call.instruct(std::move(instruction));
     if (!view) return view.error();
@@ -91,11 +90,14 @@ Response change(const Call& call, std::string instruction, const std::function<b
 OrProblem<std::chrono::seconds> length_in(const JsonField& field) {
     const auto text = text_in(field);
     if (!text) return tl::unexpected(text.error());
-    if (!*text) return refuse(400, "For how long is it to be shelved? Give it: {\"for\":\"P2D\"}, two days.");
+    if (!*text)
+        return refuse(400,
+                      "Give the time for which to shelve the alarm, for example {\"for\":\"P2D\"} "
+                      "for two days.");
     const auto length = parse_iso_duration(**text);
     if (!length) return refuse(400, fmt::format("\"for\": {}", length.error().text));
     if (*length <= Duration{0})
-        return refuse(400, "\"for\" is no time at all. To end a shelving, unshelve it.");
+        return refuse(400, "\"for\" is zero. To end the shelving, unshelve the alarm.");
     if (*length > std::chrono::seconds{shelved_max_s}) {
         return refuse(400,
                       fmt::format("\"for\" is \"{}\", but an alarm is shelved for 31 days (P31D) at most, so "
@@ -119,8 +121,8 @@ Response post_acknowledge(const Call& call) {
     if (is_done(alarm)) return answer(record, call);
     if (alarm.state == AlarmState::shelved) {
         return problem(409,
-                       fmt::format("Alarm {} is shelved until {} and asks for nothing meanwhile. Unshelve it "
-                                   "first to acknowledge it.",
+                       fmt::format("Alarm {} is shelved until {} and needs no acknowledgement until then. "
+                                   "To acknowledge it, unshelve it first.",
                                    alarm.id, shelving_end(alarm, call)));
     }
     if (const auto watched = expect_watched(record, call); !watched) return watched.error();
@@ -139,8 +141,8 @@ Response post_unacknowledge(const Call& call) {
     if (alarm.state == AlarmState::shelved) {
         return problem(
             409,
-            fmt::format("Alarm {} is shelved until {}. Unshelve it: where its cause is still there, it then "
-                        "asks to be acknowledged again.",
+            fmt::format("Alarm {} is shelved until {}. Unshelve it. If its cause is still there, it then "
+                        "has to be acknowledged again.",
                         alarm.id, shelving_end(alarm, call)));
     }
     if (!alarm.acknowledged_at)

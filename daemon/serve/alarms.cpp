@@ -23,7 +23,8 @@ OrProblem<std::optional<AlarmState>> state_of(const Call& call) {
                               *text));
 }
 
-// A meter that has gone from the configuration keeps its alarms, so both places count.
+// A meter that was removed from the configuration keeps its alarms, so both the configuration and the ledger
+// count.
 OrProblem<std::optional<std::string>> meter_of(const Call& call, LedgerView& view) {
     const auto id = call.parameter("meter");
     if (!id || is_configured(call.parts, *id)) return id;
@@ -33,7 +34,7 @@ OrProblem<std::optional<std::string>> meter_of(const Call& call, LedgerView& vie
     return refuse(
         400,
         fmt::format("The query parameter \"meter\" is \"{}\", and there is no such meter. GET /v1/meters "
-                    "lists those there are.",
+                    "lists the meters.",
                     *id));
 }
 

@@ -15,7 +15,7 @@ namespace tickledger {
 
 namespace {
 
-// One line a call; /v1/openapi.json describes each.
+// One line for each call; /v1/openapi.json describes them.
 const std::array all_routes{
     Route{"GET", "/v1/building", {}, get_building},
     Route{"GET", "/v1/meters", {}, get_meters},
@@ -50,7 +50,7 @@ const std::array all_routes{
 
 constexpr std::string_view id_place = "{id}";
 
-// What stands in the place of "{id}" (empty where the route has none), if the path is one of the route's.
+// If the path matches the route, the text in the place of "{id}" (empty if the route has none).
 std::optional<std::string> match(std::string_view route, std::string_view path) {
     const auto place = route.find(id_place);
     if (place == std::string_view::npos) return route == path ? std::optional<std::string>("") : std::nullopt;
@@ -64,7 +64,7 @@ std::optional<std::string> match(std::string_view route, std::string_view path) 
     return std::string(id);
 }
 
-// A misspelt parameter must not be answered as if it had not been there.
+// A misspelt parameter must not be ignored.
 std::optional<Response> refuse_query(const Route& route, const Request& request) {
     std::vector<std::string_view> seen;
     for (const auto& [name, value] : request.query) {
@@ -77,7 +77,7 @@ std::optional<Response> refuse_query(const Route& route, const Request& request)
         }
         if (std::ranges::find(seen, name) != seen.end()) {
             return problem(400,
-                           fmt::format("The query parameter \"{}\" stands there twice. Give it once.", name));
+                           fmt::format("The query parameter \"{}\" is given twice. Give it once.", name));
         }
         seen.push_back(name);
     }
@@ -112,7 +112,9 @@ Response Api::handle(const Request& request) const {
     if (auto page = page_answer(request)) return *std::move(page);
     const std::string_view asked = request.method;
     if (inside_->parts.is_read_only && asked != "GET" && asked != "HEAD")
-        return problem(403, "This token reads, and changes nothing. Ask whoever looks after the meters.");
+        return problem(403,
+                       "This token may only read. Ask the person who manages the meters to make this "
+                       "change.");
     const std::string_view method = asked == "HEAD" ? "GET" : asked;
     std::vector<std::string_view> methods;
     for (const Route& route : all_routes) {

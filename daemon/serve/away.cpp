@@ -12,7 +12,7 @@ namespace tickledger {
 
 namespace {
 
-/// The time of absence that lasts or is to come.
+/// The present or next absence.
 std::optional<Span> absence_ahead(const ApiParts& parts, const MeterSettings& settings,
                                   const MeterSummary& summary) {
     const auto away = absence(summary.away, settings.alarms);
@@ -24,7 +24,7 @@ std::optional<std::string> time_text(const ApiParts& parts, std::optional<Instan
     return is_open ? std::nullopt : std::optional(parts.zone.format(*moment));
 }
 
-/// What a person says. `is_away` without times: from now on, until told otherwise.
+/// What a person says. `is_away` without times means from now on, until told otherwise.
 struct SaidAway {
     bool is_away = false;
     std::optional<Instant> from;
@@ -42,19 +42,17 @@ OrProblem<SaidAway> said_of_absence(const Call& call) {
     const auto to = instant_in(fields[2], call.parts.zone);
     if (!to) return tl::unexpected(to.error());
     if (!*flag && !*from && !*to) {
-        return refuse(
-            400,
-            "Say {\"away\":true}, or from when to when: {\"from\":\"2026-07-01\",\"to\":\"2026-07-15\"}. "
-            "{\"away\":false} ends it.");
+        return refuse(400,
+                      "Send {\"away\":true}, or the beginning and the end: "
+                      "{\"from\":\"2026-07-01\",\"to\":\"2026-07-15\"}. {\"away\":false} ends it.");
     }
     const SaidAway said{.is_away = flag->value_or(true), .from = *from, .to = *to};
     if (!said.is_away && (said.from || said.to))
         return refuse(400, "\"away\" is false, so \"from\" and \"to\" mean nothing. Leave them out.");
     if (said.to && *said.to <= said.from.value_or(call.parts.now()))
-        return refuse(400,
-                      "\"to\" is not after \"from\" (now, where that is left out). Nobody is away then.");
+        return refuse(400, "\"to\" is not after \"from\" (now, if that is left out). Nobody is away then.");
     if (said.to && *said.to <= call.parts.now())
-        return refuse(400, "\"to\" is over already. What is booked by now is not looked at again.");
+        return refuse(400, "\"to\" is in the past. Water that is already booked is not checked again.");
     return said;
 }
 
@@ -68,7 +66,7 @@ std::string words_for(const std::string& meter, const MeterSettings& settings,
                        meter, from ? " from " + *from : "", to ? " to " + *to : " until told otherwise",
                        is_watched
                            ? "any tick then raises away-use"
-                           : "but away-use is switched off in the configuration, so nothing will be told");
+                           : "but away-use is switched off in the configuration, so no alarm will be raised");
 }
 
 struct SeenAway {

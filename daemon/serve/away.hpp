@@ -1,4 +1,4 @@
-// Being away, as the answers show it.
+// Adds the members about being away to an answer.
 #pragma once
 
 #include "core/json_writer.hpp"
@@ -6,8 +6,8 @@
 
 namespace tickledger {
 
-/// Adds `away` (whether people are away now), `away_from`, `away_to`: the time of absence that lasts or is to
-/// come, null where it has no such end or there is none.
+/// Adds `away` (whether people are away now) and `away_from` and `away_to`, the beginning and end of the
+/// present or next absence. These are null if there is no absence or no such end.
 void add_away(JsonObject& object, const ApiParts& parts, const FoundMeter& meter,
               const MeterSummary& summary);
 

@@ -23,7 +23,7 @@ tl::unexpected<Response> wrong(const JsonField& field, std::string_view wanted) 
     return refuse(400, fmt::format("\"{}\" is {}. Give {}.", field.name, shown(field.value), wanted));
 }
 
-/// Nothing where the text does not fit or is finer than a microlitre.
+/// Nothing if the text is not a volume or is finer than a microlitre.
 std::optional<ToldVolume> told(std::string_view number, std::string_view unit) {
     const auto volume_l = parse_volume_l(fmt::format("{} {}", number, unit));
     const auto one_l = parse_volume_l(fmt::format("1 {}", unit));

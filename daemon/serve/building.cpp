@@ -1,5 +1,5 @@
-// GET /v1/building: every meter in one line, for those who care for many; and each main meter against the
-// meters behind it. One call, however many there are.
+// GET /v1/building: every meter in one line, for those who look after many, and each main meter compared with
+// the meters behind it. One call answers for all meters.
 #include "serve/building.hpp"
 
 #include <fmt/format.h>
@@ -23,27 +23,28 @@ namespace {
 
 using std::chrono::hours;
 
-/// What is usual is read from four weeks of hours. So many meters' are read in one call, the others' in the
-/// next ones: no call holds up the server for long.
+/// Working out what is usual reads four weeks of hours. One call does it for at most this many meters and
+/// leaves the others to the next calls, so that no call holds up the server for long.
 constexpr std::size_t usuals_read_in_a_call = 24;
 constexpr int days_of_a_balance = 7;
 /// The maximum permissible error of ISO 4064-1 / OIML R 49-1, accuracy class 2, between Q2 and Q4, cold
 /// water.
 constexpr std::int64_t permissible_error_percent = 2;
 
-/// What one meter says.
+/// The data for one meter's line.
 struct MeterLine {
     FoundMeter meter;
-    std::string parent;  ///< As configured; empty: none.
+    std::string parent;  ///< As configured; empty if there is none.
     MeterSummary summary;
     std::optional<Row> today;
     std::int64_t today_ml = 0;
     std::optional<std::int64_t> yesterday_ml;
-    /// Outer: not read yet. Inner: nothing is usual yet.
+    /// Null: not read yet. Empty: nothing is usual yet.
     const std::optional<UsualDay>* usual = nullptr;
 };
 
-/// Sums of millilitres over some days; how far they may be wrong; and whether all of them were seen.
+/// Volumes summed over some days, in millilitres; how far the sum may be wrong; and whether all of the days
+/// were seen.
 struct Volume {
     std::int64_t ml = 0;
     std::int64_t tolerance_ml = 0;
@@ -142,7 +143,7 @@ private:
 
     static std::string litres(std::optional<std::int64_t> ml) { return ml ? decimal(*ml, digits_l) : "null"; }
 
-    /// A flow of before is no flow of now: after two cadences it is not known.
+    /// An old flow is not the present flow: after two cadences it is not known.
     [[nodiscard]] std::optional<double> flow_now(const MeterLine& line) const {
         if (!is_flow_known(line.summary, *line.meter.settings, now_)) return std::nullopt;
         return line.summary.flow_l_per_h;
@@ -231,12 +232,12 @@ private:
         return std::move(list).finish();
     }
 
-    /// The meter whose water has passed this one too; empty: none that is here.
+    /// The meter that this meter's water passed before; empty if it is not among these.
     [[nodiscard]] std::string parent_of(const MeterLine& line) const {
         return ids_.contains(line.parent) ? line.parent : std::string{};
     }
 
-    /// Of those that no other meter counts as well, so that no litre counts twice.
+    /// Sums only meters without a parent here, so that no litre counts twice.
     [[nodiscard]] std::string sum() const {
         std::int64_t today_ml = 0;
         std::int64_t yesterday_ml = 0;
@@ -265,7 +266,7 @@ private:
         return std::move(object).finish();
     }
 
-    /// Adds what a meter counted in these days, with what is not known about it.
+    /// Adds the meter's volume of these days, and its uncertainty.
     Result<void> add(Volume& volume, const MeterLine& line, Span days_span) {
         const MeterDays days(view_, line.meter, line.summary, zone_);
         std::int64_t ml = 0;

@@ -1,11 +1,11 @@
-// GET /v1/building, and what is kept for it between calls.
+// GET /v1/building, and the data kept for it between calls.
 #pragma once
 
 #include "serve/usual.hpp"
 
 namespace tickledger {
 
-/// A call with what is kept between calls. Api makes every call as one of these.
+/// A call together with the data kept between calls. Api makes every call as one of these.
 struct BuildingCall : Call {
     UsualDays& usuals;
 };

@@ -1,5 +1,5 @@
-// POST /v1/meters/{id}/calibration: what a tick really stands for, fitted to the readings by eye; applied
-// only with a date.
+// POST /v1/meters/{id}/calibration: fits the pulse value to the readings by eye. The fitted value is applied
+// only if a date is given.
 #include "tickledger/calibration.hpp"
 
 #include <fmt/format.h>
@@ -36,10 +36,9 @@ OrProblem<AskedCalibration> asked_in(const Call& call) {
     if (!from) return tl::unexpected(from.error());
     asked.apply_from = *from;
     if (*from && zone.start_of(zone.date_of(**from)) != **from) {
-        return refuse(400,
-                      fmt::format("A pulse value changes at a day's beginning, and {} is none. Give a date, "
-                                  "like \"2026-03-01\".",
-                                  zone.format(**from)));
+        return refuse(400, fmt::format("A pulse value changes at the beginning of a day, and {} is not one. "
+                                       "Give a date, like \"2026-03-01\".",
+                                       zone.format(**from)));
     }
     const auto text = text_in(fields[1]);
     if (!text) return tl::unexpected(text.error());
@@ -53,7 +52,7 @@ OrProblem<AskedCalibration> asked_in(const Call& call) {
     return asked;
 }
 
-/// Ticks until a reading: where it was taken inside an entry, half of that entry's.
+/// Ticks until a reading. If it was taken inside an entry, half of that entry's ticks count.
 std::int64_t ticks_until(const RegisterReading& reading) {
     return reading.ticks_before + reading.ticks_within / 2;
 }
@@ -110,8 +109,8 @@ std::string words_for(const Calibration& fit, double present_l) {
             return text + fmt::format("That is within {}.", limit);
         case CalibrationVerdict::undecided:
             return text + fmt::format(
-                              "Whether that is within {}, these readings cannot tell: read again after more "
-                              "water has run.",
+                              "These readings cannot show whether that is within {}. Read the register "
+                              "again after more water has run.",
                               limit);
         case CalibrationVerdict::beyond:
             break;
@@ -120,17 +119,16 @@ std::string words_for(const Calibration& fit, double present_l) {
     switch (fit.shape) {
         case ErrorShape::growing:
             return text +
-                   "It grows with the flow: ticks are missed when water runs fast. See to the sensor (its "
-                   "place, its sampling); another pulse value would not mend this.";
+                   "The error grows with the flow: ticks are missed when water runs fast. Check the sensor "
+                   "(its position and sampling rate). Another pulse value would not fix this.";
         case ErrorShape::constant:
-            return text + "It is the same at every flow: the pulse value is wrong.";
+            return text + "The error is the same at every flow: the pulse value is wrong.";
         case ErrorShape::unknown:
             break;
     }
     return text +
-           "Whether it grows with the flow is not known yet; more readings, some after days of fast use, "
-           "tell a "
-           "wrong pulse value from ticks that are missed.";
+           "Whether the error grows with the flow is not known yet; more readings, some after days of fast "
+           "use, tell a wrong pulse value from ticks that are missed.";
 }
 
 std::string describe(const CalibrationStretch& stretch, const CivilZone& zone) {
@@ -144,7 +142,7 @@ std::string describe(const CalibrationStretch& stretch, const CivilZone& zone) {
     return std::move(object).finish();
 }
 
-/// The value as a ratio of whole numbers, with the digits that are stated.
+/// The value as a ratio of whole numbers, rounded to the digits that are stated.
 Ratio stated(double pulse_value_l) {
     const auto scaled =
         static_cast<std::int64_t>(std::llround(pulse_value_l * std::pow(10, digits_pulse_value)));
@@ -185,7 +183,7 @@ Response post_calibration(const Call& call) {
     if (asked->apply_from) {
         if (!asked->pulse_value_l && fit->shape == ErrorShape::growing) {
             return problem(409, words_for(*fit, present.value()) +
-                                    " To apply a value all the same, give it as \"pulse_value\".");
+                                    " To apply a value anyway, give it as \"pulse_value\".");
         }
         const Ratio value = asked->pulse_value_l.value_or(fit ? stated(fit->pulse_value_l) : present);
         if (value.numerator <= 0)
@@ -215,7 +213,7 @@ Response post_calibration(const Call& call) {
     std::string text = fit ? words_for(*fit, present.value()) : std::string{};
     if (asked->apply_from) {
         document.text("applied_from", zone.format(*asked->apply_from));
-        text += fmt::format("{}From {} on a tick stands for {} L; what was before keeps its value.",
+        text += fmt::format("{}From {} on, a tick stands for {} L. Earlier ticks keep their value.",
                             text.empty() ? "" : " ", zone.format(*asked->apply_from).substr(0, 10),
                             seen->values.at(*asked->apply_from).value());
     } else {

@@ -22,7 +22,7 @@ Response ledger_problem(const Error& error) {
 
 OrProblem<std::shared_ptr<LedgerView>> Snapshots::take() const {
     std::unique_ptr<LedgerView> view;
-    // Those of a file that was removed show what it held for ever.
+    // A view of a removed file would show its old content for ever.
     std::erase_if(*idle_, [](const auto& idle) { return !idle->is_in_place(); });
     if (idle_->empty()) {
         auto opened = parts_.open_view();
@@ -83,7 +83,7 @@ OrProblem<Span> Call::span(Duration default_length) const {
     span.to = to->value_or(parts.now());
     span.from = from->value_or(span.to - default_length);
     if (span.from < span.to) return span;
-    return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must lie after \"from\".",
+    return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must be after \"from\".",
                                    parts.zone.format(span.from), parts.zone.format(span.to)));
 }
 
@@ -106,9 +106,9 @@ Response accepted_for_later() {
     Response response;
     response.status = 202;
     response.body =
-        "{\"text\":\"It is kept, and takes effect once the messages before it are booked: within half a "
-        "minute, "
-        "or when the trouble that /v1/health tells of is over. Saying it again does no harm.\"}\n";
+        "{\"text\":\"The instruction is saved. It takes effect once the earlier messages are booked: within "
+        "half a minute, or when the trouble reported by /v1/health is over. Sending it again does no "
+        "harm.\"}\n";
     return response;
 }
 
@@ -137,8 +137,7 @@ OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view, const std::
     auto record = view.meter(id);
     if (!record) return tl::unexpected(ledger_problem(record.error()));
     if (!*record && !is_configured(call.parts, id)) {
-        return refuse(404,
-                      fmt::format("There is no meter \"{}\". GET /v1/meters lists those there are.", id));
+        return refuse(404, fmt::format("There is no meter \"{}\". GET /v1/meters lists the meters.", id));
     }
     if (const MeterSettings* settings = call.parts.settings_for(id)) {
         return FoundMeter{id, settings, *std::move(record)};
@@ -163,7 +162,7 @@ Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& vi
         found.push_back(
             {settings.id, &settings, node ? std::optional(std::move(node.mapped())) : std::nullopt});
     }
-    // What is left belongs to patterns, or to no configured meter any more.
+    // The records left belong to patterns, or to meters that are no longer configured.
     for (auto& [id, record] : by_id) {
         if (const MeterSettings* settings = parts.settings_for(id))
             found.push_back({id, settings, std::move(record)});

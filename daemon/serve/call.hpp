@@ -1,4 +1,4 @@
-// What the calls of the API have in common: the request, its parameters, and a view of the ledger.
+// The parts that the API's calls share: the request, its parameters, and a view of the ledger.
 #pragma once
 
 #include <memory>
@@ -13,7 +13,7 @@
 
 namespace tickledger {
 
-/// A value, or the answer that says why there is none.
+/// A value, or the response that says why there is none.
 template <typename T>
 using OrProblem = tl::expected<T, Response>;
 
@@ -21,13 +21,14 @@ using OrProblem = tl::expected<T, Response>;
     return tl::unexpected<Response>(problem(status, detail));
 }
 
-/// Lends views of the ledger, each showing one moment of it for as long as it is held, and keeps a few
-/// connections for the next call.
+/// Lends views of the ledger and keeps a few connections for later calls. A view shows one moment of the
+/// ledger for as long as it is held.
 class Snapshots {
 public:
     explicit Snapshots(const ApiParts& parts) : parts_(parts) {}
 
-    /// The view returns to the pool when it is destroyed. It may be held until a long answer has been sent.
+    /// The view returns to the pool when it is destroyed. A caller may hold it until a long answer has been
+    /// sent.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> take() const;
 
 private:
@@ -40,33 +41,34 @@ struct Call {
     const ApiParts& parts;
     const Snapshots& snapshots;
     const Request& request;
-    /// What stands in the place of "{id}".
+    /// The text in the place of "{id}".
     std::string id;
 
     /// The value of a query parameter.
     [[nodiscard]] std::optional<std::string> parameter(std::string_view name) const;
-    /// The same, read as a point of time (point.hpp).
+    /// The value of a query parameter, read as a point of time (point.hpp).
     [[nodiscard]] OrProblem<std::optional<Instant>> instant(std::string_view name) const;
-    /// The query parameters from and to; without them up to now, and so long before.
+    /// The span of the query parameters `from` and `to`. `to` defaults to now, `from` to `default_length`
+    /// before `to`.
     [[nodiscard]] OrProblem<Span> span(Duration default_length) const;
     /// A view that shows everything accepted so far.
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> fresh_view() const;
-    /// Logs an instruction and returns a view in which it has taken effect. It has not yet where messages
-    /// that waited at the broker are still arriving (half a minute at most) or booking stands still: then
-    /// answer with accepted_for_later().
+    /// Logs an instruction and returns a view in which it has normally taken effect. It has not if messages
+    /// that waited at the broker are still arriving (half a minute at most) or booking has stopped. In that
+    /// case answer with accepted_for_later().
     [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> instruct(std::string document) const;
 };
 
-/// The view of an answer that is sent part by part. All of it comes from one moment where it is taken soon; a
-/// reader who is slower must not make the daemon keep all that is booked meanwhile beside the ledger, so each
-/// further part comes from a moment of its own.
+/// The view for an answer that is sent in parts. A fast reader gets the whole answer from one moment of the
+/// ledger. For a slow reader the snapshot must not be held: everything booked meanwhile would pile up in the
+/// write-ahead log. So each further part then comes from a moment of its own.
 class PartwiseView {
 public:
     PartwiseView(const Call& call, std::shared_ptr<LedgerView> view)
         : snapshots_(&call.snapshots), longest_(call.parts.snapshot_longest), view_(std::move(view)) {}
 
-    /// Lends the view to `write`, which writes the next part and returns whether there are more. Fails with
-    /// the store's words.
+    /// Calls `write` with the view. `write` writes the next part and returns whether there are more. Fails
+    /// with the store's words.
     template <typename Write>
     [[nodiscard]] Result<bool> part(const Write& write) {
         const auto view = get();
@@ -78,7 +80,7 @@ public:
 
 private:
     [[nodiscard]] Result<LedgerView*> get();
-    /// The part is written; nobody knows when the next one is asked for.
+    /// Ends a part. Nobody knows when the next one will be asked for.
     void end_part();
 
     const Snapshots* snapshots_;
@@ -87,39 +89,40 @@ private:
     std::chrono::steady_clock::time_point since_ = std::chrono::steady_clock::now();
 };
 
-/// A meter as the calls see it. Without a record nothing of it has been booked yet.
+/// A meter as the calls see it. It has no record before anything is booked for it.
 struct FoundMeter {
     std::string id;
     const MeterSettings* settings = nullptr;
     std::optional<MeterRecord> record;
 };
 
-/// The configuration names just this meter: it is there even before its first message.
+/// True if the configuration names this very meter, not a pattern. Such a meter exists even before its first
+/// message.
 [[nodiscard]] bool is_configured(const ApiParts& parts, const std::string& id);
 
-/// The meter of this id, or a 404.
+/// The meter with this id, or a 404.
 [[nodiscard]] OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view, const std::string& id);
-/// The meter that the path names, likewise.
+/// The meter that the path names, or a 404.
 [[nodiscard]] inline OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view) {
     return find_meter(call, view, call.id);
 }
 
-/// Every configured meter in the order of the configuration, then those of patterns that exist, by id.
+/// Every configured meter in the order of the configuration, then the existing meters of patterns, by id.
 [[nodiscard]] Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view);
 
-/// The ticks of a meter's rows, as the view shows them.
+/// A function that reads the ticks of a meter's rows from the view.
 [[nodiscard]] TicksOfRow ticks_of_row(LedgerView& view, const FoundMeter& meter);
-/// All its ticks by what they stand for.
+/// All ticks of the meter, by pulse value.
 [[nodiscard]] Result<std::vector<ValuedTicks>> total_of(LedgerView& view, const FoundMeter& meter,
                                                         const MeterSummary& summary,
                                                         const PulseValues& values, const CivilZone& zone);
 
 [[nodiscard]] Response ledger_problem(const Error& error);
 
-/// 202: the instruction is kept and will be booked, but is not yet.
+/// A 202: the instruction is logged and will be booked, but is not yet.
 [[nodiscard]] Response accepted_for_later();
 
-// The calls, by the file that holds them.
+// The calls, by the file that defines them.
 [[nodiscard]] Response get_meters(const Call& call);
 [[nodiscard]] Response get_usage(const Call& call);
 [[nodiscard]] Response get_usage_of_all(const Call& call);

@@ -1,4 +1,5 @@
-// GET and POST /v1/clock: what is known of the time, and a person's word that the server's clock is right.
+// GET and POST /v1/clock: reports what is known of the time, and takes a person's word that the server's
+// clock is right.
 #include <fmt/format.h>
 
 #include <array>
@@ -18,20 +19,23 @@ std::int64_t whole_seconds(Duration length) {
 std::string words_for(const ClockState& clock, const CivilZone& zone) {
     if (!clock.known) {
         return fmt::format(
-            "It is not known what time it is. The server's clock says {}. If that is right, say so "
-            "(`tickledger clock --right`); else set it first. What arrives is kept meanwhile and booked then.",
+            "The time is not known. The server's clock shows {}. If that is right, confirm it with "
+            "`tickledger clock --right`; otherwise set the clock first. Messages are kept, and booked once "
+            "the time is known.",
             in_words(clock.server, zone));
     }
     if (clock.disbelieved_ahead > Duration{0}) {
         return fmt::format(
-            "The server's clock has jumped ahead by {} to {}, and no time service vouches for it. Time goes "
-            "on from before the jump. If the clock is right, say so (`tickledger clock --right`); else set it.",
+            "The server's clock has jumped ahead by {} to {}, and no time service confirms it. The jump is "
+            "ignored, and time continues from before it. If the clock is right, confirm it with `tickledger "
+            "clock --right`; otherwise set it.",
             in_words(clock.disbelieved_ahead), in_words(clock.server, zone));
     }
     if (clock.stamps_at) {
         return fmt::format(
-            "The server's clock is believed. It was ahead before: arrivals are stamped from {} on, a sixteenth "
-            "slower, until the clock has caught up. `tickledgerd redate` gives them their true dates.",
+            "The server's clock is believed. It was ahead earlier, so stamps continue from {} and advance a "
+            "sixteenth slower until the clock has caught up. `tickledgerd redate` gives the messages that "
+            "were stamped ahead their true dates.",
             in_words(*clock.stamps_at, zone));
     }
     return "The server's clock is believed.";
@@ -65,7 +69,7 @@ Response post_clock(const Call& call) {
     const auto flag = flag_in(fields[0]);
     if (!flag) return flag.error();
     if (!flag->value_or(false))
-        return problem(400, "Say {\"right\":true} where the server's clock is right now.");
+        return problem(400, "Send {\"right\":true} if the server's clock is right now.");
     if (const auto done = call.parts.clock_is_right(); !done) return problem(409, done.error().text);
     return answer(call.parts);
 }

@@ -15,7 +15,7 @@ cpp_rational exactly(Ratio ratio) {
     return {ratio.numerator, ratio.denominator};
 }
 
-/// The price from a date on that holds on this day.
+/// The price in force on this day.
 std::optional<Ratio> price_on(const std::vector<DatedPrice>& prices, date::sys_days day) {
     std::optional<Ratio> found;
     for (const DatedPrice& price : prices) {

@@ -1,4 +1,4 @@
-// What the water of a row costs, by the tariff of the configuration.
+// The cost of a row's water by the tariff of the configuration.
 #pragma once
 
 #include <optional>
@@ -9,11 +9,12 @@
 
 namespace tickledger {
 
-/// Digits of a stated cost: hundredths of a cent, since a quarter of an hour may cost less than one.
+/// Decimal digits of a cost: hundredths of a cent, because the water of a quarter of an hour may cost less
+/// than a cent.
 inline constexpr int digits_cost = 4;
 
-/// The price of each day's volume, exactly, and in rows of a day and longer the standing charge of each of
-/// their days; added, and rounded once, half to even. Nothing where no price is known for the whole row.
+/// Adds the exact price of each day's volume and, in rows of a day or longer, the standing charge of each
+/// day. The sum is rounded once, half to even. Nothing if no price is known for part of the row.
 [[nodiscard]] Result<std::optional<std::string>> cost_of(Span row, Step step, std::int64_t ticks,
                                                          const PulseValues& values,
                                                          const TariffSettings& tariff, const CivilZone& zone,

@@ -1,5 +1,5 @@
-// GET /v1/meters/{id}/draws: the single uses of water, read out of the entries when they are asked for.
-// POST: what a person says that one was.
+// GET /v1/meters/{id}/draws: finds the draws in the entries when they are asked for. POST: a person says what
+// a draw was.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -22,12 +22,12 @@ using std::chrono::hours;
 
 constexpr Duration longest_range = hours{24} * 31;
 constexpr std::size_t entries_max = 500'000;
-/// A draw that begins in the range is followed so far beyond it.
+/// A draw that begins in the range is followed this far beyond its end.
 constexpr Duration follow_for = hours{3};
-/// How long before the range the house's habits are learned from.
+/// How much time before the range is used to learn the house's habits.
 constexpr Duration learn_for = hours{24} * 14;
 
-/// How many entries touch the span; no more than `most` and one are counted.
+/// How many entries touch the span. Counting stops at `most` + 1.
 Result<std::size_t> count(LedgerView& view, MeterKey meter, Span span, std::size_t most) {
     std::size_t counted = 0;
     auto read = view.entries(meter, span, [&](const Entry&) { return ++counted <= most; });
@@ -35,7 +35,8 @@ Result<std::size_t> count(LedgerView& view, MeterKey meter, Span span, std::size
     return counted;
 }
 
-/// The finer the readings, and the more meters share the ledger, the fewer days are learned from.
+/// How much earlier time can be read. The finer the readings and the more meters share the ledger, the fewer
+/// days are learned from.
 Duration affordable_before(std::size_t entries, Duration in, std::size_t meters) {
     constexpr double rows_to_read = 2e6;
     const double rows_a_second =
@@ -44,7 +45,7 @@ Duration affordable_before(std::size_t entries, Duration in, std::size_t meters)
     return std::min(learn_for, std::chrono::duration_cast<Duration>(affordable));
 }
 
-/// What was asked for, and some of what was before.
+/// The entries of the span, some before it to learn from, and some after it.
 OrProblem<std::vector<Entry>> entries_to_look_at(const Call& call, LedgerView& view, const FoundMeter& meter,
                                                  Span span) {
     const MeterKey key = meter.record->key;
@@ -73,7 +74,7 @@ OrProblem<std::vector<Entry>> entries_to_look_at(const Call& call, LedgerView& v
 std::string describe(const Draw& draw, const PulseValues& values, double found_with_l,
                      const CivilZone& zone) {
     const Ratio value = values.at(draw.span.from);
-    // The flow was found with the range's last value.
+    // The flow was computed with the pulse value at the range's end.
     const double correction = value.value() / found_with_l;
     const auto flow = [&](double flow_l_per_h) {
         return flow_text(flow_l_per_h > 0 ? std::optional(flow_l_per_h * correction) : std::nullopt);
@@ -105,7 +106,7 @@ OrProblem<std::optional<DrawLabel>> label_of(const Call& call) {
                          *asked));
 }
 
-/// The draws about a range, and what is needed to tell of them.
+/// The draws around a range, and what is needed to describe them.
 struct SeenDraws {
     std::vector<Draw> draws;
     std::vector<ToldDraw> told;
@@ -130,7 +131,7 @@ OrProblem<SeenDraws> see_draws(const Call& call, LedgerView& view, const FoundMe
     return seen;
 }
 
-/// The draws that begin in the range; with a label only those that carry it.
+/// The draws that begin in the range; with a label, only those with that label.
 OrProblem<std::string> draws_of(const Call& call, LedgerView& view, const FoundMeter& meter, Span span,
                                 std::optional<DrawLabel> label) {
     JsonArray list;
@@ -148,7 +149,8 @@ Instant middle_of(const Draw& draw) {
     return draw.span.from + draw.span.length() / 2;
 }
 
-/// The draw that a person means by a moment: the one about it whose middle is nearest, or the nearest one.
+/// The draw that a person means by a moment: the nearest one within five minutes. If several include the
+/// moment, the one whose middle is nearest.
 const Draw* draw_at(const std::vector<Draw>& draws, Instant at) {
     constexpr Duration near = std::chrono::minutes{5};
     const Draw* best = nullptr;
@@ -164,7 +166,7 @@ const Draw* draw_at(const std::vector<Draw>& draws, Instant at) {
     return best;
 }
 
-/// What was told of this draw already.
+/// What was already said of this draw; null if nothing.
 const ToldDraw* told_of(const std::vector<ToldDraw>& told, const Draw& draw) {
     const ToldDraw* best = nullptr;
     for (const ToldDraw& one : told) {
@@ -176,7 +178,7 @@ const ToldDraw* told_of(const std::vector<ToldDraw>& told, const Draw& draw) {
 
 ToldDraw telling_of(const Draw& draw, const ToldDraw* before, DrawLabel label, const std::string& name,
                     double pulse_value_l) {
-    // A machine teaches by one fill: its fills are looked at one by one.
+    // A washer's fills are recognised one by one, so what is learned is one fill.
     const double parts = draw.label == DrawLabel::washer ? std::max(1, draw.parts) : 1;
     const bool is_whole = label != DrawLabel::washer;
     const double litres = static_cast<double>(draw.ticks) * pulse_value_l / (is_whole ? 1 : parts);
@@ -188,14 +190,14 @@ ToldDraw telling_of(const Draw& draw, const ToldDraw* before, DrawLabel label, c
             .flow_ml_per_h = std::llround(flow * 1000)};
 }
 
-/// What a person says that a use was. No label: nothing is said of it any more.
+/// What a person says that a draw was. Without a label, an earlier statement is taken back.
 struct SaidDraw {
     Instant at{};
     std::optional<DrawLabel> was;
     std::string name;
 };
 
-/// "07:10" is the latest such time of day.
+/// "07:10" means the most recent 07:10.
 std::optional<Instant> time_of_day_in(const std::string& text, const ApiParts& parts) {
     if (text.size() != 5 || text[2] != ':') return std::nullopt;
     int hour = 0;
@@ -249,7 +251,7 @@ OrProblem<SaidDraw> said_of_use(const Call& call) {
     return said;
 }
 
-/// The draws about a moment, in a range that a question for a day would read as well.
+/// The draws around a moment, in a range as long as that of a request for one day.
 OrProblem<SeenDraws> draws_about(const Call& call, LedgerView& view, const FoundMeter& meter, Instant at) {
     return see_draws(call, view, meter, {at - hours{12}, at + hours{12}});
 }
@@ -293,10 +295,11 @@ Response post_draws(const Call& call) {
     document.text("meter", meter->id);
     document.text("timezone", call.parts.zone.name());
     document.raw("draw", describe(*draw, seen->values, seen->pulse_value_l, call.parts.zone));
-    document.text("text", said->was
-                              ? fmt::format("It was a {}{}. Uses like it are told so too, before and after.",
-                                            name_of(*said->was), said->name.empty() ? "" : ", " + said->name)
-                              : "What was said of it is taken back.");
+    document.text("text",
+                  said->was ? fmt::format("Saved as {}{}. Similar uses, earlier and later, are now labelled "
+                                          "the same way.",
+                                          name_of(*said->was), said->name.empty() ? "" : ", " + said->name)
+                            : "The label is taken back.");
     Response response;
     response.body = std::move(document).finish() + "\n";
     return response;
@@ -306,7 +309,7 @@ Response get_draws(const Call& call) {
     const auto span = call.span(hours{24});
     if (!span) return span.error();
     if (span->length() > longest_range) {
-        return problem(400, "Draws are told for at most 31 days at once. Ask for a shorter range.");
+        return problem(400, "Draws are given for at most 31 days at once. Ask for a shorter range.");
     }
     const auto label = label_of(call);
     if (!label) return label.error();

@@ -1,4 +1,4 @@
-// POST /v1/meters/{id}/draws: what a person says that a use of water was.
+// POST /v1/meters/{id}/draws: a person says what a draw was.
 #pragma once
 
 #include "serve/call.hpp"

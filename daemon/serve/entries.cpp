@@ -1,4 +1,4 @@
-// GET /v1/meters/{id}/ledger: the entries themselves, as many as there are, and what was refused.
+// GET /v1/meters/{id}/ledger: all entries of a span, and the messages that were refused.
 #include <fmt/format.h>
 
 #include "core/json_writer.hpp"
@@ -35,7 +35,7 @@ std::string describe(const Refused& refused, const CivilZone& zone) {
     return std::move(object).finish();
 }
 
-// Writes the answer part by part.
+// Writes the answer in parts.
 class LedgerAnswer {
 public:
     LedgerAnswer(const Call& call, std::shared_ptr<LedgerView> view, FoundMeter meter, Span span,
@@ -77,9 +77,9 @@ private:
         chunk += object;
     }
 
-    // Entries come by the end of their spans, so a part can stop between two ends and the next one go on
-    // after the last end that was shown. Spans follow one another, so where another moment of the ledger is
-    // looked at then, no entry is told twice.
+    // Entries come in order of the end of their spans. So a part can stop between two ends, and the next part
+    // continues after the last end that was written. Spans follow one another, so no entry is written twice
+    // even if the next part reads a later moment of the ledger.
     Result<bool> add_entries(LedgerView& view, std::string& chunk) {
         if (!meter_.record) return false;
         int written = 0;

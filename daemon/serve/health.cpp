@@ -12,7 +12,7 @@
 namespace tickledger {
 
 bool StoreHealth::is_short_of_space() const {
-    // A backup on the same disk needs the ledger's room once more, and the logs theirs.
+    // A backup on the same disk needs the ledger's size once more, and the logs need space too.
     constexpr std::uintmax_t spare_bytes = std::uintmax_t{8} * 1024 * 1024;
     return free_bytes && *free_bytes < spare_bytes + 2 * ledger_bytes;
 }
@@ -23,14 +23,14 @@ constexpr std::uintmax_t mebibyte_bytes = std::uintmax_t{1024} * 1024;
 
 void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& facts, const CivilZone& zone) {
     if (!facts.store_error.empty())
-        troubles.push_back(fmt::format("Booking stands still: {}", facts.store_error));
+        troubles.push_back(fmt::format("Booking has stopped: {}", facts.store_error));
     const StoreHealth& store = facts.store;
     if (!store.rescue.empty()) troubles.push_back(store.rescue);
     troubles.insert(troubles.end(), store.written_anew.begin(), store.written_anew.end());
     if (store.is_short_of_space()) {
         troubles.push_back(
-            fmt::format("Only {} MiB are free on the store's disk, and the ledger has {} MiB. Make "
-                        "room before booking stands still.",
+            fmt::format("Only {} MiB are free on the store's disk, and the ledger has {} MiB. Free "
+                        "some space before booking stops.",
                         *store.free_bytes / mebibyte_bytes, store.ledger_bytes / mebibyte_bytes));
     }
     if (!store.backup_trouble.empty()) {
@@ -47,15 +47,15 @@ void add_store_troubles(std::vector<std::string>& troubles, const HealthFacts& f
     }
 }
 
-/// A wrong topic and wrong fields look like a house without water: they are told first.
+/// A wrong topic and wrong fields look like a house without water, so they are reported first.
 void add_message_troubles(std::vector<std::string>& troubles, const MeterHealth& meter,
                           const CivilZone& zone) {
     if (meter.unheard_for) {
         const Duration unheard = *meter.unheard_for;
         const auto passed = std::chrono::floor<std::chrono::minutes>(unheard);
         troubles.push_back(fmt::format(
-            "Nothing has come for {} on {} in the {} since the daemon subscribed. Is the topic right, and is the node on? "
-            "`tickledgerd listen` shows what the broker has.",
+            "No message for {} has arrived on {} in the {} since the daemon subscribed. Is the topic right, and is "
+            "the node switched on? `tickledgerd listen` shows what the broker has.",
             meter.id, meter.topic, in_words(unheard < std::chrono::minutes{1} ? unheard : passed)));
     }
     if (meter.refused_count == 0 || !meter.refused_at) return;
@@ -63,8 +63,8 @@ void add_message_troubles(std::vector<std::string>& troubles, const MeterHealth&
         meter.refused_count == 1 ? "A message" : fmt::format("{} messages", meter.refused_count);
     if (meter.is_refused_unreadable) {
         troubles.push_back(fmt::format(
-            "{} of {} in the last hour could not be read, the newest on {} at {}: {} Mend `fields` or `message` of this "
-            "[[meter]], or the node.",
+            "{} of {} in the last hour could not be read, the newest on {} at {}: {} Correct `fields` or `message` of "
+            "this [[meter]], or fix the node.",
             number, meter.id, meter.refused_topic, in_words(*meter.refused_at, zone), meter.refused_text));
     } else {
         troubles.push_back(fmt::format(
@@ -92,26 +92,26 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
     add_store_troubles(troubles, facts, zone);
     if (facts.stamps_held_at) {
         troubles.push_back(fmt::format(
-            "The server's clock was ahead; arrivals are stamped from {} on, a sixteenth slower, until it has "
-            "caught up. `tickledgerd redate` gives what was stamped ahead its true dates.",
+            "The server's clock was ahead, so stamps continue from {} and advance a sixteenth slower until it has "
+            "caught up. `tickledgerd redate` gives the messages that were stamped ahead their true dates.",
             in_words(*facts.stamps_held_at, zone)));
     }
     if (facts.clock_ahead > Duration{0}) {
         troubles.push_back(fmt::format(
-            "The server's clock has jumped ahead by {} and no time service vouches for it; it is not followed. If it "
-            "is right now, say `tickledger clock --right`; else set it.",
+            "The server's clock has jumped ahead by {}, and no time service confirms it. The jump is ignored. If the "
+            "clock is right now, confirm it with `tickledger clock --right`; otherwise set it.",
             in_words(facts.clock_ahead)));
     }
     if (!facts.is_time_known || facts.messages_undated > 0) {
         troubles.push_back(fmt::format(
-            "It is not known what time it is; {} messages wait in the log to be booked once it is. If the server's "
-            "clock is right, say `tickledger clock --right`; else set it.",
+            "The time is not known. {} messages wait in the log until it is. If the server's clock is right, confirm "
+            "it with `tickledger clock --right`; otherwise set it.",
             facts.messages_undated));
     }
     if (facts.unmatched_at) {
         troubles.push_back(fmt::format(
-            "A message on {} belongs to no meter, last at {}, so nothing of it is booked. What stands in "
-            "the place of {{1}} becomes a part of the meter's id: small letters, digits and hyphens only. "
+            "A message on {} belongs to no meter, last at {}, so it was not booked. The topic level in place of "
+            "{{1}} becomes part of the meter's id, so it may contain only small letters, digits and hyphens. "
             "Rename the topic, or give it a [[meter]] of its own.",
             facts.unmatched_topic, in_words(*facts.unmatched_at, zone)));
     }
@@ -123,7 +123,8 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
         }
         if (meter.clock_disbelieved_at) {
             troubles.push_back(fmt::format(
-                "The clock of {}'s node was not believed, last at {}; arrivals count instead. Set its clock.",
+                "The clock of {}'s node was not believed, last at {}. The times of arrival are used instead. Set "
+                "the node's clock.",
                 meter.id, in_words(*meter.clock_disbelieved_at, zone)));
         }
     }
@@ -141,8 +142,8 @@ bool is_clock_doubted(const HealthFacts& facts) {
     return !facts.is_time_known || facts.messages_undated > 0 || facts.clock_ahead > Duration{0};
 }
 
-/// Publications that wait for the broker; nothing where the ledger cannot be read, which is no reason to
-/// leave the other questions unanswered.
+/// The number of publications that wait for the broker; nothing if the ledger cannot be read. Then the rest
+/// of the answer is still given.
 std::optional<std::int64_t> waiting(const Call& call) {
     const auto view = call.snapshots.take();
     if (!view) return std::nullopt;

@@ -1,4 +1,4 @@
-// GET, POST and DELETE /v1/meters/{id}/history: what people told of the time before a meter's first reading.
+// GET, POST and DELETE /v1/meters/{id}/history: usage from before a meter's first reading, as people give it.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -32,7 +32,7 @@ Result<std::vector<HistoryEntry>> history_of(const Seen& seen, Span span) {
     return seen.view->history(seen.meter.record->key, span);
 }
 
-/// What came under one name.
+/// The history that has one name.
 struct Import {
     Span span;
     std::int64_t entries = 0;
@@ -88,7 +88,7 @@ OrProblem<Seen> see_now(const Call& call) {
     return see(call, *std::move(view));
 }
 
-/// What the body tells, its volumes not yet in ticks.
+/// The content of the body; its volumes are not yet in ticks.
 struct Told {
     std::string import;
     Ratio unit_l{1000, 1};
@@ -144,15 +144,15 @@ OrProblem<Told> told_in(const Call& call) {
     return told;
 }
 
-/// The readings in whole ticks of the pulse value that holds over all of them.
+/// The readings in whole ticks. One pulse value must hold for all of them.
 OrProblem<std::vector<HistoryPoint>> points_of(const Told& told, const Seen& seen, const CivilZone& zone) {
     if (told.readings.empty()) return std::vector<HistoryPoint>{};
     const Span span{told.readings.front().first, told.readings.back().first};
     for (const PulseValueChange& change : seen.values.changes()) {
         if (change.from <= span.from || change.from >= span.to) continue;
         return refuse(409,
-                      fmt::format("The pulse value of \"{}\" changes at {}. Tell what is before and what is "
-                                  "behind that in pieces of their own.",
+                      fmt::format("The pulse value of \"{}\" changes at {}. Send the readings before and "
+                                  "after that time separately.",
                                   seen.meter.id, zone.format(change.from)));
     }
     const Ratio pulse_value_l = seen.values.at(span.from);
@@ -189,7 +189,7 @@ Response post_history(const Call& call) {
     if (!end)
         return problem(
             409, fmt::format("Nothing has been booked for \"{}\" yet. History ends where its own readings "
-                             "begin: try again once the first has come.",
+                             "begin. Try again after the first one.",
                              seen->meter.id));
     const auto points = points_of(*told, *seen, zone);
     if (!points) return points.error();
@@ -224,10 +224,9 @@ Response delete_history(const Call& call) {
     auto is_there = has_it(*seen);
     if (!is_there) return ledger_problem(is_there.error());
     if (!*is_there)
-        return problem(
-            404,
-            fmt::format("There is no import \"{}\" of \"{}\". Its list of imports shows those there are.",
-                        excerpt(*import), seen->meter.id));
+        return problem(404,
+                       fmt::format("There is no import \"{}\" of \"{}\". Its list of imports shows them all.",
+                                   excerpt(*import), seen->meter.id));
     auto later = call.instruct(instruction_to_undo(seen->meter.id, *import));
     if (!later) return later.error();
     seen = see(call, *std::move(later));

@@ -24,7 +24,8 @@ Response problem(unsigned status, std::string_view detail) {
     return response;
 }
 
-// By hand: Boost.URL would be one library more for these lines, and they say what is wrong in a sentence.
+// Written by hand: Boost.URL would be another library for these few lines, and this code explains errors in a
+// sentence.
 Result<Request> read_target(std::string_view target) {
     if (target.empty() || target.front() != '/') {
         return fail(fmt::format("The request's target \"{}\" does not begin with \"/\".", target));

@@ -13,10 +13,10 @@
 
 namespace tickledger {
 
-/// Whether what was accepted before a request came is booked, so that it can be seen.
+/// Whether everything accepted before a request is booked and visible to it.
 enum class SeesAccepted : std::uint8_t {
-    not_yet,    ///< Whoever answers waits for it.
-    ask_again,  ///< Whoever answers does not wait: it says Response::is_to_wait, and is asked again then.
+    not_yet,    ///< The handler waits until it is.
+    ask_again,  ///< The handler must not wait. It returns Response::is_to_wait and is called again.
     yes,
 };
 
@@ -28,48 +28,49 @@ struct Request {
     /// "2026-03-01T08:00:00+01:00".
     std::vector<std::pair<std::string, std::string>> query;
     std::string content_type;
-    /// The If-None-Match field: what the client has kept of an earlier answer.
+    /// The If-None-Match field: the tags of the answers that the client has kept.
     std::string if_none_match;
     std::string body;
-    /// By whose token it was asked: the name of a tenant; empty: by none, or by that of the whole house.
+    /// The name of the tenant whose token was shown; empty: no token, or that of the whole house.
     std::string tenant;
     SeesAccepted sees_accepted = SeesAccepted::not_yet;
 };
 
-/// Appends the next part of a body to `chunk`; true: there is more. Called on the server's thread, once the
-/// part before it has been taken by the client. An error in the first part becomes a problem (status 500);
-/// later the connection is cut, so that the client sees that the answer is not whole.
+/// Appends the next part of a body to `chunk`; returns true if there is more. Called on the server's thread
+/// once the client has taken the previous part. An error in the first part becomes a problem (status 500). A
+/// later error cuts the connection, so that the client sees that the answer is incomplete.
 using ChunkProducer = std::function<Result<bool>(std::string& chunk)>;
 
-/// Gives an answer that goes on until the client leaves: appends what is new since the call before; nothing
-/// new: it appends nothing. Called on the server's thread at once, after HttpServer::wake and every few
-/// seconds, but only once the client has taken what was before. An error cuts the connection.
+/// Gives an answer that continues until the client leaves: appends what is new since the previous call, or
+/// nothing. Called on the server's thread at once, after HttpServer::wake and every few seconds, but only
+/// after the client has taken what was sent before. An error cuts the connection.
 using NewsProducer = std::function<Result<void>(std::string& chunk)>;
 
 struct Response {
     unsigned status = 200;
     std::string content_type = "application/json";
     std::string body;
-    /// Where it is set, it gives the body, and `body` does not count.
+    /// If set, it gives the body, and `body` is ignored.
     ChunkProducer chunks;
-    /// Where it is set, the answer has no end, and neither `body` nor `chunks` counts.
+    /// If set, the answer has no end, and `body` and `chunks` are ignored.
     NewsProducer news;
-    /// Further fields, among them Cache-Control where the answer may be kept; else none may.
+    /// Further header fields. Without a Cache-Control among them the answer may not be stored.
     std::vector<std::pair<std::string, std::string>> fields;
-    /// No answer yet: the request is to come again once what was accepted is booked. Nothing was changed.
+    /// True if there is no answer yet: repeat the request once everything accepted is booked. Nothing was
+    /// changed.
     bool is_to_wait = false;
-    /// The methods that a call knows: the Allow field of a 405.
+    /// The methods of the path, for the Allow field of a 405.
     std::string allow;
 };
 
 using Handler = std::function<Response(const Request&)>;
 
-/// An answer in application/problem+json (RFC 9457): `type` is about:blank, so the title is the status's own
-/// phrase; `detail` says in a sentence what is wrong and what to do.
+/// An answer in application/problem+json (RFC 9457). `type` is about:blank, so the title is the phrase of the
+/// status; `detail` says in a sentence what is wrong and what to do.
 [[nodiscard]] Response problem(unsigned status, std::string_view detail);
 
-/// Splits a request target (RFC 9112 section 3.2.1, origin form) into path and query and decodes them.
-/// Fails on a target that does not begin with "/" and on a broken percent code.
+/// Splits a request target (RFC 9112 section 3.2.1, origin form) into path and query and decodes them. Fails
+/// if the target does not begin with "/" or has an invalid percent code.
 [[nodiscard]] Result<Request> read_target(std::string_view target);
 
 }  // namespace tickledger

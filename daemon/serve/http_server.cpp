@@ -22,15 +22,16 @@ using boost::system::error_code;
 using Protocol = asio::generic::stream_protocol;
 using Acceptor = asio::basic_socket_acceptor<Protocol>;
 
-// What the daemon itself has open at the most: broker, message log, ledger, a backup under way, and the loop.
+// The most descriptors that the daemon itself has open: broker, message log, ledger, a backup in progress,
+// and the loop.
 constexpr std::size_t kept_descriptors = 40;
-// The connection, and of a long answer the ledger's file and its write-ahead log.
+// The connection and, during a long answer, the ledger's file and its write-ahead log.
 constexpr std::size_t descriptors_a_connection = 3;
 constexpr auto pause_after_failed_accept = std::chrono::milliseconds{100};
 
 }  // namespace
 
-/// The thread and its sockets; in here, so that nobody else sees the network library's headers.
+/// The thread and its sockets. Defined here so that no other file includes the network library's headers.
 class HttpServer::Loop {
 public:
     Loop(std::vector<ListenSocket> sockets, std::shared_ptr<Sessions> sessions)
@@ -81,7 +82,7 @@ private:
         listener.acceptor.async_accept([this, &listener](error_code error, Protocol::socket socket) {
             if (error == asio::error::operation_aborted) return;
             if (error) {
-                // Out of descriptors, for one; trying again at once would only spin.
+                // For example out of descriptors; trying again at once would only spin.
                 sessions_->tell("A connection could not be accepted: " + error.message());
                 listener.pause.expires_after(pause_after_failed_accept);
                 listener.pause.async_wait([this, &listener](error_code stopped) {
@@ -94,7 +95,7 @@ private:
         });
     }
 
-    /// What other threads come in by, while there is somebody.
+    /// Lets other threads post work for as long as the loop exists.
     struct Gate {
         explicit Gate(asio::io_context& to) : io(&to) {}
         std::mutex mutex;

@@ -1,4 +1,4 @@
-// One file, although it is long: a connection is one chain of callbacks, and each says which comes next.
+// This file is long because a connection is one chain of callbacks, each of which names the next.
 #include "serve/http_session.hpp"
 
 #include <algorithm>
@@ -23,14 +23,14 @@ namespace http = boost::beast::http;
 using boost::system::error_code;
 using Protocol = asio::generic::stream_protocol;
 
-// How long a client that was refused may take to read why, and how much it may send meanwhile.
+// How long a refused client may take to read the reason, and how much it may send meanwhile.
 constexpr auto farewell = std::chrono::seconds{2};
 constexpr std::size_t farewell_bytes_max = std::size_t{1024} * 1024;
 
 Response problem_of_unreadable(error_code error, const HttpLimits& limits) {
     if (error == http::error::header_limit || error == http::error::buffer_overflow) {
         return problem(431,
-                       "The request's header, or what its chunks bring beside the body, is larger than " +
+                       "The request's header, or the data around the chunks of its body, is larger than " +
                            std::to_string(limits.header_bytes) + " bytes.");
     }
     if (error == http::error::body_limit) {
@@ -40,15 +40,15 @@ Response problem_of_unreadable(error_code error, const HttpLimits& limits) {
     return problem(400, "The request cannot be read as HTTP/1.1: " + error.message() + ".");
 }
 
-/// Why it is not known where the request ends, or nothing where it is. Only "chunked" is understood, alone
-/// and in HTTP/1.1 (RFC 9112, section 6.1); anything else could hide a second request.
+/// Refuses a request whose end cannot be determined. Only "chunked" is understood, alone and in HTTP/1.1 (RFC
+/// 9112, section 6.1). Anything else could hide a second request.
 std::optional<Response> refusal_of_framing(const http::request_header<>& header) {
     const auto codings = header.count(http::field::transfer_encoding);
     if (codings == 0) return std::nullopt;
     if (header.version() < 11) return problem(400, "HTTP/1.0 has no Transfer-Encoding.");
     if (codings == 1 && beast::iequals(header[http::field::transfer_encoding], "chunked"))
         return std::nullopt;
-    return problem(501, "Of all transfer codings only \"chunked\" is understood here, and only alone.");
+    return problem(501, "Of all transfer codings, only \"chunked\" is understood here, and only alone.");
 }
 
 Caller caller_of(const http::request_header<>& header, bool is_local) {
@@ -65,8 +65,8 @@ Caller caller_of(const http::request_header<>& header, bool is_local) {
 
 }  // namespace
 
-// One connection: reads a request, writes its answer, and so on in turn. Keeps itself alive through the
-// handlers that wait for it.
+// One connection. It reads a request, writes the answer, and repeats. The handlers that wait for it keep it
+// alive.
 class Session : public std::enable_shared_from_this<Session> {
 public:
     Session(Protocol::socket socket, std::shared_ptr<Sessions> sessions, Sessions::Place place)
@@ -95,19 +95,19 @@ public:
                                 beast::bind_front_handler(&Session::on_header, shared_from_this()));
     }
 
-    // Says that there are too many connections, without waiting for a request.
+    // Answers that there are too many connections, without waiting for a request.
     void turn_away() {
         close_after_ = refused_ = true;
         send(problem(503, "There are too many connections at this moment. Try again in a few seconds."));
     }
 
-    /// What was accepted before its question is booked.
+    /// Answers the request now that everything accepted before it is booked.
     void answer_booked() {
         request_.sees_accepted = SeesAccepted::yes;
         send(handle());
     }
 
-    /// For one that waits: there may be news.
+    /// Asks for news if this session waits for them.
     void look_for_news() {
         if (!sessions_->waiting.erase(this)) return;
         news_timer_->cancel();
@@ -115,10 +115,10 @@ public:
     }
 
 private:
-    // What of an answer is still to be sent once the write that runs is done.
+    // What remains to be sent of an answer after the write in progress.
     enum class Rest : std::uint8_t { nothing, held_part, parts, end, news };
 
-    // Whether the request may be made at all stands in its header; nothing more is read of one that may not.
+    // The header shows whether the request is allowed. If it is not, nothing more is read.
     void on_header(error_code error, std::size_t) {
         if (error) return on_unreadable(error);
         const auto& header = parser_->get().base();
@@ -139,7 +139,7 @@ private:
     }
 
     void on_unreadable(error_code error) {
-        // The client has gone, in good order or not, or took too long: nobody waits for an answer.
+        // The client has closed the connection, broken it, or taken too long. Nobody waits for an answer.
         const bool is_unreadable = error.category() == make_error_code(http::error::bad_method).category();
         if (!is_unreadable || error == http::error::end_of_stream || error == http::error::partial_message)
             return;
@@ -147,7 +147,7 @@ private:
         send(problem_of_unreadable(error, sessions_->limits));
     }
 
-    /// Takes what is needed of the header; trailers come into the same fields, and must not count.
+    /// Copies the needed fields now: trailers would later be added to the same fields, and must not count.
     std::optional<Response> refusal_of_header(const http::request_header<>& header) {
         if (auto refusal = refusal_of_framing(header)) {
             close_after_ = refused_ = true;
@@ -168,13 +168,13 @@ private:
         return std::nullopt;
     }
 
-    /// What follows a header whose body was not read is no request, so the connection ends there.
+    /// If the body was not read, what follows the header is not a request, so the connection ends.
     void refuse(Response refusal) {
         if (!parser_->is_done()) close_after_ = refused_ = true;
         send(std::move(refusal));
     }
 
-    /// False: there is no place left among those who may ask.
+    /// Counts the connection as authorised. False if there is no place left.
     bool become_known() {
         if (place_ != Sessions::Place::stranger) return true;
         if (!sessions_->has_room(Sessions::Place::known)) return false;
@@ -185,7 +185,7 @@ private:
     }
 
     void answer() {
-        // What changes something is not asked twice.
+        // A request that changes something must not be handled twice.
         const bool is_question = request_.method == "GET" || request_.method == "HEAD";
         request_.sees_accepted =
             is_question && sessions_->when_booked ? SeesAccepted::ask_again : SeesAccepted::not_yet;
@@ -193,7 +193,7 @@ private:
         if (!response.is_to_wait) return send(std::move(response));
         const std::uint64_t number = sessions_->next_for_booking++;
         sessions_->for_booking.emplace(number, shared_from_this());
-        // The sessions outlast the server where the booking still has this.
+        // Keeps `sessions` alive: the booking thread may call this after the server has ended.
         sessions_->when_booked([sessions = sessions_, number] {
             sessions->post([sessions = sessions.get(), number] { sessions->booked_for(number); });
         });
@@ -208,7 +208,7 @@ private:
         }
     }
 
-    // Begins the answer: what fits one part goes with its length, anything longer in chunks.
+    // Begins the answer. An answer of one part is sent with its length, a longer one in chunks.
     void send(Response response) {
         news_ = std::move(response.news);
         chunks_ = std::move(response.chunks);
@@ -230,7 +230,7 @@ private:
             head.set(name, value);
         if (!response.allow.empty()) head.set(http::field::allow, response.allow);
         if (!chunks_ && !news_) {
-            // RFC 9110 section 8.6: without the length that the whole would have, a 304 tells none.
+            // RFC 9110 section 8.6: a 304 gives no length other than that of the full answer.
             if (response.status != 304) head.content_length(response.body.size());
         } else if (is_chunkable_) {
             head.chunked(true);
@@ -298,7 +298,7 @@ private:
         }
         const auto more = next_part(part_);
         if (!more) {
-            // Without its last chunk the client knows that the answer is not whole.
+            // The last chunk is missing, so the client knows that the answer is incomplete.
             sessions_->tell("An answer was cut: " + more.error().text);
             return;
         }
@@ -314,7 +314,7 @@ private:
         write(http::make_chunk_last());
     }
 
-    // Sends what is new, or waits until somebody says that there may be something.
+    // Sends the news, or waits until there may be some.
     void send_news() {
         if (!news_) return;
         part_.clear();
@@ -336,7 +336,7 @@ private:
         });
     }
 
-    // One who only listens sends nothing more, so whatever can be read is the end of the connection, or a
+    // The client of a stream sends nothing more. So readable data means the end of the connection, or a
     // request sent ahead, which is never answered.
     void watch_for_leaving() {
         stream_.socket().async_wait(Protocol::socket::wait_read, [self =
@@ -374,7 +374,7 @@ private:
         error_code ignored;
         stream_.socket().shutdown(Protocol::socket::shutdown_send, ignored);
         if (!refused_) return;
-        // Closing with bytes unread would reset the connection and take the answer from the client.
+        // Closing with unread bytes would reset the connection, and the client would lose the answer.
         stream_.expires_after(farewell);
         discard();
     }
@@ -392,7 +392,7 @@ private:
     beast::basic_stream<Protocol> stream_;
     std::shared_ptr<Sessions> sessions_;
     Sessions::Place place_;
-    beast::flat_buffer buffer_;  ///< Bounded: a chunk's extensions and the trailers are kept in it whole.
+    beast::flat_buffer buffer_;  ///< Bounded, because it holds chunk extensions and trailers whole.
     std::optional<http::request_parser<http::string_body>> parser_;
     std::size_t extension_bytes_ = 0;
     std::function<void(std::uint64_t, beast::string_view, error_code&)> count_extensions_ =
@@ -416,7 +416,7 @@ private:
 };
 
 void Sessions::look_for_news() {
-    // Each takes itself out of the set, and may put itself in again.
+    // Copied, because each session removes itself from the set and may insert itself again.
     const std::vector<Session*> present(waiting.begin(), waiting.end());
     for (Session* session : present)
         session->look_for_news();

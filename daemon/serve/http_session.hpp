@@ -1,4 +1,4 @@
-// The connections of the server: each reads requests, sends responses, and is closed in time.
+// The server's connections. Each reads requests, sends responses, and is closed in time.
 #pragma once
 
 #include <array>
@@ -17,46 +17,46 @@ namespace tickledger {
 
 class Session;
 
-/// What the connections share. Used on the server's thread only.
+/// The state that connections share. Used on the server's thread only, unless a member says otherwise.
 struct Sessions {
     HttpLimits limits;
     Handler handler;
     std::function<void(const std::string&)> on_trouble;
     std::string token;
     std::vector<TenantToken> tenants;
-    /// The kind of a connection. Each kind has a limit of its own, so that none can crowd out another.
+    /// The kind of a connection. Each kind has its own limit, so that none can crowd out another.
     enum class Place : std::uint8_t {
-        local,        ///< It came over the socket that has a file, whose mode says who may use it.
-        stranger,     ///< Over TCP; has not shown yet that it may ask.
-        known,        ///< Over TCP; the header of a request has shown it.
-        turned_away,  ///< Is only answered 503.
+        local,        ///< Came over the local socket; its file mode decides who may.
+        stranger,     ///< Over TCP, not authorised yet.
+        known,        ///< Over TCP, authorised by the header of a request.
+        turned_away,  ///< Only gets a 503.
     };
     std::array<std::size_t, 4> counts{};
     [[nodiscard]] std::size_t& taken(Place place) { return counts.at(static_cast<std::size_t>(place)); }
     [[nodiscard]] bool has_room(Place place);
-    /// Those that wait for news, in no order.
+    /// Sessions that wait for news, in no order.
     std::set<Session*> waiting;
-    /// Calls its argument, on any thread, once what has been accepted is booked; may be empty.
+    /// Calls its argument, on any thread, once everything accepted is booked; may be empty.
     WhenBooked when_booked;
-    /// Those whose question waits for that, by numbers that are never used again. They live here, and not in
-    /// what the booking holds, so that they end before their io_context does.
+    /// Sessions whose request waits for booking, by numbers that are never reused. They are owned here, not
+    /// by the callback given to the booking thread, so that they end before their io_context does.
     std::map<std::uint64_t, std::shared_ptr<Session>> for_booking;
     std::uint64_t next_for_booking = 0;
-    /// Runs a function on the server's thread; after the server's end it does nothing. Any thread.
+    /// Runs a function on the server's thread; does nothing after the server has ended. Any thread.
     std::function<void(std::function<void()>)> post;
 
     void tell(const std::string& trouble) const {
         if (on_trouble) on_trouble(trouble);
     }
-    /// There may be events for waiting streams.
+    /// Asks waiting streams for news.
     void look_for_news();
-    /// The question of this number can be answered.
+    /// Answers the request with this number; its booking is done.
     void booked_for(std::uint64_t number);
 };
 
-/// Serves a new connection until it ends by itself, is let go, or the io_context stops. Where there are as
-/// many as may be, it is told so, or closed without a word. `is_local`: it came over the socket that has a
-/// file, whose mode says who may use it.
+/// Serves a new connection until it ends, is cut, or the io_context stops. If its kind is at its limit, it is
+/// answered 503, or closed without an answer. `is_local`: it came over the local socket, whose file mode
+/// decides who may use it.
 void welcome(boost::asio::generic::stream_protocol::socket connection,
              const std::shared_ptr<Sessions>& sessions, bool is_local);
 

@@ -36,7 +36,7 @@ const sockaddr* generic(const auto& address) {
     return reinterpret_cast<const sockaddr*>(&address);
 }
 
-// Connects without waiting: 0, or the errno. A full queue of waiting connections (EAGAIN) is an answer too.
+// Connects without waiting. Returns 0 or the errno. EAGAIN, a full queue, also means that somebody answers.
 int try_connect(const sockaddr_un& address) {
     const int descriptor = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
     if (descriptor < 0) return errno;
@@ -45,13 +45,13 @@ int try_connect(const sockaddr_un& address) {
     return error_number;
 }
 
-// Makes room for our socket at the path, if it is free or holds a socket that nobody answers on.
+// Clears the path for our socket: succeeds if it is free or holds a socket on which nobody answers.
 Result<void> clear_path(const std::string& path, const sockaddr_un& address) {
     struct stat status {};
     if (::lstat(path.c_str(), &status) != 0) {
         if (errno == ENOENT) return {};
         return fail(
-            fmt::format("The socket's path {} cannot be looked at ({}). Check [socket] path and the rights "
+            fmt::format("The socket's path {} cannot be examined ({}). Check [socket] path and the rights "
                         "of its directory.",
                         path, reason(errno)));
     }
@@ -68,7 +68,7 @@ Result<void> clear_path(const std::string& path, const sockaddr_un& address) {
     }
     if (error_number != ECONNREFUSED && error_number != ENOENT) {
         return fail(
-            fmt::format("A socket exists at {}, and whether anybody answers on it cannot be found out ({}). "
+            fmt::format("A socket exists at {}, but it is not known whether a process answers on it ({}). "
                         "Stop what uses it, remove the file, and start again.",
                         path, reason(error_number)));
     }
@@ -85,8 +85,8 @@ Result<void> give_to_group(const std::string& path, const std::string& group) {
     errno = 0;
     const struct group* found = ::getgrnam(group.c_str());
     if (!found) {
-        return fail(
-            fmt::format("There is no group {} on this machine. Make it, or correct [socket] group.", group));
+        return fail(fmt::format("There is no group {} on this machine. Create it, or correct [socket] group.",
+                                group));
     }
     if (::chown(path.c_str(), static_cast<uid_t>(-1), found->gr_gid) == 0) return {};
     return fail(
@@ -100,7 +100,7 @@ struct TcpAddress {
     sockaddr_in6 v6{};
 };
 
-// Splits "ADDRESS:PORT"; an IPv6 address stands in brackets.
+// Splits "ADDRESS:PORT"; an IPv6 address has brackets.
 std::optional<std::pair<std::string, std::uint16_t>> split(std::string_view text) {
     const auto colon = text.rfind(':');
     if (colon == std::string_view::npos) return std::nullopt;
@@ -131,9 +131,8 @@ Result<TcpAddress> read_address(std::string_view text, ListenSocket::Reach reach
             fmt::format("[socket] http is \"{}\". Write ADDRESS:PORT, as in \"127.0.0.1:8470\".", text));
     }
     return fail(
-        fmt::format("[socket] http is \"{}\", which other machines could reach, and without [socket] "
-                    "token_file nobody is "
-                    "asked who he is. Write \"127.0.0.1:{}\", or the file of a token.",
+        fmt::format("[socket] http is \"{}\", which other machines could reach, and there is no [socket] "
+                    "token_file, so nobody would need a token. Write \"127.0.0.1:{}\", or set token_file.",
                     text, parts->second));
 }
 
@@ -167,7 +166,7 @@ Result<ListenSocket> ListenSocket::on_path(const std::filesystem::path& path, un
         made.inode_ = status.st_ino;
     }
     if (auto given = give_to_group(name, group); !given) return tl::unexpected(given.error());
-    // Nobody can connect before listen(), so nobody slips in under the mode that the umask gave.
+    // Nobody can connect before listen(), so nobody can use the mode that the umask gave.
     if (::chmod(name.c_str(), static_cast<mode_t>(mode)) != 0) {
         return fail(fmt::format("The socket {} cannot be given the mode {:04o} ({}). Check [socket] mode.",
                                 name, mode, reason(errno)));

@@ -1,6 +1,7 @@
-// GET /metrics: what a monitoring system watches, in the text format of OpenMetrics 1.0.
+// GET /metrics: values for a monitoring system, in the text format of OpenMetrics 1.0.
 //
-// Answers while booking stands still, for then it is needed most: what the ledger does not give is left out.
+// Answers even while booking has stopped, when it is needed most. Values that the ledger cannot give are left
+// out.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -15,7 +16,7 @@ namespace {
 
 enum class Type : std::uint8_t { counter, gauge, info };
 
-/// One metric with its samples, one below the other.
+/// One metric and its samples.
 class Family {
 public:
     Family(std::string& text, std::string_view name, Type type, std::string_view help)
@@ -41,7 +42,7 @@ private:
     std::string_view suffix_;
 };
 
-/// Ids hold only letters, digits and hyphens, so nothing in them has to be escaped.
+/// Ids contain only letters, digits and hyphens, so nothing needs escaping.
 std::string of_meter(std::string_view id) {
     return fmt::format("meter=\"{}\"", id);
 }
@@ -82,7 +83,7 @@ void add_daemon(std::string& text, const HealthFacts& facts) {
     }
 }
 
-/// A meter and what its memory says.
+/// A meter and the summary of its account.
 struct Seen {
     FoundMeter meter;
     MeterSummary summary;
@@ -104,7 +105,7 @@ Result<std::vector<Seen>> all_seen(const ApiParts& parts, LedgerView& view) {
 Result<void> add_meters(std::string& text, const ApiParts& parts, LedgerView& view) {
     const auto all = all_seen(parts, view);
     if (!all) return tl::unexpected(all.error());
-    // All samples of a metric stand together.
+    // OpenMetrics wants all samples of a metric together.
     Family ticks(text, "tickledger_meter_ticks", Type::gauge, "Ticks booked; an adjustment can lower them.");
     for (const Seen& seen : *all)
         ticks.sample(of_meter(seen.meter.id), std::to_string(seen.summary.total_ticks));
@@ -124,7 +125,7 @@ Result<void> add_meters(std::string& text, const ApiParts& parts, LedgerView& vi
             flow.sample(of_meter(seen.meter.id), flow_text(seen.summary.flow_l_per_h));
     }
     Family last(text, "tickledger_meter_last_reading_timestamp_seconds", Type::gauge,
-                "When it was last read.");
+                "The time of the meter's last reading.");
     for (const Seen& seen : *all)
         last.sample(of_meter(seen.meter.id), seconds(*seen.summary.last_reading_at));
     return {};
@@ -133,7 +134,8 @@ Result<void> add_meters(std::string& text, const ApiParts& parts, LedgerView& vi
 Result<void> add_ledger(std::string& text, const ApiParts& parts, LedgerView& view) {
     const auto waiting = view.outbox_size();
     if (!waiting) return tl::unexpected(waiting.error());
-    Family(text, "tickledger_publications_waiting", Type::gauge, "What the broker has not taken yet.")
+    Family(text, "tickledger_publications_waiting", Type::gauge,
+           "Publications that the broker has not taken yet.")
         .sample(static_cast<std::uint64_t>(*waiting));
     const auto alarms = view.alarms(std::nullopt, std::nullopt);
     if (!alarms) return tl::unexpected(alarms.error());

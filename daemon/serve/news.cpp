@@ -20,7 +20,8 @@ std::string_view event_of(MeterPublication::Kind kind) {
     return {};
 }
 
-/// A reading is published below its meter's name; here it stands in the document, as in the others.
+/// The topic of a published reading names its meter. Here the name goes into the document, as in the other
+/// events.
 std::string named(std::string_view meter, const std::string& document) {
     return R"({"meter":)" + json_string(meter) + "," + document.substr(1);
 }

@@ -14,11 +14,12 @@
 
 namespace tickledger {
 
-/// One event of server-sent events (WHATWG HTML, section 9.2) as text, ended by its empty line.
+/// One server-sent event (WHATWG HTML, section 9.2) as text, with the empty line that ends it.
 [[nodiscard]] std::string event_text(std::string_view event, std::string_view data);
 
-/// Buffers publications while there are watchers, up to a bound. A watcher that falls behind gets the event
-/// `missed` and reads anew. Nothing is buffered without watchers. All methods may be called on any thread.
+/// Buffers publications while there are watchers, up to a bound; without watchers it buffers nothing. A
+/// watcher that falls behind gets the event `missed` and must read the data again. All methods may be called
+/// on any thread.
 class News final : public Audience {
 public:
     static constexpr std::size_t watchers_max = 32;
@@ -30,9 +31,9 @@ public:
         Watcher(const Watcher&) = delete;
         Watcher& operator=(const Watcher&) = delete;
 
-        /// Appends the events since the call before, as text. `meter`, where it is not empty, is the only one
-        /// whose readings and rows are wanted; alarms of all are.
-        /// `shows`, where it is not empty, tells of which meters anything may be heard at all.
+        /// Appends the events since the previous call, as text. If `meter` is not empty, only that meter's
+        /// readings and rows are included; alarms of all meters always are. If `shows` is not empty, it
+        /// decides of which meters anything is included.
         void take(std::string& text, std::string_view meter,
                   const std::function<bool(const std::string& meter)>& shows = {});
 
@@ -43,17 +44,17 @@ public:
         std::uint64_t next_ = 0;
     };
 
-    /// `kept_max`: events kept for those who are slow. Memory: some hundred bytes each.
+    /// `kept_max`: events kept for slow watchers. Memory: some hundred bytes each.
     explicit News(std::size_t kept_max = 32'768) : kept_max_(kept_max) {}
 
-    /// Null: there are too many already. Must not outlive this.
+    /// Null if there are too many watchers already. The watcher must not outlive this.
     [[nodiscard]] std::shared_ptr<Watcher> watch();
 
     [[nodiscard]] bool listens() const override;
     void hear(const std::vector<MeterPublication>& published) override;
 
-    /// Called after something was heard, on the thread that told it. Once this has returned, the function
-    /// before is called no more.
+    /// Sets the function that is called after something was heard, on the thread that called hear(). Once
+    /// this returns, the previous function is no longer called.
     void wake_with(std::function<void()> wake);
 
 private:

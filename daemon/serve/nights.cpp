@@ -1,4 +1,4 @@
-// GET /v1/meters/{id}/nights: the night windows with the stretches in which the water stood still.
+// GET /v1/meters/{id}/nights: the night windows, and the stretches in which the water stood still.
 #include <fmt/format.h>
 
 #include "book/documents.hpp"
@@ -20,7 +20,8 @@ constexpr std::string_view name_of(Stretch stretch) {
     return stretch == Stretch::still ? "still" : stretch == Stretch::flow ? "flow" : "unclear";
 }
 
-/// As Stillness reads an entry: what proves that the water stood still, and what that it did not.
+/// Judges an entry as Stillness does: whether it proves that the water stood still, proves that it ran, or
+/// neither.
 Stretch read(const Entry& entry, Duration still_for) {
     if (!entry.covers()) return Stretch::unclear;
     if (entry.time_estimated || entry.kind == EntryKind::reverse) return Stretch::unclear;
@@ -28,7 +29,7 @@ Stretch read(const Entry& entry, Duration still_for) {
     return entry.kind == EntryKind::measured ? Stretch::still : Stretch::unclear;
 }
 
-/// Cuts a window into stretches of one kind, as long as each lasts.
+/// Divides a window into stretches of one state, each as long as possible.
 class Stretches {
 public:
     Stretches(Instant from, const CivilZone& zone) : zone_(zone), begun_{from, from} {}
@@ -38,7 +39,7 @@ public:
         if (span.to > begun_.to) extend(span.to, kind);
     }
 
-    /// What nothing was added for is unclear.
+    /// Time for which nothing was added is unclear.
     [[nodiscard]] std::string finish(Instant to) && {
         if (to > begun_.to) extend(to, Stretch::unclear);
         put();
@@ -145,7 +146,7 @@ Response get_nights(const Call& call) {
     const auto span = call.span(usual_range);
     if (!span) return span.error();
     if (span->length() > longest_range)
-        return problem(400, "Nights are told for at most 62 days at once. Ask for a shorter range.");
+        return problem(400, "Nights are given for at most 62 days at once. Ask for a shorter range.");
     const auto view = call.fresh_view();
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);

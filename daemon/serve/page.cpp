@@ -8,14 +8,14 @@ namespace tickledger {
 
 namespace {
 
-/// Content Security Policy Level 3: nothing but what came from here, no inline script or style, no frames.
-/// Text becomes markup nowhere (Trusted Types), so that a topic or a payload cannot smuggle any in.
+/// Content Security Policy Level 3: only content from this server, no inline script or style, no frames.
+/// Trusted Types keep text from becoming markup, so a topic or a payload cannot inject any.
 constexpr std::string_view policy =
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'; "
     "trusted-types 'none'";
 
-/// Whether an If-None-Match field names the tag (RFC 9110 section 13.1.2; compared weakly).
+/// Whether an If-None-Match field contains the tag (RFC 9110 section 13.1.2; compared weakly).
 bool names(std::string_view field, std::string_view tag) {
     return field == "*" || field.find(tag) != std::string_view::npos;
 }
@@ -34,7 +34,7 @@ std::optional<Response> page_answer(const Request& request) {
     }
     Response response;
     response.content_type = file->content_type;
-    // Kept, but asked for each time: a new program shows a new page at once.
+    // The browser may keep it but asks every time, so a new program shows its new page at once.
     response.fields = {{"Cache-Control", "no-cache"},
                        {"ETag", std::string(file->tag)},
                        {"Content-Security-Policy", std::string(policy)},

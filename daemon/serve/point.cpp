@@ -12,7 +12,7 @@ namespace {
 
 constexpr Duration longest = std::chrono::hours{24 * 36'500};
 
-/// A duration, in weeks too; negative after a minus.
+/// A duration, which may be in weeks; negative after a minus.
 Result<Duration> signed_length(std::string_view text) {
     std::string told(text.substr(1));
     const bool is_in_weeks = told.ends_with('w');
@@ -38,7 +38,7 @@ Result<Instant> point_of(std::string_view text, const CivilZone& zone, const Poi
     }
     if (is_now) return from.now + length;
     const auto days = std::chrono::duration_cast<date::days>(length);
-    if (days != length) return fail("Only whole days or weeks can be told from a day.");
+    if (days != length) return fail("Only whole days or weeks can be added to a day or subtracted from it.");
     date::sys_days day{zone.date_of(is_monday ? from.week : from.now)};
     if (is_monday) day -= date::weekday{day} - date::Monday;
     return zone.start_of(day + days);

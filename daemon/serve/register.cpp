@@ -26,7 +26,7 @@ RegisterBasis basis_of(const Seen& seen, const CivilZone& zone) {
             .zone = zone};
 }
 
-/// Cubic metres to the millilitre.
+/// Cubic metres, to the millilitre.
 std::string m3_text(std::int64_t volume_ul) {
     return decimal(scaled_volume(1, {volume_ul, 1'000'000}, {0, 1}, 1000, digits_m3), digits_m3);
 }
@@ -151,7 +151,7 @@ OrProblem<SaidReading> said_of_reading(const Call& call) {
     const auto start = flag_in(fields[3]);
     if (!start) return tl::unexpected(start.error());
     said.starts = start->value_or(false);
-    // People read whole seconds, but a start may be told within the second of the first booked reading.
+    // People read whole seconds, but a start may be given within the same second as the first booked reading.
     const Instant now = call.parts.now();
     said.at = at->value_or(said.starts ? now : std::chrono::floor<std::chrono::seconds>(now));
     return said;

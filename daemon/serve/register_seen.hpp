@@ -1,4 +1,4 @@
-// A meter with its register, as one moment of the ledger shows it.
+// A meter and its register at one moment of the ledger.
 #pragma once
 
 #include <memory>
@@ -9,7 +9,7 @@
 
 namespace tickledger {
 
-/// All that the calls about a register ask the ledger for, from one moment of it.
+/// Everything that the calls about a register read from the ledger, from one moment of it.
 struct Seen {
     std::shared_ptr<LedgerView> view;
     FoundMeter meter;
@@ -19,7 +19,7 @@ struct Seen {
     std::optional<Instant> fine_detail_from;
 };
 
-/// The meter that the path names, in this view; or the problem.
+/// Reads it for the meter that the path names, or returns the problem.
 [[nodiscard]] OrProblem<Seen> see(const Call& call, std::shared_ptr<LedgerView> view);
 
 }  // namespace tickledger

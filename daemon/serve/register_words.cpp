@@ -45,15 +45,14 @@ std::string place(const Entry& entry, const CivilZone& zone) {
     return fmt::format("{} {}", happening(entry.kind), in_words(entry.span, zone));
 }
 
-/// Where ticks were missed, as far as the ledger can tell.
+/// The end of a sentence: where ticks were missed, as far as the ledger shows.
 std::string where_missed(std::int64_t ticks, std::vector<Entry> unseen, const MeterSettings& settings,
                          const CivilZone& zone) {
     const auto most = [&](const Entry& entry) { return unseen_ticks_max(entry, settings); };
     std::erase_if(unseen, [&](const Entry& entry) { return most(entry) == 0; });
     if (unseen.empty()) {
-        return ". Nothing tells when: the messages came as they should, so the sensor did not see every "
-               "tick. "
-               "`tickledger calibrate` tells whether it misses them at high flow or the pulse value is "
+        return ". The time is not known. All messages arrived, so the sensor must have missed ticks. "
+               "`tickledger calibrate` shows whether it misses them at high flow or the pulse value is "
                "wrong.";
     }
     std::int64_t sum = 0;
@@ -74,13 +73,12 @@ std::string where_missed(std::int64_t ticks, std::vector<Entry> unseen, const Me
     if (unseen.size() > places_named) places += fmt::format("; and {} more", unseen.size() - places_named);
     if (sum >= ticks) return fmt::format(", most likely at one of these: {}.", places);
     return fmt::format(
-        ". At most {} of them can have run unseen at {}; the others were not seen though the messages came "
-        "as they "
-        "should.",
+        ". At most {} of them can have run unseen at {}; the others were not seen although the messages "
+        "arrived.",
         sum, places);
 }
 
-/// "1234.567 m³" as one writes it in a command.
+/// The number of "1234.567 m³", as it is written in a command.
 std::string number_of(const std::string& volume) {
     return volume.substr(0, volume.find(' '));
 }
@@ -111,14 +109,14 @@ std::string words_for(const RegisterState& state, const std::string& meter, cons
         text += fmt::format("; nothing can have run unseen {}.", since);
     }
     if (state.start_unknown) {
-        text += " Where it stood at the first message was never told, so 0 is taken: ";
+        text += " The register's start at the first message is unknown, so 0 is assumed: ";
         text += state.read_ul
                     ? fmt::format(
-                          "the node read {} then. If that is what the meter's face shows, tell it with "
+                          "the node read {} then. If that is what the meter's face shows, enter it with "
                           "`tickledger register {} --start {} --at {}`.",
                           cubic_metres(*state.read_ul), meter, number_of(cubic_metres(*state.read_ul)),
                           zone.format(state.at))
-                    : fmt::format("tell it with `tickledger register {} --start READING`.", meter);
+                    : fmt::format("enter it with `tickledger register {} --start READING`.", meter);
     }
     return text;
 }
@@ -142,8 +140,7 @@ std::string words_for(const RegisterReading& reading, const std::string& volume_
     } else {
         text = fmt::format(
             "{} ({} L) too many were counted {}. The sensor may see one tick twice, or the pulse value may "
-            "be too "
-            "large: `tickledger calibrate` tells more.",
+            "be too large: `tickledger calibrate` shows more.",
             counted(-ticks, "tick", "ticks"), volume_l, between);
     }
     const std::int64_t resolution_ul = microlitres(settings.register_resolution_l);
@@ -151,9 +148,8 @@ std::string words_for(const RegisterReading& reading, const std::string& volume_
     const bool may_be_nothing = std::abs(ticks) <= nearest_ticks(reading.given_to_ul, settings.pulse_value_l);
     if (is_coarse && ticks != 0 && may_be_nothing) {
         text += fmt::format(
-            " The reading was told to {} only, so this may be no difference at all. Take it back, and tell "
-            "every "
-            "digit that the register shows.",
+            " The reading is exact only to {}, so there may be no real difference. Take it back, and enter "
+            "every digit that the register shows.",
             cubic_metres(reading.given_to_ul));
     }
     return text;

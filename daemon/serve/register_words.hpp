@@ -1,4 +1,4 @@
-// What a register, a reading of it and an adjustment mean, in sentences.
+// Describes a register, a reading of it and an adjustment in sentences.
 #pragma once
 
 #include <optional>
@@ -10,20 +10,21 @@
 
 namespace tickledger {
 
-/// How far what a register should show can be known.
+/// What a register should show, and how certain that is.
 struct RegisterState {
-    Instant at{};  ///< Of the last message: what ran since is not in it.
+    Instant at{};  ///< When the last message came; later water is not included.
     std::int64_t register_ul = 0;
-    /// Either way: the register's resolution, and one tick that may be under way.
+    /// In both directions: the register's resolution, and one tick that may be in progress.
     std::int64_t tolerance_ul = 0;
-    /// The most that may have run unseen since the register was last known, and in how many entries.
+    /// The most that may have run unseen since the register was last known, and the number of entries in
+    /// which it may.
     std::int64_t unseen_ticks_max = 0;
     std::int64_t unseen_ul_max = 0;
     std::size_t unseen_count = 0;
     std::optional<Instant> read_by_eye_at;
-    /// Neither the configuration nor a reading by eye told where it started.
+    /// True if neither the configuration nor a reading by eye gave the register's start.
     bool start_unknown = false;
-    /// What a reader of the register says that it shows.
+    /// What a device that reads the register says that it shows.
     std::optional<std::int64_t> read_ul;
 };
 
@@ -33,7 +34,7 @@ struct RegisterState {
 /// The most ticks that may have run unseen in an entry.
 [[nodiscard]] std::int64_t unseen_ticks_max(const Entry& entry, const MeterSettings& settings);
 
-/// What the adjustment to a reading says. `unseen`: the entries of its span in which ticks may have run
+/// Explains the adjustment for a reading. `unseen`: the entries of its span in which ticks may have run
 /// unseen.
 [[nodiscard]] std::string words_for(const RegisterReading& reading, const std::string& volume_l,
                                     const std::vector<Entry>& unseen, const MeterSettings& settings,

@@ -1,4 +1,4 @@
-// GET /v1/stream: what happens, as it happens, by server-sent events.
+// GET /v1/stream: events as they happen, as server-sent events.
 #include <fmt/format.h>
 
 #include <chrono>
@@ -14,10 +14,11 @@ namespace {
 using Clock = std::chrono::steady_clock;
 using std::chrono::seconds;
 
-/// An event says so often that the daemon is there: a page that hears nothing for longer says so, too.
+/// How often an event shows that the daemon is alive. A page that hears nothing for longer reports that.
 constexpr auto heartbeat_every = seconds{10};
 constexpr auto health_every = seconds{2};
-/// With very many meters health takes a while; then it is looked at so many times its own length apart.
+/// With very many meters health takes a while. The pause after each look is at least this many times its
+/// length.
 constexpr int health_rest = 20;
 
 class Stream {
@@ -85,16 +86,14 @@ Response get_stream(const Call& call) {
         if (!view) return view.error();
         const auto found = find_meter(call, **view, *meter);
         if (!found)
-            return problem(400,
-                           fmt::format("The query parameter \"meter\" is \"{}\", and there is no such meter. "
-                                       "GET /v1/meters lists those there are.",
-                                       *meter));
+            return problem(400, fmt::format("The query parameter \"meter\" is \"{}\", and there is no such "
+                                            "meter. GET /v1/meters lists the meters.",
+                                            *meter));
     }
     auto watcher = call.parts.news->watch();
     if (!watcher) {
-        return problem(
-            503, fmt::format("{} streams are open already, which is as many as there may be. Close one.",
-                             News::watchers_max));
+        return problem(503, fmt::format("{} streams are already open, which is the limit. Close one.",
+                                        News::watchers_max));
     }
     Response response;
     response.content_type = "text/event-stream";

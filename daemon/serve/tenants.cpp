@@ -27,7 +27,7 @@ Configuration configuration_for(const Configuration& whole, const TenantSettings
         const MeterSettings& meter = whole.meters[i];
         if (!is_pattern(meter) && !is_shown(whole, tenant, meter.id)) continue;
         MeterNames names = i < whole.names.size() ? whole.names[i] : MeterNames{};
-        // The id of a meter that is not there for him would tell that it is.
+        // The id of a meter that the tenant may not see would reveal that it exists.
         if (!is_shown(whole, tenant, names.parent)) names.parent.clear();
         own.meters.push_back(meter);
         own.names.push_back(std::move(names));
@@ -40,9 +40,9 @@ HealthFacts health_for(HealthFacts whole, const std::function<bool(const std::st
     own.version = std::move(whole.version);
     own.broker_connected = whole.broker_connected;
     own.broker_subscribed = whole.broker_subscribed;
-    // What the store says names files of the server.
+    // The store's words name files of the server.
     if (!whole.store_error.empty())
-        own.store_error = "the ledger cannot be written. Whoever looks after the server sees why.";
+        own.store_error = "the ledger cannot be written. The person who manages the server can see why.";
     if (!whole.broker_connected) own.broker_trouble = "The broker is not connected.";
     std::erase_if(whole.meters, [&](const MeterHealth& meter) { return !shows(meter.id); });
     own.meters = std::move(whole.meters);
@@ -61,13 +61,13 @@ ApiParts parts_for(const ApiParts& whole, const TenantSettings& tenant,
         if (view) (*view)->show_only(shows);
         return view;
     };
-    // It keeps `own` alive, too.
+    // Also keeps `own` alive.
     parts.settings_for = [find = whole.settings_for, shows,
                           own](const std::string& meter) -> const MeterSettings* {
         return shows(meter) ? find(meter) : nullptr;
     };
     parts.health = [look = whole.health, shows] { return health_for(look(), shows); };
-    parts.instruct = [](const std::string&) -> Result<void> { return fail("This token changes nothing."); };
+    parts.instruct = [](const std::string&) -> Result<void> { return fail("This token may only read."); };
     parts.shows = shows;
     parts.is_read_only = true;
     return parts;

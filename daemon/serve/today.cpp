@@ -1,4 +1,4 @@
-// GET /v1/meters/{id}/today: today and yesterday beside a usual day, and whether anything runs now.
+// GET /v1/meters/{id}/today: today and yesterday beside a usual day, and whether water runs now.
 #include <array>
 
 #include "book/documents.hpp"
@@ -10,7 +10,7 @@ namespace tickledger {
 
 namespace {
 
-/// The day as a row of usage, and how much may have run unseen in it.
+/// The day as a row of usage, with the most that may have run unseen in it.
 Result<std::string> describe(LedgerView& view, const FoundMeter& meter, const MeterDays& days, Span day,
                              const CivilZone& zone) {
     const auto found = days.row(Step::day, day.from);

@@ -25,7 +25,7 @@ OrProblem<Step> step_of(const Call& call) {
                          *text));
 }
 
-// The shortest that a row of the step usually is: for a guess at how many there will be.
+// The shortest usual length of a row, to estimate the number of rows.
 Duration usual_length(Step step, Duration interval) {
     using std::chrono::hours;
     switch (step) {
@@ -43,7 +43,7 @@ Duration usual_length(Step step, Duration interval) {
     return interval;
 }
 
-// Where the rows begin that are shown to someone who names no beginning: see docs/api.md.
+// Where the rows begin if no beginning is given; see docs/api.md.
 Result<Instant> default_from(const CivilZone& zone, LedgerView& view, const FoundMeter& meter, Step step,
                              Instant to) {
     const date::year_month_day last_day = zone.date_of(to - Duration{1});
@@ -72,7 +72,7 @@ Result<Instant> default_from(const CivilZone& zone, LedgerView& view, const Foun
     return zone.start_of(zone.date_of(first).year() / date::January / 1);
 }
 
-/// The tariff, where the cost is asked for.
+/// The tariff if the cost is asked for, otherwise null.
 OrProblem<const TariffSettings*> tariff_of(const Call& call) {
     const auto asked = call.parameter("cost");
     if (!asked || *asked == "false") return nullptr;
@@ -82,11 +82,11 @@ OrProblem<const TariffSettings*> tariff_of(const Call& call) {
     const TariffSettings& tariff = call.parts.configuration->tariff;
     if (!tariff.price_per_m3.empty()) return &tariff;
     return refuse(400,
-                  "No price is configured, so no cost can be told. Write price_per_m3 into [tariff] of the "
+                  "No price is configured, so no cost can be given. Set price_per_m3 in [tariff] of the "
                   "configuration.");
 }
 
-/// The answer of one meter.
+/// The answer for one meter.
 class UsageAnswer {
 public:
     UsageAnswer(const Call& call, std::shared_ptr<LedgerView> view, UsageDocument document)
@@ -106,7 +106,7 @@ private:
     UsageDocument document_;
 };
 
-/// The answer of many meters: a list of what each one's own call answers.
+/// The answer for many meters: a list of the documents that each one's own call answers.
 class UsageOfAll {
 public:
     UsageOfAll(const Call& call, std::shared_ptr<LedgerView> view, std::vector<FoundMeter> meters,
@@ -121,7 +121,7 @@ private:
     Result<bool> write_part(LedgerView& view, std::string& chunk) {
         if (!std::exchange(begun_, true)) chunk = "{\"meters\":[";
         for (int rows_left = rows_in_a_part; next_ < meters_.size();) {
-            // A meter without a row takes its time too.
+            // A meter without rows takes time too, so it counts as one.
             if (rows_left-- <= 0) return true;
             if (!document_) {
                 auto opened = usage_document(*parts_, view, meters_[next_], asked_);
@@ -143,7 +143,7 @@ private:
     std::vector<FoundMeter> meters_;
     UsageAsked asked_;
     std::size_t next_ = 0;
-    std::optional<UsageDocument> document_;  ///< That of the next meter, once it has begun.
+    std::optional<UsageDocument> document_;  ///< The next meter's, once it has begun.
     bool begun_ = false;
 };
 
@@ -175,15 +175,15 @@ OrProblem<Span> usage_range(const ApiParts& parts, LedgerView& view, const Found
         range.from = *found;
     }
     if (range.from >= range.to) {
-        return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must lie after \"from\".",
+        return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must be after \"from\".",
                                        zone.format(range.from), zone.format(range.to)));
     }
     const auto rows = (range.to - range.from) / usual_length(asked.step, meter.settings->interval);
     if (rows > rows_max) {
         return refuse(
             400,
-            fmt::format("From {} to {} at step {} there are about {} rows; at most {} are answered at "
-                        "once. Ask for a shorter range or a longer step.",
+            fmt::format("From {} to {} at step {} there are about {} rows; one answer has at most {}. Ask "
+                        "for a shorter range or a longer step.",
                         zone.format(range.from), zone.format(range.to), name_of(asked.step), rows, rows_max));
     }
     return range;
@@ -198,7 +198,7 @@ UsageDocument::UsageDocument(const ApiParts& parts, FoundMeter meter, PulseValue
       rows_(parts.zone, meter_.settings->interval),
       to_(range.to),
       next_(rows_.row_at(step_, range.from)) {
-    // Rows that begin in the range count; the one that is cut by its beginning does not.
+    // Rows that begin in the range count. A row that began before it does not.
     if (next_.from < range.from) next_ = rows_.row_at(step_, next_.to);
 }
 
@@ -234,7 +234,7 @@ Result<void> UsageDocument::add_row(LedgerView& view, std::string& chunk) {
     const auto valued =
         valued_row(next_, row ? row->ticks : 0, values_, rows_.zone(), ticks_of_row(view, meter_));
     if (!valued) return tl::unexpected(valued.error());
-    // Where one row ends the next one begins.
+    // The end of one row is the beginning of the next.
     if (begins_.empty()) begins_ = rows_.zone().format(next_.from);
     std::string ends = rows_.zone().format(next_.to);
     JsonObject object;
@@ -291,15 +291,15 @@ Response get_usage_of_all(const Call& call) {
             return names_of(*call.parts.configuration, meter.id).group != *group;
         });
         if (meters->empty()) {
-            return problem(404, fmt::format("There is no meter in the group \"{}\". GET /v1/meters tells the "
-                                            "group of each.",
+            return problem(404, fmt::format("There is no meter in the group \"{}\". GET /v1/meters shows "
+                                            "the group of each meter.",
                                             *group));
         }
     }
-    // Once the answer has begun, nothing can be refused any more.
+    // Check now: once the answer has begun, it can no longer be refused.
     for (const FoundMeter& meter : *meters) {
         if (const auto range = usage_range(call.parts, **view, meter, *asked); !range) return range.error();
-        // Only the interval is the meter's own.
+        // Only intervals differ between meters.
         if (asked->step != Step::interval) break;
     }
     Response response;

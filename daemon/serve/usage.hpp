@@ -1,4 +1,4 @@
-// The rows of civil time of one meter, as its own call and that for all meters tell them.
+// Writes the rows of civil time of one meter, for its own call and for that of all meters.
 #pragma once
 
 #include <optional>
@@ -8,29 +8,28 @@
 
 namespace tickledger {
 
-/// What the parameters of a call ask of each meter.
+/// The parameters of a call, which hold for each meter.
 struct UsageAsked {
     Step step = Step::day;
-    std::optional<Instant> from;  ///< Without it, what suits the step.
+    std::optional<Instant> from;  ///< Empty: a default that depends on the step.
     Instant to{};
-    const TariffSettings* tariff = nullptr;  ///< Null: nobody asked what it cost.
+    const TariffSettings* tariff = nullptr;  ///< Null if the cost was not asked for.
 };
 
 [[nodiscard]] OrProblem<UsageAsked> usage_asked(const Call& call);
 
-/// Where the rows of a meter begin, and where there is none any more. Refused where that is empty or too
-/// long.
+/// The range of a meter's rows. Refused if it is empty or too long.
 [[nodiscard]] OrProblem<Span> usage_range(const ApiParts& parts, LedgerView& view, const FoundMeter& meter,
                                           const UsageAsked& asked);
 
-/// Writes the document of one meter part by part.
+/// Writes the document of one meter in parts.
 class UsageDocument {
 public:
     /// The parts must outlive it.
     UsageDocument(const ApiParts& parts, FoundMeter meter, PulseValues values, const UsageAsked& asked,
                   Span range);
 
-    /// Writes at most so many rows, and takes off those that it has written. False: that was the last part.
+    /// Writes at most `rows_left` rows and subtracts those written. Returns false after the last part.
     [[nodiscard]] Result<bool> write_part(LedgerView& view, int& rows_left, std::string& chunk);
 
 private:
@@ -44,12 +43,12 @@ private:
     RowFinder rows_;
     Instant to_;
     Span next_;
-    std::string begins_;  ///< The beginning of the next row, in words.
+    std::string begins_;  ///< The beginning of the next row as text.
     bool begun_ = false;
     bool is_first_row_ = true;
 };
 
-/// The document of the meter, or why there is none.
+/// The document of the meter, or the problem.
 [[nodiscard]] OrProblem<UsageDocument> usage_document(const ApiParts& parts, LedgerView& view,
                                                       const FoundMeter& meter, const UsageAsked& asked);
 

@@ -11,13 +11,13 @@ namespace {
 
 using std::chrono::hours;
 
-/// Days before today that a usual day is made of.
+/// How many days before today a usual day is computed from.
 constexpr int days_looked_at = 28;
-/// With fewer, nothing is usual yet.
+/// With fewer days, nothing is usual yet.
 constexpr std::size_t days_needed = 3;
 constexpr Ratio nothing{0, 1};
 
-/// Of whole numbers; the mean of the two in the middle where they are even in number.
+/// The median; with an even number of values, the mean of the middle two.
 std::int64_t median(std::vector<std::int64_t>& numbers) {
     std::ranges::sort(numbers);
     return std::midpoint(numbers[(numbers.size() - 1) / 2], numbers[numbers.size() / 2]);
@@ -83,7 +83,7 @@ Result<std::optional<UsualDay>> usual_day(const MeterDays& days, Span today, con
         day = days.day_at(day.from - Duration{1});
         const auto row = days.row(Step::day, day.from);
         if (!row) return tl::unexpected(row.error());
-        // An hour may be missing, as after a power cut.
+        // Up to an hour may be missing, as after a power cut.
         if (!*row || (*row)->covered < day.length() - hours{1}) continue;
         auto course = course_of(days, day, zone);
         if (!course) return tl::unexpected(course.error());

@@ -9,13 +9,14 @@
 
 namespace tickledger {
 
-/// What one reading of the configuration answers with; an answer under way keeps its own until it is sent.
+/// What answers under one reading of the configuration. An answer in progress keeps its generation until it
+/// is sent.
 struct Answers::Generation {
     std::shared_ptr<const Configuration> configuration;
     std::unique_ptr<Api> api;
-    /// By the tenants' names; each shows his meters only.
+    /// By the tenants' names; each shows only that tenant's meters.
     std::map<std::string, std::unique_ptr<Api>> tenants;
-    /// Patterns resolved, for the API's thread alone.
+    /// Settings found for resolved ids. Used on the API's thread only.
     std::unordered_map<std::string, const MeterSettings*> resolved;
 
     [[nodiscard]] const MeterSettings* settings_of(const std::string& id) {
@@ -55,11 +56,12 @@ Response Answers::answer(const Request& request) {
     const Api* api = generation->api.get();
     if (!request.tenant.empty()) {
         const auto tenant = generation->tenants.find(request.tenant);
-        if (tenant == generation->tenants.end()) return problem(403, "This token is of no tenant any more.");
+        if (tenant == generation->tenants.end())
+            return problem(403, "This token no longer belongs to any tenant.");
         api = tenant->second.get();
     }
     Response response = api->handle(request);
-    // What is sent bit by bit goes on asking for it.
+    // An answer sent in parts goes on using its generation.
     const auto keeping = [&](auto& producer) {
         if (producer)
             producer = [generation, inner = std::move(producer)](std::string& part) { return inner(part); };

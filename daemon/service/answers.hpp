@@ -1,5 +1,4 @@
-// What the daemon answers: the API over the running parts, for each reading of the configuration and each
-// tenant.
+// Answers the daemon's API requests: one API for each reading of the configuration and for each tenant in it.
 #pragma once
 
 #include <filesystem>
@@ -22,7 +21,7 @@
 
 namespace tickledger {
 
-/// Lives as long as the server that asks it, and no longer than what it asks.
+/// Must outlive the server that calls it. The parts must outlive it.
 class Answers {
 public:
     struct Parts {
@@ -45,7 +44,7 @@ public:
     Answers(const Answers&) = delete;
     Answers& operator=(const Answers&) = delete;
 
-    /// Answers by this configuration from now on. On any thread.
+    /// Answers by this configuration from now on. Any thread.
     void use(std::shared_ptr<const Configuration> configuration);
     /// On the server's thread. Precondition: use() has been called.
     [[nodiscard]] Response answer(const Request& request);
@@ -58,8 +57,8 @@ private:
     [[nodiscard]] ApiParts api_parts(Generation& generation);
 
     Parts parts_;
-    const std::function<bool()> is_in_place_;  ///< Of the ledger's file. Any thread.
-    MetersLook meters_look_;                   ///< Of the server's thread.
+    const std::function<bool()> is_in_place_;  ///< Whether the ledger's file is in place. Any thread.
+    MetersLook meters_look_;                   ///< Used on the server's thread only.
     std::mutex generation_mutex_;
     std::shared_ptr<Generation> generation_;
 };

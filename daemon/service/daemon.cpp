@@ -1,4 +1,4 @@
-// One file, although it is long: it is the order in which everything starts, is handed on and ends.
+// This file is long because it holds, in order, how everything starts, is connected and ends.
 #include "service/daemon.hpp"
 
 #include <fmt/format.h>
@@ -35,7 +35,7 @@ namespace tickledger {
 namespace {
 
 constexpr Duration goodbye_longest = std::chrono::milliseconds{700};
-// A larger ledger is checked while it is booked into already.
+// A ledger that takes longer to check is checked while booking already runs.
 constexpr Duration check_longest = std::chrono::milliseconds{100};
 
 std::size_t descriptors_allowed() {
@@ -54,7 +54,7 @@ std::vector<std::string> topic_filters(const Configuration& configuration) {
     return filters;
 }
 
-/// The one line that a start leaves in the journal: what runs, and where to look.
+/// The one line that a start writes to the journal: what runs, and where to look.
 std::string start_line(const Configuration& configuration) {
     std::string line =
         fmt::format("tickledgerd {} has started: {} [[meter]] table{}, broker {}, socket {}", version,
@@ -67,7 +67,7 @@ std::string start_line(const Configuration& configuration) {
 
 }  // namespace
 
-/// Everything that runs; in here, so that main sees none of its headers.
+/// Everything that runs. It is defined here so that main includes none of its headers.
 class Daemon::Parts {
 public:
     Parts(Configuration configuration, CivilZone zone, std::function<void(const StartFailure&)> on_fatal)
@@ -77,7 +77,8 @@ public:
 
     ~Parts() {
         sd_notify(0, "STOPPING=1");
-        // Against the flow: first nothing new comes in, then what came is booked, then the ledger closes.
+        // Stops in the direction of the flow: first the input, then booking of what was accepted, then the
+        // ledger.
         if (link_) link_->stop(goodbye_longest);
         if (engine_thread_) engine_thread_->use_link(nullptr);
         news_.wake_with({});
@@ -104,7 +105,7 @@ private:
         return configuration_->store.directory / ledger_name;
     }
 
-    /// As it was read at the start: what a reload cannot change is taken from here.
+    /// As read at the start. Settings that a reload cannot change are taken from here.
     const std::shared_ptr<const Configuration> configuration_;
     const CivilZone zone_;
     const std::function<void(const StartFailure&)> on_fatal_;
@@ -117,7 +118,7 @@ private:
     std::atomic<bool> is_ready_ = false;
     std::unique_ptr<Syncer> syncer_;
     std::unique_ptr<Intake> intake_;
-    std::chrono::steady_clock::time_point ledger_seen_at_{};  ///< The link's thread only.
+    std::chrono::steady_clock::time_point ledger_seen_at_{};  ///< Used on the link's thread only.
     std::unique_ptr<LogSource> source_;
     std::unique_ptr<Engine> engine_;
     std::unique_ptr<BrokerLink> link_;
@@ -130,7 +131,7 @@ private:
     std::unique_ptr<HttpServer> server_;
 };
 
-/// Before the ledger is opened: one that is damaged is made anew.
+/// Runs before the ledger is opened, and recreates it if it is damaged.
 Started Daemon::Parts::rescue() {
     const auto unusable = [](const Error& error) {
         return start_failure(exit_status::store_unusable, error.text);
@@ -139,7 +140,7 @@ Started Daemon::Parts::rescue() {
         return unusable(made.error());
     if (auto cut_short = redating_cut_short(configuration_->store.directory))
         return start_failure(exit_status::store_unusable, *std::move(cut_short));
-    // No other process may be writing it. Opening the ledger takes the lock again, for good.
+    // No other process may be writing the ledger. Opening it takes the lock again and keeps it.
     const auto lock = WriterLock::take(ledger_file());
     if (!lock) {
         return start_failure(
@@ -227,7 +228,7 @@ Started Daemon::Parts::open_sockets() {
     return {};
 }
 
-/// Each token must tell who shows it.
+/// Each token must identify one tenant.
 Started Daemon::Parts::read_tenant_tokens() {
     for (const TenantSettings& tenant : configuration_->tenants) {
         auto token = read_token(tenant.token_file, "tenant.token_file");
@@ -236,16 +237,16 @@ Started Daemon::Parts::read_tenant_tokens() {
         if (*token == token_ || same != tenant_tokens_.end()) {
             return start_failure(
                 exit_status::configuration,
-                fmt::format("the token of the tenant \"{}\" is that of {} too. Give each a token of his own.",
+                fmt::format("tenant \"{}\" has the same token as {}. Give each a different token.",
                             tenant.name,
-                            *token == token_ ? "[socket] token_file" : "\"" + same->tenant + "\""));
+                            *token == token_ ? "[socket] token_file" : "tenant \"" + same->tenant + "\""));
         }
         tenant_tokens_.push_back({tenant.name, *std::move(token)});
     }
     return {};
 }
 
-/// With the flow's end first: whoever is called is there before those who call it on threads of their own.
+/// Starts the end of the flow first: a part must exist before others call it on their threads.
 Started Daemon::Parts::begin() {
     housekeeper_ = std::make_unique<Housekeeper>(
         Housekeeper::Parts{.store = configuration_->store,
@@ -263,7 +264,7 @@ Started Daemon::Parts::begin() {
         .commit_every = configuration_->store.commit_every,
         .on_step =
             [this] {
-                // While there is progress a start may take as long as it needs: each step is some of it.
+                // A start may take as long as it needs while it makes progress, and each step is progress.
                 sd_notify(0, is_ready_ ? "WATCHDOG=1" : "WATCHDOG=1\nEXTEND_TIMEOUT_USEC=90000000");
             },
         .on_standstill = [this] { housekeeper_->suspect(); },
@@ -310,8 +311,8 @@ Started Daemon::Parts::begin() {
 }
 
 bool Daemon::Parts::accept(Message&& message) {
-    // Nothing is acknowledged while the ledger that it is to be booked into has no name: the booking thread
-    // writes it anew first.
+    // No message is acknowledged while the ledger it is to be booked into has lost its file name. The booking
+    // thread first writes the ledger again.
     if (const auto now = std::chrono::steady_clock::now(); now - ledger_seen_at_ >= between_lookups) {
         if (!store_.ledger->is_in_place()) {
             engine_thread_->wake_for_sending();
@@ -334,7 +335,7 @@ bool Daemon::Parts::note_link(LinkChange change) {
 
 void Daemon::Parts::found_damage(const std::string& found) {
     note_damage(ledger_file(), found);
-    on_fatal_({exit_status::store_unusable, found + " The daemon ends now, so that it can be."});
+    on_fatal_({exit_status::store_unusable, found + " The daemon stops now."});
 }
 
 void Daemon::Parts::reload(Configuration configuration) {
@@ -353,13 +354,12 @@ void Daemon::Parts::reload(Configuration configuration) {
     keep("[[tenant]]", &Configuration::tenants);
 
     const auto fresh = std::make_shared<const Configuration>(std::move(configuration));
-    // Nothing of a new topic may come before its meter is known.
+    // No message of a new topic may arrive before its meter is known.
     engine_thread_->use(fresh);
     intake_->use({fresh, &fresh->meters});
     answers_->use(fresh);
     link_->subscribe_to(topic_filters(*fresh));
-    journal_answer(Level::notice,
-                   "The configuration was read again. Meters, alarms and prices are as it says.");
+    journal_answer(Level::notice, "The configuration was reloaded. Meters, alarms and prices follow it.");
     if (!later.empty()) {
         journal_answer(
             Level::warning,

@@ -1,4 +1,4 @@
-// The daemon put together: store, bookkeeper, booking thread, API, link.
+// The whole daemon: store, bookkeeper, booking thread, API and link.
 #pragma once
 
 #include <functional>
@@ -14,14 +14,14 @@ namespace tickledger {
 /// A running daemon. The destructor disconnects from the broker, commits and closes, within a second.
 class Daemon {
 public:
-    /// `on_fatal` is told, on any thread and at most once, why a daemon that runs has to end: the caller
-    /// destroys it then, and ends with this exit status.
+    /// `on_fatal` is called, on any thread and at most once, with the reason why a running daemon has to end.
+    /// The caller must then destroy the daemon and exit with this status.
     [[nodiscard]] static tl::expected<std::unique_ptr<Daemon>, StartFailure> start(
         Configuration configuration, std::function<void(const StartFailure&)> on_fatal);
     ~Daemon();
 
-    /// Takes up other meters, alarms and prices, as a new start would, without losing a message. What else
-    /// differs waits for the next start; the journal says so. On the thread that started it.
+    /// Takes up changed meters, alarms and prices as a restart would, without losing a message. Other changes
+    /// take effect at the next start; the journal says so. Call it on the thread that called start().
     void reload(Configuration configuration);
 
 private:

@@ -10,9 +10,9 @@ namespace tickledger {
 
 namespace {
 
-// The clock is looked at this often where nothing happens.
+// How often the clock is checked when nothing happens.
 constexpr auto idle_wait = std::chrono::seconds{1};
-// How often a batch that failed (a full disk) is tried again.
+// How often a failed batch is tried again (a full disk, for example).
 constexpr auto retry_wait = std::chrono::seconds{1};
 
 }  // namespace
@@ -116,7 +116,7 @@ void EngineThread::run() {
         passed_.notify_all();
         for (const auto& then : ready)
             then();
-        // What was accepted until now is booked at the next start if it cannot be booked any more.
+        // Accepted messages that could not be booked by now are booked at the next start.
         if (stops) return;
     }
 }
@@ -131,15 +131,15 @@ EngineThread::Work EngineThread::wait_for_work() {
     } else {
         const auto next_look = booked_at_ + idle_wait;
         wake_.wait_until(lock, next_look, [&] { return urgent() || has_news_ || must_send_; });
-        // Each confirmation removes a row of the outbox. They are gathered until the next look: one by one
-        // they would write the same pages again and again.
+        // Each acknowledgement removes a row of the outbox. The removals are collected until the next look,
+        // because one by one they would write the same pages again and again.
         if (must_send_ && !has_news_ && !urgent() && std::chrono::steady_clock::now() < next_look)
             work = Work::send;
-        // What the broker confirms meanwhile is no reason to commit early: it would make many small batches
-        // of few large ones.
+        // Acknowledgements from the broker do not make a batch commit early: that would make many small
+        // batches instead of few large ones.
         if (has_news_ && !urgent()) {
             const auto due = news_since_ + parts_.commit_every;
-            // A batch may wait longer than the watchdog does.
+            // A batch may wait longer than the watchdog does, so it gets a sign of life every second.
             const auto look = std::min(due, std::chrono::steady_clock::now() + idle_wait);
             const bool is_woken = wake_.wait_until(lock, look, [&] { return urgent() || must_send_; });
             if (!is_woken && look < due) work = Work::none;
@@ -182,7 +182,7 @@ void EngineThread::take_up_settings() {
     settings_ = std::move(next);
 }
 
-/// Empty while there is no link that is up.
+/// Empty while no link is connected.
 Publisher::Send EngineThread::sending() {
     const std::lock_guard lock(link_mutex_);
     if (!link_ || !link_->state().connected) return {};
@@ -214,7 +214,7 @@ void EngineThread::report(const std::string& trouble) {
     if (trouble.empty()) {
         journal(Level::notice, "The ledger can be written again; booking goes on.");
     } else {
-        journal(Level::error, trouble + " What arrives is kept in the message log and booked later.");
+        journal(Level::error, trouble + " New messages are kept in the message log and booked later.");
         if (parts_.on_standstill) parts_.on_standstill();
     }
 }

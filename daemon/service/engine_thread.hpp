@@ -1,4 +1,4 @@
-// The booking thread: turns the engine whenever there is work. It alone owns the ledger.
+// The booking thread. It runs the engine whenever there is work, and alone owns the ledger.
 #pragma once
 
 #include <chrono>
@@ -23,11 +23,11 @@ namespace tickledger {
 
 struct BookingState {
     MessageCounts counts;
-    /// Why booking stands still, in the store's words; empty: it does not.
+    /// Why booking has stopped, in the store's words; empty if it has not.
     std::string trouble;
-    /// Messages that wait for the server's clock to be set.
+    /// The number of messages that wait for the server's clock to be set.
     std::size_t undated = 0;
-    /// A topic that would have opened one meter too many; empty: there was none.
+    /// A topic refused because it would have opened one meter too many; empty if there was none.
     std::string turned_away;
     /// The newest message that belongs to no meter.
     std::optional<UnmatchedMessage> unmatched;
@@ -42,31 +42,32 @@ public:
         std::string topic_root;
         /// How long the first message of a batch waits for others.
         Duration commit_every{};
-        /// Called after each step of the engine and each sending, and each second while a batch waits, on the
-        /// booking thread: the sign of life for the watchdog.
+        /// Called on the booking thread after each step of the engine and each sending, and every second
+        /// while a batch waits. It is the sign of life for the watchdog.
         std::function<void()> on_step;
-        /// Booking stands still from now on, whatever the reason. On the booking thread.
+        /// Called on the booking thread when booking stops, whatever the reason.
         std::function<void()> on_standstill;
     };
 
     explicit EngineThread(Parts parts);
-    /// Books what has been accepted, commits and stops.
+    /// Books the accepted messages, commits and stops.
     ~EngineThread();
     EngineThread(const EngineThread&) = delete;
     EngineThread& operator=(const EngineThread&) = delete;
 
-    /// From then on the outbox is carried to this link; null: to none. Returns once the one before is let go.
+    /// Sends the outbox to this link from now on; null: to none. Returns once the previous link is no longer
+    /// used.
     void use_link(BrokerLink* link);
-    /// Meters and alarms are as told here from the next pass on, as after a new start. Returns once they are.
-    /// Messages are booked under the settings that hold when they are booked.
+    /// Uses these meters and alarms from the next pass on, as a restart would. Returns once they are in use.
+    /// A message is booked under the settings in force when it is booked.
     void use(std::shared_ptr<const Configuration> configuration);
-    /// Wakes the thread after something was accepted. Any thread; cheap.
+    /// Wakes the thread after a message or instruction was accepted. Any thread; cheap.
     void wake();
-    /// Something happened on the link: there may be publications to send. Hurries no booking.
+    /// Wakes the thread because there may be publications to send. Does not make it book sooner. Any thread.
     void wake_for_sending();
     /// Returns once everything accepted before the call is booked, or cannot be booked now. Any thread.
     void catch_up();
-    /// Calls `then` at that moment, on the booking thread, which it must not hold up.
+    /// Calls `then` when catch_up() would return. It runs on the booking thread and must not block it.
     void when_caught_up(std::function<void()> then);
 
     [[nodiscard]] BookingState state() const;
@@ -75,7 +76,8 @@ private:
     enum class Work : std::uint8_t { book, send, none };
 
     void run();
-    /// A pass under way may have read the log before this call; the one after it has not. The lock is held.
+    /// Requests a pass and returns its number. A pass in progress may have read the log before this call, so
+    /// only the one after it counts. The lock must be held.
     [[nodiscard]] std::uint64_t want_pass();
     [[nodiscard]] Work wait_for_work();
     void take_up_settings();
@@ -92,17 +94,17 @@ private:
     std::condition_variable passed_;
     bool stop_ = false;
     bool has_news_ = false;
-    std::chrono::steady_clock::time_point news_since_;  ///< The first of them was accepted.
-    std::chrono::steady_clock::time_point booked_at_;   ///< When the last pass that books began.
+    std::chrono::steady_clock::time_point news_since_;  ///< When the first unbooked one was accepted.
+    std::chrono::steady_clock::time_point booked_at_;   ///< When the last booking pass began.
     bool must_send_ = false;
     bool is_passing_ = false;
     std::shared_ptr<const Configuration> next_settings_;
     std::uint64_t passes_ = 0;
-    std::uint64_t wanted_passes_ = 0;                              ///< So many are waited for.
-    std::multimap<std::uint64_t, std::function<void()>> waiting_;  ///< By the passes that each needs.
+    std::uint64_t wanted_passes_ = 0;                              ///< The highest that anyone waits for.
+    std::multimap<std::uint64_t, std::function<void()>> waiting_;  ///< By the pass that each needs.
     BookingState state_;
 
-    OddLines odd_lines_;  ///< Of the booking thread.
+    OddLines odd_lines_;  ///< Used on the booking thread only.
 
     std::mutex link_mutex_;
     BrokerLink* link_ = nullptr;

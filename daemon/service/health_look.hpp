@@ -1,4 +1,4 @@
-// Collects what `health` reports of the store and of the meters when somebody asks.
+// Collects the state of the store and of the meters for `health`, when somebody asks.
 #pragma once
 
 #include <filesystem>
@@ -16,33 +16,33 @@
 
 namespace tickledger {
 
-/// The store's files, as they are at `now`.
+/// The state of the store's files at `now`.
 [[nodiscard]] StoreHealth look_at_store(const StoreSettings& settings, const HouseState& house, Instant now);
 
-/// The meters. Health is looked at every few seconds while somebody watches, so records that are as they were
-/// are not read anew. Thread: one.
+/// The state of the meters. Health is asked for every few seconds while somebody watches, so a record that
+/// has not changed is not read again. Thread: one.
 class MetersLook {
 public:
     /// `is_in_place` as for LedgerView::open.
     MetersLook(std::filesystem::path ledger, std::function<bool()> is_in_place, CivilZone zone)
         : ledger_(std::move(ledger)), is_in_place_(std::move(is_in_place)), zone_(std::move(zone)) {}
 
-    /// Those of the ledger that `settings_of` knows. Empty where the ledger cannot be read.
-    /// `listened`: how long every subscription has been granted; 0 where one is not.
+    /// The meters of the ledger that `settings_of` knows; empty if the ledger cannot be read. `listened`: how
+    /// long every subscription has been granted; 0 if one is not.
     [[nodiscard]] std::vector<MeterHealth> look(
         const std::function<const MeterSettings*(const std::string& id)>& settings_of, Instant now,
         Duration listened);
 
 private:
-    /// What of the last hour was refused.
+    /// Adds the messages refused in the last hour.
     void add_refused(MeterHealth& meter, MeterKey key, Instant now);
-    /// What a meter's record tells.
+    /// The facts read from a meter's record.
     struct Heard {
-        std::size_t fingerprint = 0;  ///< Of the record.
+        std::size_t fingerprint = 0;  ///< A hash of the record.
         std::optional<Instant> last_message_at;
         std::optional<Instant> clock_disbelieved_at;
     };
-    /// Null: its record is damaged.
+    /// Null if the record is damaged.
     [[nodiscard]] const Heard* heard_of(const MeterRecord& record, const MeterSettings& settings);
 
     const std::filesystem::path ledger_;

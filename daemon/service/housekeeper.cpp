@@ -10,7 +10,7 @@ namespace tickledger {
 
 namespace {
 
-// A day's backup may well be half a minute late.
+// A daily backup may be half a minute late.
 constexpr auto round_every = std::chrono::seconds{30};
 
 }  // namespace
@@ -55,13 +55,13 @@ void Housekeeper::run() {
     bool is_suspected = false;
     while (goes_on()) {
         is_suspected = take_suspicion() || is_suspected;
-        // Another file in the ledger's place says nothing of ours, and SQLite, opening it, would empty the
-        // index that is mapped for ours. The booking thread puts ours back.
+        // If another file is in the ledger's place, checking it would tell nothing about ours. SQLite would
+        // also, on opening it, empty the index that is mapped for ours. The booking thread puts ours back.
         if (parts_.is_in_place()) {
             if (std::exchange(is_suspected, false)) look_at_ledger();
             back_up_if_due();
         }
-        // What a burst needed (half a minute of messages after a reconnect) goes back to the machine; the C
+        // Returns the memory of a burst (half a minute of messages after a reconnect) to the system; the C
         // library would keep it for the next one.
         ::malloc_trim(0);
         std::unique_lock lock(mutex_);
@@ -86,7 +86,8 @@ void Housekeeper::back_up_if_due() {
     const auto now = parts_.now();
     if (store.keep_backups == 0 || !now || std::chrono::steady_clock::now() < next_try_) return;
     const auto last = state().last_backup;
-    // One that says it was made in the future comes of a clock that was wrong; one may have been removed.
+    // A backup dated in the future was made while the clock was wrong. The last one may also have been
+    // removed.
     std::error_code ignored;
     const bool is_there = last && std::filesystem::exists(last->file, ignored);
     if (is_there && last->made_at <= *now && *now - last->made_at < store.backup_every) return;
@@ -102,7 +103,7 @@ void Housekeeper::back_up_if_due() {
         state_.trouble = trouble;
         if (made) state_.last_backup = *made;
         state_.backup_count = static_cast<std::int64_t>(backups_.list().size());
-        // A copy that fails because of what it copies says so of the ledger, too.
+        // The copy may have failed because the ledger is damaged.
         if (!made) is_suspect_ = true;
     }
     if (is_news && !made) journal(Level::error, made.error().text);

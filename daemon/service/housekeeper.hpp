@@ -1,4 +1,5 @@
-// The housekeeping thread: makes backups of the ledger, and checks its file where there is reason to.
+// The housekeeping thread. It makes backups of the ledger and checks the ledger's file when there is reason
+// to.
 #pragma once
 
 #include <chrono>
@@ -18,36 +19,36 @@ namespace tickledger {
 struct HouseState {
     std::optional<Backup> last_backup;
     std::int64_t backup_count = 0;
-    /// Why the last try at a backup failed; empty: it did not.
+    /// Why the last backup failed; empty if it did not.
     std::string trouble;
 };
 
-/// Works on read-only connections of its own, so that booking never waits for it.
+/// Uses its own read-only connections, so that booking never waits for it.
 class Housekeeper {
 public:
     struct Parts {
         StoreSettings store;
         std::filesystem::path ledger;
-        /// The ledger was not checked whole at the start, because that would have taken too long.
+        /// True if the whole ledger was not checked at the start, because that would have taken too long.
         bool is_unchecked = false;
-        /// Whether the file's name leads to the ledger that is written. Any thread.
+        /// Whether the file's name still leads to the ledger that is being written. Any thread.
         std::function<bool()> is_in_place;
         /// The time, or nothing while the clock is not set.
         std::function<std::optional<Instant>()> now;
-        /// The ledger's file is damaged, as the sentence says. Called once, on this thread.
+        /// Called once, on this thread, with a sentence, when the ledger's file is found to be damaged.
         std::function<void(const std::string&)> on_damage;
-        /// After a backup that failed. A try copies until it fails: one each round would wear a full disk,
-        /// and take its last room from the messages.
+        /// How long to wait after a failed backup. A backup copies until it fails. Trying every round would
+        /// wear a full disk and take its last free space from the messages.
         std::chrono::steady_clock::duration try_again_after = std::chrono::minutes{10};
     };
 
     explicit Housekeeper(Parts parts);
-    /// Gives up what it is doing.
+    /// Abandons a check or backup in progress.
     ~Housekeeper();
     Housekeeper(const Housekeeper&) = delete;
     Housekeeper& operator=(const Housekeeper&) = delete;
 
-    /// Booking stands still: the file may be the reason. Any thread.
+    /// Asks for a check, because booking has stopped and the file may be the reason. Any thread.
     void suspect();
 
     [[nodiscard]] HouseState state() const;
@@ -61,7 +62,7 @@ private:
 
     const Parts parts_;
     const Backups backups_;
-    std::chrono::steady_clock::time_point next_try_{};  ///< Of a backup that failed. Of the thread.
+    std::chrono::steady_clock::time_point next_try_{};  ///< No backup is tried before this. Thread only.
 
     mutable std::mutex mutex_;
     std::condition_variable wake_;

@@ -28,8 +28,9 @@ std::string_view prefix_of(Level level) {
     return SD_INFO;
 }
 
-/// One write a line, so that lines of other threads and programs do not mix. There is nobody to tell if it
-/// fails. Parts of it may have been written by strangers.
+/// Each line is one write, so that lines of other threads and programs do not mix with it. A failed write
+/// cannot be reported anywhere. The text may contain input from strangers, so control characters are
+/// replaced.
 void write_line(Level level, std::string_view text) {
     static const bool under_systemd = std::getenv("JOURNAL_STREAM") != nullptr;
     std::string line;

@@ -1,4 +1,4 @@
-// Lines for the journal, with its levels.
+// Writes lines to the journal, each with its level.
 #pragma once
 
 #include <string_view>
@@ -7,11 +7,11 @@
 
 namespace tickledger {
 
-/// Writes one line to standard error; under systemd with the level's prefix (sd-daemon(3)). What says the
-/// same over and over is left out (service/line_limiter.hpp). Thread-safe.
+/// Writes one line to standard error, under systemd with the level's prefix (sd-daemon(3)). Lines that repeat
+/// are left out (service/line_limiter.hpp). Thread-safe.
 void journal(Level level, std::string_view text);
 
-/// The same for what answers a person, who waits for it each time: written however often it was said.
+/// Writes a line that answers a person. It is written even if it repeats, because somebody waits for it.
 void journal_answer(Level level, std::string_view text);
 
 }  // namespace tickledger

@@ -8,7 +8,7 @@ namespace tickledger {
 
 namespace {
 
-// Of as many lines it is remembered when they were last written.
+// For how many lines the time of the last writing is remembered.
 constexpr std::size_t remembered_max = 2 * LineLimiter::lines_max;
 
 }  // namespace
@@ -16,7 +16,7 @@ constexpr std::size_t remembered_max = 2 * LineLimiter::lines_max;
 void LineLimiter::begin_window(Time now) {
     window_began_ = now;
     written_ = 0;
-    // What was left out is told when the line comes again.
+    // Lines with a count of omissions stay: the count is written when the line comes again.
     std::erase_if(said_, [&](const auto& entry) {
         return entry.second.left_out == 0 && now - entry.second.at >= window;
     });

@@ -9,7 +9,7 @@
 
 namespace tickledger {
 
-/// A line that repeats another within a minute is left out and counted; so is any line beyond 200 in a
+/// A line that repeats another within a minute is left out and counted. So is every line beyond 200 in a
 /// minute. Memory is bounded. One thread at a time.
 class LineLimiter {
 public:
@@ -18,8 +18,9 @@ public:
     static constexpr std::chrono::seconds window{60};
     static constexpr std::size_t lines_max = 200;
 
-    /// The lines to write for `line`: itself, with how often it was left out since it was last written; or
-    /// none. Before it a line that tells how many others were left out, if some were.
+    /// Returns the lines to write for `line`: none, or the line itself with the number of repetitions left
+    /// out since it was last written. A line that gives the number of other lines left out comes before it,
+    /// if there were any.
     [[nodiscard]] std::vector<std::string> pass(std::string_view line, Time now);
 
 private:
@@ -32,7 +33,7 @@ private:
     std::unordered_map<std::string, Said> said_;
     Time window_began_{};
     std::size_t written_ = 0;
-    std::size_t left_out_ = 0;  ///< Because there were too many.
+    std::size_t left_out_ = 0;  ///< Beyond lines_max.
 };
 
 }  // namespace tickledger

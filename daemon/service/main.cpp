@@ -1,4 +1,5 @@
-// tickledgerd: reads the command line, starts the daemon or a replay, waits for the signal to stop.
+// tickledgerd: reads the command line, runs the daemon or one of the other commands, and waits for the signal
+// to stop.
 
 #include <malloc.h>
 #include <sys/stat.h>
@@ -25,12 +26,12 @@ using namespace tickledger;
 constexpr int exit_usage = 64;  // EX_USAGE
 constexpr const char* installed_configuration = "/etc/tickledger/tickledger.toml";
 
-/// Each lost link ends in a burst, taken by a new thread of the client library. Where every thread may have a
-/// heap of its own, the C library keeps the room of one burst in each of them, and memory rises for an hour;
-/// docs/verification.md has what was measured.
+/// The number of heaps that malloc may use. After each lost link a new thread of the client library receives
+/// a burst of messages. If every thread could have its own heap, the C library would keep the memory of one
+/// burst in each, and memory would rise for an hour. The measurements are in docs/verification.md.
 constexpr int heaps_max = 2;
 
-/// The settings, or every mistake on standard error.
+/// Reads the settings, or writes every mistake to standard error.
 std::optional<Configuration> read_or_complain(const std::string& file) {
     ConfigurationReading reading = read_configuration(file);
     for (const Mistake& mistake : reading.mistakes)
@@ -62,13 +63,13 @@ sigset_t awaited_signals() {
 void reload(Daemon& daemon, const std::string& file) {
     if (auto configuration = read_or_complain(file)) return daemon.reload(std::move(*configuration));
     journal_answer(Level::error,
-                   "The configuration was not read again, because of these mistakes. What was in force "
-                   "stays in force until they are mended and the daemon is told again.");
+                   "The configuration was not reloaded because of these mistakes. The old settings stay in "
+                   "force until you correct the mistakes and reload.");
 }
 
 int run_daemon(Configuration configuration, const std::string& file) {
     ::mallopt(M_ARENA_MAX, heaps_max);
-    // Every thread inherits the mask, so that only this one takes the signals, when it asks for them.
+    // Every thread inherits the mask, so only this one receives the signals, in sigwait().
     const sigset_t signals = awaited_signals();
     pthread_sigmask(SIG_BLOCK, &signals, nullptr);
     std::signal(SIGPIPE, SIG_IGN);
@@ -84,23 +85,25 @@ int run_daemon(Configuration configuration, const std::string& file) {
     return status;
 }
 
-/// `tickledgerd listen`: what does a board say, before anything is configured?
+/// `tickledgerd listen`: shows what a board sends before anything is configured.
 class ListenCommand {
 public:
     ListenCommand(CLI::App& app, std::string& file) : file_(file) {
         command_ = app.add_subcommand(
-            "listen", "Hear what a broker has, find what counts, and write a [[meter]] table; books nothing");
+            "listen",
+            "Listen to a broker, find topics that count, and write a [[meter]] table; books nothing");
         command_->add_option("--broker", order_.broker.url, "mqtt://HOST[:PORT] or mqtts://HOST[:PORT]")
             ->capture_default_str();
         command_->add_option("--topic", order_.filter, "The MQTT topic filter to listen to")
             ->capture_default_str();
-        command_->add_option("--for", length_, "How long: 1min, 90s, 1h")->capture_default_str();
+        command_->add_option("--for", length_, "How long to listen: 1min, 90s, 1h")->capture_default_str();
         command_->add_option("--meter", order_.topic, "Write only the [[meter]] table of this topic");
-        command_->add_option("--username", order_.broker.username, "The name that the broker wants");
+        command_->add_option("--username", order_.broker.username, "The user name for the broker");
         command_->add_option("--password-file", order_.broker.password_file,
                              "A file that holds only the password");
-        command_->add_option("--ca-file", order_.broker.ca_file, "With mqtts: a PEM file of certificates");
-        command_->add_option("--config", file_, "Take [broker] of this configuration instead");
+        command_->add_option("--ca-file", order_.broker.ca_file,
+                             "With mqtts: a PEM file of trusted certificates");
+        command_->add_option("--config", file_, "Use [broker] of this configuration instead");
     }
 
     [[nodiscard]] bool is_asked_for() const { return command_->parsed(); }
@@ -109,7 +112,7 @@ public:
         const auto length = parse_duration(length_);
         if (!length || *length <= Duration{0} || *length > std::chrono::hours{24})
             return complain(
-                {exit_usage, "--for is \"" + length_ + "\". Give a length of a day at most, as in 1min."});
+                {exit_usage, "--for is \"" + length_ + "\". Give a length of at most a day, such as 1min."});
         order_.length = *length;
         if (!file_.empty()) {
             const auto configuration = read_or_complain(file_);
@@ -127,7 +130,7 @@ private:
     std::string length_ = "1min";
 };
 
-/// A moment that was given as an option; nothing: it was not given. Complains where it is none.
+/// The moment given as an option; empty if it was not given. Complains if the text is not a moment.
 tl::expected<std::optional<Instant>, int> moment_of(const char* option, const std::string& text,
                                                     const Configuration& configuration) {
     if (text.empty()) return std::nullopt;
@@ -163,7 +166,7 @@ int main(int argc, char** argv) {
     app.add_option("--config", file, "The configuration file (TOML)");
     app.add_flag(
         "--check-config", checks_only,
-        "Print the resolved configuration, or every mistake, and exit; without --config that of the service");
+        "Print the resolved configuration, or every mistake, and exit; default: the service's configuration");
 
     CLI::App* replay_command = app.add_subcommand("replay", "Book recorded messages without a broker");
     ReplayRequest request;
@@ -172,21 +175,23 @@ int main(int argc, char** argv) {
     replay_command->add_option("--into", request.into,
                                "The ledger file; default <store.directory>/ledger.db");
     replay_command->add_option("--until", until,
-                               "Let the clock run to this time; default: the last message's");
+                               "Advance the clock to this time; default: the time of the last message");
     replay_command
         ->add_option("RECORDING", request.recordings,
-                     "Files or directories of recorded messages; - is standard input")
+                     "Files or directories of recorded messages; - for standard input")
         ->required();
     CLI::App* redate_command = app.add_subcommand(
-        "redate", "Give a stopped daemon's store true dates, after the server's clock was ahead");
+        "redate", "Correct the dates in a stopped daemon's store after the server's clock was ahead");
     bool redate_writes = false;
     std::string redate_since;
     redate_command->add_option("--config", file,
-                               "The configuration file (TOML); default: that of the service");
+                               "The configuration file (TOML); default: the service's file");
     redate_command->add_option("--since", redate_since,
-                               "The first stamp that was ahead; default: the message log tells it");
-    redate_command->add_flag("--write", redate_writes, "Do it; without it only tell what would be done");
-    // Water use tells when a house is empty: what is written here is for nobody else, however it was started.
+                               "The first stamp that was ahead; default: found in the message log");
+    redate_command->add_flag("--write", redate_writes,
+                             "Make the change; without it, only report what would be done");
+    // Water use shows when a house is empty, so nobody else may read files written here, however the program
+    // was started.
     ::umask(077);
     ListenCommand listening(app, file);
     try {
@@ -195,10 +200,10 @@ int main(int argc, char** argv) {
         return app.exit(error) == 0 ? 0 : exit_usage;
     }
     if (listening.is_asked_for()) return listening.run();
-    // What the service uses; to check it nobody needs to know where it lies.
+    // Default to the service's own file, so that nobody needs to know where it is.
     if (file.empty() && (checks_only || *redate_command)) file = installed_configuration;
     if (file.empty())
-        return complain({exit_usage, "Say which configuration to use: tickledgerd --config FILE"});
+        return complain({exit_usage, "No configuration is given. Use: tickledgerd --config FILE"});
     auto configuration = read_or_complain(file);
     if (!configuration) return exit_status::configuration;
     if (checks_only) {

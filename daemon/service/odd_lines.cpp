@@ -12,8 +12,8 @@ std::string line_for(const OddMessage& message) {
     switch (message.kind) {
         case OddMessage::Kind::unreadable:
             return fmt::format(
-                "A message of {} on {} could not be read: {} Nothing of it is booked. Compare what the node sends with "
-                "`message` and `fields` of this [[meter]]; `tickledger ledger {}` shows it.",
+                "A message of {} on {} could not be read: {} It was not booked. Compare what the node sends "
+                "with `message` and `fields` of this [[meter]]; `tickledger ledger {}` shows it.",
                 message.meter, message.topic, message.text, message.meter);
         case OddMessage::Kind::stray:
             return fmt::format(
@@ -22,9 +22,9 @@ std::string line_for(const OddMessage& message) {
                 message.meter, message.topic, message.text);
         case OddMessage::Kind::unmatched:
             return fmt::format(
-                "A message on {} belongs to no meter, so nothing of it is booked. What stands in the place of {{1}} "
-                "becomes a part of the meter's id: small letters, digits and hyphens only. Rename the topic, or give "
-                "it a [[meter]] of its own.",
+                "A message on {} belongs to no meter, so it was not booked. The topic level in place of "
+                "{{1}} becomes part of the meter's id, so it may contain only small letters, digits and "
+                "hyphens. Rename the topic, or give it a [[meter]] of its own.",
                 message.topic);
     }
     return {};
@@ -51,9 +51,10 @@ std::optional<std::string> OddLines::pass(const OddMessage& message, Time now) {
     said.at = now;
     std::string line = line_for(message);
     if (const auto left_out = std::exchange(said.left_out, 0); left_out > 0)
-        line += fmt::format(" ({} more like it came since the last such line.)", left_out);
+        line += fmt::format(" ({} more like it arrived since the last such line.)", left_out);
     if (written_ == lines_max)
-        line += " Others are not written down for the rest of the hour: `tickledger health` tells of them.";
+        line +=
+            " Further lines are left out for the rest of the hour; `tickledger health` reports the troubles.";
     return line;
 }
 

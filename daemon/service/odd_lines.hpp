@@ -1,5 +1,5 @@
-// What the journal says of messages that book nothing: a line a trouble, with what to do, and not one a
-// message.
+// Writes the journal's lines about messages that book nothing: one line for each trouble, with what to do,
+// and not one for each message.
 #pragma once
 
 #include <chrono>
@@ -13,9 +13,9 @@
 
 namespace tickledger {
 
-/// Of one kind from one topic the first message is a line at once; those of the next hour are only counted,
-/// and the first one after it says how many they were. Of all together there are at most 30 lines in an hour,
-/// the last of which says so. Memory is bounded. One thread at a time.
+/// The first message of one kind from one topic gives a line at once. Those of the next hour are only
+/// counted, and the first one after it says how many they were. At most 30 lines are written in an hour; the
+/// last of them says so. Memory is bounded. One thread at a time.
 class OddLines {
 public:
     using Time = std::chrono::steady_clock::time_point;
@@ -24,7 +24,7 @@ public:
     static constexpr std::size_t lines_max = 30;
     static constexpr std::size_t topics_max = 1000;
 
-    /// The line for a message, if it is to be written.
+    /// The line to write for a message, or nothing.
     [[nodiscard]] std::optional<std::string> pass(const OddMessage& message, Time now);
 
 private:

@@ -30,17 +30,18 @@ namespace {
 
 namespace fs = std::filesystem;
 
-/// What is made beside the store before anything of it is touched.
+/// The new parts, made beside the old ones before anything of the store is changed.
 constexpr const char* fresh_messages_name = "messages.redated";
 constexpr const char* fresh_ledger_name = "ledger.redated.db";
-/// While it is there the two are being put in place. It holds the ending of what they replace.
+/// While this file exists, the new parts are being put in place. It contains the suffix for the names of the
+/// old ones.
 constexpr const char* mark_name = "redating";
 
 tl::unexpected<StartFailure> unusable(const Error& error) {
     return start_failure(exit_status::store_unusable, error.text);
 }
 
-/// Root writes nothing that the service's user could not write afterwards.
+/// As root, switches to the owner, so that the service's user can write all files afterwards.
 Result<void> act_as_owner_of(const fs::path& directory) {
     struct stat state {};
     if (::geteuid() != 0 || ::stat(directory.c_str(), &state) != 0 || state.st_uid == 0) return {};
@@ -68,7 +69,7 @@ public:
 
     [[nodiscard]] bool was_begun() const { return exists(directory_ / mark_name); }
 
-    /// Removes what an earlier attempt left. Precondition: no exchange was begun.
+    /// Removes what an earlier attempt left. Precondition: no exchange has begun.
     void clear() const {
         std::error_code ignored;
         fs::remove_all(fresh_messages(), ignored);
@@ -76,15 +77,16 @@ public:
             fs::remove(fresh_ledger().string() + part, ignored);
     }
 
-    /// From here on the fresh parts count. `ending` names what they replace.
+    /// From this call on the fresh parts are the valid ones. `ending` is the suffix for the names of the old
+    /// ones.
     [[nodiscard]] Result<void> begin(Files& files, const std::string& ending) const {
         auto mark = files.open_append(directory_ / mark_name);
         if (!mark) return tl::unexpected(std::move(mark.error()));
         return (*mark)->append(ending).and_then([&] { return (*mark)->sync(); });
     }
 
-    /// Puts the fresh parts in place, wherever it was cut short before. Returns what the old ones are called
-    /// now.
+    /// Puts the fresh parts in place, from wherever an earlier call was cut short. Returns the new names of
+    /// the old ones.
     [[nodiscard]] Result<std::array<fs::path, 2>> finish() const {
         std::ifstream mark(directory_ / mark_name);
         const std::string ending((std::istreambuf_iterator<char>(mark)), {});
@@ -97,7 +99,7 @@ public:
             if (done) done = move_to(fresh_messages(), messages());
         }
         if (done && exists(fresh_ledger())) {
-            // The write-ahead log first: left beside another ledger, it would spoil it.
+            // Move the write-ahead log first. Left beside another ledger, it would corrupt it.
             for (const char* part : {"-wal", "-shm", ""}) {
                 if (done && exists(ledger().string() + part))
                     done = move_to(ledger().string() + part, old_ledger.string() + part);
@@ -121,7 +123,7 @@ private:
     fs::path directory_;
 };
 
-/// No other process writes the store while this is held.
+/// No other process can write the store while the returned lock is held.
 tl::expected<WriterLock, StartFailure> alone_with(const Exchange& store) {
     auto lock = WriterLock::take(store.ledger());
     if (lock) return *std::move(lock);
@@ -129,7 +131,7 @@ tl::expected<WriterLock, StartFailure> alone_with(const Exchange& store) {
                          lock.error().text);
 }
 
-/// Messages in the log up to a place.
+/// The number of messages in the log up to `end`.
 Result<std::uint64_t> messages_until(Files& files, const fs::path& directory, const LogPosition& end) {
     MessageLogReader reader(files, directory, {});
     for (std::uint64_t messages = 0;;) {
@@ -161,7 +163,7 @@ Result<bool> log_reaches_back(Files& files, const Exchange& store) {
     return facts_of(**ledger).map([&](const LedgerFacts& facts) { return facts.counts.booked == *messages; });
 }
 
-/// Whether the ledger knows nothing of what was stamped ahead, and the log has all that came after it.
+/// Whether the ledger has booked nothing that was stamped ahead, and the log has everything that follows it.
 Result<bool> is_from_before(Ledger& ledger, const Redating& redating, const std::vector<std::string>& names) {
     const auto place = ledger.log_position();
     if (!place) return tl::unexpected(place.error());
@@ -173,8 +175,8 @@ Result<bool> is_from_before(Ledger& ledger, const Redating& redating, const std:
     });
 }
 
-/// Makes the fresh ledger: the newest backup from before what was stamped ahead, or an empty one where the
-/// log holds everything. Returns what it is, for people.
+/// Makes the fresh ledger: the newest sound backup from before the stamps that were ahead, or an empty ledger
+/// if the log holds everything. Returns a description of it for people.
 Result<std::string> make_base(Files& files, const Exchange& store, const Backups& backups,
                               const Redating& redating, const CivilZone& zone) {
     const auto names = log_files(files, store.messages());
@@ -196,8 +198,8 @@ Result<std::string> make_base(Files& files, const Exchange& store, const Backups
     if (!reaches_back) return tl::unexpected(reaches_back.error());
     if (!*reaches_back) {
         return fail(fmt::format(
-            "No sound backup in {} is from before what was stamped ahead, and the message log does "
-            "not reach back to the ledger's beginning. Put such a backup there. Nothing was changed.",
+            "No sound backup in {} is from before the stamps were ahead, and the message log does not reach "
+            "back to the ledger's beginning. Put such a backup there. Nothing was changed.",
             backups.directory().string()));
     }
     if (auto ledger = Ledger::open(store.fresh_ledger()); !ledger)
@@ -207,8 +209,8 @@ Result<std::string> make_base(Files& files, const Exchange& store, const Backups
 
 std::string found(const Redating& redating, const CivilZone& zone) {
     return fmt::format(
-        "Stamps were ahead by {}: from {} on, which was {}. The clock was right at {}, which was {}; from "
-        "there they went on a sixteenth slower.\n",
+        "Stamps were ahead by {}. This began at the stamp {}; the true time was {}. The clock became right "
+        "at the stamp {}; the true time was {}. From then on stamps advanced a sixteenth slower.\n",
         in_words(redating.ahead()), in_words(redating.since(), zone),
         in_words(redating.time_of(redating.since()), zone), in_words(redating.right_at(), zone),
         in_words(redating.time_of(redating.right_at()), zone));
@@ -218,8 +220,8 @@ Result<void> finish(const Exchange& store) {
     return store.finish().map([](const std::array<fs::path, 2>& old) {
         std::fputs(
             fmt::format(
-                "The store has true dates now. What was there is kept as {} and {}; remove them when you "
-                "no longer need them. Start the daemon: it books what came since.\n",
+                "The store has true dates now. The old files are kept as {} and {}; remove them when you no "
+                "longer need them. Start the daemon: it books the missing messages from the message log.\n",
                 old[0].string(), old[1].string())
                 .c_str(),
             stdout);
@@ -231,8 +233,8 @@ Result<void> finish(const Exchange& store) {
 std::optional<std::string> redating_cut_short(const fs::path& directory) {
     if (!Exchange(directory).was_begun()) return std::nullopt;
     return fmt::format(
-        "A redating of the store {} was cut short. Run `tickledgerd redate --write` again, which finishes "
-        "it, and start then.",
+        "A redating of the store {} was cut short. Run `tickledgerd redate --write` again to finish it, then "
+        "start the daemon.",
         directory.string());
 }
 
@@ -254,7 +256,7 @@ tl::expected<void, StartFailure> redate(const Configuration& configuration, cons
     std::error_code ignored;
     if (!fs::exists(store.messages(), ignored))
         return start_failure(exit_status::refused,
-                             store.messages().string() + ": there is no message log to mend.");
+                             store.messages().string() + ": there is no message log to correct.");
     const auto log = MessageLog::open(*files, store.messages());
     if (!log) return unusable(log.error());
     const LogPosition end = (*log)->end();
@@ -271,14 +273,14 @@ tl::expected<void, StartFailure> redate(const Configuration& configuration, cons
         store.clear();
         std::fputs(
             fmt::format(
-                "With --write the message log gets true stamps, the ledger becomes {}, and the next start "
-                "books what came since. Nothing was changed.\n",
+                "With --write, the message log gets true stamps, the ledger is replaced by {}, and the next "
+                "start books the missing messages from the message log. Nothing was changed.\n",
                 *base)
                 .c_str(),
             stdout);
         return {};
     }
-    // Opening the ledger took the lock and let go of it.
+    // Making the fresh ledger took the lock and released it.
     const auto lock = alone_with(store);
     if (!lock) return tl::unexpected(lock.error());
     const auto changed = redating->write(*files, store.messages(), end, store.fresh_messages());

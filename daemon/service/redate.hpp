@@ -1,4 +1,4 @@
-// `tickledgerd redate`: gives a store whose arrivals were stamped ahead of the time its true dates back.
+// `tickledgerd redate`: gives a store its true dates back after its arrivals were stamped ahead of the time.
 #pragma once
 
 #include <filesystem>
@@ -11,20 +11,20 @@
 namespace tickledger {
 
 struct RedateRequest {
-    /// The first stamp that was ahead; nothing: the log tells it.
+    /// The first stamp that was ahead; empty: found in the log.
     std::optional<Instant> since;
-    /// False: only tell what would be done.
+    /// False: only report what would be done.
     bool writes = false;
 };
 
-/// Writes the message log anew with true stamps, and puts the newest backup from before them in the ledger's
-/// place; the next start books what came after it. What was there is kept beside it. Killed at any moment,
-/// the same call finishes it. Root acts as the owner of the store's directory. Prints to standard output what
-/// was found and done.
+/// Rewrites the message log with true stamps, and replaces the ledger by the newest backup from before the
+/// false ones. The next start books the messages after it. The old log and ledger are kept beside them. If
+/// the call is killed at any moment, calling it again finishes the work. Root acts as the owner of the
+/// store's directory. Prints to standard output what was found and done.
 [[nodiscard]] tl::expected<void, StartFailure> redate(const Configuration& configuration,
                                                       const RedateRequest& request);
 
-/// Whether a redating was cut short, in a sentence that says what to do: no daemon may start on such a store.
+/// If a redating was cut short, a sentence that says so and what to do. No daemon may start on such a store.
 [[nodiscard]] std::optional<std::string> redating_cut_short(const std::filesystem::path& directory);
 
 }  // namespace tickledger

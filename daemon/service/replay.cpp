@@ -19,7 +19,7 @@ namespace {
 
 namespace fs = std::filesystem;
 
-// Nobody waits for the answers meanwhile, and what is written once a batch is a meter's whole memory.
+// Large, because nobody waits for answers during a replay, and each batch writes a meter's whole account.
 constexpr std::size_t events_a_batch = 100'000;
 constexpr std::size_t mistakes_shown = 5;
 
@@ -52,7 +52,7 @@ std::uintmax_t size_of(const std::vector<std::string>& files) {
     return sum;
 }
 
-/// A bar on the terminal, redrawn when it has grown.
+/// A progress bar on the terminal, redrawn when it has grown.
 class Progress {
 public:
     Progress(bool shown, std::uintmax_t total) : shown_(shown && total > 0), total_(total) {}
@@ -80,10 +80,10 @@ private:
     unsigned percent_ = 101;
 };
 
-/// The lines of recordings, one file after the other.
+/// The events of recordings, one file after the other.
 class RecordingSource final : public EventSource {
 public:
-    /// `place`: the daemon's own place in its log, which is not ours to move.
+    /// `place`: the daemon's position in its own log, which a replay must not move.
     RecordingSource(std::vector<std::string> files, std::optional<Instant> until, LogPosition place,
                     bool shows_progress)
         : files_(std::move(files)),
@@ -97,7 +97,7 @@ public:
     [[nodiscard]] bool has_ended() const override { return next_file_ == files_.size() && !input_; }
     [[nodiscard]] Result<void> remove_before(Instant, const LogPosition&) override { return {}; }
 
-    /// A recording could not be opened: no failure of the store.
+    /// True if a recording could not be opened. That is not a failure of the store.
     [[nodiscard]] bool is_refused() const { return is_refused_; }
     [[nodiscard]] std::string outcome(const CivilZone& zone, const MessageCounts& counts) const;
 
@@ -111,7 +111,7 @@ private:
     Progress progress_;
     std::size_t next_file_ = 0;
     std::ifstream stream_;
-    std::istream* input_ = nullptr;  ///< Of the file before `next_file_`; null: it is read to its end.
+    std::istream* input_ = nullptr;  ///< Reads the file before `next_file_`; null once that is read.
     std::string line_;
     std::uint64_t line_number_ = 0;
     bool is_refused_ = false;
@@ -136,7 +136,7 @@ Result<std::optional<LoggedEvent>> RecordingSource::next() {
     }
 }
 
-/// False: there is none.
+/// False: there are no more files.
 Result<bool> RecordingSource::open_next() {
     if (next_file_ == files_.size()) return false;
     const std::string& file = files_[next_file_];
@@ -153,7 +153,7 @@ Result<bool> RecordingSource::open_next() {
     return true;
 }
 
-/// Nothing: the line holds none that is to be booked.
+/// Empty if the line has no event to book.
 std::optional<Event> RecordingSource::event_of(const std::string& line) {
     progress_.advance(line.size() + 1);
     if (line.empty()) return std::nullopt;
@@ -228,7 +228,7 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
             return start_failure(source.is_refused() ? exit_status::refused : exit_status::store_unusable,
                                  trouble);
     }
-    // Nothing more will come to decide about what is kept.
+    // No further messages will come to confirm observations that are held.
     if (!request.until) {
         if (const auto done = bookkeeper.end_recording(); !done) return unusable(done.error().text);
     }

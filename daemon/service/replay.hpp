@@ -1,4 +1,4 @@
-// Books recorded messages without a broker, on the recording's own clock.
+// Books recorded messages without a broker, by the recording's own clock.
 #pragma once
 
 #include <filesystem>
@@ -15,16 +15,16 @@ namespace tickledger {
 struct ReplayRequest {
     /// The ledger file; empty: <store.directory>/ledger.db.
     std::filesystem::path into;
-    /// Recordings in order; a directory stands for its *.jsonl files in order of name; "-" for standard
+    /// Recordings in order. A directory stands for its *.jsonl files in order of name, "-" for standard
     /// input.
     std::vector<std::string> recordings;
-    /// Where the clock stops; nothing: at the last event.
+    /// Where the clock stops; empty: at the last event.
     std::optional<Instant> until;
-    /// Show how far it is on standard error.
+    /// Show progress on standard error.
     bool shows_progress = false;
 };
 
-/// Replays and prints to standard output what was booked and what was refused.
+/// Replays, and prints to standard output what was booked and what was refused.
 [[nodiscard]] tl::expected<void, StartFailure> replay(const Configuration& configuration,
                                                       const ReplayRequest& request);
 

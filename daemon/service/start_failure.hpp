@@ -1,4 +1,4 @@
-// Why a program of ours ends before its time.
+// Why a program could not start or has to end, with its exit status.
 #pragma once
 
 #include <string>
@@ -8,7 +8,7 @@
 
 namespace tickledger {
 
-/// Why the daemon, or a replay, could not start or has to end, and the exit status that says so (sysexits).
+/// Why the daemon, a replay or a redating could not start or has to end. `exit_status` is one of sysexits.
 struct StartFailure {
     int exit_status = 0;
     std::string text;

@@ -31,7 +31,7 @@ void Syncer::run() {
     std::unique_lock lock(mutex_);
     while (!stop_) {
         wake_.wait(lock, [&] { return stop_ || has_news_; });
-        // What comes within `every` of the first shares one sync with it.
+        // Messages that arrive within `every` of the first share its sync.
         wake_.wait_for(lock, sync_.every(), [&] { return stop_; });
         has_news_ = false;
         lock.unlock();

@@ -1,5 +1,5 @@
-// Forces the message log to the disk every `sync_every`, on a thread of its own, so that no other thread
-// waits for the disk.
+// Forces the message log to the disk every `sync_every`, on its own thread, so that no other thread waits for
+// the disk.
 #pragma once
 
 #include <condition_variable>
@@ -19,7 +19,7 @@ public:
     Syncer(const Syncer&) = delete;
     Syncer& operator=(const Syncer&) = delete;
 
-    /// As LogSync tells it. Any thread.
+    /// Returns what LogSync::appended() returns. Any thread.
     [[nodiscard]] bool appended();
 
 private:

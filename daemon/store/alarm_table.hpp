@@ -1,4 +1,4 @@
-// Alarms in SQLite, and the times of which an alarm could not be decided.
+// Alarms in SQLite, and the times for which an alarm could not be decided.
 #pragma once
 
 #include <optional>
@@ -10,14 +10,14 @@
 
 namespace tickledger {
 
-/// The columns that alarm_of reads; they come first in a statement.
+/// The columns that alarm_of() reads. They come first in a SELECT.
 #define ALARM_COLUMNS                                                        \
     "a.id, a.kind, a.state, a.raised_us, a.cleared_us, a.evidence, a.text, " \
     "a.acknowledged_us, a.shelved_until_us"
 inline constexpr int alarm_column_count = 9;
 [[nodiscard]] Result<Alarm> alarm_of(const Cursor& cursor);
 
-/// What Ledger says of alarms.
+/// The alarm methods of Ledger, which documents them.
 class AlarmTable {
 public:
     explicit AlarmTable(Database& database);

@@ -18,15 +18,15 @@ namespace {
 
 namespace fs = std::filesystem;
 
-/// Between two parts of a copy the disk belongs to whoever books.
+/// A copy is made in parts. Between two of them the disk is free for booking.
 constexpr int part_pages = 512;
 constexpr auto pause_between_parts = std::chrono::milliseconds{2};
-/// How many steps of SQLite's machine lie between two looks at whether to go on: some milliseconds.
+/// How many steps of SQLite's virtual machine pass between two calls of `goes_on`: some milliseconds.
 constexpr int steps_between_looks = 10'000;
 
 constexpr std::string_view prefix = "ledger-";
 constexpr std::string_view suffix = ".db";
-constexpr const char* given_up = "The copy was given up, because the daemon ends.";
+constexpr const char* given_up = "The copy was abandoned because the daemon is stopping.";
 constexpr const char* moment_format = "%Y%m%dT%H%M%SZ";
 
 int gives_up(void* goes_on) {
@@ -43,8 +43,8 @@ Check unreadable(const Database& database, const Error& error) {
 }
 
 Check check_open(Database& database, const GoesOn& goes_on) {
-    // Whoever gives up at once has seen the header and the list of tables. SQLite's check asks for the first
-    // time when it has been through a whole tree, which takes long in a large file.
+    // The header and the list of tables are read first, even if `goes_on` stops at once. SQLite's check makes
+    // its first call only after a whole tree, which takes long in a large file.
     if (const auto tables = database.integer("SELECT count(*) FROM sqlite_schema"); !tables)
         return unreadable(database, tables.error());
     if (goes_on && !goes_on()) return {Soundness::unfinished, {}};
@@ -65,8 +65,8 @@ Check check_open(Database& database, const GoesOn& goes_on) {
     return {Soundness::damaged, database.damaged(findings).text};
 }
 
-/// Copies what one moment shows: the source's transaction stays open, else each commit of the daemon would
-/// make the copy begin anew.
+/// Copies the state of one moment. The source's transaction stays open, because otherwise each commit of the
+/// daemon would restart the copy.
 Result<void> copy_pages(Database& source, Database& copy, const GoesOn& goes_on) {
     if (auto begun = source.begin_read(); !begun) return begun;
     auto* backup = sqlite3_backup_init(copy.handle(), "main", source.handle(), "main");
@@ -83,7 +83,7 @@ Result<void> copy_pages(Database& source, Database& copy, const GoesOn& goes_on)
     return tl::unexpected(copy.error(finished != SQLITE_OK ? finished : stepped));
 }
 
-/// Into one plain file, that can be read where nothing can be written beside it.
+/// Copies into one plain file, which can be read where nothing can be written beside it.
 Result<std::unique_ptr<Database>> copy_plain(Database& source, const fs::path& to, const GoesOn& goes_on) {
     auto copy = Database::open(to, Database::Access::write);
     if (!copy) return copy;
@@ -108,7 +108,7 @@ std::optional<Instant> made_at(const std::string& name) {
     std::string text = name.substr(prefix.size());
     constexpr std::string_view shape = "20260301T030000Z.db";
     if (text.size() != shape.size()) return std::nullopt;
-    // As RFC 3339 writes it: 2026-03-01T03:00:00Z.
+    // In the form of RFC 3339: 2026-03-01T03:00:00Z.
     text.resize(shape.size() - suffix.size());
     for (const auto& [at, mark] : {std::pair{4, '-'}, {7, '-'}, {13, ':'}, {16, ':'}})
         text.insert(text.begin() + at, mark);
@@ -136,7 +136,7 @@ Result<void> back_up(const fs::path& file, const fs::path& to, const GoesOn& goe
         fs::remove(partial, ignored);
         fs::remove(partial.string() + "-journal", ignored);
     };
-    remove_partial();  // What a copy that was killed may have left.
+    remove_partial();  // What a killed copy may have left.
     if (auto copied = copy_checked(file, partial, goes_on); !copied) {
         remove_partial();
         return copied;
@@ -144,8 +144,8 @@ Result<void> back_up(const fs::path& file, const fs::path& to, const GoesOn& goe
     std::error_code failed;
     fs::rename(partial, to, failed);
     if (failed) {
-        return fail("The backup " + partial.string() + " is whole but cannot be renamed to " + to.string() +
-                    ": " + failed.message() + ". Check the directory's owner and mode.");
+        return fail("The backup " + partial.string() + " is complete but cannot be renamed to " +
+                    to.string() + ": " + failed.message() + ". Check the directory's owner and mode.");
     }
     return sync_directory(to.parent_path());
 }
@@ -176,8 +176,8 @@ Result<Backup> Backups::make(const fs::path& ledger, Instant now, std::int64_t k
     fs::create_directories(directory_, failed);
     if (failed) {
         return fail(
-            fmt::format("The directory {} for backups cannot be made: {}. Check [store] "
-                        "backup_directory, its owner and mode, and whether its disk is there.",
+            fmt::format("The directory {} for backups cannot be created: {}. Check [store] "
+                        "backup_directory, its owner and mode, and that its disk is mounted.",
                         directory_.string(), failed.message()));
     }
     const fs::path file = directory_ / fmt::format("{}{}{}", prefix, name_part(now), suffix);
@@ -187,7 +187,7 @@ Result<Backup> Backups::make(const fs::path& ledger, Instant now, std::int64_t k
     auto backups = list();
     const auto kept = static_cast<std::size_t>(keep);
     for (std::size_t oldest = 0; backups.size() - oldest > kept; ++oldest) {
-        // The one just made stays, whatever the clock said to the others.
+        // The new backup stays, even if the others have later names because a clock was wrong.
         if (backups[oldest].file != file) fs::remove(backups[oldest].file, failed);
     }
     return Backup{file, date::floor<std::chrono::seconds>(now), fs::file_size(file, failed)};

@@ -1,4 +1,4 @@
-// Numbers of the ledger's blocks: sums and differences of them wrap at 2^64, so that each is undone exactly,
+// Numbers of the ledger's blocks. Their sums and differences wrap at 2^64, so each can be undone exactly,
 // whatever the numbers are.
 #pragma once
 
@@ -8,7 +8,7 @@
 
 namespace tickledger {
 
-/// No span of a ledger is longer: 70 000 years.
+/// No span of a ledger is longer than this: 70 000 years.
 inline constexpr std::uint64_t span_max_us = std::uint64_t{1} << 61;
 
 /// A moment in microseconds since 1970.

@@ -1,4 +1,4 @@
-// The boots of nodes in SQLite, and which of their messages never came.
+// The boots of nodes in SQLite, and which of their messages never arrived.
 #pragma once
 
 #include <optional>
@@ -8,11 +8,12 @@
 
 namespace tickledger {
 
-/// Boots by their records, gaps as ranges of message numbers.
+/// Boots as records, and gaps as ranges of message numbers.
 ///
 /// Message numbers lie on a circle that SQLite's signed numbers cut between 2^63 - 1 and 2^63. A range that
-/// passes the cut, or that wraps before it because the node counts in fewer bits, is kept as two; ranges of a
-/// boot never overlap. So one look-up, the range that begins last at or before a number, tells all about it.
+/// crosses the cut is stored as two ranges. So is a range that wraps earlier because the node counts in fewer
+/// bits. The ranges of a boot never overlap. So one look-up decides whether a number is missing: it finds the
+/// last range that begins at or before the number.
 class BootTable {
 public:
     explicit BootTable(Database& database);
@@ -35,7 +36,7 @@ private:
     /// The range that begins last at or before `seq`.
     [[nodiscard]] Result<std::optional<Range>> range_before(MeterKey meter, std::uint64_t boot,
                                                             std::int64_t seq);
-    /// Adds a range together with all that it overlaps.
+    /// Adds a range, merged with all ranges that it overlaps.
     [[nodiscard]] Result<void> add_range(MeterKey meter, std::uint64_t boot, Range range);
 
     Statement boot_;

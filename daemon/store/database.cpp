@@ -11,7 +11,7 @@
 namespace tickledger {
 namespace {
 
-/// How long a connection waits for another one that holds the file, before it says so.
+/// How long a connection waits for another one that holds the file before it fails.
 constexpr int busy_wait_ms = 2000;
 
 /// What went wrong, and what a person can do about it.
@@ -39,8 +39,8 @@ Words words_for(int code, sqlite3* handle) {
                     "Look for disk errors in the system's log (dmesg) and for room on the file system."};
         case SQLITE_CORRUPT:
         case SQLITE_NOTADB:
-            return {std::string("the file is damaged or is no ledger: ") + sqlite3_errmsg(handle),
-                    "The next start makes it anew from the newest backup and the message log."};
+            return {std::string("the file is damaged or is not a ledger: ") + sqlite3_errmsg(handle),
+                    "The next start restores it from the newest backup and the message log."};
         case SQLITE_BUSY:
         case SQLITE_LOCKED:
             return {"another program holds the file", "End that program, or wait until it is done."};
@@ -56,7 +56,7 @@ Words words_for(int code, sqlite3* handle) {
             return {"there is not enough memory", "Free memory, or raise the service's limit."};
         default:
             return {sqlite3_errmsg(handle),
-                    "If it stays, check the file (quick check) and report this sentence."};
+                    "If this error stays, check the file (quick check) and report this message."};
     }
 }
 
@@ -82,10 +82,11 @@ Database::~Database() {
 Result<void> Database::reopen() {
     auto fresh = open(file_, Access::write, vfs_);
     if (!fresh) return tl::unexpected(fresh.error());
-    // What the old one had prepared would keep it, its memory and the room of its file.
+    // Statements of the old connection would keep it open, with its memory and the space of its file.
     while (sqlite3_stmt* prepared = sqlite3_next_stmt(handle_, nullptr))
         sqlite3_finalize(prepared);
-    // Closing, it would remove the write-ahead log by its name, which is the fresh one's by now.
+    // On closing, the old connection would remove the write-ahead log by name, but that is the new one's file
+    // by now.
     int is_kept = 1;
     sqlite3_file_control(handle_, "main", SQLITE_FCNTL_PERSIST_WAL, &is_kept);
     sqlite3_db_config(handle_, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, nullptr);
@@ -147,7 +148,7 @@ Error Database::error(int code) const {
 
 Error Database::damaged(std::string_view what) const {
     return {"The ledger " + file_.string() + " is damaged: " + std::string(what) +
-            ". The next start makes it anew from the newest backup and the message log."};
+            ". The next start restores it from the newest backup and the message log."};
 }
 
 }  // namespace tickledger

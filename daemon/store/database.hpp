@@ -1,4 +1,4 @@
-// A thin layer over sqlite3: a connection, and failures in sentences.
+// A thin layer over sqlite3: a connection that reports its failures in sentences.
 #pragma once
 
 #include <sqlite3.h>
@@ -15,46 +15,46 @@
 
 namespace tickledger {
 
-/// One connection. Owned and used by one thread. Its Statements must go before it.
+/// One connection, owned and used by one thread. Its Statements must be destroyed before it.
 class Database {
 public:
     enum class Access : std::uint8_t { read, write };
 
-    /// Opens the file; `write` creates it where it is missing. `vfs` names the SQLite VFS; empty: the
-    /// default. Sets nothing but the busy timeout. Fails with the path, the cause and what to do.
+    /// Opens the file; `write` creates it if it is missing. `vfs` names the SQLite VFS; empty: the default.
+    /// Sets only the busy timeout. Fails with the path, the cause and what to do.
     [[nodiscard]] static Result<std::unique_ptr<Database>> open(const std::filesystem::path& file,
                                                                 Access access, const std::string& vfs = {});
     ~Database();
     Database(const Database&) = delete;
     Database& operator=(const Database&) = delete;
 
-    /// Closes and opens anew what lies under the file's name now; statements are prepared anew when they are
-    /// run next. Precondition: no transaction is open and no Cursor alive. After a failure the connection is
-    /// as it was.
+    /// Closes the connection and opens the file that has the name now. Statements are prepared again when
+    /// they are next run. Precondition: no transaction is open and no Cursor alive. After a failure the
+    /// connection is unchanged.
     [[nodiscard]] Result<void> reopen();
-    /// Counts reopen().
+    /// How often reopen() succeeded.
     [[nodiscard]] std::uint64_t generation() const { return generation_; }
 
-    /// Runs statements without parameters; rows are dropped.
+    /// Runs statements without parameters. Rows are dropped.
     [[nodiscard]] Result<void> execute(const char* sql);
-    /// The first column of the first row; 0 where there is none.
+    /// The first column of the first row; 0 if there is none.
     [[nodiscard]] Result<std::int64_t> integer(const char* sql);
 
     /// Precondition: no transaction is open.
     [[nodiscard]] Result<void> begin_write();
-    /// As begin_write, for a reader: the moment is fixed now, and not with the first question.
+    /// As begin_write, for a reader. The moment that it sees is fixed now, not by the first query.
     [[nodiscard]] Result<void> begin_read();
     [[nodiscard]] Result<void> commit();
-    /// Leaves no transaction open, whatever failed before. Nothing to undo: does nothing.
+    /// Leaves no transaction open, whatever failed before. Does nothing if none is open.
     void roll_back();
     [[nodiscard]] bool in_transaction() const { return begun_; }
-    /// The number of the moment that begin_read() has fixed, until the transaction ends: what was read of the
-    /// same number is as it was. Empty outside, and where this connection writes.
+    /// The number of the moment that begin_read() fixed, until the transaction ends. What was read under the
+    /// same number has not changed. Nothing outside a transaction that begin_read() began.
     [[nodiscard]] std::optional<std::uint64_t> read_moment() const {
         return begun_ && reads_ ? std::optional(moments_) : std::nullopt;
     }
-    /// True where a failure made SQLite undo the open transaction by itself. What follows must not be
-    /// written on its own then, so every statement fails until roll_back().
+    /// True if a failure made SQLite undo the open transaction by itself. Later changes must not be written
+    /// without the earlier ones, so every statement fails until roll_back().
     [[nodiscard]] bool undone() const { return begun_ && sqlite3_get_autocommit(handle_) != 0; }
 
     [[nodiscard]] std::int64_t changed_rows() const { return sqlite3_changes64(handle_); }
@@ -62,7 +62,7 @@ public:
 
     /// What a SQLite result code means for this file, and what to do.
     [[nodiscard]] Error error(int code) const;
-    /// For what the file holds and never should.
+    /// For content that the file should never have.
     [[nodiscard]] Error damaged(std::string_view what) const;
 
     [[nodiscard]] sqlite3* handle() const { return handle_; }

@@ -9,13 +9,13 @@
 namespace tickledger {
 namespace {
 
-/// A transaction packs so many meters of a day: some tenths of a second where each has a reading a minute.
+/// How many meters of a day one transaction packs: some tenths of a second if each has a reading a minute.
 constexpr std::int64_t meters_at_once = 128;
 
-/// Present in a database, but no day of it.
+/// Stands for "no day" in the database. It is before every day.
 constexpr std::int64_t no_day = std::numeric_limits<std::int64_t>::min();
 
-/// Where looking begins: a day's beginning, or the beginning of time.
+/// Where a search begins: at a day's beginning, or at the beginning of time.
 Instant start_or_earliest(std::int64_t day) {
     return day == no_day ? instant_of(std::numeric_limits<std::int64_t>::min()) : start_of_day(day);
 }
@@ -174,7 +174,8 @@ Result<bool> DayPacker::pack_oldest_day(Instant before) {
 Result<void> DayPacker::put(PackedTable table, const Slice& slice, MeterKey meter, const PackedBlock& block) {
     if (block.empty()) return {};
     const std::string bytes = pack(block, {slice.day});
-    // The rows are gone when this is committed: what would not come back as it was stays as it is.
+    // The rows are gone once this is committed, so they stay if the block would not unpack to the same
+    // content.
     const auto again = unpack(bytes, {slice.day});
     if (!again || *again != block) return put_rows(table, meter, block);
     Statement& statement = table == PackedTable::readings ? put_readings_ : put_hours_;
@@ -183,7 +184,7 @@ Result<void> DayPacker::put(PackedTable table, const Slice& slice, MeterKey mete
 
 Result<void> DayPacker::put_rows(PackedTable table, MeterKey meter, const PackedBlock& block) {
     for (const NumberedEntry& each : block.entries) {
-        // Entries that are no readings stayed where they are, and what lies between them keeps its place.
+        // Entries that are not measured stayed in the table, so the others must get their old numbers.
         if (auto done = entry_rows_.put_back(meter, each); !done) return done;
     }
     const Step step = table == PackedTable::readings ? Step::interval : Step::hour;

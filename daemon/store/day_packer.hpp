@@ -12,22 +12,22 @@
 
 namespace tickledger {
 
-/// A day of a meter is either packed or it is not: whoever changes one of its rows has it unpacked first, in
-/// the same transaction, and it is packed again when its turn comes. Entries that are not measured are few,
-/// are found through indexes of their own, and stay rows.
+/// A day of a meter is either packed or not packed. Whoever changes one of its rows has it unpacked first, in
+/// the same transaction. It is packed again when its turn comes. Entries that are not measured stay rows:
+/// they are few, and are found through indexes of their own.
 class DayPacker {
 public:
     DayPacker(Database& database, PackedReads& reads);
 
-    /// As Ledger::pack_oldest_day.
+    /// As Ledger::pack_oldest, for days only.
     [[nodiscard]] Result<bool> pack_oldest_day(Instant before);
-    /// Makes rows of what is packed of the meter's days from that of `from` to that of `to`, both inclusive.
+    /// Turns the meter's packed days back into rows, from the day of `from` to that of `to`, both inclusive.
     [[nodiscard]] Result<void> unpack_days(MeterKey meter, Instant from, Instant to);
-    /// The readings' blocks until this day go with it.
+    /// Removes the readings' blocks of all days up to this one, inclusive.
     [[nodiscard]] Result<void> remove_readings_until(std::int64_t day) {
         return remove_until_.run(day).finish();
     }
-    /// A transaction was rolled back: what is remembered of the tables may be wrong.
+    /// Call it after a rollback: what is remembered of the tables may be wrong then.
     void forget() {
         next_ = {};
         forget_last();
@@ -39,13 +39,13 @@ private:
         PackedBlock readings;
         PackedBlock hours;
     };
-    /// So many meters of one day: (after, last].
+    /// Some meters of one day: those with keys in (after, last].
     struct Slice {
         std::int64_t day = 0;
         MeterKey after = std::numeric_limits<MeterKey>::min();
         MeterKey last = std::numeric_limits<MeterKey>::max();
     };
-    /// Nothing that ends before this is left to be packed.
+    /// Where packing continues. Nothing before this place is left to be packed.
     struct Place {
         std::int64_t day = std::numeric_limits<std::int64_t>::min();
         MeterKey after = std::numeric_limits<MeterKey>::min();
@@ -54,7 +54,7 @@ private:
     [[nodiscard]] Result<std::optional<Slice>> next_slice(Instant before);
     [[nodiscard]] Result<std::map<MeterKey, MeterDay>> rows_of(const Slice& slice);
     [[nodiscard]] Result<void> remove_rows(const Slice& slice);
-    /// Writes the block, or the rows again where the block would not say the same.
+    /// Writes the block. If the block would not unpack to the same content, writes the rows again instead.
     [[nodiscard]] Result<void> put(PackedTable table, const Slice& slice, MeterKey meter,
                                    const PackedBlock& block);
     [[nodiscard]] Result<void> put_rows(PackedTable table, MeterKey meter, const PackedBlock& block);
@@ -78,7 +78,7 @@ private:
     Statement packed_days_, last_packed_day_;
     Statement remove_until_;
     Place next_;
-    /// The last day that has a block; most changes are later, and need no look at the tables.
+    /// The last day that has a block. Most changes are later, and need no look at the tables.
     std::optional<std::int64_t> last_packed_;
 };
 

@@ -7,11 +7,11 @@
 namespace tickledger {
 namespace {
 
-// A row of a table without row numbers keeps 231 bytes in a page of 1 KiB; more would take a page of its own.
+// A table without row numbers keeps 231 bytes of a row in a page of 1 KiB. The rest would take a page of its
+// own.
 constexpr std::size_t full_bytes = 170;
 
-// What differs from what is to be expected; the value follows in this order, but for `placed`, which has
-// none.
+// Flags for what differs from the expected value. The values follow in this order. `is_placed` has no value.
 constexpr std::uint8_t begins_elsewhere = 1;
 constexpr std::uint8_t is_placed = 2;
 constexpr std::uint8_t has_unseen_max = 4;
@@ -20,7 +20,7 @@ constexpr std::uint8_t other_end_count = 16;
 constexpr std::uint8_t other_boot = 32;
 constexpr std::uint8_t other_seq = 64;
 
-// Times and counts lie anywhere, so their differences wrap.
+// Times and counts may be anywhere, so their differences wrap.
 std::uint64_t length_of(const Entry& entry) {
     return number_of(entry.span.to) - number_of(entry.span.from);
 }
@@ -28,7 +28,8 @@ bool has_length(const Entry& entry) {
     return entry.span.from < entry.span.to && length_of(entry) <= span_max_us;
 }
 
-/// A difference mod 2^64 as a number that is small where it lies near 0 on either side, and back.
+/// Turns a difference mod 2^64 into a number that is small if the difference is near 0 on either side, and
+/// back.
 std::uint64_t folded(std::uint64_t difference) {
     return zigzag(static_cast<std::int64_t>(difference));
 }
@@ -36,14 +37,15 @@ std::uint64_t unfolded(std::uint64_t number) {
     return static_cast<std::uint64_t>(unzigzag(number));
 }
 
-/// What the first entry of a group is told from: the beginning of the day that it ends on.
+/// The first entry of a group is encoded as if it followed this one, at the beginning of the day on which it
+/// ends.
 Entry before_first(Instant to) {
     Entry before;
     before.span = {start_of_day(day_of(to)), start_of_day(day_of(to))};
     return before;
 }
 
-/// Numbers from bytes that may be anything.
+/// Reads numbers from bytes that may be anything.
 class Numbers {
 public:
     explicit Numbers(std::string_view bytes) : bytes_(bytes) {}
@@ -134,14 +136,14 @@ Result<std::vector<NumberedEntry>> entries_of_group(std::string_view block, Inst
     while (!numbers.is_at_end()) {
         const Entry entry = next_entry(numbers, before);
         if (numbers.failed()) return fail("it ends within an entry");
-        // What follows calculates with these times, and searches them.
+        // Later code calculates with these times and searches them, so they must be in order.
         const bool is_in_place = has_length(entry) && day_of(entry.span.to) == day &&
                                  (entries.empty() || entry.span.from >= before.span.to);
-        if (!is_in_place) return fail("an entry is out of its place");
+        if (!is_in_place) return fail("an entry is out of place");
         entries.push_back({entry, 0});
         before = entry;
     }
-    if (before.span.to != to) return fail("it ends at another time than its row tells");
+    if (before.span.to != to) return fail("its end differs from the time in its row");
     return entries;
 }
 

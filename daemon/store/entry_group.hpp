@@ -1,5 +1,5 @@
-// Several entries of one meter as one row of the table `entry_group`: its bytes. docs/ledger-format.md tells
-// the format for those who read it without this program.
+// Several entries of one meter as one row of the table `entry_group`: the encoding of its bytes.
+// docs/ledger-format.md describes the format for those who read it without this program.
 #pragma once
 
 #include <cstddef>
@@ -13,19 +13,19 @@
 
 namespace tickledger {
 
-/// A group that is being made. Its entries are measured, have a length, end on one UTC day, and follow one
+/// A group under construction. Its entries are measured, have a length, end on one UTC day, and follow one
 /// another without overlapping.
 class EntryGroup {
 public:
-    /// Whether a group can hold it at all.
+    /// Whether any group can hold the entry.
     [[nodiscard]] static bool suits(const Entry& entry);
-    /// Whether it can stand behind those that are here. Precondition: suits(entry).
+    /// Whether the entry can follow those in this group. Precondition: suits(entry).
     [[nodiscard]] bool takes(const Entry& entry) const;
     /// Precondition: takes(entry).
     void add(const Entry& entry);
 
     [[nodiscard]] std::size_t size() const { return size_; }
-    /// It holds as much as one row does well.
+    /// The group holds as much as one row should.
     [[nodiscard]] bool is_full() const;
     /// Precondition: it is not empty.
     [[nodiscard]] const Entry& last() const { return last_; }
@@ -37,8 +37,8 @@ private:
     std::size_t size_ = 0;
 };
 
-/// Reads any bytes; `to` is the end of the group's last entry. Fails with what is wrong, the half of a
-/// sentence: "it ends within an entry".
+/// Reads any bytes. `to` is the end of the group's last entry. Fails with what is wrong, as half a sentence:
+/// "it ends within an entry".
 [[nodiscard]] Result<std::vector<NumberedEntry>> entries_of_group(std::string_view block, Instant to);
 
 }  // namespace tickledger

@@ -55,8 +55,8 @@ EntryRows::EntryRows(Database& database)
       put_back_(database, "INSERT" INTO_ENTRY "?12)") {}
 
 Result<void> EntryRows::add(MeterKey meter, const Entry& entry) {
-    // Hardly ever are there two of one span, so the first is not looked for: it would cost half as much
-    // again.
+    // There are hardly ever two entries of one span, so an earlier one is not looked for first. That would
+    // cost half as much again.
     auto added = insert_entry(insert_first_, meter, entry);
     if (added && database_.changed_rows() == 0) added = insert_entry(insert_another_, meter, entry);
     return added;

@@ -1,4 +1,4 @@
-// An entry as a row of the table `entry`: what EntryReads, EntryWrites and DayPacker share.
+// An entry as a row of the table `entry`: code that EntryReads, EntryWrites and DayPacker share.
 #pragma once
 
 #include <optional>
@@ -11,27 +11,28 @@
 
 namespace tickledger {
 
-/// The columns that entry_of() reads, first in a statement.
+/// The columns that entry_of() reads. They come first in a SELECT.
 #define ENTRY_COLUMNS \
     "to_us, length_us, ticks, kind, placed, unseen_max, begin_count, end_count, end_boot, end_seq, n"
 inline constexpr int entry_column_count = 11;
 
-/// Followed by what gives ?12's place its value: the entry's number among those of its span.
+/// The statement must continue with ?12 or another value for `n`, the entry's number among those of its span,
+/// and with ")".
 #define INTO_ENTRY                                                                                   \
     " INTO entry (to_us, meter, length_us, ticks, kind, placed, unseen_max, begin_count, end_count," \
     " end_boot, end_seq, n) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
 
 [[nodiscard]] Result<NumberedEntry> entry_of(const Cursor& cursor);
-/// The next row's entry; nothing: there is none.
+/// The entry of the next row. Nothing: there is none.
 [[nodiscard]] Result<std::optional<NumberedEntry>> next_entry(Cursor& cursor);
 
-/// The entries of a row of the table `entry_group`: its columns to_us, meter, block.
+/// The entries of a row of the table `entry_group`, whose columns are to_us, meter, block.
 [[nodiscard]] Result<std::vector<NumberedEntry>> group_of(const Cursor& cursor, const Database& database);
 
-/// Where an entry's count grows by its ticks, the count at its beginning is not stored.
+/// The count at the entry's beginning, as stored. Nothing if the end count and the ticks give it.
 [[nodiscard]] std::optional<std::uint64_t> stored_begin_count(const Entry& entry);
 
-/// Runs an INSERT that ends in INTO_ENTRY; `more` gives ?12 and on their values.
+/// Runs an INSERT that ends in INTO_ENTRY. `more` gives the values of ?12 and those after it.
 template <typename... More>
 [[nodiscard]] Result<void> insert_entry(Statement& statement, MeterKey meter, const Entry& entry,
                                         const More&... more) {
@@ -46,7 +47,7 @@ template <typename... More>
 class EntryRows {
 public:
     explicit EntryRows(Database& database);
-    /// With the next number among those of its span.
+    /// With the next free number among those of its span.
     [[nodiscard]] Result<void> add(MeterKey meter, const Entry& entry);
     /// With the number that it had. Precondition: it is free.
     [[nodiscard]] Result<void> put_back(MeterKey meter, const NumberedEntry& numbered);

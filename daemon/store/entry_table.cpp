@@ -10,7 +10,7 @@ namespace tickledger {
 namespace {
 
 #define NO_ADJUSTMENT "kind <> 4"
-// SQLite takes the index entry_special only where its condition stands in the question, word for word.
+// SQLite uses the index entry_special only if the query contains the index's condition word for word.
 #define SPECIAL " AND kind <> 0"
 
 bool touches(const Entry& entry, Span span) {
@@ -33,7 +33,8 @@ std::optional<NumberedEntry> last_until(const Entries& entries, Instant t) {
     return behind == entries.begin() ? std::nullopt : std::optional(*std::prev(behind));
 }
 
-/// Sequence numbers begin_count to end.seq, both inclusive; they may have wrapped in between.
+/// Whether `seq` is among the sequence numbers from `first` to `last`, both inclusive. They may wrap in
+/// between.
 bool misses(std::uint64_t first, std::uint64_t last, std::uint64_t seq) {
     return first <= last ? first <= seq && seq <= last : first <= seq || seq <= last;
 }
@@ -48,8 +49,8 @@ EntryReads::EntryReads(Database& database, PackedReads& packed)
             " (SELECT max(day) FROM packed_day),"
             " (SELECT min(to_us) FROM entry_group), (SELECT max(to_us) FROM entry_group)"),
       has_entries_(database, "SELECT 1 FROM entry_day WHERE day = ?1 AND meter = ?2"),
-      // The + keeps SQLite from taking the meter out of the order, after which it would no longer see that
-      // the key has that order already, and would sort.
+      // The + stops SQLite from treating the meter as constant in ORDER BY. If it did, it would no longer see
+      // that the key already has that order, and would sort.
       forward_(database, "SELECT " ENTRY_COLUMNS
                          " FROM entry WHERE to_us >= ?1 AND to_us < ?2 AND +meter = ?3 AND " NO_ADJUSTMENT
                          " ORDER BY to_us, meter, length_us DESC, n LIMIT 1"),
@@ -138,7 +139,7 @@ Result<std::optional<NumberedEntry>> EntryReads::last_compact(const Days& days, 
     if (!days.has_groups(day)) return last;
     const Instant end = start_of_day(day + 1);
     {
-        // The first group that ends later may begin before.
+        // The first group that ends later may begin before `t`.
         Cursor cursor = groups_.run(std::min(t, end), end, meter);
         const auto group = next_group(cursor);
         if (!group) return tl::unexpected(group.error());
@@ -222,7 +223,8 @@ Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const PackedReads:
                                    bool has_groups, const std::function<bool(const Entry&)>& each) {
     Cursor cursor = within_.run(span.from, span.to, meter);
     Cursor groups = groups_.run(span.from, start_of_day(day_of(span.to) + 1), meter);
-    // A day is packed, or some of it lies in groups: one after the other, for there may be very many.
+    // A day is packed, or some of it is in groups. Groups are read one after the other, because there may be
+    // very many.
     Entries group;
     const Entries& compact = packed ? packed->entries : group;
     auto next = first_from(compact, span.from);
@@ -256,8 +258,8 @@ Result<bool> EntryReads::ending_in(MeterKey meter, Span span, const PackedReads:
 Result<std::vector<Entry>> EntryReads::reaching_beyond(MeterKey meter, Span span) {
     std::vector<Entry> beyond;
     if (span.to == Instant::max()) return beyond;
-    // Spans of one meter do not overlap, so only the first that ends after the span can reach into it;
-    // adjustments lie over the others and are looked up by themselves.
+    // Spans of one meter do not overlap, so only the first one that ends after the span can reach into it.
+    // Adjustments overlap the others and are looked up separately.
     const auto first = first_ending_from(meter, span.to + Duration{1});
     if (!first) return tl::unexpected(first.error());
     if (*first && touches(**first, span)) beyond.push_back(**first);

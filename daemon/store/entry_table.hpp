@@ -1,4 +1,4 @@
-// The entries in SQLite, clustered by time: what the writer and the readers ask of them. Changes are in
+// The entries in SQLite, clustered by time: what the writer and the readers ask for. Changes are in
 // store/entry_writes.hpp.
 #pragma once
 
@@ -13,13 +13,12 @@
 
 namespace tickledger {
 
-/// Questions about entries.
+/// Queries for entries.
 ///
-/// The key is (time, meter), so looking for one meter's next entry passes over those of the others. The table
-/// entry_day says on which days a meter has entries at all, so that a meter which was silent for a year, or
-/// was taken away, is not looked for in a year of other meters' entries. On a packed day the measured entries
-/// lie in a block and the others are rows; on other days some lie in groups. All are read, in the key's
-/// order.
+/// The key is (time, meter), so a search for one meter's next entry passes over those of the others. The
+/// table entry_day lists the days on which a meter has entries. It saves searching a year of other meters'
+/// entries for a meter that was silent for a year or was removed. On a packed day the measured entries are in
+/// a block and the others are rows. On other days some are in groups. All are read, in the order of the key.
 class EntryReads {
 public:
     EntryReads(Database& database, PackedReads& packed);
@@ -28,8 +27,9 @@ public:
     [[nodiscard]] Result<std::optional<Entry>> holding(MeterKey meter, Instant t);
     [[nodiscard]] Result<std::optional<Entry>> last_ending_by(MeterKey meter, Instant t);
     [[nodiscard]] Result<std::optional<Entry>> gap_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
-    /// Every entry that touches the span: it shares more than an instant with it, or has no length and lies
-    /// in (from, to]. In order of their ends, the longer first. `each` returns false to end.
+    /// Calls `each` for every entry that touches the span: it shares more than an instant with the span, or
+    /// has no length and is in (from, to]. In order of their ends, the longer ones first. `each` returns
+    /// false to stop.
     [[nodiscard]] Result<void> touching(MeterKey meter, Span span,
                                         const std::function<bool(const Entry&)>& each);
 
@@ -41,7 +41,7 @@ private:
         std::int64_t first = 0;
         std::int64_t last = -1;
         std::optional<std::int64_t> last_packed{};
-        /// Days that have groups lie between these.
+        /// Days that have groups are between these two, inclusive.
         std::optional<std::int64_t> first_grouped{};
         std::optional<std::int64_t> last_grouped{};
         [[nodiscard]] bool has_groups(std::int64_t day) const {
@@ -50,19 +50,19 @@ private:
     };
     [[nodiscard]] Result<Days> days();
     [[nodiscard]] Result<bool> has_entries(std::int64_t day, MeterKey meter);
-    /// The packed entries of a day; none where it is not packed.
+    /// The packed entries of a day; null if it is not packed.
     [[nodiscard]] Result<PackedReads::Found> packed(const Days& days, std::int64_t day, MeterKey meter);
-    /// The first entry (no adjustment) that ends at or after the instant.
+    /// The first entry (not an adjustment) that ends at or after the instant.
     [[nodiscard]] Result<std::optional<Entry>> first_ending_from(MeterKey meter, Instant t);
-    /// Of the entries of a day that are no rows, the first that ends at or after the instant, and the last
-    /// that ends at or before it.
+    /// Among the entries of a day that are not rows: the first that ends at or after the instant, and the
+    /// last that ends at or before it.
     [[nodiscard]] Result<std::optional<NumberedEntry>> first_compact(const Days& days, std::int64_t day,
                                                                      MeterKey meter, Instant t);
     [[nodiscard]] Result<std::optional<NumberedEntry>> last_compact(const Days& days, std::int64_t day,
                                                                     MeterKey meter, Instant t);
-    /// The entries of the next group; nothing: there is none.
+    /// The entries of the next group. Empty: there is none.
     [[nodiscard]] Result<std::vector<NumberedEntry>> next_group(Cursor& groups) const;
-    /// Entries that end in the span and within the day. False: `each` has ended it.
+    /// Calls `each` for the entries that end in the span, which is within one day. False: `each` stopped it.
     [[nodiscard]] Result<bool> ending_in(MeterKey meter, Span span, const PackedReads::Found& packed,
                                          bool has_groups, const std::function<bool(const Entry&)>& each);
     /// Entries that touch the span and end after it, in order.

@@ -80,7 +80,7 @@ Result<void> EntryWrites::add(MeterKey meter, const Entry& entry) {
     newest = entry;
     known_[meter].grouped_until = entry.span.to;
     if (auto marked = mark_day(meter, entry.span.to); !marked) return marked;
-    // Without a transaction, each change stands by itself.
+    // Without a transaction, each change is written at once.
     return database_.in_transaction() ? Result<void>() : write(meter);
 }
 
@@ -105,7 +105,7 @@ std::optional<Entry> EntryWrites::waiting_before(MeterKey meter, Instant t) cons
     const auto found = waiting_.find(meter);
     if (found == waiting_.end()) return std::nullopt;
     const auto& [group, newest, cleared] = found->second;
-    // An entry without length may stand at any other moment.
+    // Outside the cleared span, an entry without length may also end at this moment.
     const bool is_inside = cleared && cleared->from < t && t < cleared->to;
     const bool is_between = newest && newest->span.from == t && group.size() > 0 && group.last().span.to == t;
     return is_inside && is_between ? std::optional(group.last()) : std::nullopt;
@@ -120,7 +120,7 @@ Result<void> EntryWrites::write_ending_by(MeterKey meter, Instant t) {
 }
 
 Result<void> EntryWrites::put(MeterKey meter, const EntryGroup& group) {
-    // One alone is a row, and the next group may begin where it did.
+    // A single entry becomes a row, and the next group may begin where it began.
     const bool is_row = group.size() == 1;
     known_[meter].grouped_until = is_row ? group.last().span.from : group.last().span.to;
     if (is_row) return rows_.add(meter, group.last());
@@ -172,7 +172,7 @@ Result<void> EntryWrites::make_rows(MeterKey meter, Instant end) {
     if (entries.front().entry.span.from > end) return {};
     const Instant group_end = entries.back().entry.span.to;
     auto done = delete_group_.run(group_end, meter).finish();
-    // Where it was the newest group, the next may begin where it began.
+    // If it was the newest group, the next one may begin where it began.
     if (Known& known = known_[meter]; known.grouped_until == group_end)
         known.grouped_until = entries.front().entry.span.from;
     for (const NumberedEntry& each : entries) {
@@ -217,7 +217,8 @@ Result<void> EntryWrites::remove(MeterKey meter, const Entry& entry) {
 }
 
 Result<void> EntryWrites::remove(MeterKey meter, const NumberedEntry& numbered) {
-    // The others of its span close up, so that the next one added does not get a free number before them.
+    // The others of its span are renumbered, so that the next one added does not get a free number before
+    // them.
     const auto at = [&](Statement& change) {
         const Span& span = numbered.entry.span;
         return change.run(span.to, meter, span.length(), numbered.n).finish();

@@ -1,4 +1,4 @@
-// Changes to entries, of the one writer.
+// Changes to entries. Used by the one writer only.
 #pragma once
 
 #include <limits>
@@ -15,50 +15,51 @@
 
 namespace tickledger {
 
-/// Adds entries, and takes them away.
+/// Adds entries and removes them.
 ///
-/// Measured entries of one meter that come one after the other within a transaction wait in memory and become
-/// one row, a group: a tenth of the bytes, and a fifth of the time. A meter that is heard once in a
-/// transaction gets a plain row. The groups of a meter follow one another in time; an entry that comes later
-/// than one behind it is a row. Whoever is to read a meter's entries within the transaction calls write()
-/// first, or asks for what waits.
+/// Measured entries of one meter that come one after the other within a transaction wait in memory. They
+/// become one row, a group, which takes a tenth of the bytes and a fifth of the time. A meter that is heard
+/// once in a transaction gets a plain row. The groups of a meter follow one another in time. An entry that
+/// arrives after one that is later in time becomes a plain row. Before a meter's entries are read within the
+/// transaction, call write(), or ask for those that wait.
 class EntryWrites {
 public:
     explicit EntryWrites(Database& database);
 
     [[nodiscard]] Result<void> add(MeterKey meter, const Entry& entry);
-    /// As Ledger::remove_entry. Of several that have this span (of no length, or adjustments), the one that
-    /// is equal, or the first.
+    /// As Ledger::remove_entry. If several have this span (without length, or adjustments), removes the equal
+    /// one, or else the first.
     [[nodiscard]] Result<void> remove(MeterKey meter, const Entry& entry);
     /// As Ledger::replace_entry.
     [[nodiscard]] Result<void> replace(MeterKey meter, const Entry& entry, std::span<const Entry> parts);
-    /// The newest entry that waits, if it holds this moment inside. It can be removed without writing what
-    /// waits: messages that come late, one after the other, each divide what the one before it left.
+    /// The newest waiting entry, if this moment is inside it. It can be removed without writing what waits.
+    /// This serves late messages that come one after the other, each of which divides what the one before it
+    /// left.
     [[nodiscard]] std::optional<Entry> waiting_around(MeterKey meter, Instant t) const;
-    /// The entry before that one, if it waits too, and this moment divides them.
+    /// The entry before that one, if it waits too and this moment divides the two.
     [[nodiscard]] std::optional<Entry> waiting_before(MeterKey meter, Instant t) const;
-    /// What waits in memory of a meter is written, where any of it ends by this moment.
+    /// Writes what waits of a meter, if any of it ends at or before this moment.
     [[nodiscard]] Result<void> write_ending_by(MeterKey meter, Instant t);
-    /// What waits in memory of a meter, or of all, is written.
+    /// Writes what waits of a meter, or of all.
     [[nodiscard]] Result<void> write(MeterKey meter);
     [[nodiscard]] Result<void> write_all();
     /// The number of the oldest UTC day that has entries.
     [[nodiscard]] Result<std::optional<std::int64_t>> oldest_day();
-    /// As Ledger::remove_oldest_day, as far as entries go: the end of the day that was removed.
+    /// The part of Ledger::remove_oldest_day that concerns entries. Returns the end of the removed day.
     /// Precondition: nothing waits.
     [[nodiscard]] Result<std::optional<Instant>> remove_oldest_day(Instant before);
-    /// A transaction was rolled back: what waits is dropped, and what is remembered of the tables may be
-    /// wrong.
+    /// Call it after a rollback: drops what waits, and what is remembered of the tables, which may be wrong
+    /// then.
     void forget();
 
 private:
     [[nodiscard]] Result<void> mark_day(MeterKey meter, Instant end);
-    /// No group of the meter ends after this; it is no earlier than `from`.
+    /// No group of the meter ends after the returned moment. `from`: where the search begins.
     [[nodiscard]] Result<Instant> grouped_until(MeterKey meter, Instant from);
     [[nodiscard]] Result<void> put(MeterKey meter, const EntryGroup& group);
-    /// Makes rows of the group, if any, that an entry which ends then would lie in.
+    /// If an entry that ends at `end` would fall into a group, turns that group into rows.
     [[nodiscard]] Result<void> make_rows(MeterKey meter, Instant end);
-    /// The rows of that end and length, in the order in which they were added.
+    /// The rows with that end and length, in the order in which they were added.
     [[nodiscard]] Result<std::vector<NumberedEntry>> at_instant(MeterKey meter, Instant end, Duration length,
                                                                 bool are_adjustments);
     [[nodiscard]] Result<void> remove(MeterKey meter, const NumberedEntry& numbered);
@@ -79,22 +80,22 @@ private:
     Statement last_group_after_;
     /// What is remembered of the tables.
     struct Known {
-        /// The day last marked: entries come in order, so this saves nearly every look-up.
+        /// The day that was marked last. Entries come in order, so this saves nearly every look-up.
         std::int64_t marked_day = std::numeric_limits<std::int64_t>::min();
-        /// As grouped_until() says, where it is more than the least: of the others no group ends after
-        /// newest_group_.
+        /// The result of grouped_until(), if it is more than the least Instant. For the other meters, no
+        /// group ends after newest_group_.
         Instant grouped_until = Instant::min();
     };
     std::unordered_map<MeterKey, Known> known_;
     std::optional<Instant> newest_group_;
-    /// What waits of a meter: a group, and behind it the newest entry, which may still be taken away.
+    /// What waits of a meter: a group, and after it the newest entry, which may still be removed.
     struct Waiting {
         EntryGroup group;
         std::optional<Entry> newest;
-        /// The span of the entry that was removed last: nothing lies inside it but what was added since.
+        /// The span of the entry that was removed last. Only entries added since are inside it.
         std::optional<Span> cleared;
     };
-    /// Of what waits, one or two groups; nothing is left of it.
+    /// Turns what waits into at most two groups, and leaves nothing of it.
     [[nodiscard]] static std::vector<EntryGroup> groups_of(Waiting& waiting);
     std::unordered_map<MeterKey, Waiting> waiting_;
 };

@@ -22,9 +22,11 @@ using std::filesystem::path;
 [[nodiscard]] tl::unexpected<Error> failed(const char* deed, const path& at, int reason) {
     std::string text = "Cannot " + std::string(deed) + " " + at.string() + ": " +
                        std::generic_category().message(reason) + ".";
-    if (reason == ENOSPC || reason == EDQUOT) text += " Free some space; it is tried again by itself.";
+    if (reason == ENOSPC || reason == EDQUOT) text += " Free some space; the daemon tries again by itself.";
     if (reason == EACCES || reason == EPERM) text += " Check the owner and the mode of the directory.";
-    if (reason == ELOOP) text += " It is a link, which is not followed: put the file itself in its place.";
+    if (reason == ELOOP) {
+        text += " It is a link, and links are not followed: put the file itself in its place.";
+    }
     if (reason == EROFS) text += " The file system is read-only: check the disk.";
     return fail(std::move(text));
 }
@@ -63,15 +65,15 @@ auto uninterrupted(Call call) {
     return Descriptor{uninterrupted([&] { return ::open(at.c_str(), flags | O_CLOEXEC, mode); })};
 }
 
-/// Follows no link and waits for no pipe: nothing but a plain file (or a device, as tests use one that is
-/// always full) is opened.
+/// Opens nothing but a plain file, or a device (the tests use one that is always full). Follows no link and
+/// waits for no pipe.
 [[nodiscard]] Result<Descriptor> open_plain(const path& file, int flags) {
     Descriptor descriptor = open_descriptor(file, flags | O_NOFOLLOW | O_NONBLOCK);
     if (!descriptor.open()) return failed("open", file, errno);
     struct stat state {};
     if (::fstat(descriptor.number(), &state) != 0) return failed("look at", file, errno);
     if (S_ISREG(state.st_mode) || S_ISCHR(state.st_mode)) return descriptor;
-    return fail("Cannot use " + file.string() + ": it is no plain file. Put it away.");
+    return fail("Cannot use " + file.string() + ": it is not a regular file. Move it away.");
 }
 
 class MachineAppendFile final : public AppendFile {
@@ -104,7 +106,7 @@ public:
     Result<void> sync() override {
         const std::lock_guard lock(sync_mutex_);
         if (uninterrupted([&] { return ::fdatasync(descriptor_.number()); }) != 0) {
-            return failed("force to the disk", name_, errno);
+            return failed("sync", name_, errno);
         }
         return {};
     }
@@ -119,24 +121,24 @@ public:
     }
 
 private:
-    /// Whether what is open, in this state, has a name at all, and nothing was cut off.
+    /// Whether the open file, in this state, still has a name, and nothing was cut off.
     [[nodiscard]] bool is_whole(const struct stat& ours) const {
         return ours.st_nlink > 0 && static_cast<std::uint64_t>(ours.st_size) >= size_bytes_;
     }
     [[nodiscard]] bool is_whole() const;
-    /// Whether the name still leads to what is open, and nothing was cut off. A person or a program may have
-    /// removed, moved or cut the file, and what is written then would be gone with the process.
+    /// Whether the name still leads to the open file, and nothing was cut off. A person or a program may have
+    /// removed, moved or cut the file. What is written to it then would be gone when the process ends.
     [[nodiscard]] bool is_in_place() const;
-    /// Writes what is open anew under the name, durably. Bytes that are gone become one blank line, so that
-    /// places in the file stay what they were. What lies under the name meanwhile is put aside beside it.
+    /// Writes the open file's content under the name again, durably. Lost bytes become one blank line, so
+    /// that places in the file stay the same. A file that has the name meanwhile is put aside beside it.
     [[nodiscard]] Result<void> put_back();
     [[nodiscard]] Result<void> copy_to(int descriptor) const;
 
     Descriptor descriptor_;
-    std::mutex sync_mutex_;  ///< The descriptor must not be exchanged while another thread syncs it.
+    std::mutex sync_mutex_;  ///< The descriptor must not be replaced while another thread syncs it.
     path name_;
     std::string notice_;
-    std::uint64_t size_bytes_;  ///< What was written here or was there before.
+    std::uint64_t size_bytes_;  ///< Bytes that were written here or were there before.
     std::chrono::steady_clock::time_point looked_up_at_{};
 };
 
@@ -174,19 +176,18 @@ Result<void> MachineAppendFile::copy_to(int descriptor) const {
             const ssize_t step = uninterrupted([&] {
                 return ::write(descriptor, bytes.data() + written, static_cast<std::size_t>(got - written));
             });
-            if (step <= 0) return failed("write anew", name_, step < 0 ? errno : ENOSPC);
+            if (step <= 0) return failed("recreate", name_, step < 0 ? errno : ENOSPC);
             written += step;
         }
         copied += static_cast<std::uint64_t>(got);
     }
     if (copied < size_bytes_) {
-        // The hole takes no room.
+        // The hole takes no space on the disk.
         const auto hole_end = static_cast<off_t>(size_bytes_ - 1);
         if (::ftruncate(descriptor, hole_end) != 0 || ::pwrite(descriptor, "\n", 1, hole_end) != 1)
-            return failed("write anew", name_, errno);
+            return failed("recreate", name_, errno);
     }
-    if (uninterrupted([&] { return ::fdatasync(descriptor); }) != 0)
-        return failed("force to the disk", name_, errno);
+    if (uninterrupted([&] { return ::fdatasync(descriptor); }) != 0) return failed("sync", name_, errno);
     return {};
 }
 
@@ -195,7 +196,7 @@ Result<void> MachineAppendFile::put_back() {
     const path anew = name_.string() + ".anew";
     ::unlink(anew.c_str());
     Descriptor descriptor = open_descriptor(anew, O_RDWR | O_APPEND | O_CREAT | O_EXCL | O_NOFOLLOW);
-    if (!descriptor.open()) return failed("write anew", name_, errno);
+    if (!descriptor.open()) return failed("recreate", name_, errno);
     if (auto copied = copy_to(descriptor.number()); !copied) {
         ::unlink(anew.c_str());
         return copied;
@@ -203,23 +204,22 @@ Result<void> MachineAppendFile::put_back() {
     const path aside = name_.string() + ".put-aside";
     if (::rename(name_.c_str(), aside.c_str()) != 0 && errno != ENOENT)
         return failed("put aside", name_, errno);
-    if (::rename(anew.c_str(), name_.c_str()) != 0) return failed("write anew", name_, errno);
+    if (::rename(anew.c_str(), name_.c_str()) != 0) return failed("recreate", name_, errno);
     if (auto synced = sync_directory(name_.parent_path()); !synced) return synced;
     {
         const std::lock_guard lock(sync_mutex_);
         descriptor_ = std::move(descriptor);
     }
-    notice_ =
-        "The message log's file " + name_.string() +
-        " was removed, moved or cut while the daemon ran. It was written anew from what was still open. "
-        "Find out who did that.";
+    notice_ = "The message log's file " + name_.string() +
+              " was removed, moved or truncated while the daemon was running. It was recreated from the copy "
+              "that was still open. Find out who did that.";
     return {};
 }
 
 class MachineFiles final : public Files {
 public:
     Result<std::unique_ptr<AppendFile>> open_append(const path& file) override {
-        // For reading too: what was removed can only be had from here.
+        // For reading too, because a removed file's content can only be read from here.
         auto descriptor = open_plain(file, O_RDWR | O_APPEND | O_CREAT);
         if (!descriptor) return tl::unexpected<Error>(std::move(descriptor.error()));
         if (auto synced = sync_directory(file.parent_path()); !synced) {
@@ -267,10 +267,10 @@ public:
         std::filesystem::directory_iterator entries(directory, reason);
         for (const std::filesystem::directory_iterator end; !reason && entries != end;
              entries.increment(reason)) {
-            // A file that is removed while we look is no reason to fail: it is simply not listed.
+            // A file that is removed meanwhile is no failure. It is not listed.
             std::error_code gone;
             const auto kind = entries->symlink_status(gone).type();
-            // A link in the place of a file is listed, so that opening it fails with its name.
+            // A link in place of a file is listed, so that opening it fails with its name.
             if (kind == std::filesystem::file_type::regular || kind == std::filesystem::file_type::symlink)
                 names.push_back(entries->path().filename().string());
         }
@@ -294,7 +294,7 @@ Result<void> sync_directory(const std::filesystem::path& directory) {
         open_descriptor(directory.empty() ? std::filesystem::path(".") : directory, O_RDONLY | O_DIRECTORY);
     if (!opened.open()) return failed("open the directory", directory, errno);
     if (uninterrupted([&] { return ::fsync(opened.number()); }) != 0) {
-        return failed("force to the disk the directory", directory, errno);
+        return failed("sync the directory", directory, errno);
     }
     return {};
 }

@@ -1,4 +1,4 @@
-// The storage port of the message log: the few file operations whose failure and loss it reasons about.
+// The storage port of the message log: the few file operations whose failure and loss the log must handle.
 #pragma once
 
 #include <chrono>
@@ -13,12 +13,12 @@
 
 namespace tickledger {
 
-/// A look-up of a name costs as much as a write. Under load a file that is open is looked up no oftener than
-/// this; what moves it meanwhile takes with it what was written.
+/// A look-up of a file's name costs as much as a write. Under load an open file is looked up no more often
+/// than this. If somebody moves the file meanwhile, the bytes written in between go with it.
 inline constexpr std::chrono::milliseconds between_lookups{20};
 
-/// An open file that grows at its end only. One thread at a time appends or truncates; sync() may run
-/// beside them in another.
+/// An open file that grows only at its end. One thread at a time appends or truncates. sync() may run in
+/// another thread at the same time.
 class AppendFile {
 public:
     virtual ~AppendFile() = default;
@@ -26,20 +26,20 @@ public:
     [[nodiscard]] virtual Result<void> append(std::string_view bytes) = 0;
     /// Returns once everything appended before the call survives a power cut.
     [[nodiscard]] virtual Result<void> sync() = 0;
-    /// Cuts the file to `size_bytes`: takes back a torn append.
+    /// Cuts the file to `size_bytes`, to take back a torn append.
     [[nodiscard]] virtual Result<void> truncate(std::uint64_t size_bytes) = 0;
-    /// Where the name does not lead to what is open any more, or a part was cut off: writes what is open anew
-    /// under the name. append() begins with it, once in `between_lookups`.
+    /// If the name no longer leads to the open file, or a part was cut off, writes the open file's content
+    /// under the name again. append() does this first, at most once in `between_lookups`.
     [[nodiscard]] virtual Result<void> stay_in_place() { return {}; }
-    /// What was written anew since the last call, in a sentence; empty: nothing.
+    /// What was rewritten since the last call, in a sentence. Empty: nothing.
     [[nodiscard]] virtual std::string take_notice() { return {}; }
 };
 
-/// A directory's files. The tests' implementation forgets at a power cut what was not synced.
+/// File operations in directories. The tests' implementation loses at a power cut what was not synced.
 class Files {
 public:
     virtual ~Files() = default;
-    /// Opens for appending and creates it where it is missing, durably (directory synced).
+    /// Opens for appending. Creates a missing file durably (its directory is synced).
     [[nodiscard]] virtual Result<std::unique_ptr<AppendFile>> open_append(
         const std::filesystem::path& file) = 0;
     /// Up to `max_bytes` from `offset_bytes`; fewer at the end of the file, none beyond it.
@@ -52,7 +52,7 @@ public:
     [[nodiscard]] virtual Result<void> make_directory(const std::filesystem::path& directory) = 0;
 };
 
-/// A new name survives a power cut only once its directory has been forced to the disk.
+/// Forces a directory to the disk. A new name survives a power cut only after that.
 [[nodiscard]] Result<void> sync_directory(const std::filesystem::path& directory);
 
 /// The machine's own files. Errors name the path and the system's reason.

@@ -1,4 +1,4 @@
-// History in SQLite: its own table, beside the entries that a node's readings made.
+// History in SQLite: a table of its own, beside the entries from a node's readings.
 #pragma once
 
 #include <optional>
@@ -15,9 +15,9 @@ class HistoryTable {
 public:
     explicit HistoryTable(Database& database);
 
-    /// Those that overlap a span, in order of time.
+    /// The entries that overlap a span, in order of time.
     [[nodiscard]] Result<std::vector<HistoryEntry>> overlapping(MeterKey meter, Span span);
-    /// Where the first of them begins.
+    /// Where the first entry begins.
     [[nodiscard]] Result<std::optional<Instant>> begin(MeterKey meter);
     [[nodiscard]] Result<void> add(MeterKey meter, const HistoryEntry& entry);
     [[nodiscard]] Result<void> remove(MeterKey meter, const std::string& import);

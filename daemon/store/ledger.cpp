@@ -1,4 +1,4 @@
-// One file, although it is long: most of it hands on to the tables, a few lines each, inside one transaction.
+// This file is long because most methods forward to the tables, a few lines each, in one transaction.
 #include "store/ledger.hpp"
 
 #include <charconv>
@@ -24,7 +24,7 @@
 namespace tickledger {
 namespace {
 
-/// Sets the file up for flash storage and for readers beside the writer; docs/ledger-format.md has the
+/// Sets the file up for flash storage and for readers beside the writer; docs/ledger-format.md gives the
 /// reasons.
 Result<void> set_up(Database& database, bool alone) {
     const char* locking = alone ? "PRAGMA locking_mode = EXCLUSIVE" : "PRAGMA locking_mode = NORMAL";
@@ -41,17 +41,17 @@ Result<void> set_up(Database& database, bool alone) {
 
 }  // namespace
 
-/// The file's connection and all that is asked of it; in here, so that nobody else sees SQLite's header.
+/// The file's connection and all tables. Defined here, so that nobody else needs SQLite's header.
 struct Ledger::Tables {
     Tables(WriterLock taken, std::unique_ptr<Database> opened, bool is_alone);
 
     /// Reads what is kept in memory.
     [[nodiscard]] Result<void> prepare();
-    /// What waits in memory is written, as whoever reads by SQL must see it.
+    /// Writes what waits in memory, so that SQL can see it.
     [[nodiscard]] Result<void> write_all() {
         return entry_writes.write_all().and_then([&] { return row_writes.write(); });
     }
-    /// Before rows that begin from `from` to `to` change.
+    /// Call it before rows that begin between `from` and `to`, both inclusive, change.
     [[nodiscard]] Result<void> unpack_rows(MeterKey meter, Step step, Instant from, Instant to) {
         if (step > Step::day) return {};
         return step == Step::day ? quarter_packer.unpack_quarters(meter, from, to)
@@ -108,7 +108,7 @@ Ledger::Tables::Tables(WriterLock taken, std::unique_ptr<Database> opened, bool 
                   "UPDATE usage_row SET revision = revision + 1"
                   " WHERE step = ?2 AND start_us >= ?3 AND start_us < ?4 AND meter = ?1"),
       remove_intervals(*database, "DELETE FROM usage_row WHERE step = 0 AND start_us < ?1"),
-      // From one beginning to the next, so that a thousand meters cost no more than one.
+      // Steps from one beginning to the next, so that a thousand meters cost no more than one.
       later_days(
           *database,
           "WITH RECURSIVE seen (at_us, n) AS ("
@@ -138,13 +138,13 @@ Result<void> Ledger::stay_in_place() {
     Database& database = *tables_->database;
     if (auto made = tables_->place.make_directory(); !made) return made;
     if (!tables_->lock.is_in_place(database.file())) {
-        // Another daemon may have begun a ledger in the place of ours.
+        // Another daemon may have begun a ledger in place of ours.
         auto lock = WriterLock::take(database.file());
         if (!lock) return fail(lock.error().text);
         tables_->lock = std::move(*lock);
     }
     if (auto written = tables_->place.write_anew(database); !written) return written;
-    // An empty transaction makes the files that lie beside it.
+    // An empty transaction creates the files beside the ledger.
     auto ready = database.reopen().and_then([&] { return set_up(database, false); }).and_then([&] {
         return database.execute("BEGIN IMMEDIATE; COMMIT");
     });
@@ -153,8 +153,8 @@ Result<void> Ledger::stay_in_place() {
     const std::lock_guard lock(tables_->notice_mutex);
     tables_->notice =
         "The ledger's file " + database.file().string() +
-        " was removed, moved or replaced while the daemon ran. It was written anew from what was "
-        "still open. Find out who did that.";
+        " was removed, moved or replaced while the daemon was running. It was recreated from the copy that "
+        "was still open. Find out who did that.";
     return {};
 }
 
@@ -167,7 +167,7 @@ Result<void> Ledger::commit() {
 }
 
 Result<void> Ledger::make_durable() {
-    // The first thing that a checkpoint does is to sync the write-ahead log.
+    // The first thing a checkpoint does is to sync the write-ahead log.
     const auto busy = tables_->database->integer("PRAGMA wal_checkpoint(PASSIVE)");
     if (!busy) return tl::unexpected(busy.error());
     if (*busy != 0) return fail("The ledger is being copied and cannot be synced to the disk just now.");
@@ -421,7 +421,7 @@ tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> Ledger::open(const std::f
         if (!taken) return tl::unexpected(taken.error());
         lock = std::move(*taken);
     }
-    // SQLite's own VFS that locks the file for this process; its other connections share the index.
+    // The VFS "unix-excl" locks the file for this process, whose other connections share the index.
     auto database =
         Database::open(file, Database::Access::write, index == WalIndex::memory ? "unix-excl" : vfs);
     if (!database) return unusable(database.error());

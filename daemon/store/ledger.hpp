@@ -1,4 +1,5 @@
-// The ledger in SQLite, as its one writer sees it. Schema and reasons: docs/ledger-format.md.
+// The ledger in SQLite, as its one writer uses it: accounts, entries, rows, boots, readings of the register,
+// history, alarms and the outbox. docs/ledger-format.md has the schema and the reasons.
 #pragma once
 
 #include <cstdint>
@@ -24,7 +25,7 @@ namespace tickledger {
 /// The ledger's own small number for a meter.
 using MeterKey = std::int64_t;
 
-/// One row of a series as stored: sums so far.
+/// One row of a series as it is stored: sums so far.
 struct Row {
     std::int64_t ticks = 0;
     Duration covered{};
@@ -40,13 +41,13 @@ struct RowKey {
     auto operator<=>(const RowKey&) const = default;
 };
 
-/// A message that was kept apart.
+/// A message that was refused.
 struct Refused {
     MeterKey meter = 0;
     Instant at{};  ///< Its arrival.
     Refusal reason = Refusal::unreadable;
     std::string topic;
-    std::string payload;  ///< At most 1 KiB of it; the message log holds the whole.
+    std::string payload;  ///< At most 1 KiB of it; the message log holds all of it.
     std::string text;     ///< Why, in words.
 };
 
@@ -58,7 +59,7 @@ struct Outgoing {
     bool retained = false;
 };
 
-/// The messages of one boot, by their numbers.
+/// The numbers of one boot's messages.
 struct BootRecord {
     std::uint64_t boot = 0;
     std::optional<std::uint64_t> first_seq{};
@@ -69,15 +70,15 @@ struct BootRecord {
 struct RegisterReading {
     Instant at{};
     std::int64_t register_ul = 0;  ///< As it was read.
-    std::int64_t given_to_ul = 0;  ///< One unit of the last digit that was told.
-    std::int64_t turns = 0;        ///< How often the register had begun again at 0 until then.
-    /// It told where the register stood, and nothing was adjusted to it.
+    std::int64_t given_to_ul = 0;  ///< The value of one unit of the last digit given.
+    std::int64_t turns = 0;        ///< How often the digits had started again at 0 by then.
+    /// It gave the register's start, and nothing was adjusted to it.
     bool starts = false;
-    /// Booked ticks, adjustments apart, of entries that end at or before `at`.
+    /// Booked ticks, without adjustments, of entries that end at or before `at`.
     std::int64_t ticks_before = 0;
-    /// Those of the entry that `at` lies inside of: any of them may have come before or after it.
+    /// The ticks of the entry that `at` is inside of. Any of them may have come before or after it.
     std::int64_t ticks_within = 0;
-    /// The adjustment that closes the difference: ticks over (adjusted_from, at]. 0: there is none.
+    /// The adjustment that closes the difference: ticks over (adjusted_from, at]. 0: no adjustment.
     Instant adjusted_from{};
     std::int64_t adjustment_ticks = 0;
     bool operator==(const RegisterReading&) const = default;
@@ -89,75 +90,77 @@ struct MeterRecord {
     std::string state;  ///< The account's memory, as a record; empty for a new meter.
 };
 
-/// Where SQLite's index of the write-ahead log lies: in a file that every program shares, or in this process,
-/// which spares the disk a mapped page with each commit and shuts other programs out.
+/// Where SQLite keeps the index of its write-ahead log. `file`: in a file that all programs share. `memory`:
+/// in this process, which saves the disk a mapped page with each commit, but shuts other programs out.
 enum class WalIndex : std::uint8_t { file, memory };
 
-/// All changes between begin() and commit() stand or fall together. One thread. Every method may fail with
-/// the store's words (full disk, damaged file); after a failure call roll_back() and try the batch again.
-/// Reads see the open transaction's own changes.
+/// All changes between begin() and commit() succeed or fail together. For one thread. Every method may fail
+/// with a sentence about the store (full disk, damaged file). After a failure call roll_back() and try the
+/// batch again. Reads see the open transaction's own changes.
 class Ledger {
 public:
-    /// Opens or creates the file (WAL, synchronous=NORMAL), checks its schema version, takes the
-    /// writer's lock (LedgerOpenError tells where another process holds it).
-    /// `vfs` names the SQLite VFS to use; empty: the default. A named one, as the simulation's, gets no lock
-    /// file and no shared memory: the ledger is then closed to every other connection.
+    /// Opens or creates the file (WAL, synchronous=NORMAL), brings its schema up to date, and takes the
+    /// writer's lock. LedgerOpenError says whether another process holds the lock. `vfs` names the SQLite
+    /// VFS; empty: the default. A named one, such as the simulation's, gets no lock file and no shared
+    /// memory. The ledger is then closed to every other connection.
     [[nodiscard]] static tl::expected<std::unique_ptr<Ledger>, LedgerOpenError> open(
         const std::filesystem::path& file, const std::string& vfs = {}, WalIndex index = WalIndex::file);
     ~Ledger();
 
-    /// The file and what SQLite keeps beside it may be removed, moved or replaced under a running daemon:
-    /// then all that was committed is written anew, durably, in its place, after another file that lies there
-    /// was put aside (ledger.db.put-aside). Precondition: no transaction is open.
+    /// Somebody may remove, move or replace the file, or what SQLite keeps beside it, while the daemon runs.
+    /// Then this writes all committed data under the file's name again, durably. Another file that is there
+    /// is put aside first (ledger.db.put-aside). Precondition: no transaction is open.
     [[nodiscard]] Result<void> stay_in_place();
-    /// Whether there is nothing to be done for that. Any thread.
+    /// Whether stay_in_place() has nothing to do. Any thread.
     [[nodiscard]] bool is_in_place() const;
-    /// What the last of it was, in a sentence; empty: nothing since the ledger was opened. Any thread.
+    /// What stay_in_place() last did, in a sentence. Empty: nothing since the ledger was opened. Any thread.
     [[nodiscard]] std::string notice() const;
 
     [[nodiscard]] Result<void> begin();
     [[nodiscard]] Result<void> commit();
     void roll_back();
-    /// A power cut takes back the youngest commits (synchronous=NORMAL); after this none that was made
-    /// before. Precondition: no transaction is open.
+    /// A power cut takes back the youngest commits (synchronous=NORMAL). After this call it can take back
+    /// none of the commits made before. Precondition: no transaction is open.
     [[nodiscard]] Result<void> make_durable();
 
     [[nodiscard]] Result<LogPosition> log_position();
     [[nodiscard]] Result<void> set_log_position(const LogPosition& position);
-    /// Small facts by name (counts of messages, the link's state), as text.
+    /// Small facts by name, as text (counts of messages, the state of the link).
     [[nodiscard]] Result<std::optional<std::string>> fact(const std::string& name);
     [[nodiscard]] Result<void> set_fact(const std::string& name, const std::string& value);
 
     [[nodiscard]] Result<std::vector<MeterRecord>> meters();
-    /// Finds the meter of this id or adds it.
+    /// Finds the meter with this id, or adds it.
     [[nodiscard]] Result<MeterKey> meter_key(const std::string& id);
     [[nodiscard]] Result<void> set_state(MeterKey meter, const std::string& state);
 
     [[nodiscard]] Result<void> add_entry(MeterKey meter, const Entry& entry);
-    /// Removes the entry that ends at `entry.span.to` and begins at `entry.span.from`, an adjustment or
-    /// another as `entry.kind` says. An adjustment that is gone (removed as too old) is no failure.
+    /// Removes the entry with the span of `entry`; `entry.kind` says whether it is an adjustment. It is no
+    /// failure if an adjustment is gone already (removed as too old).
     [[nodiscard]] Result<void> remove_entry(MeterKey meter, const Entry& entry);
-    /// Puts the parts of an entry, in order, where it stood: before what follows it at the same instant.
+    /// Replaces an entry by its parts, in order. They take its place, before what follows it at the same
+    /// instant.
     [[nodiscard]] Result<void> replace_entry(MeterKey meter, const Entry& entry,
                                              std::span<const Entry> parts);
-    /// The entry (no adjustment) whose span (from, to] holds the instant; where spans of no length end there
-    /// too, the first one that holds it.
+    /// The entry (not an adjustment) whose span (from, to] holds the instant. If entries without length end
+    /// there too, the first one that holds it.
     [[nodiscard]] Result<std::optional<Entry>> entry_at(MeterKey meter, Instant t);
-    /// The last entry (no adjustment) that ends at or before the instant.
+    /// The last entry (not an adjustment) that ends at or before the instant.
     [[nodiscard]] Result<std::optional<Entry>> entry_before(MeterKey meter, Instant t);
-    /// The lost entry that misses this message, if any.
+    /// The lost entry whose missing numbers include this message, if any.
     [[nodiscard]] Result<std::optional<Entry>> gap_of(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
-    /// Entries that touch the span, in order of time (adjustments among them).
+    /// Entries that touch the span, in order of time, adjustments included.
     [[nodiscard]] Result<std::vector<Entry>> entries(MeterKey meter, Span span);
 
-    /// Boots that were seen, for ever: a boot that was left never counts as new again.
+    /// The boots that were seen. They are kept for ever, so that a boot that was left never counts as new
+    /// again.
     [[nodiscard]] Result<std::optional<BootRecord>> boot(MeterKey meter, std::uint64_t boot);
     [[nodiscard]] Result<void> put_boot(MeterKey meter, const BootRecord& boot);
-    /// Messages of a boot that never came, first to last, both inclusive (the number may wrap in between).
+    /// Messages of a boot that never arrived, first to last, both inclusive. The number may wrap in between.
     [[nodiscard]] Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
                                        std::uint64_t last_seq);
     [[nodiscard]] Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
-    /// One of them came after all; nothing to do where it lies in no gap.
+    /// One of them arrived after all. Does nothing if it is in no gap.
     [[nodiscard]] Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
 
     [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
@@ -167,32 +170,32 @@ public:
     /// Raises the revision of every row of the step that begins in [from, to).
     [[nodiscard]] Result<void> revise_rows(MeterKey meter, Step step, Instant from, Instant to);
 
-    /// Readings of the register by eye, in order of time; at most one a moment.
+    /// Readings of the register by eye, in order of time. At most one for each moment.
     [[nodiscard]] Result<std::vector<RegisterReading>> register_readings(MeterKey meter);
     [[nodiscard]] Result<void> put_register_reading(MeterKey meter, const RegisterReading& reading);
     [[nodiscard]] Result<void> remove_register_reading(MeterKey meter, Instant at);
 
     /// History that overlaps a span, in order of time.
     [[nodiscard]] Result<std::vector<HistoryEntry>> history(MeterKey meter, Span span);
-    /// Precondition: it overlaps no other of the meter.
+    /// Precondition: it overlaps no other history of the meter.
     [[nodiscard]] Result<void> add_history(MeterKey meter, const HistoryEntry& entry);
     [[nodiscard]] Result<void> remove_history(MeterKey meter, const std::string& import);
 
-    /// Keeps a refused message once: one that is already there (same meter, topic and payload) is not
-    /// added again; the oldest beyond 1000 a meter go, and are only counted. Returns whether it was new.
+    /// Keeps a refused message once: one that is there already (same meter, topic and payload) is not added
+    /// again. Each meter keeps its newest 1000; older ones are only counted. Returns whether it was new.
     [[nodiscard]] Result<bool> add_refused(const Refused& refused);
 
-    /// Adds (id 0; returns the new id) or updates an alarm.
+    /// Adds an alarm (id 0) or updates it. Returns its id.
     [[nodiscard]] Result<std::int64_t> put_alarm(MeterKey meter, const Alarm& alarm);
-    /// Alarms whose condition holds, or that are shelved, by their ids.
+    /// Alarms whose condition holds or that are shelved, in the order of their ids.
     [[nodiscard]] Result<std::vector<Alarm>> open_alarms(MeterKey meter);
-    /// The newest alarm of a kind, or that which was raised at a moment: for what people do to it.
+    /// The newest alarm of a kind, or the one that was raised at `raised_at`. For instructions about alarms.
     [[nodiscard]] Result<std::optional<Alarm>> last_alarm(MeterKey meter, AlarmKind kind,
                                                           std::optional<Instant> raised_at = std::nullopt);
-    /// A time of which nothing could be decided, for people to see. One a beginning: it replaces an earlier.
+    /// A time for which nothing could be decided, for people to see. It replaces one with the same beginning.
     [[nodiscard]] Result<void> add_undecided(MeterKey meter, AlarmKind kind, Span window,
                                              const std::string& text);
-    /// Those that touch a span, also at its very ends, in order of time.
+    /// Those that touch a span, even only at its ends, in order of time.
     [[nodiscard]] Result<std::vector<Span>> undecided(MeterKey meter, AlarmKind kind, Span span);
     [[nodiscard]] Result<void> remove_undecided(MeterKey meter, AlarmKind kind, Instant from);
 
@@ -201,16 +204,16 @@ public:
     [[nodiscard]] Result<std::vector<Outgoing>> outbox(std::int64_t after_id, int limit);
     [[nodiscard]] Result<void> remove_outgoing(std::int64_t id);
 
-    /// Packs the oldest UTC day that has readings or hours to pack, if it ended at or before `before`; where
-    /// there is none, the days of the oldest quarter of a year that has some to pack. Nothing that is asked
-    /// of the ledger changes, but it takes a tenth of the room. Of very many meters it packs some and the
-    /// next call the others. Returns whether there was anything to pack.
+    /// Packs the oldest UTC day that has readings or hours to pack, if it ended at or before `before`. If
+    /// there is none, packs the days of the oldest quarter of a year that has some to pack. The ledger's
+    /// answers do not change, but packed data takes a tenth of the room. Of very many meters it packs some,
+    /// and the next call the others. Returns whether there was anything to pack.
     [[nodiscard]] Result<bool> pack_oldest(Instant before);
 
     /// Removes the fine detail (entries and rows of intervals) of the oldest UTC day, if that day ended at or
-    /// before `before`; coarser rows stay. Returns that day's end where there was one. One day a call, so
-    /// that a transaction stays short. None goes unless so many later days have rows: days that were really
-    /// seen, whatever a clock says.
+    /// before `before`. Coarser rows stay. Returns the end of the removed day, if any. One call removes one
+    /// day, so that a transaction stays short. Nothing is removed unless at least `later_days` later days
+    /// have rows: these days were really seen, whatever a clock says.
     [[nodiscard]] Result<std::optional<Instant>> remove_oldest_day(Instant before,
                                                                    std::int64_t later_days = 0);
 

@@ -21,7 +21,7 @@ Result<void> sync(const fs::path& path, int flags) {
     const int reason = errno;
     if (descriptor >= 0) ::close(descriptor);
     if (is_synced) return {};
-    return fail("Cannot force " + path.string() + " to the disk: " + std::generic_category().message(reason) +
+    return fail("Cannot sync " + path.string() + " to the disk: " + std::generic_category().message(reason) +
                 ".");
 }
 
@@ -77,11 +77,11 @@ Result<void> LedgerPlace::write_anew(Database& open) const {
     failed.clear();
     if (is_strange) fs::rename(file_, free_name_aside(), failed);
     if (failed) return fail("Cannot put " + file_.string() + " aside: " + failed.message() + ".");
-    // They belong to what lay here, and would be taken for parts of the new file.
+    // They belong to the file that was here, and would be taken for parts of the new one.
     for (const fs::path& part : {wal_file_, shm_file_})
         fs::remove(part, failed);
     fs::rename(anew, file_, failed);
-    if (failed) return fail("Cannot write " + file_.string() + " anew: " + failed.message() + ".");
+    if (failed) return fail("Cannot recreate " + file_.string() + ": " + failed.message() + ".");
     return sync(file_.parent_path(), O_RDONLY | O_DIRECTORY);
 }
 

@@ -1,4 +1,4 @@
-// Where the ledger's files lie while they are open: a person or a program may remove or replace them.
+// The place of the ledger's files while they are open. A person or a program may remove or replace them.
 #pragma once
 
 #include <sys/types.h>
@@ -12,21 +12,22 @@
 
 namespace tickledger {
 
-/// The booking thread's, but for what says otherwise.
+/// For the booking thread, except where noted.
 class LedgerPlace {
 public:
     explicit LedgerPlace(std::filesystem::path file)
         : file_(std::move(file)), wal_file_(with("-wal")), shm_file_(with("-shm")) {}
 
-    /// Takes what lies under the names now for ours. Precondition: the file was opened and read.
+    /// Remembers the files that now have these names as ours. Precondition: the file was opened and read.
     void remember();
-    /// Whether the names of the file, of its write-ahead log and of their shared memory still lead to what
-    /// was remembered. Any thread.
+    /// Whether the names of the file, of its write-ahead log and of its shared memory still lead to the
+    /// remembered files. Any thread.
     [[nodiscard]] bool is_in_place() const;
-    /// Makes the file's directory where it is missing.
+    /// Makes the file's directory if it is missing.
     [[nodiscard]] Result<void> make_directory() const;
-    /// Writes all that `open`, which is not in place, has committed anew under the name, durably, after
-    /// another file in its place was put aside. Open it anew then, and remember that.
+    /// Writes everything that `open` has committed under the name again, durably. Precondition: `open` is not
+    /// in place. Another file in its place is put aside first. After this, reopen the database and call
+    /// remember().
     [[nodiscard]] Result<void> write_anew(Database& open) const;
 
 private:

@@ -38,8 +38,8 @@ Result<std::optional<std::string>> LedgerReads::fact(const std::string& name) {
 }
 
 Result<std::optional<Row>> LedgerReads::row(const RowKey& key) {
-    // Within a moment of a reader a block is at hand for all rows of its time. The writer asks mostly for
-    // what is not packed.
+    // Within one moment of a reader, a block serves all rows of its time, so blocks are asked first. The
+    // writer mostly asks for rows that are not packed.
     const bool is_moment = database_.read_moment().has_value();
     auto row = is_moment ? packed_row(key) : stored_row(key);
     if (!row || *row) return row;

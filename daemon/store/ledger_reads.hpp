@@ -1,4 +1,4 @@
-// What the writer and the readers both ask of the ledger, entries apart.
+// What the writer and the readers both ask of the ledger, except entries.
 #pragma once
 
 #include <optional>

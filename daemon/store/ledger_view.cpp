@@ -116,7 +116,7 @@ Result<std::int64_t> LedgerView::outbox_size() {
 
 Result<void> LedgerView::entries(MeterKey meter, Span span, const std::function<bool(const Entry&)>& each) {
     if (tables_->database->in_transaction()) return tables_->entries.touching(meter, span, each);
-    // Several statements answer this: they must see one moment.
+    // Several statements answer this, and they must see one moment.
     if (auto begun = tables_->database->begin_read(); !begun) return begun;
     auto read = tables_->entries.touching(meter, span, each);
     tables_->database->roll_back();
@@ -197,10 +197,10 @@ Result<std::unique_ptr<LedgerView>> LedgerView::open(const std::filesystem::path
                                                      const std::function<bool()>& is_in_place) {
     auto database = Database::open(file, Database::Access::read);
     if (!database) return tl::unexpected(database.error());
-    // It is open, and nothing was read yet.
+    // The file is open now, and nothing was read yet.
     if (is_in_place && !is_in_place()) {
         return fail("The ledger " + file.string() +
-                    " was removed, moved or replaced, and is being written anew. Ask again in a moment.");
+                    " was removed, moved or replaced, and is being recreated. Ask again in a moment.");
     }
     auto ready = (*database)->execute("PRAGMA query_only = ON").and_then([&] {
         return expect_up_to_date(**database);

@@ -11,7 +11,7 @@ namespace {
 // Longer lines take the general way, so that the parser's memory stays small.
 constexpr std::size_t line_max_bytes = 256 * 1024;
 
-/// The members that plain lines have; nothing where a line lacks one.
+/// The members of plain lines. Nothing for a member that the line lacks.
 struct Members {
     std::optional<std::string_view> tst, topic, payload, link;
     std::optional<std::uint64_t> qos, retain, dup;
@@ -21,7 +21,7 @@ struct Members {
 template <typename T>
 [[nodiscard]] bool take(simdjson::dom::element value, std::optional<T>& member) {
     T taken{};
-    // The general way says which of two members counts.
+    // If a member comes twice, the general way decides which one counts.
     if (member || value.get(taken) != simdjson::SUCCESS) return false;
     member = taken;
     return true;
@@ -60,7 +60,7 @@ template <typename T>
 
 std::optional<Event> scan_line(std::string_view text) {
     if (text.size() > line_max_bytes) return std::nullopt;
-    // It keeps its memory from line to line. Booking and the start read on threads of their own.
+    // The parser keeps its memory from line to line. Booking and the start read in threads of their own.
     thread_local simdjson::dom::parser parser;
     simdjson::dom::object object;
     if (parser.parse(text.data(), text.size()).get(object) != simdjson::SUCCESS) return std::nullopt;

@@ -1,6 +1,6 @@
 // Reads the plain lines of the message log quickly.
 //
-// Measured over whole replays of one meter, in instructions a message: see docs/performance.md.
+// docs/performance.md has measurements: instructions per message, over whole replays of one meter.
 #pragma once
 
 #include <optional>
@@ -11,8 +11,8 @@
 namespace tickledger {
 
 /// The event of a plain line: a message or a change of the link whose members are texts, whole numbers and
-/// flags, none twice. Nothing where the line is anything else; parse_line() then reads it as general JSON and
-/// says what is wrong with it. Where this gives an event, the general way gives the same.
+/// flags, none of them twice. Nothing for any other line: parse_line() then reads it as general JSON and says
+/// what is wrong with it. If this returns an event, the general way returns the same.
 [[nodiscard]] std::optional<Event> scan_line(std::string_view line);
 
 }  // namespace tickledger

@@ -1,4 +1,5 @@
-// The names of the message log's files: one for each UTC day, in whose order the log runs.
+// The names of the message log's files. There is one for each UTC day, and the log runs in the order of the
+// names.
 #pragma once
 
 #include <optional>
@@ -14,7 +15,7 @@ namespace tickledger {
 /// "2026-03-01.jsonl" for any instant of that UTC day.
 [[nodiscard]] std::string log_file_name(Instant stamp);
 
-/// The first instant of the day whose file this is; nothing for a name that is none of the log's.
+/// The first instant of the day that a file belongs to. Nothing if the name is not one of the log's.
 [[nodiscard]] std::optional<Instant> day_of_log_file(std::string_view name);
 
 /// The log's files in a directory, in order. Other files are ignored.

@@ -11,15 +11,15 @@ namespace tickledger {
 
 namespace {
 
-/// Large enough that a system call is nothing beside the lines in it.
+/// Large enough that a system call costs little compared with the lines in it.
 constexpr std::size_t chunk_bytes = 256 * 1024;
 
 [[nodiscard]] tl::unexpected<Error> pass_on(Error& error) {
     return tl::unexpected<Error>(std::move(error));
 }
 
-/// Behind the last newline of a file's first `size_bytes` bytes; 0 where there is none. Looks for it from the
-/// end backwards, so that a long day costs no more than a short one.
+/// The place after the last newline in a file's first `size_bytes` bytes; 0 if there is none. Searches
+/// backwards from the end, so that a long day costs no more than a short one.
 [[nodiscard]] Result<std::uint64_t> end_of_last_line(Files& files, const std::filesystem::path& file,
                                                      std::uint64_t size_bytes) {
     for (std::uint64_t from = size_bytes; from > 0;) {
@@ -34,7 +34,8 @@ constexpr std::size_t chunk_bytes = 256 * 1024;
     return 0;
 }
 
-/// The stamp of the line from `begin_bytes` to behind its newline; nothing where it is damaged.
+/// The stamp of the line from `begin_bytes` to `end_bytes`, which is after its newline. Nothing if the line
+/// is damaged.
 [[nodiscard]] Result<std::optional<Instant>> stamp_of_line(Files& files, const std::filesystem::path& file,
                                                            std::uint64_t begin_bytes,
                                                            std::uint64_t end_bytes) {
@@ -64,7 +65,7 @@ Result<std::unique_ptr<MessageLog>> MessageLog::open(Files& files, std::filesyst
 }
 
 Result<void> MessageLog::open_last_file(const std::vector<std::string>& names) {
-    // Who was killed may have synced neither file.
+    // A daemon that was killed may have synced neither file.
     if (names.size() > 1) {
         auto before = files_.open_append(directory_ / names[names.size() - 2]);
         if (!before) return pass_on(before.error());
@@ -82,12 +83,13 @@ Result<void> MessageLog::open_last_file(const std::vector<std::string>& names) {
     unsynced_.push_back(file_);
     torn_bytes_ = *size - *end;
     if (torn_bytes_ == 0) return {};
-    // At once on the disk: else a power cut may bring them back in place of what is written next.
+    // Synced at once, because a power cut could otherwise bring the bytes back in place of what is written
+    // next.
     return file_->truncate(end_.offset_bytes).and_then([&] { return file_->sync(); });
 }
 
 Result<void> MessageLog::find_last_stamp(const std::vector<std::string>& names) {
-    // The newest file was begun on its day, so no later stamp lies before that, whatever the lines say.
+    // The newest file was begun on its day, so the last stamp is not before that day, whatever the lines say.
     last_stamp_ = day_of_log_file(names.back());
     for (auto name = names.rbegin(); name != names.rend(); ++name) {
         const std::filesystem::path file = directory_ / *name;
@@ -122,7 +124,7 @@ Result<void> MessageLog::undo_torn_append() {
 Result<void> MessageLog::change_file(std::string name) {
     auto file = files_.open_append(directory_ / name);
     if (!file) return pass_on(file.error());
-    // A file of that name can only be there, and not be the last, if it came after the log was opened.
+    // A file of that name that is not the last one can only have appeared after the log was opened.
     auto size = files_.size_bytes(directory_ / name);
     if (!size) return pass_on(size.error());
     file_ = std::move(*file);
@@ -144,7 +146,7 @@ Result<LogPosition> MessageLog::append(Event event, Instant now) {
     look_for_notice();
     if (!appended) {
         torn_append_ = true;
-        // Where this fails too, the next append begins with it; the failure told is the first one.
+        // If this fails too, the next append begins with it. The first failure is the one reported.
         (void)undo_torn_append();
         return pass_on(appended.error());
     }
@@ -181,7 +183,7 @@ Result<void> MessageLog::sync() {
         const std::lock_guard lock(mutex_);
         files.swap(unsynced_);
     }
-    // Older files first, so that what a power cut leaves is a beginning of the log.
+    // Older files first, so that a power cut leaves a beginning of the log.
     while (!files.empty()) {
         if (auto synced = files.front()->sync(); !synced) {
             const std::lock_guard lock(mutex_);
@@ -201,7 +203,7 @@ LogPosition MessageLog::end() const {
 
 MessageLog::Horizon MessageLog::horizon(Instant now) {
     const std::lock_guard lock(mutex_);
-    // Where it fails, the next append does too, and tells it.
+    // If this fails, the next append fails too and reports it.
     if (file_) (void)file_->stay_in_place();
     look_for_notice();
     last_stamp_ = std::max(now, last_stamp_.value_or(now));
@@ -217,8 +219,8 @@ Result<void> MessageLog::remove_before(Instant before, const LogPosition& needed
     const auto names = log_files(files_, directory_);
     if (!names) return tl::unexpected<Error>(names.error());
     const std::string keep_from = std::min(end().file, needed.file);
-    // A clock that jumps ahead must remove nothing: as many days as are to be kept must really have been seen
-    // after the one that goes.
+    // A clock that jumps ahead must remove nothing. So a file goes only if as many later days as are to be
+    // kept were really seen.
     const Duration kept = last_stamp().value_or(before) - before;
     const auto days_seen = std::max<std::int64_t>(std::chrono::floor<std::chrono::days>(kept).count(), 0);
     auto later = static_cast<std::int64_t>(names->size());

@@ -1,8 +1,8 @@
 // The message log: every accepted event, in order, before it is booked.
 //
-// A message is accepted once its line is in the log (write(2) has returned: it survives kill -9);
-// sync() every `sync_every` bounds what a power cut can take. One file a day (UTC, by stamp), named
-// 2026-03-01.jsonl below <store.directory>/messages.
+// A message is accepted once its line is in the log: write(2) has returned, so the line survives kill -9. A
+// sync() every `sync_every` limits what a power cut can take. There is one file a day (UTC, by stamp), named
+// 2026-03-01.jsonl, below <store.directory>/messages.
 #pragma once
 
 #include <compare>
@@ -28,43 +28,43 @@ struct LogPosition {
     [[nodiscard]] std::string words() const { return file + " at byte " + std::to_string(offset_bytes); }
 };
 
-/// Appends. Every method may be called from any thread. `files` must outlive it.
+/// Appends events. Every method may be called from any thread. `files` must outlive it.
 class MessageLog {
 public:
-    /// Opens the directory (made if missing) for appending. A torn last line, left by a power cut,
-    /// is cut off and told by `torn_bytes()`. Idempotent.
+    /// Opens the directory for appending, and makes it if it is missing. A torn last line, left by a power
+    /// cut, is cut off; `torn_bytes()` gives its length. Idempotent.
     [[nodiscard]] static Result<std::unique_ptr<MessageLog>> open(Files& files,
                                                                   std::filesystem::path directory);
 
-    /// Appends one event; its time becomes the stamp: `now`, or the last stamp where the clock went
-    /// back. The event is accepted when this returns without error; the position is the one after it.
-    /// After a failure nothing of the line is left (or, if even that cannot be undone, the next append
-    /// begins by undoing it).
+    /// Appends one event. Its time becomes the stamp: `now`, or the last stamp if the clock went back. The
+    /// event is accepted when this returns without error. Returns the position after it. After a failure
+    /// nothing of the line is left. If even that cannot be undone, the next append undoes it first.
     [[nodiscard]] Result<LogPosition> append(Event event, Instant now);
 
-    /// Forces what was appended before the call to the disk; nothing to do: returns at once. Appends go on
-    /// meanwhile. After a failure the next call tries again.
+    /// Forces what was appended before the call to the disk. Returns at once if there is nothing to do.
+    /// Appends go on meanwhile. After a failure the next call tries again.
     [[nodiscard]] Result<void> sync();
 
-    /// Where the next line will stand: all lines before it are accepted.
+    /// Where the next line will be. All lines before it are accepted.
     [[nodiscard]] LogPosition end() const;
-    /// How far the log and its time are settled: lines before `end` are accepted, and no later line will be
-    /// stamped before `until` (which is `now`, or the last stamp where the clock went back).
+    /// How far the log and its time are settled. Lines before `end` are accepted. No later line will be
+    /// stamped before `until`, which is `now`, or the last stamp if the clock went back.
     struct Horizon {
         LogPosition end;
         Instant until{};
     };
     [[nodiscard]] Horizon horizon(Instant now);
     [[nodiscard]] std::optional<Instant> last_stamp() const;
-    /// What of the log was written anew since the last call, because it was removed, moved or cut under the
-    /// daemon; empty: nothing. It is looked for before each append and each horizon.
+    /// What was rewritten since the last call, because it was removed, moved or cut while the daemon ran.
+    /// Empty: nothing. The log checks for this before each append and each horizon.
     [[nodiscard]] std::string take_notice();
-    /// The last of it since the log was opened.
+    /// The last such notice since the log was opened.
     [[nodiscard]] std::string notice() const;
     [[nodiscard]] std::uint64_t torn_bytes() const { return torn_bytes_; }
 
-    /// Removes the files of days that ended before `before`, but none at or after `needed`, nor the one
-    /// that is being written.
+    /// Removes the files of days that ended at or before `before`. Keeps the file of `needed`, later files,
+    /// and the file that is being written. A file also stays unless later files exist for as many days as are
+    /// to be kept.
     [[nodiscard]] Result<void> remove_before(Instant before, const LogPosition& needed);
 
 private:
@@ -81,38 +81,38 @@ private:
     std::filesystem::path directory_;
     std::uint64_t torn_bytes_ = 0;
 
-    mutable std::mutex mutex_;  ///< Guards what follows, but is not held while the disk is waited for.
+    mutable std::mutex mutex_;  ///< Guards what follows. Not held while waiting for the disk.
     std::shared_ptr<AppendFile> file_;
     std::string notice_;
     bool is_notice_news_ = false;
     LogPosition end_;
     std::optional<Instant> last_stamp_;
-    bool torn_append_ = false;  ///< Bytes of a failed append still stand behind `end_`.
+    bool torn_append_ = false;  ///< Bytes of a failed append are still after `end_`.
     std::vector<std::shared_ptr<AppendFile>>
-        unsynced_;           ///< In order of time; `file_` is the last, if at all.
-    std::mutex sync_mutex_;  ///< Taken before `mutex_`: one sync at a time, so that none returns too early.
+        unsynced_;           ///< In order of time; `file_` is the last, if it is here.
+    std::mutex sync_mutex_;  ///< Taken before `mutex_`. One sync at a time, so that none returns too early.
 };
 
-/// No line that the log wrote is as long; a damaged disk may give back a file without a newline.
+/// No line that the log wrote is this long. A damaged disk may return a file without a newline.
 inline constexpr std::size_t log_line_max_bytes = 16 * 1024 * 1024;
 
 /// One line of the log as read back.
 struct LoggedEvent {
     Event event;
-    LogPosition next;  ///< The place after it: store this with what the event caused.
+    LogPosition next;  ///< The place after it. Store this with what the event caused.
 };
 
-/// Reads the log in order from a position, while it is being appended to.
-/// One thread. `files` must outlive it.
+/// Reads the log in order from a position, while it is being appended to. For one thread. `files` must
+/// outlive it.
 class MessageLogReader {
 public:
-    /// `from` must not lie behind the end() that the log had when it was opened: a power cut may have taken
-    /// lines that were booked already. Begin then at that end().
+    /// `from` must not be after the end() that the log had when it was opened. A power cut may have taken
+    /// lines that were booked already. In that case begin at that end().
     MessageLogReader(Files& files, std::filesystem::path directory, LogPosition from);
 
     /// The next event before `limit` (an end() of the log), or nothing when all of them have been read. A
-    /// line that cannot be read (a damaged disk) is passed over and counted. After an error the same place
-    /// is tried again.
+    /// line that cannot be read (a damaged disk) is skipped and counted. After an error the next call tries
+    /// the same place again.
     [[nodiscard]] Result<std::optional<LoggedEvent>> next(const LogPosition& limit);
 
     [[nodiscard]] LogPosition position() const { return position_; }
@@ -129,8 +129,8 @@ private:
     LogPosition position_;
     std::string buffer_;  ///< Bytes of the file; those from `used_bytes_` on begin at `position_`.
     std::size_t used_bytes_ = 0;
-    std::size_t searched_bytes_ = 0;  ///< No newline stands between `used_bytes_` and here.
-    bool lacks_beginning_ = false;    ///< Of the line that is being read, which is longer than any of ours.
+    std::size_t searched_bytes_ = 0;  ///< There is no newline between `used_bytes_` and here.
+    bool lacks_beginning_ = false;    ///< The beginning of the current line, which is too long, was dropped.
     std::uint64_t damaged_lines_ = 0;
 };
 

@@ -9,10 +9,10 @@ namespace tickledger {
 
 namespace {
 
-/// Large enough that opening the file for each read is nothing beside the lines in it.
+/// Large enough that opening the file for each read costs little compared with the lines in it.
 constexpr std::size_t read_bytes = 256 * 1024;
 
-/// The log writes each line into the file of its stamp's day; one of another day would only set the clock
+/// The log writes each line into the file of its stamp's day. A line of another day would only set the clock
 /// wrong.
 bool is_of_file(const Event& event, const std::string& file) {
     const auto day = day_of_log_file(file);
@@ -38,7 +38,7 @@ std::optional<std::string_view> MessageLogReader::buffered_line() {
     return line;
 }
 
-/// Lets go of a line without an end; what comes until its newline is damaged, too.
+/// Drops a line without an end. What comes until its newline is damaged too.
 void MessageLogReader::drop_beginning_of_line() {
     position_.offset_bytes += buffer_.size() - used_bytes_;
     buffer_.clear();
@@ -46,7 +46,7 @@ void MessageLogReader::drop_beginning_of_line() {
     lacks_beginning_ = true;
 }
 
-/// Fills the buffer; false where the file, as far as the limit allows, holds no more.
+/// Fills the buffer. False if the file holds no more, up to the limit.
 Result<bool> MessageLogReader::read_more(const LogPosition& limit) {
     if (position_.file.empty()) return false;
     buffer_.erase(0, used_bytes_);
@@ -59,7 +59,7 @@ Result<bool> MessageLogReader::read_more(const LogPosition& limit) {
     auto chunk = files_.read(directory_ / position_.file, from,
                              static_cast<std::size_t>(std::min<std::uint64_t>(read_bytes, to - from)));
     if (!chunk) {
-        // Its days of keeping may be over: then the log goes on with the next file.
+        // The file may have been removed because it was old enough. Then the log goes on with the next file.
         const auto names = log_files(files_, directory_);
         if (names && !std::binary_search(names->begin(), names->end(), position_.file)) return false;
         return tl::unexpected<Error>(std::move(chunk.error()));
@@ -73,14 +73,14 @@ Result<bool> MessageLogReader::read_more(const LogPosition& limit) {
     return has_more;
 }
 
-/// Goes to the file after the present one; false where there is none up to the limit.
+/// Goes to the file after the current one. False if there is none up to the limit.
 Result<bool> MessageLogReader::go_to_next_file(const LogPosition& limit) {
     if (position_.file >= limit.file) return false;
     const auto names = log_files(files_, directory_);
     if (!names) return tl::unexpected<Error>(names.error());
     const auto next = std::upper_bound(names->begin(), names->end(), position_.file);
     if (next == names->end() || *next > limit.file) return false;
-    // A later file is there, so this one is finished: what has no newline now will never get one.
+    // There is a later file, so this one is finished. A last line without a newline will never get one.
     if (buffer_.size() > used_bytes_ || lacks_beginning_) ++damaged_lines_;
     lacks_beginning_ = false;
     position_ = {*next, 0};
@@ -107,8 +107,8 @@ Result<std::optional<LoggedEvent>> MessageLogReader::next(const LogPosition& lim
         if (!changed) return tl::unexpected<Error>(std::move(changed.error()));
         if (!*changed) break;
     }
-    // What was read in a flood is not kept for the quiet after it. A string that becomes empty by assignment
-    // would keep its room.
+    // The buffer of a flood is not kept for the quiet after it. Assigning an empty string would keep its
+    // capacity.
     if (buffer_.size() == used_bytes_) {
         std::string().swap(buffer_);
         used_bytes_ = searched_bytes_ = 0;

@@ -1,4 +1,4 @@
-// A measured entry and its place in the order of the entries' key.
+// An entry and its place in the order of the entries' key.
 #pragma once
 
 #include <cstdint>
@@ -14,7 +14,7 @@ struct NumberedEntry {
     bool operator==(const NumberedEntry&) const = default;
 };
 
-/// True where `a` stands before `b` in the order of the entries' key, meter apart.
+/// Whether `a` comes before `b` in the order of the entries' key, for the same meter.
 [[nodiscard]] inline bool comes_before(const NumberedEntry& a, const NumberedEntry& b) {
     return std::tie(a.entry.span.to, a.entry.span.from, a.n) <
            std::tie(b.entry.span.to, b.entry.span.from, b.n);

@@ -12,7 +12,7 @@ namespace tickledger {
 class OutboxTable {
 public:
     explicit OutboxTable(Database& database);
-    /// Finds where the numbers go on. To be called once, before queue().
+    /// Finds the first free number. Call it once, before queue().
     [[nodiscard]] Result<void> prepare();
 
     /// A retained one replaces an unsent one of the same topic.
@@ -25,9 +25,9 @@ private:
     Statement queue_;
     Statement after_;
     Statement remove_;
-    /// Never given out twice in the life of the process, not even after a row was replaced or rolled back: a
-    /// confirmation that comes for an old id must not remove what was queued after it. SQLite's AUTOINCREMENT
-    /// would say the same with one more page written a commit.
+    /// No id is given out twice in the life of the process, not even after a row was replaced or rolled back.
+    /// Otherwise an acknowledgement that comes for an old id would remove what was queued after it. SQLite's
+    /// AUTOINCREMENT would guarantee the same, but writes one more page per commit.
     std::int64_t next_id_ = 1;
 };
 

@@ -1,4 +1,4 @@
-// One file, although it is long: what writes a block and what reads it are held against each other here.
+// This file is long, because what writes a block and what reads it must match and are compared here.
 #include "store/packed_block.hpp"
 
 #include <fmt/format.h>
@@ -16,10 +16,11 @@ namespace {
 
 constexpr std::int64_t format_version = 1;
 constexpr std::size_t kept_text_max_bytes = std::size_t{1} << 20;
-/// A block of packed_block_max entries and rows whose every number is as long as can be has less.
+/// A block of packed_block_max entries and rows is smaller than this, even with numbers of the greatest
+/// length.
 constexpr std::size_t text_max_bytes = std::size_t{128} << 20;
 
-/// Written as signed ones, as SQLite's are.
+/// Written as a signed number, as SQLite does.
 using Number = std::uint64_t;
 using Column = std::vector<std::optional<Number>>;
 
@@ -27,7 +28,7 @@ std::string text_of(const std::optional<Number>& number) {
     return number ? fmt::format_int(static_cast<std::int64_t>(*number)).str() : "null";
 }
 
-/// The difference that most neighbours have; the first one's where none is alone.
+/// The median difference between neighbours; 0 if there are no two.
 Number usual_step(const std::vector<Number>& times) {
     std::vector<Number> steps;
     for (std::size_t at = 1; at < times.size(); ++at)
@@ -38,7 +39,8 @@ Number usual_step(const std::vector<Number>& times) {
     return *middle;
 }
 
-/// Left out where every number is the usual one, one number where all are the same, else an array.
+/// Omits the column if every number is the usual one. Writes one number if all are the same, otherwise an
+/// array.
 void add_column(JsonObject& object, std::string_view name, const Column& column,
                 std::optional<Number> usual = 0) {
     const auto all_are = [&](const std::optional<Number>& number) {
@@ -61,7 +63,7 @@ void add_number(JsonObject& object, std::string_view name, Number number) {
     object.whole(name, static_cast<std::int64_t>(number));
 }
 
-/// A column whose numbers `value` gives by their places.
+/// A column in which `value` gives the number at each index.
 template <typename Value>
 Column column_of(std::size_t size, const Value& value) {
     Column column(size);
@@ -79,7 +81,8 @@ std::string text_of_entries(const std::vector<NumberedEntry>& entries, UtcDays d
         ends.push_back(number_of(each.entry.span.to));
     const Number every = usual_step(ends);
 
-    // An entry before the first one, made up so that the first differs from it as the second from the first.
+    // An entry before the first one, made up so that the first differs from it as the second differs from the
+    // first.
     const Number from = number_of(entry(0).span.from);
     const Number count = entry(0).end.count - ticks(0);
     const Number boot = entry(0).end.boot;
@@ -152,7 +155,7 @@ std::string text_of_rows(const std::vector<TimedRow>& rows, UtcDays days) {
 std::string deflated(const std::string& text) {
     uLongf size = compressBound(text.size());
     std::string bytes(size, '\0');
-    // It fails only where there is no memory, and empty bytes are no block: they are never written.
+    // It fails only if there is no memory. Empty bytes are not a block, and are never written.
     if (compress2(reinterpret_cast<Bytef*>(bytes.data()), &size, reinterpret_cast<const Bytef*>(text.data()),
                   text.size(), Z_BEST_COMPRESSION) != Z_OK)
         size = 0;
@@ -162,8 +165,8 @@ std::string deflated(const std::string& text) {
 
 Result<std::string> inflated(std::string_view bytes) {
     z_stream stream{};
-    if (inflateInit(&stream) != Z_OK) return fail("there is no memory to inflate it");
-    // zlib reads these bytes only; its C interface does not say so.
+    if (inflateInit(&stream) != Z_OK) return fail("there is not enough memory to inflate it");
+    // zlib only reads these bytes, but its C interface does not say so.
     stream.next_in = reinterpret_cast<Bytef*>(const_cast<char*>(bytes.data()));
     stream.avail_in = static_cast<uInt>(std::min<std::size_t>(bytes.size(), text_max_bytes));
     std::string text;
@@ -178,7 +181,7 @@ Result<std::string> inflated(std::string_view bytes) {
     }
     const bool is_whole = code == Z_STREAM_END && stream.avail_in == 0;
     inflateEnd(&stream);
-    if (!is_whole) return fail("it is not whole, or not compressed with zlib");
+    if (!is_whole) return fail("it is incomplete or not compressed with zlib");
     return text;
 }
 
@@ -188,16 +191,16 @@ std::optional<Number> whole(simdjson::dom::element value) {
     return std::nullopt;
 }
 
-/// One object of columns. The first thing that is wrong is kept, and everything after it reads as 0.
+/// Reads one object of columns. Keeps the first problem; everything after it reads as 0.
 class ColumnReader {
 public:
     explicit ColumnReader(simdjson::dom::element object) {
         if (object.get(object_) != simdjson::SUCCESS) {
-            refuse("is no JSON object");
+            refuse("is not a JSON object");
             return;
         }
         const Number size = number("size");
-        if (size == 0 || size > packed_block_max) refuse("has a size that is none");
+        if (size == 0 || size > packed_block_max) refuse("has an invalid size");
         size_ = static_cast<std::size_t>(size);
     }
 
@@ -228,7 +231,7 @@ public:
         if (found->is_null()) return Column(size());
         if (const auto of_all = whole(*found)) return Column(size(), of_all);
         auto cells = cells_of(*found, size());
-        if (!cells) refuse(fmt::format("has a column \"{}\" that is none", name));
+        if (!cells) refuse(fmt::format("has an invalid column \"{}\"", name));
         return cells ? *std::move(cells) : Column(size());
     }
     std::vector<Number> column(const char* name) {
@@ -306,10 +309,10 @@ std::vector<NumberedEntry> entries_of(ColumnReader& reader, UtcDays days) {
         entry.end = mark;
         entry.begin_count = mark.count - ticks[at] + begin_count[at];
         entries[at].n = static_cast<std::int64_t>(n[at]);
-        // What follows calculates with these times, and searches them.
+        // Later code calculates with these times and searches them, so they must be in order.
         if (!is_within(entry.span.to, days) || end - began > span_max_us ||
             (at > 0 && !comes_before(entries[at - 1], entries[at])))
-            reader.refuse(fmt::format("has entry {} out of its place", at));
+            reader.refuse(fmt::format("has entry {} out of place", at));
     }
     return entries;
 }
@@ -332,7 +335,7 @@ std::vector<TimedRow> rows_of(ColumnReader& reader, UtcDays days) {
                      .spread_ticks = static_cast<std::int64_t>(spread_ticks[at]),
                      .revision = static_cast<std::int64_t>(revision[at])}};
         if (!is_within(rows[at].start, days) || (at > 0 && rows[at].start <= rows[at - 1].start))
-            reader.refuse(fmt::format("has row {} out of its place", at));
+            reader.refuse(fmt::format("has row {} out of place", at));
     }
     return rows;
 }
@@ -350,16 +353,16 @@ std::string pack(const PackedBlock& block, UtcDays days) {
 Result<PackedBlock> unpack(std::string_view bytes, UtcDays days) {
     const auto text = inflated(bytes);
     if (!text) return tl::unexpected(text.error());
-    // It keeps its memory from block to block, but for one of somebody's making.
+    // The parser keeps its memory from block to block, except after a block of unusual size.
     thread_local simdjson::dom::parser kept;
     simdjson::dom::parser once;
     simdjson::dom::parser& parser = text->size() > kept_text_max_bytes ? once : kept;
     simdjson::dom::object object;
-    if (parser.parse(*text).get(object) != simdjson::SUCCESS) return fail("it is no JSON object");
+    if (parser.parse(*text).get(object) != simdjson::SUCCESS) return fail("it is not a JSON object");
     simdjson::dom::element version;
     if (object.at_key("version").get(version) != simdjson::SUCCESS ||
         whole(version) != static_cast<Number>(format_version))
-        return fail(fmt::format("it is not of version {} of its format", format_version));
+        return fail(fmt::format("it is not in version {} of the format", format_version));
 
     PackedBlock block;
     for (const std::string_view part : {"entries", "rows"}) {

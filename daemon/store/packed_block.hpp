@@ -1,5 +1,5 @@
-// What a packed day holds, and its bytes: JSON columns, compressed with zlib. docs/ledger-format.md tells the
-// format for those who read it without this program.
+// The content of a packed block, and its bytes: JSON columns, compressed with zlib. docs/ledger-format.md
+// describes the format for those who read it without this program.
 #pragma once
 
 #include <cstdint>
@@ -19,9 +19,9 @@ struct TimedRow {
     bool operator==(const TimedRow&) const = default;
 };
 
-/// One meter's readings of one UTC day, its hours, or its days of a quarter of a UTC year: entries that end
-/// within that time, rows that begin within it. Entries stand in the order of the table's key, rows in the
-/// order of their beginnings.
+/// One meter's readings of a UTC day, its hours of a UTC day, or its days of a quarter of a UTC year. Entries
+/// end within that time, rows begin within it. Entries are in the order of the table's key, rows in the order
+/// of their beginnings.
 struct PackedBlock {
     std::vector<NumberedEntry> entries;
     std::vector<TimedRow> rows;
@@ -29,14 +29,14 @@ struct PackedBlock {
     bool operator==(const PackedBlock&) const = default;
 };
 
-/// As many entries, or rows, as one block can hold: some two a second.
+/// The most entries, or rows, that one block can hold: about two a second.
 inline constexpr std::size_t packed_block_max = 200'000;
 
-/// The block's bytes. What is beyond packed_block_max, of another kind than measured, not of these days or
-/// not in order, unpack() refuses to read back.
+/// The block's bytes. unpack() refuses to read back a block with more than packed_block_max entries or rows,
+/// entries that are not measured, or content that is not of these days or not in order.
 [[nodiscard]] std::string pack(const PackedBlock& block, UtcDays days);
 
-/// Reads any bytes. Fails with what is wrong, the half of a sentence: "it is not compressed with zlib".
+/// Reads any bytes. Fails with what is wrong, as half a sentence: "it is not compressed with zlib".
 [[nodiscard]] Result<PackedBlock> unpack(std::string_view bytes, UtcDays days);
 
 }  // namespace tickledger

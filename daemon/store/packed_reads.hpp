@@ -1,4 +1,4 @@
-// Reads what is packed: days, and quarters of years.
+// Reads packed blocks: days, and quarters of years.
 #pragma once
 
 #include <array>
@@ -12,28 +12,28 @@
 
 namespace tickledger {
 
-/// The tables of blocks: a UTC day's readings with its intervals, its hours, and the days of a quarter of a
-/// UTC year.
+/// The tables of blocks: the readings and intervals of a UTC day, the hours of a UTC day, and the days of a
+/// quarter of a UTC year.
 enum class PackedTable : std::uint8_t { readings, hours, days };
 
-/// The UTC days of the block of a table that holds a moment.
+/// The UTC days of the block of this table that holds a moment.
 [[nodiscard]] UtcDays block_days(PackedTable table, Instant t);
 
-/// The block of one time and meter, or nothing. The last one of each table is kept unpacked for as long as
-/// the table holds the same bytes: who asks for a day's rows asks for one after the other. Within one moment
-/// of a reader it is looked up once.
+/// Finds the block of one time and meter. The last block of each table stays unpacked as long as the table
+/// holds the same bytes, because a day's rows are asked for one after the other. Within one moment of a
+/// reader it is looked up once.
 class PackedReads {
 public:
     using Found = std::shared_ptr<const PackedBlock>;
 
     explicit PackedReads(Database& database);
 
-    /// The block that begins with that day. Null where the time is not packed of that meter. Fails where the
-    /// block is damaged.
+    /// The block that begins with the first of `days`. Null if the meter has none there. Fails if the block
+    /// is damaged.
     [[nodiscard]] Result<Found> block(PackedTable table, UtcDays days, MeterKey meter);
-    /// The block that holds the row of an interval, an hour or a day; null for longer ones.
+    /// The block that holds the row of an interval, an hour or a day. Null for longer rows.
     [[nodiscard]] Result<Found> block_of(const RowKey& key);
-    /// The writer knows that no later block is in a table, which spares it most look-ups; nothing: it does
+    /// For the writer, which knows the last block of a table. This saves it most look-ups. Nothing: it does
     /// not know.
     void know_last(PackedTable table, std::optional<std::int64_t> first_day) { kept(table).last = first_day; }
 
@@ -43,7 +43,7 @@ private:
             : find(database, sql), find_last(database, last_sql) {}
         Statement find;
         Statement find_last;
-        /// The first day of the last block of the table, and the moment of which that was asked.
+        /// The first day of the table's last block, and the moment for which it was asked.
         std::optional<std::int64_t> last{};
         std::optional<std::uint64_t> last_of{};
         std::optional<std::uint64_t> moment{};
@@ -53,14 +53,15 @@ private:
         Found block{};
     };
     [[nodiscard]] Kept& kept(PackedTable table) { return kept_[static_cast<std::size_t>(table)]; }
-    /// Asks for the last block, once a moment: who asks for the newest rows of many meters asks no more.
+    /// Looks up the last block, once per moment. Then asking for the newest rows of many meters needs no more
+    /// look-ups.
     [[nodiscard]] Result<void> look_at_last(Kept& kept);
 
     Database& database_;
     std::array<Kept, 3> kept_;
 };
 
-/// The row that begins then, if it is in the block.
+/// The row that begins then, if the block has it.
 [[nodiscard]] std::optional<Row> row_at(const PackedBlock& block, Instant start);
 
 }  // namespace tickledger

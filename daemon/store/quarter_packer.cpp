@@ -7,7 +7,7 @@
 namespace tickledger {
 namespace {
 
-/// A transaction packs a quarter of so many meters: some hundredths of a second.
+/// How many meters one transaction packs a quarter of: some hundredths of a second.
 constexpr std::int64_t meters_at_once = 128;
 
 /// Before every quarter.
@@ -54,7 +54,8 @@ Result<std::optional<Instant>> QuarterPacker::first_start(Instant from) {
 
 Result<QuarterPacker::Quarters> QuarterPacker::take_rows(UtcDays quarter, MeterKey after, MeterKey last) {
     Quarters quarters;
-    // Where one civil day begins those of all meters do, and only these few meters are looked for there.
+    // The same civil day begins at the same moment for all meters. So only these few meters are looked up
+    // there.
     for (Instant from = start_of_day(quarter.first);;) {
         const auto start = first_start(from);
         if (!start) return tl::unexpected(start.error());
@@ -82,7 +83,7 @@ Result<bool> QuarterPacker::pack_oldest_quarter(Instant before) {
     if (!oldest) return tl::unexpected(oldest.error());
     if (!*oldest) return false;
     const UtcDays quarter = quarter_of(**oldest);
-    // The quarter's last day ends where a civil day does, anywhere on the earth.
+    // Civil days that begin in the quarter may end up to a day after it, anywhere on the earth.
     if (end_of(quarter) + std::chrono::hours{24} > before) return false;
     const Instant begin = start_of_day(quarter.first);
     const MeterKey after = begin == next_.begin ? next_.after : Place{}.after;
@@ -108,7 +109,8 @@ Result<void> QuarterPacker::put(UtcDays quarter, MeterKey meter, std::vector<Tim
     const auto days = static_cast<std::int64_t>(rows.size());
     const PackedBlock block{.entries = {}, .rows = std::move(rows)};
     const std::string bytes = pack(block, quarter);
-    // The rows are gone when this is committed: what would not come back as it was stays as it is.
+    // The rows are gone once this is committed, so they stay if the block would not unpack to the same
+    // content.
     const auto again = unpack(bytes, quarter);
     if (!again || *again != block) return unpacked_rows_.put(Step::day, meter, block.rows);
     return put_quarter_.run(quarter.first, meter, days, Bytes{bytes}).finish();

@@ -1,5 +1,4 @@
-// Packs the rows of days of quarters that are over, and unpacks them before they change. Used by the writer
-// only.
+// Packs the day rows of quarters that are over, and unpacks them before they change. Used by the writer only.
 #pragma once
 
 #include <cstdint>
@@ -13,38 +12,38 @@
 
 namespace tickledger {
 
-/// Rows lie in order of time, those of all meters side by side, so a quarter of a year of one meter's days is
-/// 92 look-ups. Packed it is one. (Where a whole year were a block, the days of the running one would be
-/// rows.) A quarter of a meter is either packed or it is not, as with a day's rows (DayPacker).
+/// Rows are stored in order of time, those of all meters side by side, so the days of one meter's quarter
+/// take 92 look-ups. Packed they take one. (If a block were a whole year, the days of the current year would
+/// be rows.) A quarter of a meter is either packed or not packed, as with a day's rows (DayPacker).
 class QuarterPacker {
 public:
     QuarterPacker(Database& database, PackedReads& reads);
 
     /// Packs the days of the oldest UTC quarter that has some as rows, if it ended a day or more before
-    /// `before`. Of very many meters it packs some and the next call the others. Returns whether there was
+    /// `before`. Of very many meters it packs some, and the next call the others. Returns whether there was
     /// such a quarter.
     [[nodiscard]] Result<bool> pack_oldest_quarter(Instant before);
-    /// Makes rows of what is packed of the meter's quarters from that of `from` to that of `to`, both
+    /// Turns the meter's packed quarters back into rows, from the quarter of `from` to that of `to`, both
     /// inclusive.
     [[nodiscard]] Result<void> unpack_quarters(MeterKey meter, Instant from, Instant to);
-    /// How many days from that moment on are packed, of whichever meter; never more than there are.
+    /// How many days from that moment on are packed, of any meter. Never more than there are.
     [[nodiscard]] Result<std::int64_t> days_from(Instant from);
-    /// A transaction was rolled back: what is remembered of the tables may be wrong.
+    /// Call it after a rollback: what is remembered of the tables may be wrong then.
     void forget() {
         next_ = {};
         forget_last();
     }
 
 private:
-    /// Nothing before this is left to be packed, and nothing of the first meters in the quarter that begins
-    /// then.
+    /// Where packing continues. Nothing before `begin` is left to be packed, and in the quarter that begins
+    /// there nothing of the meters up to `after`.
     struct Place {
         Instant begin = Instant::min();
         MeterKey after = std::numeric_limits<MeterKey>::min();
     };
     using Quarters = std::map<MeterKey, std::vector<TimedRow>>;
 
-    /// The first moment from then on at which a day's row of any meter begins.
+    /// The first moment at or after `from` at which a day's row of any meter begins.
     [[nodiscard]] Result<std::optional<Instant>> first_start(Instant from);
     /// Takes the rows out of the table.
     [[nodiscard]] Result<Quarters> take_rows(UtcDays quarter, MeterKey after, MeterKey last);
@@ -62,7 +61,7 @@ private:
     Statement put_quarter_, delete_quarter_;
     Statement quarters_of_meter_, last_quarter_, longest_of_quarters_;
     Place next_;
-    /// The last quarter that has a block; most changes are later, and need no look at the table.
+    /// The last quarter that has a block. Most changes are later, and need no look at the table.
     std::optional<std::int64_t> last_packed_;
 };
 

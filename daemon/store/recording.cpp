@@ -12,7 +12,7 @@ namespace tickledger {
 
 namespace {
 
-/// A text field; where the bytes are not UTF-8, the same under `<name>_base64`.
+/// Appends a text member. Bytes that are not UTF-8 are written as base64 under `<name>_base64`.
 void append_bytes(std::string& line, std::string_view name, std::string_view bytes) {
     const bool is_text = is_utf8(bytes);
     line += ",\"";
@@ -64,11 +64,11 @@ void append_event(std::string& line, const Instruction& instruction) {
 
 using nlohmann::json;
 
-/// `name` as bytes: a string, or base64 under `<name>_base64`; nothing where there is neither.
+/// `name` as bytes: a string, or base64 under `<name>_base64`. Nothing if the line has neither.
 [[nodiscard]] Result<std::optional<std::string>> bytes_of(const json& object, const char* name) {
     const std::string base64_name = std::string(name) + "_base64";
     if (const auto found = object.find(base64_name); found != object.end()) {
-        if (!found->is_string()) return fail("The line's `" + base64_name + "` is no string.");
+        if (!found->is_string()) return fail("The line's `" + base64_name + "` is not a string.");
         auto bytes = from_base64(found->get_ref<const std::string&>());
         if (!bytes) return fail("The line's `" + base64_name + "` is not base64.");
         return std::optional(std::move(*bytes));
@@ -76,12 +76,12 @@ using nlohmann::json;
     const auto found = object.find(name);
     if (found == object.end()) return std::optional<std::string>{};
     if (found->is_string()) return std::optional(found->get<std::string>());
-    // The general MQTT client writes null for an empty payload.
+    // mosquitto_sub writes null for an empty payload.
     if (found->is_null()) return std::optional(std::string{});
     return std::optional(found->dump());
 }
 
-/// A flag or a small number, as different writers have it: 0, 1, true, false.
+/// A flag or a small number, in the forms that writers use: 0, 1, true, false.
 [[nodiscard]] Result<int> small_number(const json& object, const char* name, int otherwise, int most) {
     const auto found = object.find(name);
     if (found == object.end() || found->is_null()) return otherwise;
@@ -89,7 +89,7 @@ using nlohmann::json;
     if (found->is_number_unsigned() && found->get<std::uint64_t>() <= static_cast<std::uint64_t>(most)) {
         return found->get<int>();
     }
-    return fail("The line's `" + std::string(name) + "` is no whole number from 0 to " +
+    return fail("The line's `" + std::string(name) + "` is not a whole number from 0 to " +
                 std::to_string(most) + ".");
 }
 
@@ -101,15 +101,15 @@ using nlohmann::json;
     return LinkChange{at, link == "up", *session_present == 1};
 }
 
-/// The time since the machine's start; nothing where the line tells none.
+/// The time since the machine's start. Nothing if the line has none.
 [[nodiscard]] Result<std::optional<Duration>> since_boot_of(const json& object) {
     const auto found = object.find("since_boot_us");
     if (found == object.end()) return std::optional<Duration>{};
-    if (!found->is_number_integer()) return fail("The line's `since_boot_us` is no whole number.");
-    // A hundred years: no machine runs longer, and no sum of it with a time overflows.
+    if (!found->is_number_integer()) return fail("The line's `since_boot_us` is not a whole number.");
+    // A hundred years: no machine runs longer, and added to a time it does not overflow.
     constexpr std::int64_t most_us = std::int64_t{100} * 366 * 24 * 3600 * 1'000'000;
     const bool fits = found->is_number_unsigned() && found->get<std::uint64_t>() <= std::uint64_t{most_us};
-    if (!fits) return fail("The line's `since_boot_us` is no time since a machine's start.");
+    if (!fits) return fail("The line's `since_boot_us` is not a time since a machine's start.");
     return std::optional(Duration{found->get<std::int64_t>()});
 }
 
@@ -121,13 +121,13 @@ using nlohmann::json;
     const auto time = object.find("time");
     if (time == object.end()) return ClockSet{at, **since_boot};
     const auto told = time->is_string() ? parse_rfc3339(time->get_ref<const std::string&>()) : fail("");
-    if (!told) return fail("The line's `time` is no time of RFC 3339.");
+    if (!told) return fail("The line's `time` is not an RFC 3339 time.");
     return ClockSet{at, **since_boot, *told};
 }
 
 [[nodiscard]] Result<Event> instruction(const json& object, Instant at) {
     const json& document = object["instruction"];
-    if (!document.is_object()) return fail("The line's `instruction` is no JSON object.");
+    if (!document.is_object()) return fail("The line's `instruction` is not a JSON object.");
     return Instruction{at, document.dump()};
 }
 
@@ -157,13 +157,13 @@ using nlohmann::json;
 Result<Event> parse_general_line(std::string_view line) {
     auto object = parse_json(line);
     if (!object) return fail("The line is not JSON: " + object.error().text);
-    if (!object->is_object()) return fail("The line is no JSON object.");
+    if (!object->is_object()) return fail("The line is not a JSON object.");
     const auto stamp = object->find("tst");
     if (stamp == object->end()) return fail("The line has no `tst`, the time of arrival.");
-    if (!stamp->is_string()) return fail("The line's `tst` is no string.");
+    if (!stamp->is_string()) return fail("The line's `tst` is not a string.");
     const auto at = parse_rfc3339(stamp->get_ref<const std::string&>());
     if (!at)
-        return fail("The line's `tst` is no time of RFC 3339: \"" + excerpt(stamp->get<std::string>()) +
+        return fail("The line's `tst` is not an RFC 3339 time: \"" + excerpt(stamp->get<std::string>()) +
                     "\".");
     if (object->contains("link")) return link_change(*object, *at);
     if (object->contains("clock")) return clock_set(*object, *at);

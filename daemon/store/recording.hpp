@@ -15,31 +15,31 @@ namespace tickledger {
 struct LinkChange {
     Instant at{};
     bool up = false;
-    /// The broker kept our session, so messages may have waited there.
+    /// The broker had kept our session, so messages may have waited there.
     bool session_present = false;
 };
 
-/// A message that arrived while the server's clock was not set. Its stamp means nothing; the time since the
+/// A message that arrived while the server's clock was not set. Its stamp means nothing. The time since the
 /// machine's start dates it once a ClockSet of the same start follows.
 struct Unclocked {
     Message message;
     Duration since_boot{};
 };
 
-/// From here the clock is right: it is set, which it was not before, or stamps turned out to be ahead of the
+/// From here on the clock is right. Either it was not set before, or the stamps turned out to be ahead of the
 /// time.
 struct ClockSet {
     Instant at{};
     Duration since_boot{};
-    /// What time it was at this stamp, where the stamps were ahead of it.
+    /// The true time at this stamp, if the stamps were ahead of it.
     std::optional<Instant> time = {};
 };
 
-/// What a person told the daemon to do, through its socket. It stands among the messages and takes effect in
-/// its turn, so that a kill, a recovery and a replay lose it as little as they lose a message.
+/// What a person told the daemon to do, through its socket. It is among the messages in the log and takes
+/// effect in its turn. So it survives a kill, a recovery and a replay as messages do.
 struct Instruction {
     Instant at{};
-    /// A compact JSON object; its `do` names what is to be done (see book/instructions.cpp).
+    /// A compact JSON object. Its `do` names what is to be done (see book/instructions.cpp).
     std::string document;
 };
 
@@ -49,16 +49,16 @@ using Event = std::variant<Message, LinkChange, Unclocked, ClockSet, Instruction
 [[nodiscard]] Instant time_of(const Event& event);
 [[nodiscard]] Instant& stamp_of(Event& event);
 
-/// One line without its newline. A payload (or topic) that is not UTF-8 is written as base64 under
-/// `payload_base64` (`topic_base64`), so that any bytes come back exactly.
+/// One line without its newline. A payload or topic that is not UTF-8 is written as base64 under
+/// `payload_base64` or `topic_base64`, so that all bytes are preserved.
 [[nodiscard]] std::string to_line(const Event& event);
 
-/// Reads a line. `tst` with Z or an offset (with or without colon); `payload` a string, or any JSON value
-/// (then its compact text; null is an empty payload, as mosquitto_sub writes it); unknown keys are ignored.
-/// Fails with what is missing or wrong.
+/// Reads a line. `tst` has Z or an offset (with or without colon). `payload` is a string or any JSON value,
+/// which becomes its compact text; null is an empty payload, as mosquitto_sub writes it. Unknown keys are
+/// ignored. Fails with what is missing or wrong.
 [[nodiscard]] Result<Event> parse_line(std::string_view line);
 
-/// The same without the fast way of plain lines (store/line_scanner.hpp), which must agree with it.
+/// The same without the fast way for plain lines (store/line_scanner.hpp), which must agree with it.
 [[nodiscard]] Result<Event> parse_general_line(std::string_view line);
 
 }  // namespace tickledger

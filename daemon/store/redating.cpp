@@ -15,12 +15,12 @@ namespace tickledger {
 
 namespace {
 
-/// How closely a leap of the stamps must agree with what they turned out to be ahead: drift, and the time
-/// between the clock's being right and the line that tells it.
+/// How closely a leap of the stamps must match the amount by which they turned out to be ahead. Allows for
+/// drift, and for the time between the clock becoming right and the line that says so.
 constexpr Duration tolerance = std::chrono::minutes{2};
 constexpr std::size_t copied_at_once_bytes = 1024 * 1024;
 
-/// The members of an instruction that tell a moment.
+/// The members of an instruction that give a moment.
 constexpr std::array moments_of_instructions{"time", "from", "to", "raised_at"};
 
 /// Where the stamps leapt, and from what to what.
@@ -30,7 +30,7 @@ struct Leap {
     Instant after{};
 };
 
-/// Calls `each(event, at)` for what the log holds from `from` up to `end`; `at` is the place before it.
+/// Calls `each(event, at)` for each event in the log from `from` up to `end`. `at` is the place before it.
 template <typename Each>
 Result<void> read_log(Files& files, const std::filesystem::path& directory, const LogPosition& from,
                       const LogPosition& end, Each each) {
@@ -44,7 +44,7 @@ Result<void> read_log(Files& files, const std::filesystem::path& directory, cons
     }
 }
 
-/// The leap by as much as the stamps were ahead.
+/// The leap that is as long as the stamps were ahead.
 Result<Leap> leap_by(const std::vector<Leap>& leaps, Duration ahead, Instant known_at) {
     std::vector<Leap> found;
     for (const Leap& leap : leaps)
@@ -52,20 +52,20 @@ Result<Leap> leap_by(const std::vector<Leap>& leaps, Duration ahead, Instant kno
     if (found.size() == 1) return found.front();
     if (found.empty()) {
         return fail(fmt::format(
-            "The stamps were ahead by {}, but the message log tells no leap of that length: it may "
-            "not reach back so far. Give the first stamp that was ahead with --since.",
+            "The stamps were ahead by {}, but the message log shows no leap of that length: it may not "
+            "reach back far enough. Give the first stamp that was ahead with --since.",
             in_words(ahead)));
     }
     std::string text = fmt::format(
-        "The stamps were ahead by {}, and the message log tells more than one leap of that "
-        "length. Give the first stamp that was ahead with --since, one of:",
+        "The stamps were ahead by {}, and the message log shows more than one leap of that length. Give "
+        "the first stamp that was ahead with --since, one of:",
         in_words(ahead));
     for (const Leap& leap : found)
         text += fmt::format("\n  {}  after {}", format_utc(leap.after), format_utc(leap.before));
     return fail(std::move(text));
 }
 
-/// The beginning of the log: what lies before `end`, byte for byte.
+/// Copies the beginning of the log, up to `end`, byte for byte.
 Result<void> copy_beginning(Files& files, const std::filesystem::path& from, const LogPosition& end,
                             const std::filesystem::path& to) {
     const auto names = log_files(files, from);
@@ -105,7 +105,7 @@ Result<Redating> Redating::of_log(Files& files, const std::filesystem::path& dir
             const Instant stamp = tickledger::time_of(event);
             const Leap leap{at, last.value_or(stamp), stamp};
             if (since && !begin && stamp >= *since) begin = leap;
-            // Shorter ones are the pauses of messages.
+            // Shorter ones are pauses between messages.
             if (stamp - leap.before > tolerance) leaps.push_back(leap);
             last = stamp;
             const auto* set = std::get_if<ClockSet>(&event);
@@ -116,9 +116,9 @@ Result<Redating> Redating::of_log(Files& files, const std::filesystem::path& dir
     if (!read) return tl::unexpected(std::move(read.error()));
     if (redating.known_.empty()) {
         return fail(
-            since
-                ? "The message log tells nowhere after that time that stamps were ahead of the time."
-                : "The message log tells nowhere that stamps were ahead of the time: there is nothing to mend.");
+            since ? "The message log does not show that stamps after that time were ahead of the true time."
+                  : "The message log does not show that stamps were ahead of the true time: there is "
+                    "nothing to correct.");
     }
     if (!begin) {
         auto leap = leap_by(leaps, redating.ahead(), redating.right_at());
@@ -141,7 +141,7 @@ Instant Redating::time_of(Instant stamp) const {
                                         [](Instant at, const Known& known) { return at < known.stamp; });
     if (later == known_.begin()) return stamp - ahead();
     const Known& known = *std::prev(later);
-    // Of sixteen microseconds fifteen were stamped, until the time had caught up.
+    // Of every sixteen microseconds fifteen were stamped, until the time had caught up.
     const Duration stamped = stamp - known.stamp;
     return std::min(stamp, known.time + stamped + stamped / 15);
 }

@@ -10,7 +10,7 @@ namespace {
 
 constexpr std::size_t kept_payload_max_bytes = 1024;
 
-/// Cuts a text to at most `max_bytes`, not within a character of UTF-8.
+/// Cuts a text to at most `max_bytes`, but not within a character of UTF-8.
 std::string_view cut(std::string_view text, std::size_t max_bytes) {
     if (text.size() <= max_bytes) return text;
     std::size_t end = max_bytes;

@@ -1,4 +1,4 @@
-// Messages that were kept apart, in SQLite.
+// Refused messages in SQLite.
 #pragma once
 
 #include "store/ledger.hpp"

@@ -52,11 +52,11 @@ bool is_missing(const fs::path& ledger) {
     return failed || size == 0;
 }
 
-// A check that will not be done in time would only make the start late. (A tenth of a second on a small
-// board.)
+// A check that cannot finish in time would only delay the start. (This size takes a tenth of a second on a
+// small board.)
 constexpr std::uintmax_t begun_bytes_max = 16 * 1024 * 1024;
 
-/// What is wrong with the ledger; nothing: it is sound, or new, or nobody's to touch.
+/// What is wrong with the ledger. Nothing: it is sound, or new, or must not be touched.
 std::optional<std::string> damage_of(const fs::path& ledger, bool has_backups, Duration check_longest,
                                      Rescue& rescue) {
     if (std::error_code ignored; fs::exists(mark_of(ledger), ignored)) return read_text(mark_of(ledger));
@@ -75,7 +75,7 @@ std::optional<std::string> damage_of(const fs::path& ledger, bool has_backups, D
     return std::nullopt;
 }
 
-/// Renames the file, its write-ahead log first: left beside a restored ledger, that would spoil it.
+/// Renames the file, its write-ahead log first: left beside a restored ledger, the log would damage it.
 Result<fs::path> set_ledger_aside(const fs::path& ledger, Instant now) {
     const fs::path aside =
         ledger.parent_path() / fmt::format("{}{}{}.db", ledger.stem().string(), aside_mark, name_part(now));
@@ -103,7 +103,7 @@ std::optional<Backup> sound_backup(const Backups& backups) {
     return std::nullopt;
 }
 
-/// A rescue that was cut short has no story yet.
+/// A rescue that was cut short has no story file yet, and does not count.
 bool was_rescued_since(const fs::path& ledger, Instant moment) {
     const auto all = set_aside(ledger);
     const std::string earliest =
@@ -123,36 +123,36 @@ Result<Rescue> rescue_ledger(const fs::path& ledger, const Backups& backups, Ins
 
     const auto backup = sound_backup(backups);
     if (!backup) {
-        return fail(
-            fmt::format("{} There is no sound backup of it in {}, so nothing was changed. Put a backup "
-                        "there, or correct [store] backup_directory. To begin a new ledger from the "
-                        "message log instead, move {} away.",
-                        *damage, backups.directory().string(), ledger.string()));
+        return fail(fmt::format(
+            "{} There is no sound backup of it in {}, so nothing was changed. Put a backup there, "
+            "or correct [store] backup_directory. To start a new ledger from the message log "
+            "instead, move {} away.",
+            *damage, backups.directory().string(), ledger.string()));
     }
     if (was_rescued_since(ledger, now - between_rescues)) {
         return fail(
-            fmt::format("{} It was already made anew from a backup within the last hour, so the disk or "
-                        "the memory of this computer is not to be trusted. Check both before you start "
-                        "again; nothing was changed this time.",
+            fmt::format("{} It was already restored from a backup within the last hour, so the disk or the "
+                        "memory of this computer cannot be trusted. Check both before you start again; "
+                        "nothing was changed this time.",
                         *damage));
     }
     const auto aside = set_ledger_aside(ledger, now);
     if (!aside) return tl::unexpected(aside.error());
     if (auto restored = back_up(backup->file, ledger); !restored) {
-        return fail(fmt::format("{} It was set aside as {}, but could not be made anew from {}: {}", *damage,
+        return fail(fmt::format("{} It was set aside as {}, but could not be restored from {}: {}", *damage,
                                 aside->string(), backup->file.string(), restored.error().text));
     }
     std::error_code ignored;
     fs::remove(mark_of(ledger), ignored);
     const bool had_file = fs::exists(*aside, ignored);
     rescue.told = fmt::format(
-        "{} It was made anew from the backup of {}, and what the message log holds from then on was booked "
-        "again.",
+        "{} It was restored from the backup of {}, and the messages since then were booked again from the "
+        "message log.",
         *damage, format_utc(backup->made_at));
     if (had_file) {
         rescue.told += fmt::format(
-            " The damaged file is kept as {}; when you no longer need it, remove it and "
-            "this notice goes.",
+            " The damaged file is kept as {}; when you no longer need it, remove it, and this notice "
+            "disappears.",
             aside->string());
         std::ofstream(story_of(*aside)) << rescue.told;
     }

@@ -1,5 +1,5 @@
-// Rows of series as the one writer writes them: several by one statement, for half of what one costs is the
-// statement's beginning and end.
+// Rows of series, as the one writer writes them. One statement writes several rows, because beginning and
+// ending a statement is half the cost of a row.
 #pragma once
 
 #include <array>
@@ -10,16 +10,16 @@
 
 namespace tickledger {
 
-/// Whoever is to read or change rows within the transaction calls write() first.
+/// Before rows are read or changed otherwise within the transaction, call write().
 class RowWrites {
 public:
     explicit RowWrites(Database& database);
 
-    /// Puts a row in the place of one that may be there. Within a transaction it may wait for others.
+    /// Writes a row in place of one that may be there. Within a transaction it may wait for others.
     [[nodiscard]] Result<void> put(const RowKey& key, const Row& row);
-    /// What waits is written.
+    /// Writes what waits.
     [[nodiscard]] Result<void> write();
-    /// A transaction was rolled back: what waits is dropped.
+    /// Call it after a rollback: drops what waits.
     void forget() { count_ = 0; }
 
 private:

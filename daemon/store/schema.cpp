@@ -6,7 +6,7 @@
 namespace tickledger {
 namespace {
 
-/// "TcLd": in the file's header, so that no other program's database is taken for a ledger.
+/// "TcLd", in the file's header. It tells a ledger from other programs' databases.
 constexpr std::int64_t application_id = 0x54634c64;
 
 constexpr const char* version_1 = R"sql(
@@ -132,7 +132,8 @@ CREATE TABLE register_reading (
 CREATE INDEX entry_unseen ON entry (meter, to_us) WHERE kind BETWEEN 1 AND 3;
 )sql";
 
-/// An alarm that is shelved is kept at hand though its condition has ended: it may come back meanwhile.
+/// A shelved alarm is kept at hand although its condition has ended, because the condition may return
+/// meanwhile.
 constexpr const char* version_3 = R"sql(
 ALTER TABLE alarm ADD COLUMN acknowledged_us INTEGER;
 ALTER TABLE alarm ADD COLUMN shelved_until_us INTEGER;
@@ -140,10 +141,10 @@ DROP INDEX alarm_active;
 CREATE INDEX alarm_open ON alarm (meter) WHERE cleared_us IS NULL OR state = 4;
 )sql";
 
-/// One index of entries that are not measured, in place of three, which were opened with each insertion.
+/// One index of entries that are not measured replaces three, which were opened with each insertion.
 ///
-/// Packed days have row numbers, unlike the others: a block is longer than what a page of a table without
-/// them holds of a row, and the rest of each would take a page of its own.
+/// The tables of packed days have row numbers, unlike the others. A block is longer than the part of a row
+/// that a table without row numbers keeps in a page. The rest of each block would take a page of its own.
 constexpr const char* version_4 = R"sql(
 DROP INDEX entry_hole;
 DROP INDEX entry_adjustment;
@@ -163,7 +164,7 @@ CREATE TABLE packed_hours (
 ) STRICT;
 )sql";
 
-/// The kind `reverse`: the table's condition on kinds is wider. SQLite changes no condition in place.
+/// Adds the kind `reverse` to the table's condition on kinds. SQLite cannot change a condition in place.
 constexpr const char* version_5 = R"sql(
 CREATE TABLE entry_of_version_5 (
     to_us INTEGER NOT NULL,
@@ -187,7 +188,7 @@ ALTER TABLE entry_of_version_5 RENAME TO entry;
 CREATE INDEX entry_special ON entry (meter, kind, to_us, length_us DESC, n) WHERE kind <> 0;
 )sql";
 
-/// Of refused messages only the newest are kept; of the others how many there were.
+/// Only the newest refused messages are kept. This table counts the others.
 constexpr const char* version_6 = R"sql(
 CREATE TABLE refused_left_out (
     meter INTEGER NOT NULL,
@@ -197,8 +198,8 @@ CREATE TABLE refused_left_out (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-/// Undecided nights that follow one another become one row. (Nights begin 23 to 25 hours after each other;
-/// two nights apart, at least 47.)
+/// Undecided nights that follow one another become one row. (Consecutive nights begin 23 to 25 hours apart,
+/// nights with one between them at least 47.)
 constexpr const char* version_7 = R"sql(
 CREATE TABLE undecided_joined AS
 SELECT meter, min(from_us) AS from_us, max(to_us) AS to_us, count(*) AS nights, max(text) AS text FROM (
@@ -218,7 +219,7 @@ FROM undecided_joined AS j JOIN meter AS m ON m.key = j.meter;
 DROP TABLE undecided_joined;
 )sql";
 
-/// What people told of the time before a meter's first reading.
+/// What people told about the time before a meter's first reading.
 constexpr const char* version_8 = R"sql(
 CREATE TABLE history (
     meter INTEGER NOT NULL,
@@ -230,8 +231,8 @@ CREATE TABLE history (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-/// What is remembered of a meter becomes a record of bytes. The JSON text that is there stays until the meter
-/// is next heard: whoever reads knows both. SQLite changes no column's type in place.
+/// The memory of a meter becomes a record of bytes. JSON text that is there stays until the meter is next
+/// heard, and readers know both. SQLite cannot change a column's type in place.
 constexpr const char* version_9 = R"sql(
 CREATE TABLE meter_of_version_9 (
     key INTEGER PRIMARY KEY,
@@ -243,7 +244,7 @@ DROP TABLE meter;
 ALTER TABLE meter_of_version_9 RENAME TO meter;
 )sql";
 
-/// Entries of one meter that came in one transaction, as one row.
+/// Entries of one meter from one transaction, as one row.
 constexpr const char* version_10 = R"sql(
 CREATE TABLE entry_group (
     to_us INTEGER NOT NULL,
@@ -253,7 +254,7 @@ CREATE TABLE entry_group (
 ) STRICT, WITHOUT ROWID;
 )sql";
 
-/// The days of quarters of a year that are over. It has row numbers, as the tables of packed days.
+/// The days of quarters of a year that are over. The table has row numbers, like those of packed days.
 constexpr const char* version_11 = R"sql(
 CREATE TABLE packed_quarter (
     day INTEGER NOT NULL,

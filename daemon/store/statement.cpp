@@ -15,7 +15,7 @@ Result<void> Cursor::finish() {
 
 int Statement::prepare() {
     if (database_.undone()) return SQLITE_ABORT_ROLLBACK;
-    // reopen() has let go of what was prepared before it.
+    // reopen() has finalized the statements that were prepared before it.
     if (generation_ != database_.generation()) statement_ = nullptr;
     if (!statement_) {
         generation_ = database_.generation();
@@ -23,8 +23,9 @@ int Statement::prepare() {
                                   nullptr);
     }
     if (sqlite3_stmt_busy(statement_)) {
-        // Resetting it would end the other loop over its rows without a word.
-        std::fprintf(stderr, "A statement of the ledger was run within its own rows: %s\n", sql_);
+        // Resetting it would silently end the other loop over its rows.
+        std::fprintf(stderr, "A ledger statement was run again while its rows were still being read: %s\n",
+                     sql_);
         std::abort();
     }
     return SQLITE_OK;

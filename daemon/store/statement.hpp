@@ -1,4 +1,4 @@
-// Statements of a connection, prepared once, and their rows as values of C++.
+// Statements of a connection, prepared once, and their rows as C++ values.
 #pragma once
 
 #include <sqlite3.h>
@@ -18,12 +18,12 @@
 
 namespace tickledger {
 
-/// Bytes that are no text, for a BLOB.
+/// Bytes that are not text, for a BLOB.
 struct Bytes {
     std::string_view value;
 };
 
-/// A statement in use: its rows, one after the other. Ends, and lets go of its values, with its scope.
+/// The rows of a running statement, one after the other. The destructor ends the run and releases the values.
 class Cursor {
 public:
     Cursor(Database& database, sqlite3_stmt* statement, int code)
@@ -36,7 +36,7 @@ public:
     Cursor(const Cursor&) = delete;
     Cursor& operator=(const Cursor&) = delete;
 
-    /// Goes to the next row; false: there is none.
+    /// Goes to the next row. False: there is none.
     [[nodiscard]] Result<bool> next() {
         if (code_ == SQLITE_OK || code_ == SQLITE_ROW) code_ = sqlite3_step(statement_);
         if (code_ == SQLITE_ROW) return true;
@@ -46,17 +46,17 @@ public:
     /// Runs to the end.
     [[nodiscard]] Result<void> finish();
 
-    /// A column of the present row; a string_view of it lives until the next one. Unsigned 64-bit numbers are
+    /// A column of the current row. A string_view is valid until the next row. Unsigned 64-bit numbers are
     /// stored bit for bit as signed ones.
     template <typename T>
     [[nodiscard]] T column(int index) const;
-    /// An enumeration whose values go from 0 to `last`; another number is a damaged file.
+    /// An enumeration with values from 0 to `last`. Another number means a damaged file.
     template <typename Enumeration>
     [[nodiscard]] Result<Enumeration> column(int index, Enumeration last) const {
         const auto value = sqlite3_column_int64(statement_, index);
         if (value < 0 || value > static_cast<std::int64_t>(last)) {
             return tl::unexpected(
-                database_.damaged("it holds the kind or state " + std::to_string(value) + ", which is none"));
+                database_.damaged("it holds the unknown kind or state " + std::to_string(value)));
         }
         return static_cast<Enumeration>(value);
     }
@@ -78,8 +78,8 @@ public:
     Statement(const Statement&) = delete;
     Statement& operator=(const Statement&) = delete;
 
-    /// Gives ?1, ?2, … their values. Failures come out of the Cursor.
-    /// Precondition: no other Cursor of this statement is alive.
+    /// Gives ?1, ?2, … their values and starts the statement. The Cursor reports failures. Precondition: no
+    /// other Cursor of this statement is alive.
     template <typename... Values>
     [[nodiscard]] Cursor run(const Values&... values) {
         int code = prepare();
@@ -98,7 +98,7 @@ private:
     Database& database_;
     const char* sql_;
     sqlite3_stmt* statement_ = nullptr;
-    std::uint64_t generation_ = 0;  ///< Of the connection that it was prepared for.
+    std::uint64_t generation_ = 0;  ///< Of the connection when it was prepared.
 };
 
 template <typename T>
@@ -106,7 +106,7 @@ inline constexpr bool is_optional = false;
 template <typename T>
 inline constexpr bool is_optional<std::optional<T>> = true;
 
-/// T of Result<T>, else T.
+/// T for Result<T>; for any other T, T itself.
 template <typename T>
 struct ValueOfResult {
     using type = T;
@@ -138,8 +138,8 @@ T Cursor::column(int index) const {
     }
 }
 
-/// What `read(cursor)`, a value or a Result of one, makes of each row that is left; the first failure ends
-/// it.
+/// Applies `read(cursor)`, which returns a value or a Result of one, to each remaining row. The first failure
+/// ends it.
 template <typename Read>
 [[nodiscard]] auto rows_of(Cursor& cursor, Read read) {
     using Value = value_of_result<decltype(read(cursor))>;

@@ -1,4 +1,4 @@
-// The rows of a block as rows of the table again. Used by the writer only.
+// Writes the rows of a block back into the table. Used by the writer only.
 #pragma once
 
 #include <vector>

@@ -22,7 +22,7 @@ Instant start_of_day(std::int64_t day) {
 }
 
 UtcDays quarter_of(Instant t) {
-    // The library's years end somewhere; nothing of a ledger lies near.
+    // The date library's years are limited. No time in a ledger is near the limit.
     constexpr std::int64_t far = 2'000'000;
     const date::days since_1970{std::clamp(day_of(t), -far / 4, far)};
     const auto day = date::year_month_day(date::sys_days{since_1970});

@@ -1,4 +1,4 @@
-// UTC days, as whole days since 1970-01-01: what the ledger's blocks are of.
+// UTC days, as whole days since 1970-01-01. Each block of the ledger holds such days.
 #pragma once
 
 #include <cstdint>
@@ -12,7 +12,7 @@ struct UtcDays {
     std::int64_t count = 1;
 };
 
-/// The day that holds a moment, and where it begins.
+/// The day that holds a moment, and the moment at which a day begins.
 [[nodiscard]] std::int64_t day_of(Instant t);
 [[nodiscard]] Instant start_of_day(std::int64_t day);
 /// The quarter of a year that holds a moment.

@@ -14,7 +14,7 @@
 namespace tickledger {
 namespace {
 
-/// The process id in the lock file; empty where it holds none (the other one is just starting).
+/// The process id in the lock file. Empty if it holds none, because the other process is just starting.
 std::string holder_of(int descriptor) {
     std::array<char, 32> text{};
     const auto size = ::pread(descriptor, text.data(), text.size(), 0);
@@ -52,7 +52,7 @@ tl::expected<WriterLock, LedgerOpenError> WriterLock::take(const std::filesystem
         if (reason == EWOULDBLOCK) return held(ledger, holder_of(descriptor));
         return unusable(file, reason);
     }
-    // The number only informs: where it cannot be written, the lock holds all the same.
+    // The number only informs. If it cannot be written, the lock still holds.
     const std::string pid = std::to_string(::getpid()) + "\n";
     if (::ftruncate(descriptor, 0) == 0) (void)!::pwrite(descriptor, pid.data(), pid.size(), 0);
     return lock;

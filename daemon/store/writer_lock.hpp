@@ -1,4 +1,4 @@
-// One writer a ledger: a lock of the operating system, held for the life of the process.
+// One writer for each ledger: a lock of the operating system, held for the life of the process.
 #pragma once
 
 #include <filesystem>
@@ -14,12 +14,12 @@ struct LedgerOpenError : Error {
     bool held_by_another = false;
 };
 
-/// The lock on "<ledger>.lock". The kernel lets go of it when the process ends, however it ends; the file
+/// The lock on "<ledger>.lock". The kernel releases it when the process ends, however it ends. The file
 /// itself stays, because removing it would let two processes lock two files of the same name.
 class WriterLock {
 public:
-    /// Takes the lock without waiting and writes the process id into the file, for people and for the other
-    /// side's error message.
+    /// Takes the lock without waiting. Writes the process id into the file, for people and for the error
+    /// message of another process.
     [[nodiscard]] static tl::expected<WriterLock, LedgerOpenError> take(const std::filesystem::path& ledger);
 
     WriterLock() = default;  ///< Holds nothing.
@@ -30,7 +30,7 @@ public:
     }
     ~WriterLock();
 
-    /// Whether the lock file's name still leads to what is locked.
+    /// Whether the lock file's name still leads to the locked file.
     [[nodiscard]] bool is_in_place(const std::filesystem::path& ledger) const;
 
 private:

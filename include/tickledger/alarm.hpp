@@ -1,4 +1,4 @@
-// An alarm and its life, after ISA-18.2 / IEC 62682.
+// An alarm and its states, after ISA-18.2 / IEC 62682.
 #pragma once
 
 #include <optional>
@@ -20,40 +20,40 @@ enum class AlarmState : std::uint8_t {
 
 [[nodiscard]] std::string_view name_of(AlarmState state);
 
-/// One alarm of one meter. While its condition holds, further evidence does not make a second one.
+/// One alarm of one meter. While its condition holds, further evidence does not raise a second alarm.
 struct Alarm {
     std::int64_t id = 0;
     AlarmKind kind = AlarmKind::night_flow;
     AlarmState state = AlarmState::normal;
     Instant raised_at{};
     std::optional<Instant> cleared_at;
-    /// When a person said that he has seen it; nothing where nobody has since it was raised.
+    /// When a person acknowledged it. Empty if nobody has since it was raised.
     std::optional<Instant> acknowledged_at;
-    /// The end of its shelving, while it is shelved.
+    /// When its shelving ends. Set only while it is shelved.
     std::optional<Instant> shelved_until;
-    /// The spans, flow and litres a day behind it: a JSON object, units last in its names.
+    /// The evidence: spans, flow and litres a day, as a JSON object. Member names end in their units.
     std::string evidence = "{}";
-    /// What it means and what to do, in a sentence or two.
+    /// What it means and what to do, in one or two sentences.
     std::string text;
 
-    /// The condition holds now. (A shelved alarm's may or may not; cleared_at tells.)
+    /// The condition holds now. The state of a shelved alarm does not show this; cleared_at does.
     [[nodiscard]] bool is_active() const { return !cleared_at; }
 };
 
 // The transitions. Each returns whether it changed anything; a repeated call changes nothing.
 
-/// Any state but `shelved` → unacknowledged. A shelved one is raised in silence.
+/// Any state but `shelved` → unacknowledged. A shelved alarm is raised too, but keeps its state.
 bool raise(Alarm& alarm, Instant at);
-/// unacknowledged → returned-unacknowledged; acknowledged → normal; a shelved one keeps its state.
+/// unacknowledged → returned-unacknowledged; acknowledged → normal. A shelved alarm keeps its state.
 bool clear(Alarm& alarm, Instant at);
 /// unacknowledged → acknowledged; returned-unacknowledged → normal.
 bool acknowledge(Alarm& alarm, Instant at);
-/// Takes that back: acknowledged → unacknowledged; normal, where somebody had said so →
+/// Takes an acknowledgement back: acknowledged → unacknowledged. A normal alarm that had been acknowledged →
 /// returned-unacknowledged.
 bool unacknowledge(Alarm& alarm);
-/// Any state → shelved; where it is shelved already, the end moves.
+/// Any state → shelved. If it is shelved already, the end moves.
 bool shelve(Alarm& alarm, Instant until);
-/// shelved → unacknowledged where the condition holds, whatever it was before; else normal.
+/// shelved → unacknowledged if the condition holds, whatever the state was before; otherwise normal.
 bool unshelve(Alarm& alarm);
 
 }  // namespace tickledger

@@ -1,5 +1,6 @@
-// What a tick really stands for, from readings of the register by eye: the pulse value by least squares, its
-// uncertainty, and whether what is left is a wrong pulse value or ticks that were missed.
+// What a tick really stands for, worked out from readings of the register by eye: the pulse value by least
+// squares, and its uncertainty. The remaining error shows whether the pulse value is wrong or ticks were
+// missed.
 #pragma once
 
 #include <cstdint>
@@ -17,21 +18,21 @@ namespace tickledger {
 struct LineFit {
     long double intercept = 0;
     long double slope = 0;
-    /// Standard deviation of the slope; 0 where no point is left to tell it.
+    /// Standard deviation of the slope; 0 if there are too few points to know it.
     long double slope_deviation = 0;
     long double residual_deviation = 0;
 };
 
-/// y = slope x. Precondition: as many x as y, not all x 0.
+/// y = slope x. Preconditions: as many x as y; not all x are 0.
 [[nodiscard]] LineFit fit_through_origin(std::span<const long double> x, std::span<const long double> y);
-/// y = intercept + slope x. Precondition: as many x as y, at least two different x.
+/// y = intercept + slope x. Preconditions: as many x as y; at least two different x.
 [[nodiscard]] LineFit fit_line(std::span<const long double> x, std::span<const long double> y);
 
 /// The time between two readings by eye.
 struct CalibrationStretch {
     Span span;
     std::int64_t ticks = 0;
-    std::int64_t volume_ul = 0;  ///< By which the register rose.
+    std::int64_t volume_ul = 0;  ///< The rise of the register.
     /// The flow while water ran, weighted by ticks.
     double flow_l_per_h = 0;
     /// Ticks may have run unseen in it, so it says nothing about the pulse value.
@@ -43,8 +44,8 @@ enum class CalibrationVerdict : std::uint8_t { within, beyond, undecided };
 
 enum class ErrorShape : std::uint8_t {
     unknown,   ///< Too few stretches, or all at one flow.
-    constant,  ///< The same at every flow: the pulse value is wrong, if anything.
-    growing,   ///< Ever less is counted the faster it runs: ticks are missed at high flow.
+    constant,  ///< The same at every flow: if anything is wrong, it is the pulse value.
+    growing,   ///< The faster the water runs, the less is counted: ticks are missed at high flow.
 };
 [[nodiscard]] std::string_view name_of(ErrorShape shape);
 
@@ -54,7 +55,7 @@ struct Calibration {
     double uncertainty_l = 0;
     /// (indicated - actual) / actual: the ledger's volume with the present pulse value against the register.
     double error = 0;
-    /// Of a class 2 meter at these flows: 0.02, or 0.05 below Q2.
+    /// For a class 2 meter at these flows: 0.02, or 0.05 below Q2.
     double permissible_error = 0;
     double flow_l_per_h = 0;
     CalibrationVerdict verdict = CalibrationVerdict::undecided;
@@ -62,9 +63,11 @@ struct Calibration {
     std::size_t stretches_used = 0;
 };
 
-/// Stretches in which ticks may have run unseen, and those without a tick, are passed over; nothing where no
-/// other is left. Maximum permissible errors: ISO 4064-1, class 2, water up to 30 °C: 2 % from Q2 on, 5 %
-/// below; Q2 = 1.6 Q1 with Q1 = Q3 / 80 (common practice, no source).
+/// Passes over stretches in which ticks may have run unseen, and stretches without a tick. Returns nothing if
+/// no other stretch is left.
+///
+/// Maximum permissible errors: ISO 4064-1, class 2, water up to 30 °C: 2 % from Q2 on, 5 % below. Q2 = 1.6 Q1
+/// with Q1 = Q3 / 80 (common practice, no source).
 [[nodiscard]] std::optional<Calibration> calibrate(std::span<const CalibrationStretch> stretches,
                                                    Ratio present_pulse_value_l, Ratio resolution_l,
                                                    Ratio q3_l_per_h);

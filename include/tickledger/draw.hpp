@@ -1,4 +1,4 @@
-// Draws: single uses of water, from tap open to tap closed, read out of the entries.
+// Draws: single uses of water, from tap open to tap closed, found in the entries.
 #pragma once
 
 #include <cstdint>
@@ -12,8 +12,8 @@
 
 namespace tickledger {
 
-/// What the water was probably used for. A washer is any machine that fills several times; a hose is any
-/// water outside: cans, cars, lawns.
+/// What the water was probably used for. A washer is any machine that fills several times. A hose is any use
+/// outside: cans, cars, lawns.
 enum class DrawLabel : std::uint8_t { flush, shower, tap, washer, bath, hose, leak, unknown };
 inline constexpr int draw_label_count = 8;
 
@@ -22,57 +22,58 @@ inline constexpr int draw_label_count = 8;
 
 /// One use of water.
 struct Draw {
-    /// From open to closed, as near as the ticks tell.
+    /// From tap open to tap closed, as near as the ticks show.
     Span span;
     std::int64_t ticks = 0;
-    /// 0 where a single tick tells no flow.
+    /// 0 if unknown: a single tick shows no flow.
     double mean_flow_l_per_h = 0;
     double peak_flow_l_per_h = 0;
-    /// The longest stretch in which one of its ticks may lie: how blurred `span` is, on either side.
+    /// How blurred `span` is at either end: the longest stretch in which one of its ticks may lie.
     Duration blur{};
-    /// It ran beside another one, and was told apart by a step of the flow.
+    /// It ran beside another draw, and a step of the flow separated the two.
     bool overlaps = false;
-    /// How many times water ran in it: a machine's fills, a shower with the tap closed for soap.
+    /// How many times water ran in it: the fills of a machine, or a shower with the tap closed for soap.
     std::int32_t parts = 1;
     DrawLabel label = DrawLabel::unknown;
-    /// How probable the label is among all labels, by the method of label_draws(): 0 to 1.
+    /// The probability of the label among all labels, by the method of label_draws(): 0 to 1.
     double confidence = 0;
-    /// A person said what it was; the confidence is 1 then.
+    /// A person said what it was. The confidence is then 1.
     bool told = false;
-    /// The person's own name for it, or for uses like it. Empty: none.
+    /// The person's own name for it or for uses like it. Empty if there is none.
     std::string name{};
 };
 
-/// What a person said of a use. Its volume and flow are kept as they were seen then, so that it teaches the
-/// house's like even after its entries are gone.
+/// What a person said of a use. Its volume and flow are kept as they were seen then. So it still teaches
+/// about uses like it after its entries are gone.
 struct ToldDraw {
-    Instant at{};  ///< A moment in it.
+    Instant at{};  ///< A moment within the use.
     DrawLabel label = DrawLabel::unknown;
-    std::string name{};  ///< Empty: none.
+    std::string name{};  ///< Empty if there is none.
     std::int64_t volume_ul = 0;
-    std::int64_t flow_ml_per_h = 0;  ///< 0: it was not known.
+    std::int64_t flow_ml_per_h = 0;  ///< 0 if it was not known.
     bool operator==(const ToldDraw&) const = default;
 };
 
-/// How long a person's own name for a use may be, in bytes.
+/// The longest name that a person may give to a use, in bytes.
 inline constexpr std::size_t draw_name_max = 60;
 
-/// Finds the draws. The ticks of all draws add up to the entries' (those of adjustments apart, which were
-/// never seen to run).
+/// Finds the draws. Their ticks add up to those of the entries. Adjustments are left out, because nobody saw
+/// them run.
 ///
-/// An open tap runs at least at LongDraw::open_l_per_h; a longer pause between two ticks means that it was
-/// closed. Within a run of ticks the flow is followed as few straight lines as fit the ticks' times; a step
-/// up that lasts is another use that began, a step down the end of the one whose flow it is.
+/// An open tap runs at LongDraw::open_l_per_h or more. A longer pause between two ticks means that it was
+/// closed. Within a run of ticks, the flow is described by as few straight lines as fit the times of the
+/// ticks. A step up that lasts is another use that began. A step down is the end of the use whose flow it
+/// matches.
 ///
 /// Preconditions: entries of one meter in order of time; pulse_value_l > 0.
 [[nodiscard]] std::vector<Draw> draws_in(std::span<const Entry> entries, double pulse_value_l);
 
-/// Labels draws by what a house's water is used for (published end uses) and by the house's own recurring
-/// uses: the volume and flow of its cistern, the flow of its shower, the fills of its machines are learned
-/// from the draws at hand, so the more days they span the better. docs/draws.md has the method and what it
-/// reaches.
+/// Labels draws by the published end uses of household water and by the house's own recurring uses. The
+/// volume and flow of its cistern, the flow of its shower and the fills of its machines are learned from the
+/// given draws, so more days give better labels. docs/draws.md describes the method and how well it does.
 ///
-/// What people told counts for the uses that they told of, and for those like them, before and after.
+/// What people said of uses counts for those uses and for uses like them, before and after.
+///
 /// Precondition: draws in order of time, of one meter with this pulse value.
 void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told = {});
 

@@ -1,4 +1,5 @@
-// What a tick stands for, when that changes: a pulse value and the moments from which it is another.
+// What a tick stands for when that changes: a first pulse value, and the moments from which another one
+// holds.
 #pragma once
 
 #include <cstdint>
@@ -19,10 +20,10 @@ struct PulseValueChange {
 
 class PulseValues {
 public:
-    /// `changes` in any order; of two from the same moment the later in the list counts.
+    /// `changes` may be in any order. Of two from the same moment, the later one in the list counts.
     explicit PulseValues(Ratio first, std::vector<PulseValueChange> changes = {});
 
-    /// The value of the ticks in a row that begins at this moment.
+    /// The pulse value of the ticks in a row that begins at this moment.
     [[nodiscard]] Ratio at(Instant row_begin) const;
     [[nodiscard]] Ratio latest() const { return changes_.empty() ? first_ : changes_.back().pulse_value_l; }
     /// In order of time.
@@ -39,17 +40,17 @@ struct ValuedTicks {
     Ratio pulse_value_l{1, 1};
 };
 
-/// As scaled_volume of one pulse value: the volumes are added exactly, and rounded once.
+/// Like scaled_volume() for one pulse value. The volumes are added exactly and rounded once.
 [[nodiscard]] std::int64_t scaled_volume(std::span<const ValuedTicks> valued, Ratio offset_l,
                                          std::int64_t litres_per_unit, int digits);
 
 /// The volume in litres, for estimates such as a flow.
 [[nodiscard]] double volume_l(std::span<const ValuedTicks> valued);
 
-/// Registers are compared in whole microlitres, finer than any of them shows.
+/// Registers are compared in whole microlitres, which is finer than any register shows.
 inline constexpr int digits_register = 6;
 
-/// How many ticks come nearest to a volume; half to even.
+/// The number of ticks that comes nearest to a volume; half to even.
 [[nodiscard]] std::int64_t nearest_ticks(std::int64_t volume_ul, Ratio pulse_value_l);
 
 }  // namespace tickledger

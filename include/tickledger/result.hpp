@@ -1,4 +1,4 @@
-// How an operation that can fail says so.
+// How an operation that can fail reports its failure.
 #pragma once
 
 #include <string>
@@ -7,12 +7,12 @@
 
 namespace tickledger {
 
-/// A failure in a sentence a tired person understands: what is wrong, where, and what to do.
+/// A failure, in a sentence that a tired person understands: what is wrong, where, and what to do.
 struct Error {
     std::string text;
 };
 
-/// A value, or the reason there is none. Every function that reads the outside returns one.
+/// A value, or the reason why there is none. Every function that reads outside data returns one.
 template <typename T>
 using Result = tl::expected<T, Error>;
 

@@ -1,4 +1,4 @@
-// Water that runs too fast or too long, told from the entries as they come.
+// Water that runs too fast or too long, detected from the entries as they come.
 #pragma once
 
 #include <optional>
@@ -9,22 +9,23 @@
 namespace tickledger {
 
 /// Follows whether the flow stays at or above a limit. A stretch with n ticks may hold up to n+1 pulse
-/// values, and this doubt goes to the flow: at the limit it is told, not missed. Where a burst began within a
-/// span, its beginning is reckoned from the flow that follows. Pure; a precondition is entries in order of
-/// time.
+/// values. This doubt counts as flow, so that a flow at the limit is reported and not missed. If a burst
+/// began within a span, its beginning is worked out from the flow that follows.
+///
+/// Pure. Precondition: entries in order of time.
 class HighFlow {
 public:
     /// Below this share of the limit the flow counts as low again.
     static constexpr double deadband = 0.9;
-    /// It counts as over only after so long, however short `high_flow_for` is: what comes and goes is one
-    /// burst.
+    /// A burst is over only after this long, however short `high_flow_for` is. Flow that comes and goes is
+    /// one burst.
     static constexpr Duration off_delay = std::chrono::minutes{10};
 
-    /// True where the newest entry shows that the limit has been reached for `high_flow_for`.
+    /// True if the newest entry shows that the limit has been reached for `high_flow_for`.
     bool add(const Entry& entry, const MeterSettings& meter);
-    /// The flow has been low for `high_flow_for`, and for `off_delay`. What is not seen is not low.
+    /// The flow has been low for `high_flow_for` and for `off_delay`. Unseen time does not count as low.
     [[nodiscard]] bool is_over(const MeterSettings& meter) const;
-    /// What has run since the burst began.
+    /// The span since the burst began.
     [[nodiscard]] Span run() const { return {run_from_.value_or(block_.to), block_.to}; }
     [[nodiscard]] std::int64_t run_ticks() const { return run_ticks_; }
 
@@ -38,7 +39,7 @@ public:
 private:
     void judge_block(double limit_l_per_h, double pulse_value_l);
 
-    Span block_{};  ///< Long enough to hold some ticks at the limit.
+    Span block_{};  ///< Grows until it is long enough for several ticks at the limit.
     std::int64_t ticks_ = 0;
     std::int64_t ticks_before_ = 0;
     Duration length_before_{};
@@ -50,16 +51,16 @@ private:
 /// Follows one use of water from its first tick to its last.
 class LongDraw {
 public:
-    /// An open tap runs at least at this flow; less is a leak, or two uses.
+    /// An open tap runs at least at this flow. Less is a leak, or two uses.
     static constexpr double open_l_per_h = 60;
     /// A longer span with ticks cannot tell one use from several. (Common practice, no source.)
     static constexpr Duration longest_span = std::chrono::minutes{10};
-    /// One message that is lost still leaves a span that can.
+    /// At this cadence, a span is still short enough if one message is lost.
     static constexpr Duration longest_cadence = longest_span / 2;
 
-    /// True where the newest entry shows that the use at hand has reached the volume or the time.
+    /// True if the newest entry shows that the present use has reached the volume or the time.
     bool add(const Entry& entry, const MeterSettings& meter);
-    /// The newest entry shows that no tap has been open all the time. What was not observed proves nothing.
+    /// The newest entry shows that no tap has been open all the time. Unseen time proves nothing.
     [[nodiscard]] bool is_shut() const { return is_shut_; }
     [[nodiscard]] Instant since() const { return first_to_.value_or(Instant{}); }
     [[nodiscard]] std::int64_t ticks() const { return ticks_; }
@@ -70,10 +71,10 @@ public:
     }
 
 private:
-    std::optional<Instant> first_to_;  ///< The end of the span of its first tick.
-    Instant last_to_{};  ///< No tick since: the end of the last span with one, or of one not seen.
+    std::optional<Instant> first_to_;  ///< The end of the span that holds its first tick.
+    Instant last_to_{};                ///< The end of the last span that held a tick or was not seen.
     std::int64_t ticks_ = 0;
-    bool is_shut_ = false;  ///< Of the newest entry; not kept.
+    bool is_shut_ = false;  ///< By the newest entry; not saved.
 };
 
 }  // namespace tickledger

@@ -1,4 +1,4 @@
-// When the water stood still: the evidence behind night-flow.
+// When the water stood still: the evidence for night-flow.
 #pragma once
 
 #include <optional>
@@ -10,34 +10,36 @@ namespace tickledger {
 
 /// Whether the window contains an idle stretch of at least `still_for`.
 enum class Verdict : std::uint8_t {
-    still,      ///< A tick-free stretch that long was seen.
-    flow,       ///< There was none.
-    undecided,  ///< There may have been one where nothing was seen, or where one span is too long to tell.
+    still,      ///< A tick-free stretch of that length was seen.
+    flow,       ///< There was no such stretch.
+    undecided,  ///< There may have been one: some time was unseen, or a span is too long to tell.
 };
 
-/// Follows the entries of one meter in order of time within a window and keeps the longest stretch that
-/// was still for certain and the longest that may have been. Only measured spans without a tick, whose time
-/// was not placed, are certain. What no span covers, a restart without ticks, a placed span, one in which the
-/// register ran back, and a span with ticks that is longer than `still_for` may have been still; a shorter
-/// span with ticks was not.
+/// Follows the entries of one meter in order of time within a window. Keeps the longest stretch that was
+/// certainly still, and the longest that may have been.
+///
+/// Certainly still are only measured spans without a tick whose time was not estimated. These may have been
+/// still: time that no span covers, a restart without ticks, a span with an estimated time, a span in which
+/// the register ran back, and a span with ticks that is longer than `still_for`. A shorter span with ticks
+/// was not still.
 class Stillness {
 public:
     Stillness() = default;
-    /// The whole of `window` is unseen until entries say otherwise.
+    /// The whole of `window` is unseen until entries are added.
     Stillness(Span window, Duration still_for);
 
-    /// Adds the part of the entry that lies in the window. Adjustments say nothing and are passed over.
+    /// Adds the part of the entry that is in the window. Adjustments are passed over.
     /// Precondition: entries come in order of time.
     void add(const Entry& entry);
 
-    /// The verdict on the whole window; what was not added counts as unseen.
+    /// The verdict on the whole window. Time that no entry covers counts as unseen.
     [[nodiscard]] Verdict verdict() const;
 
-    /// The longest stretch seen still so far; where it is as long as `still_for`, the verdict is settled.
+    /// The longest stretch seen still so far. Once it is as long as `still_for`, the verdict is final.
     [[nodiscard]] Span longest_still() const { return longest_still_; }
     [[nodiscard]] Span window() const { return window_; }
 
-    /// For keeping it across restarts.
+    /// For saving it across restarts.
     template <typename Archive>
     void fields(Archive&& archive) {
         archive("from", window_.from), archive("to", window_.to), archive("still_for", still_for_);
@@ -58,11 +60,12 @@ private:
     Duration longest_maybe_{};
 };
 
-/// The smallest steady leak that night-flow surely sees, in litres an hour: one tick in every so many whole
-/// spans of the cadence as fit into `still_for`. The tick-free spans between two ticks of it are fewer,
-/// however the ticks lie in their spans and though messages come late by up to a cadence. A smaller leak
-/// leaves, on some nights, a stretch that is long enough. Nothing where not even one span fits: then a span
-/// with a tick may hold a still stretch too.
+/// The smallest steady leak that night-flow surely sees, in litres an hour. It ticks once in as many whole
+/// spans of the cadence as fit into `still_for`. Between two of its ticks there are always fewer tick-free
+/// spans than that, wherever the ticks are in their spans, even if messages come late by up to a cadence. A
+/// smaller leak leaves a long enough stretch on some nights.
+///
+/// Nothing if not even one span fits: then a span with a tick may hold a still stretch too.
 [[nodiscard]] std::optional<double> smallest_visible_leak_l_per_h(const MeterSettings& meter);
 
 }  // namespace tickledger

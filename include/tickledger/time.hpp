@@ -1,7 +1,7 @@
 // Instants and spans on the one time line of the ledger: microseconds since 1970-01-01T00:00:00Z.
 //
-// Nothing here asks what time it is. Instants come in with messages (event time) or through the
-// clock port of the service.
+// Nothing here asks for the current time. Instants come with messages (event time) or from the clock port of
+// the service.
 #pragma once
 
 #include <chrono>
@@ -26,7 +26,7 @@ struct Span {
     auto operator<=>(const Span&) const = default;
 };
 
-/// The part that two spans share; its length is zero or negative where they share none.
+/// The part that two spans share. Its length is zero or negative if they share none.
 [[nodiscard]] constexpr Span overlap(Span a, Span b) {
     return {a.from > b.from ? a.from : b.from, a.to < b.to ? a.to : b.to};
 }
@@ -38,20 +38,20 @@ struct Span {
     return Instant{Duration{microseconds}};
 }
 
-/// Reads RFC 3339 ("2026-03-01T07:00:00.25Z", "2026-03-01 08:00:00+01:00"). An offset without a
-/// colon ("+0100", as the general MQTT clients write it) is taken too. Digits of the fraction
-/// beyond the microsecond are cut. A leap second (":60") is the first instant of the next minute.
+/// Reads RFC 3339 ("2026-03-01T07:00:00.25Z", "2026-03-01 08:00:00+01:00"). An offset without a colon
+/// ("+0100", as the general MQTT clients write it) is accepted too. Digits of the fraction beyond the
+/// microsecond are cut. A leap second (":60") is the first instant of the next minute.
 [[nodiscard]] Result<Instant> parse_rfc3339(std::string_view text);
 
 /// Writes RFC 3339 in UTC with six digits: "2026-03-01T07:00:00.123456Z".
 [[nodiscard]] std::string format_utc(Instant t);
 
-/// Reads a duration of the configuration and of requests: a whole number and a unit out of
-/// "us", "ms", "s", "min", "h", "d" ("90s", "15min", "400d"), or "0". Negative is an error.
+/// Reads a duration of the configuration or a request: a whole number and one of the units "us", "ms", "s",
+/// "min", "h", "d" ("90s", "15min", "400d"), or "0". A negative number is an error.
 [[nodiscard]] Result<Duration> parse_duration(std::string_view text);
 
-/// Reads a duration of ISO 8601 as RFC 3339 appendix A writes it: "P2D", "PT12H", "P1DT6H30M", "P1W". Whole
-/// numbers; a day is 24 hours. Years and months, which have no one length, are an error.
+/// Reads an ISO 8601 duration as RFC 3339 appendix A writes it: "P2D", "PT12H", "P1DT6H30M", "P1W". Numbers
+/// must be whole. A day is 24 hours. Years and months have no fixed length and are an error.
 [[nodiscard]] Result<Duration> parse_iso_duration(std::string_view text);
 
 /// Writes a duration in the largest unit that divides it: "15min", "1s", "0s".

@@ -29,7 +29,7 @@ after(async () => {
 test('whether anything runs is not known when the last message is thirteen minutes old at a cadence of three', async () => {
   const now = (await texts_of(page, '#glance .answer'))[2];
   assert.match(now, /Is anything running now\?\s+Not known/);
-  assert.match(now, /1\d min ago; one is expected every 3 min/);
+  assert.match(now, /1\d min ago\. A message is expected every 3 min/);
   const line = (await house.get('/v1/building')).meters.find((one) => one.id === 'house');
   assert.equal(line.flow_l_per_h, null);
 });
@@ -69,7 +69,7 @@ test('a count that cannot be stands there too', async () => {
   house.truth.count -= 1_000_000;
   await house.tell(1);
   await house.tell(1);
-  await until('the page tells of it', async () => /1 message told a count that cannot be/.test(await text('#trouble')));
+  await until('the page tells of it', async () => /1 message had an impossible count/.test(await text('#trouble')));
 });
 
 // A machine's clock cannot be set for a test, so the browser is told that the daemon doubts it; who answers the rest is

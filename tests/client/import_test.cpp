@@ -262,11 +262,13 @@ TEST_CASE("a dry run shows what was understood and books nothing, and --book pos
     CHECK(dry.status == 0);
     CHECK(
         dry.out ==
-        "Delimiter \";\", decimal sign \",\"; times of date without an offset are Europe/Berlin's.\n"
+        "Delimiter \";\", decimal sign \",\"; times in date without an offset are in Europe/Berlin.\n"
         "Volumes: stand, in m3, what the meter showed (--register).\n"
         "Rows: 4, from 2025-01-01T00:00:00+01:00 to 2025-05-01T00:00:00+02:00, 10.500 m³ in all.\n"
-        "Left out: 1 spans that end after 2025-03-15T00:00:00+01:00, for there the meter's own readings begin.\n"
-        "To be taken in: 2 spans, 7.500 m³. Nothing is booked yet. Is it right? Then say it again with --book.\n");
+        "Left out: 1 spans that end after 2025-03-15T00:00:00+01:00, because the meter's own readings begin "
+        "there.\n"
+        "To import: 2 spans, 7.500 m³. Nothing is booked yet. If this is right, repeat the command with "
+        "--book.\n");
     CHECK(daemon.bodies() == std::vector<std::string>{""});
     // The fake daemon's answer has no import yet, so nothing is said of one.
     CHECK(daemon.run("import house '" + file + "' --book").status == 0);
@@ -298,7 +300,8 @@ TEST_CASE("a dry run shows what was understood and books nothing, and --book pos
         CHECK(daemon.run("import house " + arguments).status == 2);
     }
     daemon.set(target, R"({"meter":"house","timezone":"Europe/Berlin","ends_by":null,"imports":[]})");
-    CHECK_THAT(daemon.run("import house '" + file + "'").error, Catch::Contains("once the first has come"));
+    CHECK_THAT(daemon.run("import house '" + file + "'").error,
+               Catch::Contains("Import it after the first one"));
 }
 
 TEST_CASE("a year of hours is told in pieces that share a reading, so that no litre between them is lost") {

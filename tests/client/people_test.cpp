@@ -72,13 +72,13 @@ TEST_CASE("what a use was is told to the daemon, and its answer shown") {
         R"({"meter":"house","timezone":"Europe/Vienna","draw":)"
         R"({"from":"2026-03-01T07:02:10+01:00","to":"2026-03-01T07:12:20+01:00","ticks":81,"volume_l":81.0,)"
         R"("mean_flow_l_per_h":480,"peak_flow_l_per_h":486,"label":"shower","confidence":1.00,"blur_s":1,"overlaps":false,"parts":1,"told":true,"name":"Ada's"},)"
-        R"("text":"It was a shower, Ada's. Uses like it are told so too, before and after."})");
+        R"("text":"Saved as shower, Ada's. Similar uses, earlier and later, are now labelled the same way."})");
     CHECK(daemon.run("draws house --at 07:10 --was shower --named Ada").out ==
           "house, Europe/Vienna\n"
           "From                    Length  Volume L  Mean L/min  Peak L/min  Probably       Sure  Notes\n"
           "2026-03-01 07:02:10  10:10 min      81.0         8.0         8.1  shower, Ada's  told\n"
           "\n"
-          "It was a shower, Ada's. Uses like it are told so too, before and after.\n");
+          "Saved as shower, Ada's. Similar uses, earlier and later, are now labelled the same way.\n");
     CHECK(daemon.run("draws house --was shower").status != 0);
     CHECK(daemon.run("draws house --at 07:10").status != 0);
 }
@@ -164,7 +164,7 @@ TEST_CASE("an acknowledgement is taken back, and all that wait are acknowledged 
                                             "/v1/alarms/5/acknowledge"});
     daemon.set("/v1/alarms?meter=house&state=unacknowledged", R"({"alarms":[],"undecided":[]})");
     daemon.set("/v1/alarms?meter=house&state=returned-unacknowledged", R"({"alarms":[],"undecided":[]})");
-    CHECK(daemon.run("alarms house --acknowledge-all").out == "No alarm waits to be acknowledged.\n");
+    CHECK(daemon.run("alarms house --acknowledge-all").out == "No alarm is waiting to be acknowledged.\n");
     CHECK(daemon.run("alarms --acknowledge-all --acknowledge 7").status == 2);
 }
 

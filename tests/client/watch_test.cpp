@@ -124,7 +124,8 @@ TEST_CASE("a daemon that goes away is told, and watched again when it is back") 
     watching.begin();
     REQUIRE(watching.shows("today 1.0 L"));
     watching.daemon.stop();
-    REQUIRE(wait_until([&] { return watching.error().find("not heard any more") != std::string::npos; }));
+    REQUIRE(wait_until(
+        [&] { return watching.error().find("connection to the daemon was lost") != std::string::npos; }));
     watching.daemon.set("/v1/stream", hello + reading("08:00:00", "60.000", "2.000"));
     watching.daemon.start();
     CHECK(watching.shows("today 2.0 L"));

@@ -118,7 +118,7 @@ TEST_CASE("a refusal spoke of HTTP where a person had typed a command") {
     FakeDaemon daemon;
     daemon.set("/v1/meters", building);
     daemon.refuse("/v1/meters/huose/usage", 404,
-                  "There is no meter \"huose\". GET /v1/meters lists those there are.");
+                  "There is no meter \"huose\". GET /v1/meters lists the meters.");
     const Run run = daemon.run("usage huose");
     CHECK(run.status == 1);
     CHECK(
@@ -205,10 +205,10 @@ TEST_CASE("a reading that takes back counted water was booked without a question
     CHECK(run.status == 2);
     CHECK(
         run.error ==
-        "tickledger: The register of house should show 2.949 m³ (2.947 to 2.951). You say 2.900 m³: 49.0 L less. "
-        "Booked, it takes back water that was counted. The reading is told to 100 L only, so this may be no "
-        "difference at all: tell every digit that the register shows. Nothing was booked. To book it all the same, "
-        "say --yes.\n");
+        "tickledger: The register of house should show 2.949 m³ (2.947 to 2.951). You say 2.900 m³: 49.0 L "
+        "less. Booked, it takes back water that was counted. The reading is exact only to 100 L, so there "
+        "may be no real difference: give every digit that the register shows. Nothing was booked. To book it "
+        "anyway, use --yes.\n");
     CHECK(posted().empty());
     CHECK_THAT(daemon.run("register house --set 12.949 </dev/null").error,
                Catch::Contains("10000.0 L more. Booked, it adds water that nobody has counted."));

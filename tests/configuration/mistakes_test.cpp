@@ -32,7 +32,7 @@ cadence = "1min")") ==
           R"(t.toml:5:1: unknown key `cadence` in [meter.alarms]; it belongs in [[meter]]. Move it there.)");
     CHECK(
         of_file(R"(timezone = "UTC")") ==
-        R"(t.toml:1:1: `timezone` stands before any table; it belongs in [site]. Write that line above it.)");
+        R"(t.toml:1:1: `timezone` comes before any table; it belongs in [site]. Write that line above it.)");
 }
 
 TEST_CASE("An unknown key that resembles none is told with those that there are", "[configuration]") {
@@ -89,55 +89,53 @@ TEST_CASE("What is wrong with a tenant is told, and a right one is read", "[conf
 TEST_CASE("A value of the wrong type is told with an example of the right one", "[configuration]") {
     CHECK(
         of_meter(R"(interval = 15)") ==
-        R"(t.toml:4:12: `interval` must be a text in quotes, but a whole number stands here. Write interval = "15min".)");
+        R"(t.toml:4:12: `interval` must be a text in quotes, but it is a whole number. Write interval = "15min".)");
     CHECK(
         of_meter(R"(pulse_value = 1.5)") ==
-        R"(t.toml:4:15: `pulse_value` must be a text in quotes, but a decimal number stands here. Write pulse_value = "1 L".)");
+        R"(t.toml:4:15: `pulse_value` must be a text in quotes, but it is a decimal number. Write pulse_value = "1 L".)");
     CHECK(
         of_meter(R"(counter_bits = "32")") ==
-        R"(t.toml:4:16: `counter_bits` must be a whole number without quotes, but a text stands here. Write counter_bits = 32.)");
+        R"(t.toml:4:16: `counter_bits` must be a whole number without quotes, but it is a text. Write counter_bits = 32.)");
     CHECK(
         of_meter(R"(checkpoint_ticks = 1.0)") ==
-        R"(t.toml:4:20: `checkpoint_ticks` must be a whole number without quotes, but a decimal number stands here. Write checkpoint_ticks = 0.)");
+        R"(t.toml:4:20: `checkpoint_ticks` must be a whole number without quotes, but it is a decimal number. Write checkpoint_ticks = 0.)");
     CHECK(
         of_meter(R"(fields = "/count")") ==
-        R"(t.toml:4:10: `fields` must be a table of JSON Pointers, but a text stands here. Write fields = { count = "/count" }.)");
+        R"(t.toml:4:10: `fields` must be a table of JSON Pointers, but it is a text. Write fields = { count = "/count" }.)");
     CHECK(
         of_meter(R"(fields = { count = false })") ==
-        R"(t.toml:4:20: `count` must be a text in quotes, but true or false stands here. Write count = "/count".)");
-    CHECK(
-        of_meter(R"(fields = { time = true })") ==
-        R"(t.toml:4:19: `time` must be a text in quotes, but true or false stands here. Write time = "/time".)");
+        R"(t.toml:4:20: `count` must be a text in quotes, but it is true or false. Write count = "/count".)");
+    CHECK(of_meter(R"(fields = { time = true })") ==
+          R"(t.toml:4:19: `time` must be a text in quotes, but it is true or false. Write time = "/time".)");
     CHECK(
         of_meter(R"([meter.alarms]
 away = "no")") ==
-        R"(t.toml:5:8: `away` must be true or false without quotes, but a text stands here. Write away = false.)");
+        R"(t.toml:5:8: `away` must be true or false without quotes, but it is a text. Write away = false.)");
     CHECK(
         of_meter(R"([meter.alarms]
 off = "slow-leak")") ==
-        R"(t.toml:5:7: `off` must be a list of kinds of alarm, but a text stands here. Write off = ["slow-leak"].)");
+        R"(t.toml:5:7: `off` must be a list of kinds of alarm, but it is a text. Write off = ["slow-leak"].)");
     CHECK(
         of_meter(R"([meter.alarms]
 off = [1])") ==
-        R"(t.toml:5:8: `off` must be a text in quotes, but a whole number stands here. Write off = ["slow-leak"].)");
+        R"(t.toml:5:8: `off` must be a text in quotes, but it is a whole number. Write off = ["slow-leak"].)");
     CHECK(
         of_meter(R"(alarms = 3)") ==
-        R"(t.toml:4:10: [meter.alarms] must be a table, but a whole number stands here. Write [meter.alarms] on a line of its own and its keys below it.)");
+        R"(t.toml:4:10: [meter.alarms] must be a table, but it is a whole number. Write [meter.alarms] on a line of its own and its keys below it.)");
     CHECK(
         of_file(R"([site]
 timezone = 2026-03-01)") ==
-        R"(t.toml:2:12: `timezone` must be a text in quotes, but a date or time stands here. Write timezone = "Europe/Lisbon".)");
-    CHECK(
-        of_file(R"([socket]
+        R"(t.toml:2:12: `timezone` must be a text in quotes, but it is a date or time. Write timezone = "Europe/Lisbon".)");
+    CHECK(of_file(R"([socket]
 mode = 0o660)") ==
-        R"(t.toml:2:8: `mode` must be a text in quotes, but a whole number stands here. Write mode = "0660".)");
+          R"(t.toml:2:8: `mode` must be a text in quotes, but it is a whole number. Write mode = "0660".)");
     CHECK(
         of_file(R"(store = "/var/lib/tickledger")") ==
-        R"(t.toml:1:9: [store] must be a table, but a text stands here. Write [store] on a line of its own and its keys below it.)");
+        R"(t.toml:1:9: [store] must be a table, but it is a text. Write [store] on a line of its own and its keys below it.)");
     CHECK(
         of_file(R"([[broker]]
 url = "mqtt://127.0.0.1")") ==
-        R"(t.toml:1:1: [broker] must be a table, but a list stands here. Write [broker] on a line of its own and its keys below it.)");
+        R"(t.toml:1:1: [broker] must be a table, but it is a list. Write [broker] on a line of its own and its keys below it.)");
 }
 
 TEST_CASE("A meter without id or topic is told", "[configuration]") {
@@ -225,29 +223,29 @@ TEST_CASE("A file without a meter is none of the mistakes, but one with half a m
     CHECK(sentences_of(R"([meter]
 id = "house"
 topic = "a")") ==
-          R"(t.toml:1:1: [meter] stands in single brackets. Write [[meter]], because there may be several.)");
+          R"(t.toml:1:1: [meter] has single brackets. Write [[meter]], because there may be several.)");
     CHECK(
         sentences_of(R"(meter = "house")") ==
-        R"(t.toml:1:9: `meter` must be tables, but a text stands here. Write each meter below a line [[meter]].)");
+        R"(t.toml:1:9: `meter` must be one or more tables, but it is a text. Write each meter below a line [[meter]].)");
     CHECK(
         sentences_of(R"(meter = [1])") ==
-        R"(t.toml:1:10: [[meter]] must be a table, but a whole number stands here. Write [[meter]] on a line of its own and its keys below it.)");
+        R"(t.toml:1:10: [[meter]] must be a table, but it is a whole number. Write [[meter]] on a line of its own and its keys below it.)");
 }
 
 TEST_CASE("A syntax error is told, and nothing that follows from it", "[configuration]") {
     CHECK(
         sentences_of(R"([[meter]]
 id = house)") ==
-        R"(t.toml:2:6: `id` is a text, and a text stands in quotes. Write id = "house" and check again; what stands below it was not read.)");
+        R"(t.toml:2:6: `id` needs quotes around its value. Write id = "house" and check again; nothing below this line was read.)");
     CHECK(
         sentences_of(R"([[meter]]
 id = "house"
 id = "attic")") ==
-        R"(t.toml:3:6: this is not TOML: Error while parsing key-value pair: cannot redefine existing string 'id'. Correct it and check again; what stands below it was not read.)");
+        R"(t.toml:3:6: this is not TOML: Error while parsing key-value pair: cannot redefine existing string 'id'. Correct it and check again; nothing below this line was read.)");
     CHECK(
         sentences_of(R"([site
 timezone = "UTC")") ==
-        R"(t.toml:1:6: this is not TOML: Error while parsing table header: expected ']', saw '\n'. Correct it and check again; what stands below it was not read.)");
+        R"(t.toml:1:6: this is not TOML: Error while parsing table header: expected ']', saw '\n'. Correct it and check again; nothing below this line was read.)");
 }
 
 TEST_CASE("All mistakes of a file are told at once, from its top to its end", "[configuration]") {
@@ -266,15 +264,15 @@ off = ["a"]
 timezone = "Mars"
 [broker]
 password_file = "p")") ==
-        R"(t.toml:2:6: `id`: "House" is no id. Write only the letters a-z, digits and hyphens, for example "house".
-t.toml:3:9: `topic`: "nodes/+water" is no topic filter. Let + stand for one whole level, as in "nodes/+/water".
-t.toml:4:18: `seq`: "seq" is no JSON Pointer. Begin it with a slash: "/seq".
+        R"(t.toml:2:6: `id`: "House" is not a valid id. Write only the letters a-z, digits and hyphens, for example "house".
+t.toml:3:9: `topic`: "nodes/+water" is not a valid topic filter. Let + stand for one whole level, as in "nodes/+/water".
+t.toml:4:18: `seq`: "seq" is not a valid JSON Pointer. Begin it with a slash: "/seq".
 t.toml:4:25: unknown key `cuont` in [meter.fields]; did you mean `count`?
 t.toml:5:12: `interval`: "7min" does not divide a day of 24 hours into equal intervals of whole seconds. Write, for example, "5min", "15min", "30min" or "1h".
 t.toml:6:6: `q3` and `q4` are both given, but one follows from the other (q4 = 1.25 q3). Leave one of them out.
-t.toml:9:10: `night`: "x" is no time of day. Write hours and minutes from "00:00" to "23:59".
-t.toml:9:15: `night`: "y" is no time of day. Write hours and minutes from "00:00" to "23:59".
-t.toml:10:8: `off`: "a" is no kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent", "counter-fault", "backflow" or "stagnation".
+t.toml:9:10: `night`: "x" is not a valid time of day. Write hours and minutes from "00:00" to "23:59".
+t.toml:9:15: `night`: "y" is not a valid time of day. Write hours and minutes from "00:00" to "23:59".
+t.toml:10:8: `off`: "a" is not a valid kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent", "counter-fault", "backflow" or "stagnation".
 t.toml:12:12: `timezone`: "Mars" is not a time zone of this system: give an IANA name such as "Europe/Lisbon" (`timedatectl list-timezones` shows them all), and see that the package tzdata is installed.
 t.toml:14:17: `password_file` is given without a `username`. Write the name that the password belongs to, for example username = "ledger".)");
 }
@@ -310,7 +308,7 @@ TEST_CASE("A name of more than a line, or with a place for a topic that there is
           "[configuration]") {
     CHECK(of_meter(R"(name = "Küche, kalt")").empty());
     CHECK(of_meter(R"(name = "a\nb")") ==
-          R"(t.toml:4:8: `name`: a name stands on one line. Take line breaks and tabs out of it.)");
+          R"(t.toml:4:8: `name`: a name must be on one line. Take line breaks and tabs out of it.)");
     CHECK(of_meter(R"(group = " b")") ==
           R"(t.toml:4:9: `group`: " b" begins or ends with a space. Take it away.)");
     // A hundred characters are more bytes.
@@ -322,7 +320,7 @@ TEST_CASE("A name of more than a line, or with a place for a topic that there is
           "t.toml:4:8: `name`: this name has 101 characters. Write a shorter one, at most 100.");
     CHECK(
         of_meter(R"(name = "Flat {1}")") ==
-        R"(t.toml:4:8: `name`: "{1}" stands for what it stands for in `id`, but the id "house" has none. Write the text out.)");
+        R"(t.toml:4:8: `name`: "{1}" takes its value from `id`, but the id "house" has no "{1}". Write the text without it.)");
 }
 
 TEST_CASE("what does not fit a volume is a mistake") {
@@ -345,15 +343,15 @@ TEST_CASE("what does not fit a volume is a mistake") {
 TEST_CASE("a field named with points was told to begin with a slash before its points", "[configuration]") {
     CHECK(
         of_meter(R"(fields = { count = "WATER.Total" })") ==
-        R"(t.toml:4:20: `count`: "WATER.Total" is no JSON Pointer. Begin it with a slash: "/WATER/Total".)");
+        R"(t.toml:4:20: `count`: "WATER.Total" is not a valid JSON Pointer. Begin it with a slash: "/WATER/Total".)");
 }
 
 TEST_CASE("a text without quotes was told as \"expected 'nan', saw 'no'\"", "[configuration]") {
     const auto sentence = [](std::string_view line) { return of_file(fmt::format("[broker]\n{}", line)); };
     CHECK_THAT(sentence("topic_root = nodes/house  # ours"),
                Catch::StartsWith("t.toml:2:") &&
-                   Catch::EndsWith("`topic_root` is a text, and a text stands in quotes. Write topic_root = "
-                                   "\"nodes/house\" and check again; what stands below it was not read."));
+                   Catch::EndsWith("`topic_root` needs quotes around its value. Write topic_root = "
+                                   "\"nodes/house\" and check again; nothing below this line was read."));
     CHECK_THAT(sentence("url = mqtt://broker"), Catch::Contains("Write url = \"mqtt://broker\""));
     // Other mistakes keep their own words.
     CHECK_THAT(sentence("url = \"mqtt://broker"), Catch::Contains("this is not TOML"));

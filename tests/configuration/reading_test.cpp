@@ -249,7 +249,7 @@ stagnant_for = "3d"
 off = []
 on = []
 # smallest_visible_leak_l_per_h: 0.757 (18 L a day)
-# stagnation is off: a house may stand empty for days; it is for those who must flush their pipes. on = ["stagnation"] switches it on.
+# stagnation is off: a house may be empty for days, so this alarm is only for those who must flush their pipes. on = ["stagnation"] switches it on.
 )");
     CHECK_THAT(
         to_toml(right("[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\ncadence = \"1h\"\n")),
@@ -267,10 +267,11 @@ TEST_CASE("A counter that runs over within a silence is told by the resolved con
     const std::string meter =
         "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\ncounter_bits = 16\n";
     CHECK_THAT(to_toml(right(meter + "pulse_value = \"0.1 L\"\n")),
-               Catch::Contains("# the count begins anew after 6.554 m3, 2.6 h at q3: where more runs"));
-    CHECK_THAT(to_toml(right(meter)), !Catch::Contains("begins anew"));
+               Catch::Contains("# the count starts again at 0 after 6.554 m3, which takes 2.6 h at q3. If "
+                               "more water runs"));
+    CHECK_THAT(to_toml(right(meter)), !Catch::Contains("starts again at 0"));
     CHECK_THAT(to_toml(right(meter + "message = \"pulses\"\npulse_value = \"0.1 L\"\n")),
-               !Catch::Contains("begins anew"));
+               !Catch::Contains("starts again at 0"));
 }
 
 TEST_CASE("What a meter cannot show is off, and the resolved configuration says why", "[configuration]") {

@@ -35,23 +35,25 @@ TEST_CASE("A negative or empty amount is told", "[configuration]") {
 commit_every = "-1s")") ==
         R"(t.toml:2:16: `commit_every`: "-1s" is not a duration: it is negative. Write a whole number and a unit out of us, ms, s, min, h, d, for example 90s or 15min.)");
     CHECK(of_file(R"([store]
-keep_messages = "0")") == R"(t.toml:2:17: `keep_messages`: "0" is nothing. Write more than 0.)");
-    CHECK(of_meter(R"(cadence = "0s")") == R"(t.toml:4:11: `cadence`: "0s" is nothing. Write more than 0.)");
-    CHECK(
-        of_meter(R"(pulse_value = "0 L")") ==
-        R"(t.toml:4:15: `pulse_value`: "0 L" is not a pulse value: a tick must stand for more than nothing.)");
+keep_messages = "0")") == R"(t.toml:2:17: `keep_messages`: "0" is zero. Write a value greater than 0.)");
+    CHECK(of_meter(R"(cadence = "0s")") ==
+          R"(t.toml:4:11: `cadence`: "0s" is zero. Write a value greater than 0.)");
+    CHECK(of_meter(R"(pulse_value = "0 L")") ==
+          R"(t.toml:4:15: `pulse_value`: "0 L" is not a pulse value: it must be greater than 0.)");
     CHECK(
         of_meter(R"(register_start = "-1 m3")") ==
         R"(t.toml:4:18: `register_start`: "-1 m3" is not a volume: it may not have a sign. Write it like "0.5 m3".)");
-    CHECK(of_meter(R"(q3 = "0 m3/h")") == R"(t.toml:4:6: `q3`: "0 m3/h" is nothing. Write more than 0.)");
+    CHECK(of_meter(R"(q3 = "0 m3/h")") ==
+          R"(t.toml:4:6: `q3`: "0 m3/h" is zero. Write a value greater than 0.)");
     CHECK(of_meter(R"(checkpoint_ticks = -1)") ==
           R"(t.toml:4:20: `checkpoint_ticks` is -1 here. Write a whole number, 0 or more.)");
     CHECK(of_meter(R"([meter.alarms]
-high_flow = "0 m3/h")") == R"(t.toml:5:13: `high_flow`: "0 m3/h" is nothing. Write more than 0.)");
+high_flow = "0 m3/h")") == R"(t.toml:5:13: `high_flow`: "0 m3/h" is zero. Write a value greater than 0.)");
     CHECK(of_meter(R"([meter.alarms]
-long_draw_volume = "0 L")") == R"(t.toml:5:20: `long_draw_volume`: "0 L" is nothing. Write more than 0.)");
+long_draw_volume = "0 L")") ==
+          R"(t.toml:5:20: `long_draw_volume`: "0 L" is zero. Write a value greater than 0.)");
     CHECK(of_meter(R"([meter.alarms]
-still_for = "0min")") == R"(t.toml:5:13: `still_for`: "0min" is nothing. Write more than 0.)");
+still_for = "0min")") == R"(t.toml:5:13: `still_for`: "0min" is zero. Write a value greater than 0.)");
 }
 
 TEST_CASE("A number with more digits than can be kept exactly is told", "[configuration]") {
@@ -75,7 +77,7 @@ TEST_CASE("An id that is none is told with one that is", "[configuration]") {
         sentences_of(R"([[meter]]
 id = "My House"
 topic = "a/b")") ==
-        R"(t.toml:2:6: `id`: "My House" is no id. Write only the letters a-z, digits and hyphens, for example "my-house".)");
+        R"(t.toml:2:6: `id`: "My House" is not a valid id. Write only the letters a-z, digits and hyphens, for example "my-house".)");
     CHECK(sentences_of(R"([[meter]]
 id = ""
 topic = "a/b")") == R"(t.toml:2:6: `id`: an id cannot be empty. Write a short name, for example "house".)");
@@ -86,12 +88,12 @@ topic = "a/b")") == R"(t.toml:2:6: `id`: this id has 65 characters. Write a shor
         sentences_of(R"([[meter]]
 id = "flat-{2}"
 topic = "a/+/b")") ==
-        R"(t.toml:2:6: `id`: "flat-{2}" is no id. In braces only "{1}" may stand, once, for what the first + of the topic matches, and around it the letters a-z, digits and hyphens.)");
+        R"(t.toml:2:6: `id`: "flat-{2}" is not a valid id. Write "{1}" at most once, for the level that the first + of the topic matches, and otherwise only the letters a-z, digits and hyphens.)");
     CHECK(
         sentences_of(R"([[meter]]
 id = "{1}-{1}"
 topic = "a/+/b")") ==
-        R"(t.toml:2:6: `id`: "{1}-{1}" is no id. In braces only "{1}" may stand, once, for what the first + of the topic matches, and around it the letters a-z, digits and hyphens.)");
+        R"(t.toml:2:6: `id`: "{1}-{1}" is not a valid id. Write "{1}" at most once, for the level that the first + of the topic matches, and otherwise only the letters a-z, digits and hyphens.)");
     CHECK(
         sentences_of(R"([[meter]]
 id = "flat-{1}"
@@ -104,17 +106,17 @@ TEST_CASE("A topic that is no filter is told", "[configuration]") {
         sentences_of(R"([[meter]]
 id = "house"
 topic = "nodes/#/water")") ==
-        R"(t.toml:3:9: `topic`: "nodes/#/water" is no topic filter. Let # stand alone as the last level, as in "nodes/#".)");
+        R"(t.toml:3:9: `topic`: "nodes/#/water" is not a valid topic filter. Let # stand alone as the last level, as in "nodes/#".)");
     CHECK(
         sentences_of(R"([[meter]]
 id = "house"
 topic = "nodes/w#")") ==
-        R"(t.toml:3:9: `topic`: "nodes/w#" is no topic filter. Let # stand alone as the last level, as in "nodes/#".)");
+        R"(t.toml:3:9: `topic`: "nodes/w#" is not a valid topic filter. Let # stand alone as the last level, as in "nodes/#".)");
     CHECK(
         sentences_of(R"([[meter]]
 id = "house"
 topic = "nodes/c+/water")") ==
-        R"(t.toml:3:9: `topic`: "nodes/c+/water" is no topic filter. Let + stand for one whole level, as in "nodes/+/water".)");
+        R"(t.toml:3:9: `topic`: "nodes/c+/water" is not a valid topic filter. Let + stand for one whole level, as in "nodes/+/water".)");
     CHECK(sentences_of(R"([[meter]]
 id = "house"
 topic = "")") ==
@@ -134,7 +136,7 @@ TEST_CASE("A topic root that nobody can publish below is told", "[configuration]
     CHECK(
         of_file(R"([broker]
 topic_root = "tick/+")") ==
-        R"(t.toml:2:14: `topic_root`: "tick/+" holds + or #, which nobody can publish under. Write a plain topic, for example "tickledger".)");
+        R"(t.toml:2:14: `topic_root`: "tick/+" contains + or #, which are not allowed in a topic to publish to. Write a plain topic, for example "tickledger".)");
     CHECK(
         of_file(R"([broker]
 topic_root = "$SYS")") ==
@@ -174,15 +176,15 @@ TEST_CASE("A mode that is not octal is told", "[configuration]") {
     CHECK(
         of_file(R"([socket]
 mode = "0680")") ==
-        R"(t.toml:2:8: `mode`: "0680" is no file mode. Write permissions in octal: "0660" for owner and group, "0600" for the owner alone.)");
+        R"(t.toml:2:8: `mode`: "0680" is not a valid file mode. Write permissions in octal: "0660" for owner and group, "0600" for the owner alone.)");
     CHECK(
         of_file(R"([socket]
 mode = "rw-rw----")") ==
-        R"(t.toml:2:8: `mode`: "rw-rw----" is no file mode. Write permissions in octal: "0660" for owner and group, "0600" for the owner alone.)");
+        R"(t.toml:2:8: `mode`: "rw-rw----" is not a valid file mode. Write permissions in octal: "0660" for owner and group, "0600" for the owner alone.)");
     CHECK(
         of_file(R"([socket]
 mode = "4755")") ==
-        R"(t.toml:2:8: `mode`: "4755" is no file mode. Write permissions in octal: "0660" for owner and group, "0600" for the owner alone.)");
+        R"(t.toml:2:8: `mode`: "4755" is not a valid file mode. Write permissions in octal: "0660" for owner and group, "0600" for the owner alone.)");
 }
 
 TEST_CASE("A path that cannot be one is told", "[configuration]") {
@@ -200,15 +202,15 @@ TEST_CASE("A TCP address that is none, or that others could reach, is told", "[c
     CHECK(
         of_file(R"([socket]
 http = "8470")") ==
-        R"(t.toml:2:8: `http`: "8470" is no address and port. Write, for example, "127.0.0.1:8470" or "[::1]:8470", or "" to switch it off.)");
+        R"(t.toml:2:8: `http`: "8470" is not a valid address and port. Write, for example, "127.0.0.1:8470" or "[::1]:8470", or "" to switch it off.)");
     CHECK(
         of_file(R"([socket]
 http = "localhost:8470")") ==
-        R"(t.toml:2:8: `http`: "localhost:8470" is no address and port. Write, for example, "127.0.0.1:8470" or "[::1]:8470", or "" to switch it off.)");
+        R"(t.toml:2:8: `http`: "localhost:8470" is not a valid address and port. Write, for example, "127.0.0.1:8470" or "[::1]:8470", or "" to switch it off.)");
     CHECK(
         of_file(R"([socket]
 http = "127.0.0.1:0")") ==
-        R"(t.toml:2:8: `http`: "127.0.0.1:0" is no address and port. Write, for example, "127.0.0.1:8470" or "[::1]:8470", or "" to switch it off.)");
+        R"(t.toml:2:8: `http`: "127.0.0.1:0" is not a valid address and port. Write, for example, "127.0.0.1:8470" or "[::1]:8470", or "" to switch it off.)");
     CHECK(
         of_file(R"([socket]
 http = "0.0.0.0:8470")") ==
@@ -225,7 +227,7 @@ TEST_CASE("Backups that lie further apart than messages are kept are told", "[co
     CHECK(
         of_file(R"([store]
 backup_every = "8d")") ==
-        R"(t.toml:2:16: `backup_every` is 8d, but messages are kept for 7d only, so that what came in between would be lost with a damaged ledger. Back up more often, or write a longer `keep_messages`.)");
+        R"(t.toml:2:16: `backup_every` is 8d, but messages are kept for 7d only. Messages older than that and newer than the last backup would be lost with a damaged ledger. Back up more often, or write a longer `keep_messages`.)");
     CHECK(of_file("[store]\nbackup_every = \"8d\"\nkeep_messages = \"8d\"\n").empty());
     CHECK(of_file("[store]\nbackup_every = \"8d\"\nkeep_backups = 0\n").empty());
 }
@@ -245,7 +247,7 @@ url = "mqtt://:1883")") ==
         R"(t.toml:2:7: `url`: "mqtt://:1883" names no host. Write, for example, "mqtt://127.0.0.1:1883" or "mqtts://broker.example:8883".)");
     CHECK(of_file(R"([broker]
 url = "mqtt://broker:70000")") ==
-          R"(t.toml:2:7: `url`: "70000" is no port. Write a number from 1 to 65535.)");
+          R"(t.toml:2:7: `url`: "70000" is not a valid port. Write a number from 1 to 65535.)");
     CHECK(
         of_file(R"([broker]
 url = "mqtt://broker/water")") ==
@@ -258,35 +260,37 @@ client_id = "")") ==
 
 TEST_CASE("A form of message or a kind of alarm that does not exist is told", "[configuration]") {
     CHECK(of_meter(R"(message = "count")") ==
-          R"(t.toml:4:11: `message`: "count" is no form of message; did you mean "counter"?)");
-    CHECK(of_meter(R"(message = "xml")") ==
-          R"(t.toml:4:11: `message`: "xml" is no form of message. Write "counter", "pulses" or "senml".)");
+          R"(t.toml:4:11: `message`: "count" is not a valid form of message; did you mean "counter"?)");
+    CHECK(
+        of_meter(R"(message = "xml")") ==
+        R"(t.toml:4:11: `message`: "xml" is not a valid form of message. Write "counter", "pulses" or "senml".)");
     CHECK(of_meter(R"([meter.alarms]
 off = ["slow-leak", "slow-leek"])") ==
-          R"(t.toml:5:21: `off`: "slow-leek" is no kind of alarm; did you mean "slow-leak"?)");
+          R"(t.toml:5:21: `off`: "slow-leek" is not a valid kind of alarm; did you mean "slow-leak"?)");
     CHECK(
         of_meter(R"([meter.alarms]
 off = ["earthquake"])") ==
-        R"(t.toml:5:8: `off`: "earthquake" is no kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent", "counter-fault", "backflow" or "stagnation".)");
+        R"(t.toml:5:8: `off`: "earthquake" is not a valid kind of alarm. Write "night-flow", "slow-leak", "high-flow", "long-draw", "away-use", "node-silent", "counter-fault", "backflow" or "stagnation".)");
 }
 
 TEST_CASE("A night that is none is told", "[configuration]") {
     CHECK(
         of_meter(R"([meter.alarms]
 night = "01:00")") ==
-        R"(t.toml:5:9: `night` must be two times of day, its beginning and its end, but a text stands here. Write night = ["01:00", "05:00"].)");
+        R"(t.toml:5:9: `night` must be two times of day, its beginning and its end, but it is a text. Write night = ["01:00", "05:00"].)");
     CHECK(
         of_meter(R"([meter.alarms]
 night = ["01:00"])") ==
-        R"(t.toml:5:9: `night` must be two times of day, its beginning and its end, but a list of 1 stands here. Write night = ["01:00", "05:00"].)");
-    CHECK(of_meter(R"([meter.alarms]
+        R"(t.toml:5:9: `night` must be two times of day, its beginning and its end, but it is a list of 1. Write night = ["01:00", "05:00"].)");
+    CHECK(
+        of_meter(R"([meter.alarms]
 night = ["1:00", "24:00"])") ==
-          R"(t.toml:5:10: `night`: "1:00" is no time of day. Write hours and minutes from "00:00" to "23:59".
-t.toml:5:18: `night`: "24:00" is no time of day. Write hours and minutes from "00:00" to "23:59".)");
+        R"(t.toml:5:10: `night`: "1:00" is not a valid time of day. Write hours and minutes from "00:00" to "23:59".
+t.toml:5:18: `night`: "24:00" is not a valid time of day. Write hours and minutes from "00:00" to "23:59".)");
     CHECK(
         of_meter(R"([meter.alarms]
 night = ["01:00", "01:00"])") ==
-        R"(t.toml:5:9: `night` begins and ends at the same time. Write two times of day that lie apart, for example night = ["01:00", "05:00"].)");
+        R"(t.toml:5:9: `night` begins and ends at the same time. Write two different times of day, for example night = ["01:00", "05:00"].)");
     CHECK(
         of_meter(R"([meter.alarms]
 night = ["23:45", "00:10"])") ==
@@ -299,8 +303,8 @@ still_for = "5h")") ==
 
 TEST_CASE("A field that is no JSON Pointer is told", "[configuration]") {
     CHECK(of_meter(R"(fields = { count = "count", seq = "/a~2" })") ==
-          R"(t.toml:4:20: `count`: "count" is no JSON Pointer. Begin it with a slash: "/count".
-t.toml:4:35: `seq`: "/a~2" is no JSON Pointer. Write ~0 for a tilde and ~1 for a slash within a name (RFC 6901).)");
+          R"(t.toml:4:20: `count`: "count" is not a valid JSON Pointer. Begin it with a slash: "/count".
+t.toml:4:35: `seq`: "/a~2" is not a valid JSON Pointer. Write ~0 for a tilde and ~1 for a slash within a name (RFC 6901).)");
 }
 
 TEST_CASE("A silence shorter than two cadences is told", "[configuration]") {

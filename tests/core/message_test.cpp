@@ -245,10 +245,10 @@ TEST_CASE("a payload that is too large or nested too deep is refused before anyt
         return R"({"count":12,"x":)" + std::string(depth - 1, '[') + std::string(depth - 1, ']') + "}";
     };
     CHECK(read(nested(64)).count == 12);
-    CHECK_THAT(error_of(nested(65)), Contains("64 deep"));
+    CHECK_THAT(error_of(nested(65)), Contains("64 levels deep"));
     // Brackets within a text are none.
     CHECK(read(R"({"count":12,"x":")" + std::string(100, '[') + "\\\"\"}").count == 12);
-    CHECK_THAT(error_of(std::string(60'000, '[')), Contains("64 deep"));
+    CHECK_THAT(error_of(std::string(60'000, '[')), Contains("64 levels deep"));
     CHECK_THAT(error_of(std::string(payload_max_bytes / 5, '{')), Contains("not JSON"));
 }
 

@@ -166,7 +166,7 @@ TEST_CASE("what counts nothing is told so and proposes no meter") {
     CHECK_FALSE(topic.can_be_a_meter());
     CHECK(topic.unreadable == 1);
     CHECK_THAT(describe({topic}), Catch::StartsWith("- nodes/Cellar/water\n   3 messages") &&
-                                      Catch::Contains("Some are no JSON"));
+                                      Catch::Contains("Some are not JSON"));
 }
 
 TEST_CASE("retained copies tell no cadence, and a flood of topics takes no more room than it may") {

@@ -99,7 +99,7 @@ TEST_CASE("a shelving is kept with its length, and one that is not booked yet is
     CHECK(document.at("shelved_until") == "2026-03-10T12:00:00+00:00");
     CHECK(fixture.document("/v1/alarms?state=shelved").at("alarms").size() == 1);
     CHECK_THAT(fixture.refusal(fixture.path("acknowledge"), 409, "POST"),
-               Catch::Contains("2026-03-10 12:00 ") && Catch::Contains("Unshelve"));
+               Catch::Contains("2026-03-10 12:00 ") && Catch::Contains("unshelve it first"));
 
     fixture.on_order = [&] { fixture.change([](Alarm& alarm) { unshelve(alarm); }); };
     CHECK(fixture.post(fixture.path("unshelve")).at("state") == "unacknowledged");

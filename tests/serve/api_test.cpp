@@ -192,9 +192,11 @@ TEST_CASE("health was up while every message was unreadable, and while nothing c
         health.at("troubles") ==
         Json{
             "7 messages of house in the last hour could not be read, the newest on nodes/cellar/water at "
-            "2026-03-08 11:59: There is no /count. Mend `fields` or `message` of this [[meter]], or the node.",
-            "Nothing has come for garden on nodes/gardne/water in the 7 minutes since the daemon subscribed. Is the topic "
-            "right, and is the node on? `tickledgerd listen` shows what the broker has."});
+            "2026-03-08 11:59: There is no /count. Correct `fields` or `message` of this [[meter]], or fix "
+            "the node.",
+            "No message for garden has arrived on nodes/gardne/water in the 7 minutes since the daemon "
+            "subscribed. Is the topic right, and is the node switched on? `tickledgerd listen` shows what the "
+            "broker has."});
 }
 
 TEST_CASE("health says what is wrong in sentences, and does not wait for booking") {

@@ -70,7 +70,7 @@ TEST_CASE("cumulative volumes become whole ticks, floored once each, and what is
     // Another number for the same time: which is right nobody can know.
     CHECK_THAT(fixture.refusal(target, 409, "POST",
                                body(reading("2026-01-01", "1000") + "," + reading("2026-02-01", "1009"))),
-               Catch::Contains("told already") && Catch::Contains("\"bills\""));
+               Catch::Contains("already covers") && Catch::Contains("\"bills\""));
     CHECK(fixture.document(target).at("imports").size() == 1);
     CHECK_FALSE(fixture.document(target).contains("left_out"));
 }

@@ -43,8 +43,7 @@ public:
         const std::lock_guard lock(files_.mutex_);
         auto node = files_.alive(name_, generation_);
         if (!node) return tl::unexpected<Error>(std::move(node.error()));
-        if (strikes(files_.failing_syncs_))
-            return simulated("force to the disk", name_, "Input/output error");
+        if (strikes(files_.failing_syncs_)) return simulated("sync", name_, "Input/output error");
         (*node)->sync();
         return {};
     }

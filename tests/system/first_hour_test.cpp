@@ -125,7 +125,7 @@ TEST_CASE("a wrong topic in the configuration was a house without water, and all
     std::string troubles;
     CHECK(wait_until([&] {
         troubles = site.get("/v1/health").at("troubles").dump();
-        return troubles.find("Nothing has come for house on garage/watre") != std::string::npos;
+        return troubles.find("No message for house has arrived on garage/watre") != std::string::npos;
     }));
     INFO(troubles);
     broker.publish("garage/watre", R"({"WATER":{"Total":4711}})");

@@ -61,7 +61,7 @@ TEST_CASE("a file of bills is shown first, booked once, survives kills and is un
     CHECK_THAT(dry.out, Catch::Contains("illegible") && Catch::Contains("line 38") &&
                             Catch::Contains("Left out: 1 spans") && Catch::Contains("--book"));
     // From 100 to 490 m³.
-    CHECK_THAT(dry.out, Catch::Contains("To be taken in: 36 spans, 390.000 m³."));
+    CHECK_THAT(dry.out, Catch::Contains("To import: 36 spans, 390.000 m³."));
     CHECK(site.text(years) == own_years);
 
     const std::vector<std::string> book{"import", "house", file, "--book", "--as", "bills"};

@@ -79,7 +79,7 @@ TEST_CASE(
     garden.send(50);
     REQUIRE(garden.shows(100));
     CHECK(garden.replayed_l() == 100);
-    CHECK_THAT(garden.site.journal(), Catch::Contains("message log") && Catch::Contains("written anew"));
+    CHECK_THAT(garden.site.journal(), Catch::Contains("message log") && Catch::Contains("recreated"));
     garden.site.kill();
     garden.site.start();
     CHECK(garden.shows(100));
@@ -121,7 +121,7 @@ TEST_CASE("a ledger that was removed under the daemon was gone with the next sto
     }
     const auto is_told = [&] {
         const std::string health = garden.site.text("/v1/health");
-        return health.find("written anew") != std::string::npos &&
+        return health.find("recreated") != std::string::npos &&
                health.find(ledger.string()) != std::string::npos;
     };
     if (is_idle) {

@@ -120,7 +120,7 @@ TEST_CASE("a server that started two days ahead gets its days back, from the mes
     ahead.check_true_dates();
     const Outcome again = ahead.redate({"--write"});
     CHECK(again.status == 65);
-    CHECK(again.error.find("nothing to mend") != std::string::npos);
+    CHECK(again.error.find("nothing to correct") != std::string::npos);
 }
 
 TEST_CASE("a redating that is cut short is finished by the same call, and no daemon starts before") {

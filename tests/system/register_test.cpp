@@ -99,7 +99,7 @@ TEST_CASE("a pulse value is fitted to the readings, and applied only from a date
     const auto applied = site.client({"calibrate", "house", "--apply-from", "2026-03-05"});
     INFO(applied.error);
     REQUIRE(applied.status == 0);
-    CHECK_THAT(applied.out, Catch::Contains("From 2026-03-05 on a tick stands for 1.03 L"));
+    CHECK_THAT(applied.out, Catch::Contains("From 2026-03-05 on, a tick stands for 1.03 L"));
     // What the value explains is not adjusted too.
     const auto shown = site.get("/v1/meters/house/register");
     for (const auto& reading : shown.at("readings"))

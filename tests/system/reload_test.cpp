@@ -39,7 +39,7 @@ bool is_booked(const Site& site, const std::string& meter, double register_m3) {
     return false;
 }
 
-constexpr const char* was_read = "was read again";
+constexpr const char* was_read = "was reloaded";
 
 }  // namespace
 
@@ -85,7 +85,7 @@ TEST_CASE("a configuration with mistakes is told at a reload, and the one before
     Site site({.meters = one_meter});
     site.start();
     const std::string before = read_file(site.config());
-    reload(site, before + "colour = \"blue\"\n", "stays in force");
+    reload(site, before + "colour = \"blue\"\n", "stay in force");
     CHECK(site.journal().find("unknown key `colour`") != std::string::npos);
     CHECK(site.get("/v1/meters").at("meters").size() == 1);
     reload(site, before, was_read);

@@ -105,7 +105,7 @@ TEST_CASE(
     site.start();
     CHECK(json::diff(before, account(site)) == json::array());
     INFO(site.journal());
-    CHECK(site.journal().find("made anew from the backup of") != std::string::npos);
+    CHECK(site.journal().find("restored from the backup of") != std::string::npos);
     REQUIRE(site.becomes_subscribed());
     say(broker, site, 91, 92);
     CHECK(site.stop() == 0);
@@ -119,7 +119,7 @@ TEST_CASE("a rescue is told in health until the damaged file is removed") {
     flip_bits(site.store() / "ledger.db");
     site.start();
     const auto told = [&] {
-        return site.text("/v1/health").find("made anew from the backup") != std::string::npos;
+        return site.text("/v1/health").find("restored from the backup") != std::string::npos;
     };
     CHECK(told());
     for (const auto& file : fs::directory_iterator(site.store())) {
@@ -164,7 +164,7 @@ TEST_CASE("a ledger that is damaged while it is in use ends the daemon, and the 
     CHECK(site.daemon().wait() == 74);
     INFO(site.journal());
     site.start();
-    CHECK(site.journal().find("made anew from the backup of") != std::string::npos);
+    CHECK(site.journal().find("restored from the backup of") != std::string::npos);
     CHECK(wait_until([&] {
         return ticks_of(site.get("/v1/meters/house/usage?step=year&from=2020-01-01&to=2100-01-01")) == 30;
     }));

@@ -219,7 +219,7 @@ TEST_CASE("a start long after all that was ever seen removed fine detail and clo
     CHECK(contains(told.out, "believed"));
     CHECK_FALSE(site.get("/v1/clock").at("time").is_null());
     CHECK(site.client({"register", "house", "--set", "1.000", "--yes"}).status == 0);
-    CHECK(contains(site.journal(), "A person said that the server's clock is right."));
+    CHECK(contains(site.journal(), "A person confirmed that the server's clock is right."));
     // It stands in the log, and is believed after a start anew.
     site.kill();
     site.start();

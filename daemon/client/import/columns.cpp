@@ -140,8 +140,8 @@ private:
             for (const std::size_t column : numbers)
                 names.push_back(name_of(column));
             return fail(fmt::format(
-                "{}. Name it: --register COLUMN where it is what the meter showed, --consumption "
-                "COLUMN where it is what ran.",
+                "{}. Name it: --register COLUMN if it holds what the meter showed, --consumption COLUMN if "
+                "it holds what ran.",
                 numbers.empty() ? std::string("No column of volumes was found")
                                 : fmt::format("Several columns hold numbers: {}", fmt::join(names, ", "))));
         }
@@ -188,8 +188,8 @@ private:
         }
         if (!is_needed) return {};
         return fail(
-            "Every date could be two, as 3/4 is in March or in April. Tell which: --dates day-first, or "
-            "--dates month-first.");
+            "Every date can be read in two ways: 3/4 may be in March or in April. Say which: --dates "
+            "day-first, or --dates month-first.");
     }
 
     [[nodiscard]] char guessed_decimal() const {
@@ -214,7 +214,7 @@ private:
         found_.unit = order_.unit.empty() ? unit_in_name() : order_.unit;
         if (parse_volume_l("1 " + found_.unit)) return {};
         return fail(
-            fmt::format("\"{}\" is no unit of volume here. Give --unit m3, L, gal_us, gal_imp or ft3.",
+            fmt::format("\"{}\" is not a unit of volume here. Give --unit m3, L, gal_us, gal_imp or ft3.",
                         harmless_text(found_.unit)));
     }
 

@@ -107,8 +107,8 @@ public:
         take(*columns);
         read_rows(*rows, *columns);
         if (told_.size() < 2)
-            return fail(fmt::format("Of {} rows {} could be read, and two are needed. {}", contents_.rows,
-                                    told_.size(),
+            return fail(fmt::format("Of {} rows, {} could be read, but at least two are needed. {}",
+                                    contents_.rows, told_.size(),
                                     contents_.unreadable.empty() ? "" : contents_.unreadable.front().text));
         if (columns->is_consumption) {
             add_up();
@@ -117,7 +117,7 @@ public:
         }
         std::erase_if(contents_.stretches, [](const auto& stretch) { return stretch.size() < 2; });
         if (contents_.stretches.empty())
-            return fail("No two rows follow one another, so nothing can be taken in.");
+            return fail("No two rows follow one another, so nothing can be imported.");
         return std::move(contents_);
     }
 
@@ -150,7 +150,7 @@ private:
                 read.push_back({row.line, *time, *volume, cell(columns.time)});
             } else {
                 contents_.unreadable.push_back(
-                    {row.line, fmt::format("\"{}\" is no {}.",
+                    {row.line, fmt::format("\"{}\" is not a {}.",
                                            harmless_text((time ? cell(columns.volume) : cell(columns.time))
                                                              .substr(0, shown_bytes)),
                                            time ? "volume" : "time")});
@@ -171,7 +171,7 @@ private:
             } else if (at.kind == WallTime::never) {
                 contents_.wall_clock.push_back(
                     {cells.line,
-                     fmt::format("{} does not exist, the clock is set ahead over it; it is taken as {}.",
+                     fmt::format("{} does not exist because the clock is set ahead then; it is taken as {}.",
                                  harmless_text(cells.told), zone_.format(told.at))});
             }
             told_.push_back(told);
@@ -189,7 +189,7 @@ private:
             } else if (contents_.is_consumption || kept.back().volume != row.volume) {
                 contents_.unreadable.push_back(
                     {row.line,
-                     fmt::format("It tells another volume for the time of line {}.", kept.back().line)});
+                     fmt::format("It gives a different volume for the time of line {}.", kept.back().line)});
             }
         }
         told_ = std::move(kept);
@@ -207,13 +207,15 @@ private:
             if (row.volume < before.volume) {
                 contents_.running_back.push_back(
                     {row.line,
-                     fmt::format("The register runs back from {} to {}, {}: what ran meanwhile is left out.",
+                     fmt::format("The register runs backwards from {} to {}, {}: the water of that time is "
+                                 "left out.",
                                  volume_text(before.volume), volume_text(row.volume),
                                  span_text(before.at, row.at))});
                 contents_.stretches.emplace_back();
             } else if (row.at - before.at > reading_distance_max) {
                 contents_.gaps.push_back(
-                    {row.line, fmt::format("Nothing from {}: too long to tell when the water ran, left out.",
+                    {row.line, fmt::format("No rows from {}: too long to know when the water ran, so it is "
+                                           "left out.",
                                            span_text(before.at, row.at))});
                 contents_.stretches.emplace_back();
             }
@@ -243,7 +245,7 @@ private:
             } else {
                 contents_.unreadable.push_back(
                     {row.line,
-                     "How long it lasted is not told, because the rows are not evenly apart; it is left out."});
+                     "Its length is unknown because the rows are not evenly spaced; it is left out."});
             }
         }
         return spans;
@@ -254,7 +256,8 @@ private:
         for (const auto& [span, row] : spans_of_rows()) {
             std::int64_t next = 0;
             if (span.length() > reading_distance_max || __builtin_add_overflow(sum, row.volume, &next)) {
-                contents_.gaps.push_back({row.line, fmt::format("{} is too long or too much, left out.",
+                contents_.gaps.push_back({row.line, fmt::format("{} is too long or has too much volume, so "
+                                                                "it is left out.",
                                                                 span_text(span.from, span.to))});
                 continue;
             }
@@ -263,8 +266,8 @@ private:
             if (!goes_on) {
                 if (!stretches.empty())
                     contents_.gaps.push_back(
-                        {row.line, fmt::format("Nothing is told of {}.",
-                                               span_text(stretches.back().back().at, span.from))});
+                        {row.line,
+                         fmt::format("No rows for {}.", span_text(stretches.back().back().at, span.from))});
                 stretches.push_back({{span.from, sum, row.line}});
             }
             sum = next;

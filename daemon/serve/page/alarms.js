@@ -1,4 +1,4 @@
-// Alarms: seen, put off, ended.
+// Alarms: shows them, and lets people acknowledge them and put them off.
 
 import { post } from './ask.js';
 import { find, h, replace, table } from './dom.js';
@@ -37,12 +37,12 @@ const act_button = (alarm, acts, text, what, body, done) => h('button', {
   on: { click: () => act(acts, alarm, what, typeof body === 'function' ? body() : body, done) },
 }, text);
 
-const take_back = (alarm, acts) => acts.may_change() && act_button(alarm, acts, 'Not seen after all', 'unacknowledge', undefined, 'Not acknowledged any more');
+const take_back = (alarm, acts) => acts.may_change() && act_button(alarm, acts, 'Not seen after all', 'unacknowledge', undefined, 'No longer acknowledged');
 
 function buttons(alarm, acts) {
   if (!acts.may_change()) return [];
   const button = (...what) => act_button(alarm, acts, ...what);
-  if (alarm.state === 'shelved') return [button('Put off no longer', 'unshelve', undefined, 'Put off no longer')];
+  if (alarm.state === 'shelved') return [button('Show it again', 'unshelve', undefined, 'Shown again')];
   const length = h('select', { 'data-key': key_of('for', alarm), 'aria-label': `How long to put off: ${full_name(alarm)}` },
     put_off.map(([value, text]) => h('option', { value, selected: value === 'P1D' }, text)));
   return [
@@ -60,7 +60,7 @@ const card = (alarm, acts) => h('article', { class: `alarm ${alarm.state}`, 'dat
   h('p', {}, sentence(alarm.text)),
   h('p', { class: 'acts' }, buttons(alarm, acts)));
 
-/** Says of all of them that they were seen, one after the other. */
+/** Acknowledges all of them, one after the other. */
 async function acknowledge_all(list, acts) {
   const said = find('#alarms .said');
   let count = 0;
@@ -79,7 +79,7 @@ async function acknowledge_all(list, acts) {
 const all_seen = (list, acts, key) => (list.length > 1 && acts.may_change() ? h('p', { class: 'acts' },
   h('button', { type: 'button', 'data-key': key, on: { click: () => acknowledge_all(list, acts) } }, `I have seen all ${number(list.length)}`)) : null);
 
-/** What is over needs no card, only a look. */
+/** An alarm that is over needs no card of its own. */
 const past = (list, acts) => h('details', { 'data-key': 'past' },
   h('summary', {}, `Over, not acknowledged yet (${number(list.length)})`),
   all_seen(list, acts, 'all-seen'),
@@ -95,7 +95,7 @@ const earlier = (list, acts) => h('details', { 'data-key': 'earlier' }, h('summa
     alarm.acknowledged_at ? h('span', {}, `${date_and_clock(alarm.acknowledged_at)} `, take_back(alarm, acts)) : ''])));
 
 const undecided = (list) => h('details', { 'data-key': 'undecided' },
-  h('summary', {}, `Nights that cannot be told (${number(list.length)})`),
+  h('summary', {}, `Undecided nights (${number(list.length)})`),
   h('ul', {}, list.slice(0, earlier_shown).map((one) => h('li', {}, sentence(one.text)))));
 
 export function show_alarms(state, acts) {
@@ -106,7 +106,7 @@ export function show_alarms(state, acts) {
   const elsewhere = all.filter((alarm) => !of_shown(alarm) && alarm.cleared_at === null && alarm.state !== 'shelved').length;
   const current = alarms.filter((alarm) => alarm.state !== 'normal');
   const over = alarms.filter((alarm) => alarm.state === 'normal');
-  // The unseen before the seen; the newest first as they come.
+  // Unacknowledged ones first; within each, the order of the API: newest first.
   const rank = (alarm) => (alarm.state.includes('unack') ? 0 : 1);
   current.sort((a, b) => rank(a) - rank(b));
   const lasting = current.filter((alarm) => alarm.cleared_at === null || alarm.state === 'shelved');
@@ -118,7 +118,7 @@ export function show_alarms(state, acts) {
     all_seen(unseen, acts, 'all-lasting-seen'),
     lasting.length === 0 ? h('p', {}, current.length ? 'No alarm lasts.' : 'There is no alarm.')
       : h('div', { class: 'cards' }, lasting.slice(0, cards_shown).map((alarm) => card(alarm, acts))),
-    lasting.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${number(lasting.length)} are shown; each meter’s own stand where it is chosen.`) : null,
+    lasting.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${number(lasting.length)} are shown. Choose a meter to see all of its alarms.`) : null,
     elsewhere ? h('p', { class: 'key' }, elsewhere === 1 ? 'One alarm lasts at another meter.' : `${number(elsewhere)} alarms last at other meters.`) : null,
     ended.length ? past(ended, acts) : null,
     over.length ? earlier(over, acts) : null, open_questions.length ? undecided(open_questions) : null);

@@ -1,6 +1,6 @@
-// The page's course of things: what is shown, when it is read anew, and what happens when nobody answers.
+// The page's main loop: what is shown, when it is read again, and what happens when the daemon does not answer.
 //
-// Everything shown is read from the API. The stream only says that something has changed, and that the daemon is there.
+// Everything shown is read from the API. The stream only reports that something changed and that the daemon is alive.
 
 import { NotThere, Refused, get, of_meter } from './ask.js';
 import { find, h, replace } from './dom.js';
@@ -22,20 +22,20 @@ import { show_register } from './register.js';
 import { show_years } from './years.js';
 
 const days_shown = 14;
-const gather_ms = 700;         // What changes together is read together.
+const gather_ms = 700;         // Changes within this time are read together.
 const health_rest_ms = 5_000;
-const look_again_ms = 30_000;  // Where nothing happens, time still passes.
+const look_again_ms = 30_000;  // Read again even without events, because time passes.
 const try_again_ms = 3_000;
-const draws_rest_ms = 60_000;  // Draws are the daemon's longest work.
-const silence_ms = 25_000;     // The daemon says every ten to fifteen seconds that it is there.
-const usual_rest_ms = 500;               // The usual days of a large building come over a few calls.
+const draws_rest_ms = 60_000;  // Draws cost the daemon the most work.
+const silence_ms = 25_000;     // The daemon sends a heartbeat every ten to fifteen seconds.
+const usual_rest_ms = 500;               // The usual days of a large building take a few calls.
 const building_rest_ms = 2_000;          // The building is read no more often than this,
 const building_rest_ms_a_meter = 40;     // and a large one less often.
 
-/** `meter` null: the whole building is shown. `asked_at`: when each part was asked for, in ms since the page began. */
+/** `meter` null: the whole building is shown. `asked_at`: when each part was requested, in ms since the page began. */
 const state = { data: {}, asked_at: {}, time: null, meter: null, day: null, told_at: null };
 
-/** Where each part of what is shown comes from. */
+/** The address of each part. */
 const sources = {
   health: () => '/v1/health',
   building: () => '/v1/building',
@@ -52,7 +52,7 @@ const sources = {
 const of_one_meter = ['today', 'register', 'nights', 'days', 'months', 'years', 'flow', 'draws'];
 const with_cost = () => (state.data.building.currency ? '&cost=true' : '');
 
-/** What each panel is made of. */
+/** The parts that each panel is drawn from. */
 const panels = [
   [['building', 'health'], show_empty],
   [['building'], show_building],
@@ -80,19 +80,19 @@ let building_read_at = 0;
 let building_again = null;
 let health_again = null;
 
-/** Reads these parts, with what else is asked for meanwhile, and shows what they change. */
+/** Reads these parts, together with others requested meanwhile, and redraws the panels that they change. */
 function want(...names) {
   for (const name of names) wanted.add(name);
   gathering ??= setTimeout(read_wanted, gather_ms);
 }
 
-/** The same for somebody who waits for it. */
+/** The same at once, for a person who waits for it. */
 function want_now(...names) {
   for (const name of names) wanted.add(name);
   read_wanted();
 }
 
-/** The building, as soon as it may be read again. */
+/** Reads the building as soon as it may be read again. */
 function want_building() {
   const rest_ms = Math.max(building_rest_ms, building_rest_ms_a_meter * (state.data.building?.meters.length ?? 0));
   const wait_ms = building_read_at + rest_ms - Date.now();
@@ -110,7 +110,7 @@ async function read() {
   const names = wanted;
   wanted = new Set();
   if (names.size === 0) return;
-  // What day it is, and which meters there are, comes before what is asked about them.
+  // The day and the list of meters come first, because the other requests depend on them.
   if (names.delete('health') || !state.data.health) await read_health();
   if (names.delete('building') || !state.data.building) await read_building();
   choose_shown();
@@ -118,21 +118,21 @@ async function read() {
   const shown_day = day();
   const rest = [...names].filter((name) => meter !== null || !of_one_meter.includes(name));
   await Promise.all(rest.map(read_one));
-  if (meter !== state.meter) return;  // Another choice was made; its answers follow.
-  if (shown_day !== day()) return want('days', 'nights', 'flow', 'draws', ...rest);  // Likewise; or it was midnight.
+  if (meter !== state.meter) return;  // Another meter was chosen; its answers follow.
+  if (shown_day !== day()) return want('days', 'nights', 'flow', 'draws', ...rest);  // Another day was chosen, or midnight passed.
   set_zone(state.data.health.timezone);
   found();
   show(['health', 'building', ...rest]);
 }
 
-/** The stream tells of what it sees change; a trouble that came and went between two of its looks is over unsaid. */
+/** The stream reports changes that it sees. It misses a trouble that comes and goes between two of its looks. */
 async function read_health() {
   await read_one('health');
   clearTimeout(health_again);
   if (state.data.health.troubles.length > 0) health_again = setTimeout(() => want('health'), health_rest_ms);
 }
 
-/** The usual days of a large building are worked out over a few calls. */
+/** The daemon works out the usual days of a large building over a few calls. */
 async function read_building() {
   building_read_at = Date.now();
   await read_one('building');
@@ -161,7 +161,7 @@ function show(names) {
   }
 }
 
-/** One meter is shown at once; of several, the building first. */
+/** A single meter is shown at once. With several, the building is shown first. */
 function choose_shown() {
   const { meters } = state.data.building;
   set_names(meters);
@@ -186,9 +186,9 @@ function set_meter(meter) {
   if (meter) document.title = `Water: ${name_of(meter)}`;
 }
 
-/** What people do on the page. */
+/** The actions of people on the page. */
 const acts = {
-  /** Null: all of them. */
+  /** Null: all meters. */
   choose_meter(meter) {
     if (meter === state.meter) return;
     history.pushState(null, '', meter ? `#meter=${encodeURIComponent(meter)}` : location.pathname);
@@ -203,13 +203,13 @@ const acts = {
   today,
   day,
   changed: want_now,
-  /** False for who is shown some meters and may change nothing: no button stands where it would be refused. */
+  /** False for a tenant, who may change nothing: buttons that the daemon would refuse are not shown. */
   may_change: () => !state.data.health.read_only,
-  /** A sentence for what went wrong where somebody did something. */
+  /** A sentence for an action that failed. */
   words_for(error) {
     if (error instanceof Refused) return error.message;
     lose(error);
-    return 'The daemon did not answer. Whether it heard you is not known: saying it again does no harm.';
+    return 'The daemon did not answer. It may or may not have received your request. Trying again does no harm.';
   },
 };
 
@@ -223,7 +223,7 @@ function show_meter(meter) {
   listen();
 }
 
-// Live, and what if not.
+// The live stream, and what happens without it.
 
 let stream = null;
 let trying = null;
@@ -257,7 +257,7 @@ function listen() {
   stream.onerror = () => lose(new NotThere('the stream ended'));
 }
 
-/** A daemon that hangs, or a network that is gone, ends no stream: it only says nothing. */
+/** A hanging daemon or a lost network does not end the stream. It only sends nothing. */
 function look_for_life() {
   if (stream && Date.now() - heard_at > silence_ms) lose(new NotThere('the stream is silent'));
   if (document.body.dataset.state === 'old') tell_age();
@@ -268,7 +268,7 @@ function tell_age() {
   if (find('#live').textContent !== said) find('#live').textContent = said;
 }
 
-/** The daemon is not heard: say so, mark what is shown as old, and try again. */
+/** The daemon cannot be reached: say so, mark the page as old, and try again. */
 function lose(error) {
   if (!(error instanceof NotThere) && !(error instanceof Refused)) console.error(error);
   stream?.close();
@@ -307,11 +307,11 @@ function start() {
     const asked = new URLSearchParams(location.hash.slice(1)).get('meter');
     if (asked !== state.meter) show_meter(asked);
   });
-  // Whether the daemon is still heard without the network, as on its own machine, is asked at once.
+  // On the daemon's own machine it can be reached without a network, so check at once.
   addEventListener('offline', () => want_now('health'));
   addEventListener('online', listen);
   prepare_reading(state, acts);
-  // A hidden page needs no place among those who listen.
+  // A hidden page need not take one of the stream's places.
   document.addEventListener('visibilitychange', () => {
     if (!document.hidden) return listen();
     stream?.close();
@@ -323,7 +323,7 @@ function start() {
     want('today');
     want_building();
   }, look_again_ms);
-  // Which meter is shown comes before what is heard of it.
+  // Choose the meter before its events arrive.
   reads = reads.then(read_health).then(read_building).then(choose_shown).catch(lose).then(() => stream ?? trying ?? listen());
 }
 

@@ -1,9 +1,9 @@
-// Asks the daemon.
+// Sends requests to the daemon.
 
-/** What the daemon refused, in its own words. */
+/** The daemon refused the request; the message is its own. */
 export class Refused extends Error {}
 
-/** Nobody answered. */
+/** The daemon did not answer. */
 export class NotThere extends Error {}
 
 const patience_ms = 20_000;
@@ -19,7 +19,7 @@ async function ask(target, options) {
   try {
     body = await response.json();
   } catch (error) {
-    // A whole answer is JSON; one that broke off is not.
+    // A complete answer is JSON; one that broke off is not.
     throw new NotThere(String(error));
   }
   if (!response.ok) throw new Refused(body.detail ?? `The daemon answered with status ${response.status}.`);

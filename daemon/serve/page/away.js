@@ -1,4 +1,4 @@
-// Nobody at home: then any tick raises an alarm.
+// Being away: while nobody is at home, any tick raises an alarm.
 
 import { of_meter, post, remove } from './ask.js';
 import { find, h, replace } from './dom.js';
@@ -28,7 +28,7 @@ export function show_away(state, acts) {
       : `From ${date_and_clock(meter.away_from)} on nobody is at home at ${name_of(meter.id)}${until}.`),
     h('p', { class: 'small' }, 'Shutting the main valve is safer than any alarm.'), h('p', { class: 'acts' }, back));
   }
-  if (place.querySelector('[data-key="leave"]') && place.dataset.meter === meter.id) return;  // Somebody may just be choosing the day.
+  if (place.querySelector('[data-key="leave"]') && place.dataset.meter === meter.id) return;  // Do not replace the form while somebody chooses the day.
   place.dataset.meter = meter.id;
   const until = h('input', { type: 'date', min: acts.today(), 'data-key': 'until' });
   replace(place, h('p', {}, 'While everybody is away, any water that runs raises an alarm.'),

@@ -1,13 +1,13 @@
-// The whole building: the sums, a row a meter with the worst first, and the main meter against those behind it.
+// The whole building: the sums, a row for each meter with the worst first, and main meters compared with those behind them.
 
 import { bar, legend } from './chart.js';
 import { find, h, replace } from './dom.js';
 import { alarm_word, date_and_clock, flow, length, name_of, number, seconds_of, times_usual, volume } from './words.js';
 
-const others_shown = 60;  // Then the field narrows them; an alarm is never left out.
-const scale = 3;          // The bars end at three times what is usual.
-const much = 3;           // From so many times on it is worth a look,
-const much_l = 50;        // where it is more than a bucket or two.
+const others_shown = 60;  // To see more, people filter them. Meters that need a look are always shown.
+const scale = 3;          // The bars end at three times the usual volume.
+const much = 3;           // At least this many times the usual is worth a look,
+const much_l = 50;        // if it is also this much more.
 const leak_kinds = ['night-flow', 'slow-leak', 'away-use', 'long-draw', 'high-flow'];
 let is_prepared = false;
 let shows_all = false;
@@ -16,14 +16,14 @@ const lasting = (meter) => meter.alarms.filter((alarm) => alarm.state !== 'shelv
 const is_much = ({ today_l, usual_until_now_l: usual }) =>
   today_l !== null && usual !== null && today_l >= much * usual && today_l - usual >= much_l;
 
-/** What is the matter with a meter, the worst first: a rank (0 is worst), a mark of its own, and words. */
+/** What is wrong with a meter, the worst first: a rank (0 is worst), a mark, and words. */
 function matters_of(meter) {
   const matters = lasting(meter).map((alarm) => ({
     rank: (leak_kinds.includes(alarm.kind) ? 0 : 2) + (alarm.state === 'acknowledged' ? 0.5 : 0),
     mark: leak_kinds.includes(alarm.kind) ? 'leak' : 'fault', words: alarm_word(alarm.kind) + (alarm.state === 'acknowledged' ? ' (seen)' : '') }));
   if (meter.silent_since && !matters.some((one) => one.words.startsWith(alarm_word('node-silent'))))
     matters.push({ rank: 2, mark: 'fault', words: `Silent since ${date_and_clock(meter.silent_since)}` });
-  if (meter.refused) matters.push({ rank: 3, mark: 'fault', words: meter.refused.reason === 'stray' ? 'Counts that cannot be' : 'Messages that cannot be read' });
+  if (meter.refused) matters.push({ rank: 3, mark: 'fault', words: meter.refused.reason === 'stray' ? 'Impossible counts' : 'Messages that cannot be read' });
   if (is_much(meter)) matters.push({ rank: 1, mark: 'much', words: 'Much more than usual' });
   if (meter.seen_until === null) matters.push({ rank: 4, mark: 'fault', words: 'Never heard' });
   return matters.sort((a, b) => a.rank - b.rank);
@@ -31,7 +31,7 @@ function matters_of(meter) {
 
 const marks = { leak: '▲', much: '◆', fault: '■' };
 
-/** The matter's shape tells its kind as its words do. */
+/** The shape of the mark shows the same kind as the words. */
 const matter_words = (matters) => matters.map(({ mark, words }) => h('span', { class: `matter ${mark}` },
   h('span', { 'aria-hidden': 'true' }, `${marks[mark]} `), words));
 
@@ -57,7 +57,7 @@ const head = (caption, heads, ...bodies) => h('table', { class: 'meters' }, h('c
   h('thead', {}, h('tr', {}, heads.map(([text, kind]) => h('th', { scope: 'col', class: kind ?? null }, text)))), bodies);
 const heads = [['Meter'], ['Against usual by now'], ['Today', 'number'], ['That is'], ['Running now'], ['State']];
 
-/** Where the meters are in groups: a line with the group's sum, and its meters below. */
+/** If meters are in groups: a line with the sum of each group, and its meters below. */
 function bodies(lines, acts, all) {
   const groups = new Map();
   for (const line of lines) {
@@ -86,9 +86,9 @@ function sums(building, lines) {
   const named = (list) => list.slice(0, 3).map((meter) => name_of(meter.id)).join(' · ') + (list.length > 3 ? ` and ${number(list.length - 3)} more` : '');
   return h('dl', { class: 'answers' },
     answer('How much today, all together?', volume(sum.today_l), 'plain',
-      sum.usual_until_now_l === null ? (building.usual_pending ? 'what is usual is being worked out' : 'what is usual is not known of all of them yet')
+      sum.usual_until_now_l === null ? (building.usual_pending ? 'the usual volume is being worked out' : 'the usual volume is not yet known for every meter')
         : `usual by now: ${volume(sum.usual_until_now_l)}`, `yesterday: ${volume(sum.yesterday_l)}`,
-      sum.meters_without_number ? `without ${number(sum.meters_without_number)} of which nothing was seen` : null),
+      sum.meters_without_number ? `${sum.meters_without_number === 1 ? '1 meter without data is' : `${number(sum.meters_without_number)} meters without data are`} not included` : null),
     answer('Is there a leak?', leaks.length ? `At ${number(leaks.length)} of ${number(meters.length)}` : 'No sign of one', leaks.length ? 'bad' : 'good',
       leaks.length ? named(leaks) : 'No alarm for running water lasts.'),
     answer('Does anything need a look?', troubled.length ? `${number(troubled.length)} of ${number(meters.length)}` : 'No', troubled.length ? 'flow' : 'good',
@@ -97,7 +97,7 @@ function sums(building, lines) {
       runs.length ? named(runs) : null, unknown.length ? `not known of ${number(unknown.length)}` : null));
 }
 
-/** Whether what the main meter counted more than those behind it is more than the meters' errors explain. */
+/** Says whether the difference between the main meter and those behind it is more than the meters' errors explain. */
 function balance_words({ difference_l: difference, tolerance_l: tolerance, is_whole, meter }) {
   const within = Math.abs(difference) <= tolerance;
   const doubt = is_whole ? '' : ' Part of this time was not seen, so this proves nothing.';
@@ -148,7 +148,7 @@ export function show_building(state, acts) {
       head('Meters that need a look, the worst first', heads, h('tbody', {}, troubled.map((line) => row(line, acts))))] : null,
     others.length ? [h('h3', {}, troubled.length ? `All others (${number(others.length)})` : 'All is as it should be'),
       head('The other meters', heads, bodies(shown, acts, lines))] : null,
-    found.length === 0 ? h('p', {}, 'No meter is called so.') : null,
+    found.length === 0 ? h('p', {}, 'No meter matches.') : null,
     shown.length < others.length ? h('p', {}, h('button', { type: 'button', 'data-key': 'all', on: { click: () => { shows_all = true; show_building(state, acts); } } },
       `Show the other ${number(others.length - shown.length)} too`)) : null,
     legend(['usual', 'what is usual by this time of day'], ['whole', 'today'], ['unclear', 'nothing seen']),

@@ -1,4 +1,4 @@
-// The server's clock where it is in doubt: a person may say that it is right, after having looked at it.
+// The server's clock when it is in doubt: a person may look at it and say that it is right.
 
 import { get, post } from './ask.js';
 import { find, h, replace } from './dom.js';
@@ -6,7 +6,7 @@ import { date_and_clock, sentence } from './words.js';
 
 const button = (key, text, act) => h('button', { type: 'button', 'data-key': key, on: { click: act } }, text);
 
-let right_at = 0;  // When it was last said right: what was asked before that knows nothing of it.
+let right_at = 0;  // When it was last said to be right. Answers requested before that are outdated.
 
 async function say_right(acts) {
   const said = find('#clock .said');
@@ -21,7 +21,7 @@ async function say_right(acts) {
   acts.changed('health', 'building');
 }
 
-/** What everything is dated by is not said right by one hasty tap: the clock is shown first. */
+/** All dates depend on the clock, so it is shown first: one hasty tap must not confirm it. */
 async function ask_first(acts) {
   try {
     const { server_time } = await get('/v1/clock');

@@ -1,4 +1,4 @@
-// The last days as bars; an incomplete one is marked, one without data is no zero.
+// The last days as bars. Incomplete days are marked, and a day without data does not look like zero.
 
 import { bar, legend } from './chart.js';
 import { find, h, replace, table } from './dom.js';

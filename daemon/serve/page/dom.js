@@ -1,4 +1,4 @@
-// Making elements, and putting them in the place of others without taking the reader's place away.
+// Creates elements, and replaces others without losing the reader's place.
 
 const drawing = 'http://www.w3.org/2000/svg';
 
@@ -24,12 +24,12 @@ export const svg = (name, attributes = {}, ...children) =>
 
 export const find = (selector) => document.querySelector(selector);
 
-/** Where something lies on its axis: SVG takes percents, so a drawing is as wide as its place. */
+/** A position on an axis. SVG takes percents, so a drawing is as wide as its container. */
 export const percent = (part) => `${(Math.min(1, Math.max(0, part)) * 100).toFixed(3)}%`;
 
 /**
- * Puts new content into a place. What was focused, opened or typed there and has the same data-key stays so: the
- * page changes by itself, and nobody who is in the middle of it must be thrown out.
+ * Puts new content into an element. Elements with the same data-key stay focused, open or filled in: the page
+ * changes by itself, and must not interrupt a person who is using it.
  */
 export function replace(place, ...content) {
   const focused = place.contains(document.activeElement) ? document.activeElement.dataset.key : null;
@@ -43,7 +43,7 @@ export function replace(place, ...content) {
   if (focused) [...place.querySelectorAll('[data-key]')].find((one) => one.dataset.key === focused)?.focus();
 }
 
-/** A table with a caption for those who hear it; `rows` are arrays of cells, the first of each its header. */
+/** A table with a caption for screen readers. `rows` are arrays of cells; the first cell of each is its header. */
 export function table(caption, heads, rows, attributes = {}) {
   const cell = (content, i) => {
     const number = heads[i].number ? 'number' : null;

@@ -1,4 +1,4 @@
-// What the water of a day was probably used for.
+// The draws of a day, and what each was probably for.
 
 import { of_meter, post } from './ask.js';
 import { find, h, percent, replace, svg, table } from './dom.js';
@@ -10,7 +10,7 @@ const perhaps = 0.5;
 
 const is_blurred = (draw) => draw.blur_s * 3 > seconds_of(draw);
 
-/** The guess with its doubt. */
+/** The guess and how sure it is. */
 function guess(draw) {
   if (draw.label === 'unknown') return 'not known';
   const word = draw.name ? `${label_word(draw.label)}, ${draw.name}` : label_word(draw.label);
@@ -33,7 +33,7 @@ function sums(draws) {
   return [...by_label.values()].sort((a, b) => b.litres - a.litres);
 }
 
-/** A lane for each purpose, below the day's flow and on its axis: the place tells them apart, not the colour. */
+/** A lane for each purpose, below the day's flow and on its axis. The lane distinguishes them, not the colour. */
 export function lanes(draws, from, to) {
   if (draws.length === 0) return null;
   const at = (time) => (instant(time) - from) / (to - from);
@@ -57,7 +57,7 @@ const longest = (draws) => {
 
 const tellable = ['flush', 'shower', 'tap', 'washer', 'bath', 'hose'];
 
-/** What somebody knows better is chosen here; the daemon then tells others like it so, too. */
+/** Lets a person correct the guess. The daemon then labels similar draws the same way. */
 function choice(state, acts, draw) {
   const said = h('output', {});
   const middle = new Date((Number(instant(draw.from)) + Number(instant(draw.to))) / 2).toISOString();
@@ -79,7 +79,7 @@ const all = (draws, state, acts) => h('details', { 'data-key': 'draws' }, h('sum
   table('Each use', ['From', 'Length', { text: 'Volume', number: true }, 'Mean flow', 'What it was'],
     draws.map((draw) => [clock_to_the_second(draw.from), length_words(draw), volume(draw.volume_l), flow_words(draw), draw.label === 'leak' || !acts.may_change() ? guess(draw) : choice(state, acts, draw)]), { class: 'draws' }));
 
-/** A leak on this day: some of its ticks may be taken for taps and toilets. */
+/** True if there was a leak on this day: some of its ticks may be taken for taps and toilets. */
 const leaks_on = (day, meter, alarms) => alarms.some((alarm) => alarm.meter === meter && alarm.kind === 'night-flow' &&
   alarm.raised_at.slice(0, 10) <= day && (alarm.cleared_at === null || alarm.cleared_at.slice(0, 10) >= day));
 
@@ -88,7 +88,7 @@ export function show_draws(state, acts) {
   if (draws.length === 0) return replace(find('#draws'), h('p', {}, 'No use of water was found on this day.'));
   replace(find('#draws'),
     leaks_on(acts.day(), state.meter, state.data.alarms.alarms)
-      ? h('p', { class: 'notice' }, 'Water ran all night. What ran without end is told as the leak\'s; what is left may still hold some of it, so believe this list less until it is mended.') : null,
+      ? h('p', { class: 'notice' }, 'Water ran all night. Water that never stopped is shown as the leak. The other uses may still include some of it, so this list is less reliable until the leak is repaired.') : null,
     longest(draws),
     h('p', { class: 'key' }, 'What it was is a guess from length, flow and what this house repeats; two that run at once are hard to tell apart.', acts.may_change() ? ' Where you know better, say so in the list.' : ''),
     all(draws, state, acts));

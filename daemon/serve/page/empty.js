@@ -1,4 +1,4 @@
-// For somebody who has just begun: what is there already, and what to do next.
+// For a person who has just begun: what works already, and what to do next.
 
 import { find, h, replace } from './dom.js';
 import { name_of, number } from './words.js';
@@ -6,7 +6,7 @@ import { name_of, number } from './words.js';
 const step = (is_done, title, ...more) => h('li', { class: is_done ? 'done' : null },
   h('strong', {}, title), h('span', { class: 'small' }, is_done ? ' Done.' : ''), more.length ? h('p', { class: 'small' }, more) : null);
 
-/** A meter of which nothing has been booked yet; or no meter at all. */
+/** Shown for a meter with nothing booked yet, or if there is no meter. */
 export const is_empty = ({ data: { building }, meter }) =>
   building.meters.length === 0 || (meter !== null && building.meters.find((one) => one.id === meter)?.seen_until === null);
 
@@ -20,7 +20,7 @@ export function show_empty(state) {
   replace(find('#empty .body'), h('ol', { class: 'todo' },
     step(true, 'The daemon runs and answers.'),
     step(building.meters.length > 0 || accepted > 0, 'Describe the meter in the configuration.',
-      'Where its messages come from, what one pulse stands for, and how much it may carry: the meter’s own plate tells the last two. Then let the daemon read the configuration again.'),
+      'Enter the topic of its messages, the pulse value, and its permanent flow (Q3). The meter’s plate shows the last two. Then reload the configuration.'),
     step(health.broker.connected, 'Reach the broker.', 'Its address is in the configuration; the top of this page says what the broker answers.'),
     step(accepted > 0, 'Let the node speak.',
       `${number(accepted)} messages have come so far. None of this meter? Then the topic in the configuration is not the one on which the node publishes, or the node is off.`),

@@ -1,4 +1,4 @@
-// One day's flow, interval by interval, above the uses of water that were found in it.
+// One day's flow by interval, above the draws found in it.
 
 import { legend, round_up } from './chart.js';
 import { find, h, percent, replace, svg, table } from './dom.js';
@@ -30,7 +30,7 @@ function chart(rows) {
   const most = round_up(Math.max(...known.map(per_minute).map(in_unit), 0.1));
   const bars = rows.map((row) => {
     const place = { x: percent(at(row.from)), width: percent(at(row.to) - at(row.from)) };
-    // What is still to come is blank, and not unknown.
+    // Time still to come is blank, not unknown.
     if (row.ticks === null) {
       return known.some((one) => one.from > row.from)
         ? svg('rect', { class: 'none', ...place, y: `${top_percent}%`, height: `${high_percent}%`, fill: 'url(#unclear)' }) : null;

@@ -1,4 +1,4 @@
-// The five questions people come with: today, yesterday, now, a leak, and how sure that is.
+// Answers five questions: today, yesterday, now, a leak, and how sure the answers are.
 
 import { find, h, replace } from './dom.js';
 import { ago, clock, clock_to_the_second, day_word, flow, instant, length, name_of, number, seconds_of, step as tick, volume } from './words.js';
@@ -30,7 +30,7 @@ function yesterday({ yesterday: day, usual }) {
     is_part ? `incomplete: ${length(seconds_of(day) - day.covered_s)} of it were not seen` : null);
 }
 
-/** What was seen holds until the next message may be late: two cadences. Then it is not known. */
+/** The last reading holds for two cadences, because the next message may be late. After that the flow is not known. */
 function is_late({ last_span: last, cadence_s }, now) {
   return (now - instant(last.to)) / 1000 > cadences_believed * cadence_s;
 }
@@ -44,7 +44,7 @@ function running(today, silent_since, leaks, now) {
   }
   if (is_late(today, now)) {
     return answer('Is anything running now?', 'Not known', 'unknown',
-      `Its last message told of the time up to ${clock(last.to)}, ${ago(last.to, now)}; one is expected every ${length(today.cadence_s)}.`,
+      `The last message covers the time up to ${clock(last.to)}, ${ago(last.to, now)}. A message is expected every ${length(today.cadence_s)}.`,
       last.ticks > 0 ? `Then it was ${flow(last.flow_l_per_h)}.` : 'Then nothing ran.');
   }
   const when = `${clock_to_the_second(last.from)} to ${clock_to_the_second(last.to)}, ${ago(last.to, now)}`;
@@ -52,14 +52,14 @@ function running(today, silent_since, leaks, now) {
     return answer('Is anything running now?', `Yes, ${flow(last.flow_l_per_h)}`, 'flow', `the mean from ${when}`);
   }
   const still = last.still_since ? `no tick since ${clock(last.still_since)}, seen up to ${clock(last.to)}, ${ago(last.to, now)}` : `no tick from ${when}`;
-  // A leak ticks seldom; between two ticks it looks like nothing.
+  // A leak ticks seldom; between two ticks no flow is seen.
   return leaks ? answer('Is anything running now?', 'Only the leak', 'flow', still)
     : answer('Is anything running now?', 'No', 'good', still);
 }
 
 const night_of = (night) => `the night before ${day_word(night.to)}`;
 
-/** The first of the unbroken row of nights, up to the last, in which the water never stood still. */
+/** The first of the latest consecutive nights in which the water never stood still. */
 function first_of_row(nights) {
   let first = null;
   for (const night of [...nights].reverse()) {
@@ -85,7 +85,7 @@ function leak({ nights, still_for_s }, alarm, meter) {
   const hidden = meter.smallest_visible_leak_l_per_h;
   const limit = hidden === null ? 'Its readings are too far apart to see a leak.' : `A leak below ${flow(hidden)} can hide.`;
   if (!last || last.verdict === 'undecided') {
-    return answer('Is there a leak?', 'Not known', 'unknown', last ? 'Last night cannot be told: something is missing.' : 'No night has been seen yet.', limit);
+    return answer('Is there a leak?', 'Not known', 'unknown', last ? 'Last night is undecided: data is missing.' : 'No night has been seen yet.', limit);
   }
   if (last.verdict === 'flow') {
     return answer('Is there a leak?', 'Perhaps', 'bad', `In ${night_of(last)} the water never stood still for ${length(still_for_s)}.`);
@@ -97,7 +97,7 @@ function leak({ nights, still_for_s }, alarm, meter) {
 function sure({ today, last_span: last }, meter, now) {
   const until_now_s = (now - instant(today.from)) / 1000;
   const missing_s = Math.max(0, until_now_s - today.covered_s);
-  // The last reading is always some minutes old; that much is no gap.
+  // The last reading is always some minutes old; that is not a gap.
   const fresh_s = last ? Math.max(0, (now - Math.max(instant(last.to), instant(today.from))) / 1000) : 0;
   const gap_s = missing_s - fresh_s;
   const step = `Counted in steps of ${tick(meter.pulse_value_l)}.`;

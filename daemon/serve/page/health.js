@@ -1,11 +1,11 @@
-// How the daemon is, and what became of the messages.
+// The state of the daemon and the nodes, and what happened to the messages.
 
 import { find, h, replace, table } from './dom.js';
 import { ago, date_and_clock, instant, name_of, number } from './words.js';
 import { troubles_of } from './notices.js';
 
 const shown_most = 50;
-const nodes_open = 3;  // More are folded.
+const nodes_open = 3;  // A longer list is folded.
 
 function node_words(node) {
   if (node.silent_since) return h('span', { class: 'bad' }, `silent since ${date_and_clock(node.silent_since)}`);
@@ -20,7 +20,7 @@ export function show_health(state) {
   const { health } = state.data;
   const now = instant(health.time);
   const { accepted, booked, unreadable, stray } = health.messages;
-  // Those that are not well first.
+  // Nodes with trouble first.
   const nodes = health.meters.filter((node) => state.meter === null || node.id === state.meter)
     .sort((a, b) => Number(!a.silent_since) - Number(!b.silent_since));
   const is_well = troubles_of(state).length === 0;
@@ -32,7 +32,7 @@ export function show_health(state) {
           nodes.length > shown_most ? h('p', { class: 'key' }, `${shown_most} of ${number(nodes.length)} are shown, the silent ones first.`) : null),
     h('ul', { class: 'small' },
       h('li', {}, health.broker.connected ? 'The broker is connected.' : 'The broker is not connected.'),
-      h('li', {}, health.store.error ? `Booking stands still: ${health.store.error}` : 'The ledger can be written.'),
-      h('li', {}, `Since the ledger began ${number(accepted)} messages came; ${number(booked)} are booked, ${number(unreadable)} could not be read, ${number(stray)} told a count that cannot be.`),
+      h('li', {}, health.store.error ? `Booking has stopped: ${health.store.error}` : 'The ledger can be written.'),
+      h('li', {}, `Since the ledger began ${number(accepted)} messages came; ${number(booked)} are booked, ${number(unreadable)} could not be read, ${number(stray)} had an impossible count.`),
       h('li', {}, `tickledgerd ${health.version}, times of ${health.timezone}.`)));
 }

@@ -1,4 +1,4 @@
-// The nights as bands: where the water stood still, a leak cannot have run.
+// The nights as bands. While the water stood still, no leak can have run.
 
 import { band, legend } from './chart.js';
 import { find, h, replace, table } from './dom.js';
@@ -17,7 +17,7 @@ function verdict(night, still_for_s) {
     case 'still': return `stood still for ${longest}`;
     case 'flow': return `never stood still for ${length(still_for_s)}; ${volume(night.volume_l)} ran`;
     case 'open': return longest ? `lasts; still for ${longest} so far` : 'lasts';
-    default: return 'cannot be told: something is missing';
+    default: return 'undecided: data is missing';
   }
 }
 
@@ -41,6 +41,6 @@ export function show_nights(state) {
       hidden === null ? 'The readings of this meter are too far apart to see a leak.'
         : `What is smaller than ${flow(hidden)} can hide between two ticks.`),
     folded.length === 0 ? null : h('details', { 'data-key': 'nights' },
-      h('summary', {}, quiet === folded.length ? `${number(quiet)} quiet nights before` : `${number(folded.length)} nights before: ${number(quiet)} quiet, ${number(folded.length - quiet)} that cannot be told`),
+      h('summary', {}, quiet === folded.length ? `${number(quiet)} quiet nights before` : `${number(folded.length)} nights before: ${number(quiet)} quiet, ${number(folded.length - quiet)} undecided`),
       bands(folded, 'Earlier nights')));
 }

@@ -1,4 +1,4 @@
-// The form for a reading by eye. What would surprise is asked about before it is booked.
+// The form for a reading by eye. A surprising reading must be confirmed before it is booked.
 
 import { get, of_meter, post } from './ask.js';
 import { find, h, replace } from './dom.js';
@@ -6,13 +6,13 @@ import { read_number } from './numbers.js';
 import { cubic_metres, number, sentence, volume } from './words.js';
 
 const litres_in = { m3: 1000, L: 1, ft3: 28.316846592, gal_us: 3.785411784, gal_imp: 4.54609 };  // Exact by definition.
-const surprising_part = 0.02;  // More than a meter may err of what it showed since the last time,
+const surprising_part = 0.02;  // More than a meter may err on the volume since the last reading,
 const surprising_l = 100;      // and more than a bath.
 
-/** One unit of the last digit that was told, in litres. */
+/** One unit of the last digit that was typed, in litres. */
 const told_to = (digits, unit) => litres_in[unit] * 10 ** -(digits.split('.')[1]?.length ?? 0);
 
-/** Why a reading surprises, in sentences; empty: it does not. */
+/** Why a reading is surprising, in sentences; empty if it is not. */
 function doubts(register, digits, unit) {
   if (register.register_m3 === null) return [];
   const read_l = Number(digits) * litres_in[unit];
@@ -27,7 +27,7 @@ function doubts(register, digits, unit) {
   }
   const should = `The ledger says ${cubic_metres(register.register_m3)}; you read ${cubic_metres(read_l / 1000)}, which is ${volume(Math.abs(difference_l))} ${difference_l < 0 ? 'less' : 'more'}.`;
   if (is_coarse && Math.abs(difference_l) < step_l) {
-    return [should, `You told it to ${volume(step_l)} only, so this may be no difference at all. Enter every digit that the meter shows.`];
+    return [should, `Your reading is exact only to ${volume(step_l)}, so there may be no real difference. Enter every digit that the meter shows.`];
   }
   if (difference_l < -tolerance_l) {
     return [should, 'A meter that runs forward cannot show less than what has run: perhaps a digit is missing, it is another meter, or the sensor counts too much. Booked, it takes litres away from the last days.'];
@@ -40,7 +40,7 @@ export function prepare_reading(state, acts) {
   const form = find('#reading');
   const shown = find('#shown');
   const said = find('#reading-said');
-  let turn = 0;  // Of what was entered: an answer that comes late says nothing of what was typed meanwhile.
+  let turn = 0;  // Counts entries, so that a late answer is not taken for what was typed meanwhile.
   const refuse = (why) => {
     said.textContent = why;
     shown.setAttribute('aria-invalid', 'true');
@@ -65,7 +65,7 @@ export function prepare_reading(state, acts) {
     const button = (key, text, act) => h('button', { type: 'button', 'data-key': key, on: { click: act } }, text);
     const back = button('correct', 'Correct it', () => { said.textContent = ''; shown.focus(); shown.select(); });
     replace(said, why.join(' '), ' ', h('span', { class: 'acts' }, back,
-      button('book', `Book ${number(Number(body.reading_m3 ?? body.reading.split(' ')[0]), 3)} all the same`, () => book(meter, body))));
+      button('book', `Book ${number(Number(body.reading_m3 ?? body.reading.split(' ')[0]), 3)} anyway`, () => book(meter, body))));
     back.focus();
   }
 

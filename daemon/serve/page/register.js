@@ -1,4 +1,4 @@
-// What the meter's face should show, how sure that is, and the readings by eye.
+// Shows what the meter's face should show, how sure that is, and the readings by eye.
 
 import { of_meter, remove } from './ask.js';
 import { find, h, replace } from './dom.js';

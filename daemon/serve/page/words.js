@@ -1,4 +1,4 @@
-// Numbers, times and units as the reader's language writes them, in the site's civil time.
+// Formats numbers, times and units for the reader's language, in the site's civil time.
 
 const litres_in = { l: 1, gal_us: 3.785411784, gal_imp: 4.54609 };  // The gallons: exact by definition.
 const unit_words = { l: 'L', gal_us: 'US gal', gal_imp: 'imp gal' };
@@ -11,7 +11,7 @@ export function set_unit(name) {
   unit = name in litres_in ? name : 'l';
 }
 
-/** A zone that this browser does not know leaves the times in UTC. */
+/** If this browser does not know the zone, times stay in UTC. */
 export function set_zone(name) {
   try {
     new Intl.DateTimeFormat(undefined, { timeZone: name });
@@ -21,7 +21,7 @@ export function set_zone(name) {
   }
 }
 
-/** What people call their meters: of each `id` and, where it has one, `name`. */
+/** Sets the names of the meters: each has an `id` and may have a `name`. */
 export function set_names(meters) {
   names = new Map(meters.map((meter) => [meter.id, meter.name || meter.id]));
 }
@@ -33,17 +33,17 @@ export const unit_word = () => unit_words[unit];
 export const number = (value, digits = 0) =>
   new Intl.NumberFormat(undefined, { minimumFractionDigits: digits, maximumFractionDigits: digits }).format(value);
 
-/** A number of an axis: all the digits that it has, for half of 15 is 7.5. */
+/** A number of an axis with all its digits, because half of 15 is 7.5. */
 export const axis_number = (value) => new Intl.NumberFormat(undefined, { maximumSignificantDigits: 4 }).format(value);
 
-/** As exact as one reads it: whole above a hundred, else one digit. */
+/** A volume: whole above a hundred, otherwise with one digit. */
 export function volume(litres) {
   if (litres === null || litres === undefined) return 'no data';
   const amount = in_unit(litres);
   return `${number(amount, Math.abs(amount) < 100 ? 1 : 0)} ${unit_word()}`;
 }
 
-/** What a tick stands for, with all its digits. */
+/** The volume of a tick, with all its digits. */
 export const step = (litres) =>
   `${new Intl.NumberFormat(undefined, { maximumFractionDigits: 3 }).format(in_unit(litres))} ${unit_word()}`;
 
@@ -62,11 +62,11 @@ export function cost(amount, currency) {
   try {
     return new Intl.NumberFormat(undefined, { style: 'currency', currency }).format(amount);
   } catch {
-    return `${number(amount, 2)} ${currency}`;  // A currency's word that is no code of ISO 4217.
+    return `${number(amount, 2)} ${currency}`;  // The currency is not a code of ISO 4217.
   }
 }
 
-/** "12 × usual", or words for what is near it. */
+/** "12 × usual", or words if it is near the usual. */
 export function times_usual(litres, usual) {
   if (litres === null || usual === null) return '';
   if (usual < 1) return litres < 1 ? 'as usual' : 'usually nothing';
@@ -93,11 +93,11 @@ export const date_and_clock = (time) =>
 export const full_date = (time) =>
   written(time, { weekday: 'long', day: 'numeric', month: 'long', year: 'numeric' });
 
-/** A date of the calendar, of no zone. */
+/** A calendar date, without a zone. */
 const calendar_day = (date) => new Intl.DateTimeFormat(undefined, { timeZone: 'UTC', day: 'numeric', month: 'short', year: 'numeric' })
   .format(new Date(`${date}T00:00:00Z`));
 
-/** "2026-03-01" so many days on. Dates of the calendar, not of a zone. */
+/** A date some days after "2026-03-01". Calendar dates, without a zone. */
 export function date_after(date, days) {
   const day = new Date(`${date}T00:00:00Z`);
   day.setUTCDate(day.getUTCDate() + days);
@@ -124,8 +124,8 @@ export function ago(time, now) {
 const span_units = { s: 's', min: 'min', h: 'h', d: 'days', w: 'weeks' };
 
 /**
- * The daemon's sentences for a reader of the page: times and dates as this reader writes them, "30min" as "30 min",
- * meters by their names; what is for the terminal is left out.
+ * Adapts the daemon's sentences for the page: times and dates in the reader's form, "30min" as "30 min", meters by
+ * their names, and nothing that is meant for the terminal.
  */
 export function sentence(text) {
   return text

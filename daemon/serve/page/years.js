@@ -1,10 +1,10 @@
-// Months and years, each beside the year before, with what they cost.
+// Months and years, each beside the year before, with their cost.
 
 import { bar, legend } from './chart.js';
 import { find, h, replace, table } from './dom.js';
 import { cost, length, month_word, seconds_of, volume, year_word } from './words.js';
 
-const patience_s = 3600;  // So much of a month may be missing unsaid.
+const patience_s = 3600;  // A month that lacks less than this is not marked incomplete.
 
 function notes_of(row, is_last) {
   if (row.volume_l === null) return is_last ? 'nothing yet' : '';
