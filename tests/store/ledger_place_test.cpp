@@ -88,7 +88,7 @@ TEST_CASE("a ledger whose files were removed or replaced went on in files withou
     CHECK_FALSE(view->is_in_place());
     done(ledger->stay_in_place());
     CHECK(ledger->is_in_place());
-    CHECK_THAT(ledger->notice(), Catch::Contains(file.string()) && Catch::Contains("written anew"));
+    CHECK_THAT(ledger->notice(), Catch::Contains(file.string()) && Catch::Contains("recreated"));
     CHECK(value_of(ledger->fact("kept")) == "before");
     done(ledger->begin());
     done(ledger->set_fact("new", "after"));

@@ -105,34 +105,34 @@ TEST_CASE("a packed block says what is wrong with it") {
     const auto entries = [&](const std::string& columns) {
         return problem(R"({"version":1,"entries":{)" + columns + "}}");
     };
-    CHECK(unpack("", {day}).error().text == "it is not whole, or not compressed with zlib");
-    CHECK(unpack("no zlib", {day}).error().text == "it is not whole, or not compressed with zlib");
+    CHECK(unpack("", {day}).error().text == "it is incomplete or not compressed with zlib");
+    CHECK(unpack("no zlib", {day}).error().text == "it is incomplete or not compressed with zlib");
     const std::string whole = pack({}, {day});
-    CHECK(unpack(whole + "x", {day}).error().text == "it is not whole, or not compressed with zlib");
+    CHECK(unpack(whole + "x", {day}).error().text == "it is incomplete or not compressed with zlib");
     CHECK(unpack(whole.substr(0, whole.size() - 1), {day}).error().text ==
-          "it is not whole, or not compressed with zlib");
-    CHECK(problem("[1") == "it is no JSON object");
-    CHECK(problem("[]") == "it is no JSON object");
-    CHECK(problem("{}") == "it is not of version 1 of its format");
-    CHECK(problem(R"({"version":2})") == "it is not of version 1 of its format");
+          "it is incomplete or not compressed with zlib");
+    CHECK(problem("[1") == "it is not a JSON object");
+    CHECK(problem("[]") == "it is not a JSON object");
+    CHECK(problem("{}") == "it is not in version 1 of the format");
+    CHECK(problem(R"({"version":2})") == "it is not in version 1 of the format");
     CHECK(problem(R"({"version":1})") == "nothing");
-    CHECK_THAT(problem(R"({"version":1,"rows":7})"), Catch::Contains("no JSON object"));
+    CHECK_THAT(problem(R"({"version":1,"rows":7})"), Catch::Contains("not a JSON object"));
     CHECK_THAT(entries(R"("before":[0,0,0,0],"every":0)"), Catch::Contains("no number \"size\""));
     CHECK_THAT(entries(R"("size":1e9,"before":[0,0,0,0],"every":0)"), Catch::Contains("\"size\""));
-    CHECK_THAT(entries(R"("size":-1,"before":[0,0,0,0],"every":0)"), Catch::Contains("a size that is none"));
+    CHECK_THAT(entries(R"("size":-1,"before":[0,0,0,0],"every":0)"), Catch::Contains("an invalid size"));
     CHECK_THAT(entries(R"("size":1000000000,"before":[0,0,0,0],"every":0)"),
-               Catch::Contains("a size that is none"));
+               Catch::Contains("an invalid size"));
     CHECK_THAT(entries(R"("size":1,"before":[0,0],"every":0)"), Catch::Contains("\"before\""));
     CHECK_THAT(entries(R"("size":2,"before":[0,0,0,0],"every":5,"ticks":[1])"),
-               Catch::Contains("a column \"ticks\" that is none"));
+               Catch::Contains("an invalid column \"ticks\""));
     CHECK_THAT(entries(R"("size":2,"before":[0,0,0,0],"every":5,"ticks":null)"),
                Catch::Contains("a column \"ticks\" without a number"));
     CHECK(entries(R"("size":2,"before":[0,0,0,0],"every":5)") == "nothing");
-    CHECK_THAT(entries(R"("size":2,"before":[0,0,0,0],"every":0)"), Catch::Contains("out of its place"));
+    CHECK_THAT(entries(R"("size":2,"before":[0,0,0,0],"every":0)"), Catch::Contains("out of place"));
     CHECK_THAT(entries(R"("size":2,"before":[0,0,0,0],"every":86400000000)"),
-               Catch::Contains("out of its place"));
+               Catch::Contains("out of place"));
     CHECK_THAT(entries(R"("size":1,"before":[0,0,0,0],"every":0,"from_us":1)"),
-               Catch::Contains("out of its place"));
+               Catch::Contains("out of place"));
 }
 
 TEST_CASE("a small block that inflates to more memory than any real one has is refused") {

@@ -96,7 +96,7 @@ TEST_CASE("a line that cannot be read says what is wrong with it") {
     using Catch::Contains;
     CHECK_THAT(error_of(""), Contains("not JSON"));
     CHECK_THAT(error_of(R"({"tst":"2026-03-01T07:00:00Z","topic":"t","payl)"), Contains("ends too early"));
-    CHECK_THAT(error_of("[]"), Contains("no JSON object"));
+    CHECK_THAT(error_of("[]"), Contains("not a JSON object"));
     CHECK_THAT(error_of(R"({"topic":"t","payload":"1"})"), Contains("no `tst`"));
     CHECK_THAT(error_of(R"({"tst":17,"topic":"t","payload":"1"})"), Contains("`tst`"));
     CHECK_THAT(error_of(R"({"tst":"yesterday","topic":"t","payload":"1"})"), Contains("yesterday"));

@@ -132,7 +132,7 @@ TEST_CASE("a log that tells of no stamps ahead is not mended") {
     AheadLog ahead_log;
     const auto redating = ahead_log.redating();
     REQUIRE_FALSE(redating);
-    CHECK(redating.error().text.find("nothing to mend") != std::string::npos);
+    CHECK(redating.error().text.find("nothing to correct") != std::string::npos);
 }
 
 TEST_CASE(
