@@ -8,6 +8,7 @@
 #include "configuration/document.hpp"
 #include "core/harmless.hpp"
 #include "listen/findings.hpp"
+#include "tickledger/cadence.hpp"
 
 namespace tickledger {
 
@@ -17,17 +18,6 @@ using toml_file::toml_text;
 
 std::string counted(std::int64_t number, std::string_view one) {
     return fmt::format("{} {}{}", number, one, number == 1 ? "" : "s");
-}
-
-/// Rounded to the second; above ten minutes, or less than five seconds after a full minute, to the minute. A
-/// node's own clock is no better.
-Duration rounded_cadence(Duration cadence) {
-    using namespace std::chrono;
-    if (cadence < seconds{1}) return seconds{1};
-    if (cadence < minutes{1}) return round<seconds>(cadence);
-    return duration_cast<Duration>(round<seconds>(cadence).count() % 60 < 5 || cadence > minutes{10}
-                                       ? Duration{round<minutes>(cadence)}
-                                       : Duration{round<seconds>(cadence)});
 }
 
 std::string what_it_does(const FieldFinding& field) {

@@ -127,6 +127,12 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
                 "the node's clock.",
                 meter.id, in_words(*meter.clock_disbelieved_at, zone)));
         }
+        if (meter.longer_cadence) {
+            troubles.push_back(fmt::format(
+                "The node of {0} sends about every {1}, but its `cadence` is {2}. Write cadence = \"{1}\" in "
+                "its [[meter]] and reload. Until then the daemon expects messages that the node never sends.",
+                meter.id, format_duration(*meter.longer_cadence), format_duration(meter.cadence)));
+        }
     }
     return troubles;
 }

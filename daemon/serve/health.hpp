@@ -30,6 +30,9 @@ struct MeterHealth {
     /// cadences.
     std::optional<Duration> unheard_for = std::nullopt;
     std::string topic = {};
+    /// The configured cadence, and how often the node really sends if that is clearly less often.
+    Duration cadence{};
+    std::optional<Duration> longer_cadence = std::nullopt;
 };
 
 /// The store's files.

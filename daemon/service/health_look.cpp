@@ -5,6 +5,7 @@
 #include "book/summary.hpp"
 #include "engine/opened_store.hpp"
 #include "store/rescue.hpp"
+#include "tickledger/cadence.hpp"
 
 namespace tickledger {
 
@@ -57,11 +58,30 @@ std::vector<MeterHealth> MetersLook::look(
         meter.topic = settings->topic;
         meter.last_message_at = heard_at;
         meter.clock_disbelieved_at = heard->clock_disbelieved_at;
+        meter.cadence = settings->cadence;
+        meter.longer_cadence = heard->longer_cadence;
         add_refused(meter, record.key, now);
         if (!heard_at && listened > 2 * settings->cadence) meter.unheard_for = listened;
         if (!heard_at || now - *heard_at > settings->alarms.silent_after) meter.silent_since = heard_at;
     }
     return meters;
+}
+
+std::vector<Duration> MetersLook::pauses(MeterKey key, Instant last) {
+    constexpr std::size_t enough = 12;
+    std::vector<Duration> found;
+    for (const Duration back : {std::chrono::hours{24}, std::chrono::hours{24 * 14}}) {
+        found.clear();
+        const auto read = view_->entries(key, {last - back, last}, [&](const Entry& entry) {
+            // A placed entry has the configured cadence for its length.
+            if (entry.kind == EntryKind::measured && !entry.time_estimated)
+                found.push_back(entry.span.length());
+            return true;
+        });
+        if (!read) return {};
+        if (found.size() >= enough) break;
+    }
+    return found;
 }
 
 void MetersLook::add_refused(MeterHealth& meter, MeterKey key, Instant now) {
@@ -89,7 +109,12 @@ const MetersLook::Heard* MetersLook::heard_of(const MeterRecord& record, const M
         return nullptr;
     }
     heard = {fingerprint, summary->heard_at,
-             summary->clock_disbelieved ? summary->last_reading_at : std::nullopt};
+             summary->clock_disbelieved ? summary->last_reading_at : std::nullopt, std::nullopt};
+    // Only the readings of a meter whose newest pause is a silence are looked at, so that the others cost
+    // nothing.
+    const auto& last = summary->last_span;
+    if (last && last->length() > silence(settings.cadence))
+        heard.longer_cadence = longer_cadence(pauses(record.key, last->to), settings.cadence);
     return &heard;
 }
 

@@ -34,6 +34,8 @@ public:
         Duration listened);
 
 private:
+    /// The times between the newest readings up to `last`: of a day, or of two weeks if the day has few.
+    [[nodiscard]] std::vector<Duration> pauses(MeterKey key, Instant last);
     /// Adds the messages refused in the last hour.
     void add_refused(MeterHealth& meter, MeterKey key, Instant now);
     /// The facts read from a meter's record.
@@ -41,6 +43,7 @@ private:
         std::size_t fingerprint = 0;  ///< A hash of the record.
         std::optional<Instant> last_message_at;
         std::optional<Instant> clock_disbelieved_at;
+        std::optional<Duration> longer_cadence;
     };
     /// Null if the record is damaged.
     [[nodiscard]] const Heard* heard_of(const MeterRecord& record, const MeterSettings& settings);

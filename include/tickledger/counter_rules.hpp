@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <optional>
 
+#include "tickledger/cadence.hpp"
 #include "tickledger/meter.hpp"
 
 namespace tickledger {
@@ -38,8 +39,7 @@ public:
     [[nodiscard]] std::int64_t seq_distance(std::uint64_t from, std::uint64_t to) const;
     [[nodiscard]] std::uint64_t seq_after(std::uint64_t seq) const;
     [[nodiscard]] std::uint64_t seq_before(std::uint64_t seq) const;
-    /// A longer pause is a silence: a message that the cadence promises is missing.
-    [[nodiscard]] Duration silence() const { return cadence * 3 / 2; }
+    [[nodiscard]] Duration silence() const { return tickledger::silence(cadence); }
     /// The longest time that may have passed between two observations. A gain must be plausible over it.
     ///
     /// If the node's clock was believed for `from` and is not for `to`, the time between the arrivals counts

@@ -18,3 +18,18 @@ TEST_CASE("a message that belongs to no meter is a trouble with its topic, and h
                Catch::Contains("flats/No good id/water") && Catch::Contains("last at 2026-03-08 11:50,") &&
                    Catch::Contains("small letters"));
 }
+
+TEST_CASE("a node that sends less often than its cadence is a trouble with the line to write") {
+    ApiFixture fixture;
+    MeterHealth& house = fixture.health.meters.emplace_back();
+    house.id = "house";
+    house.last_message_at = at("2026-03-08T11:50:00Z");
+    house.cadence = std::chrono::minutes{3};
+    CHECK(fixture.document("/v1/health").at("troubles").empty());
+    house.longer_cadence = std::chrono::minutes{15};
+    const auto troubles = fixture.document("/v1/health").at("troubles");
+    REQUIRE(troubles.size() == 1);
+    CHECK_THAT(troubles[0].get<std::string>(),
+               Catch::Contains("The node of house sends about every 15min, but its `cadence` is 3min.") &&
+                   Catch::Contains("cadence = \"15min\""));
+}

@@ -186,3 +186,20 @@ TEST_CASE("one message of a hundred megabytes kept its room for good") {
     CHECK(site.get("/v1/health").at("messages").at("accepted") == 3);
     CHECK(site.stop() == 0);
 }
+
+TEST_CASE("a node that sends every 15 minutes against a cadence of 3 was just taken for silent") {
+    const MosquittoProcess broker;
+    Site site({.broker_url = broker.url(), .meters = one_meter});
+    site.start();
+    REQUIRE(site.becomes_subscribed());
+    for (int turn = 0; turn < 8; ++turn) {
+        broker.publish("nodes/house",
+                       fmt::format(R"({{"count":{},"boot":1,"seq":{},"time":"2026-03-01T{:02}:{:02}:00Z"}})",
+                                   1000 + turn, turn, 7 + turn / 4, turn % 4 * 15));
+        REQUIRE(wait_until([&] { return booked(site) == static_cast<std::size_t>(turn) + 1; }));
+        // Seven readings have six pauses between them.
+        const std::string troubles = site.get("/v1/health").at("troubles").dump();
+        CHECK((troubles.find(R"(cadence = \"15min\")") != std::string::npos) == (turn >= 6));
+    }
+    CHECK(site.stop() == 0);
+}
