@@ -7,6 +7,7 @@
 #include <optional>
 #include <utility>
 
+#include "core/tick_times.hpp"
 #include "tickledger/hours.hpp"
 
 namespace tickledger {
@@ -145,7 +146,7 @@ Draw joined(const std::vector<Draw>& pieces, std::size_t first, std::size_t last
 }
 
 /// Joins the fills of one machine into one use, in the place of the first of them.
-void join_fills(std::vector<Draw>& draws) {
+void join_fills(std::vector<Draw>& draws, std::span<const Instant> cuts) {
     constexpr Duration longest_pause = std::chrono::minutes{50};
     constexpr Duration longest_cycle = std::chrono::hours{4};
     std::vector<Draw> uses;
@@ -153,7 +154,8 @@ void join_fills(std::vector<Draw>& draws) {
     for (const Draw& draw : draws) {
         const bool is_fill = draw.label == DrawLabel::washer;
         if (is_fill && machine && draw.span.from - uses[*machine].span.to <= longest_pause &&
-            draw.span.to - uses[*machine].span.from <= longest_cycle) {
+            draw.span.to - uses[*machine].span.from <= longest_cycle &&
+            uses[*machine].span.from >= between_cuts(draw.span.from, cuts).from) {
             Draw& cycle = uses[*machine];
             const auto before = static_cast<double>(cycle.ticks);
             const auto fill = static_cast<double>(draw.ticks);
@@ -181,12 +183,14 @@ std::optional<DrawLabel> draw_label_named(std::string_view name) {
     return static_cast<DrawLabel>(found - names.begin());
 }
 
-UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l) {
+UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l, std::span<const Instant> cuts) {
     if (draws.empty()) return {};
     std::vector<Portion> portions;
     portions.reserve(draws.size());
-    for (const Draw& draw : draws)
+    for (const Draw& draw : draws) {
         portions.push_back(portion_of(draw, pulse_value_l));
+        portions.back().cut_before = between_cuts(draw.span.from, cuts).from;
+    }
     const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
     std::vector<Kind> kinds = published_kinds();
     const auto recurring = recurring_kinds(portions, pulse_value_l);
@@ -214,18 +218,19 @@ UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l) {
     return seen;
 }
 
-void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told) {
-    label_draws_by(taught_namer(), draws, pulse_value_l, told);
+void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told,
+                 std::span<const Instant> cuts) {
+    label_draws_by(taught_namer(), draws, pulse_value_l, told, cuts);
 }
 
 void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
-                    std::span<const ToldDraw> told) {
+                    std::span<const ToldDraw> told, std::span<const Instant> cuts) {
     // A known leak is not one of the uses.
     const auto leaks = std::stable_partition(draws.begin(), draws.end(),
                                              [](const Draw& draw) { return draw.label != DrawLabel::leak; });
     const std::vector<Draw> leaked(leaks, draws.end());
     draws.erase(leaks, draws.end());
-    UsesSeen seen = join_uses(draws, pulse_value_l);
+    UsesSeen seen = join_uses(draws, pulse_value_l, cuts);
     std::vector<LabelShares> shares = shares_of(seen, namer);
     heed_told(told, draws, shares, pulse_value_l);
     for (std::size_t i = 0; i < draws.size(); ++i) {
@@ -235,7 +240,7 @@ void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_v
     }
     mark_trickles(draws);
     mark_told(told, draws, pulse_value_l);
-    join_fills(draws);
+    join_fills(draws, cuts);
     // People also label a machine's whole cycle.
     mark_told(told, draws, pulse_value_l);
     draws.insert(draws.end(), leaked.begin(), leaked.end());

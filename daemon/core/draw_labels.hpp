@@ -21,6 +21,8 @@ struct Portion {
     double flow_doubt = 0;  ///< Uncertainty of the flow's logarithm.
     double blur_s = 0;
     bool overlaps = false;
+    /// The cut before it. Pieces of different stretches between cuts are different uses.
+    Instant cut_before = Instant::min();
 
     /// So coarse that its length is that of the cadence, not of the water.
     [[nodiscard]] bool is_coarse() const { return blur_s > 15; }
@@ -145,7 +147,8 @@ struct UsesSeen {
                                  const Division& division, double pulse_value_l);
 
 /// Joins pieces into uses, and returns what is known of each.
-[[nodiscard]] UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l);
+[[nodiscard]] UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l,
+                                 std::span<const Instant> cuts = {});
 
 /// Adds the other features: what the first answers say of uses like each one and near it.
 void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers);
@@ -186,6 +189,6 @@ void mark_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, double 
 /// label_draws() with trees other than the built-in ones. The study uses it to label a home with trees that
 /// learned from no home like it.
 void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
-                    std::span<const ToldDraw> told = {});
+                    std::span<const ToldDraw> told = {}, std::span<const Instant> cuts = {});
 
 }  // namespace tickledger

@@ -176,6 +176,7 @@ Division read_uses(const std::vector<Portion>& portions, const std::vector<Kind>
                     const double blur_s = portions[last].blur_s;
                     if (gap_s > kinds[kind].longest_gap_s + (blur_s > 15 ? 0.5 * blur_s : 0)) break;
                     if (portions[first].is_coarse() != portions[last].is_coarse()) break;
+                    if (portions[first].cut_before != portions[last].cut_before) break;
                     if (portions[last].to_s - portions[first].from_s > kinds[kind].longest_s + 2 * blur_s)
                         break;
                 }

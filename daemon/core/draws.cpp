@@ -227,12 +227,14 @@ private:
     std::size_t newest_tick_ = 0;  ///< The tick at which the newest use began.
 };
 
-/// Cuts the ticks where a tap was closed between two of them.
-std::vector<std::span<const TickTime>> runs_of(std::span<const TickTime> ticks, double pulse_value_l) {
+/// Cuts the ticks where a tap was closed between two of them, and at the given cuts.
+std::vector<std::span<const TickTime>> runs_of(std::span<const TickTime> ticks, double pulse_value_l,
+                                               std::span<const Instant> cuts) {
     const double longest_pause_s = pulse_value_l / LongDraw::open_l_per_h * 3600;
     std::vector<std::span<const TickTime>> runs;
     std::size_t begin = 0;
     const auto goes_on = [&](const TickTime& before, const TickTime& tick) {
+        if (before.at < between_cuts(tick.at, cuts).from) return false;
         if (before.window == tick.window) return true;
         return !tick.after_gap && !tick.is_lone && !before.is_lone &&
                seconds_between(before.window.to, tick.window.from) <= longest_pause_s;
@@ -259,24 +261,34 @@ void one_for_each_reading(std::span<const TickTime> run, std::vector<Draw>& draw
     }
 }
 
+void add_draws_of(std::span<const TickTime> run, double pulse_value_l, std::vector<Draw>& draws) {
+    if (run.front().window.length() > finest_cadence_told_apart) {
+        one_for_each_reading(run, draws);
+        return;
+    }
+    const auto pieces = pieces_of(run);
+    std::size_t begin = 0;
+    for (std::size_t i = 0; i < pieces.size(); ++i) {
+        if (!is_closed_in(run, pieces, i)) continue;
+        Run(run.subspan(begin, pieces[i].first + 1 - begin), pulse_value_l).into(draws);
+        begin = pieces[i].last;
+    }
+    Run(run.subspan(begin), pulse_value_l).into(draws);
+}
+
 }  // namespace
 
-std::vector<Draw> draws_in(std::span<const Entry> entries, double pulse_value_l) {
+std::vector<Draw> draws_in(std::span<const Entry> entries, double pulse_value_l,
+                           std::span<const Instant> cuts) {
     TickTimes times = tick_times(entries, pulse_value_l);
-    std::vector<Draw> draws = take_out_leak(times.ticks, pulse_value_l);
-    for (const auto run : runs_of(times.ticks, pulse_value_l)) {
-        if (run.front().window.length() > finest_cadence_told_apart) {
-            one_for_each_reading(run, draws);
-            continue;
-        }
-        const auto pieces = pieces_of(run);
-        std::size_t begin = 0;
-        for (std::size_t i = 0; i < pieces.size(); ++i) {
-            if (!is_closed_in(run, pieces, i)) continue;
-            Run(run.subspan(begin, pieces[i].first + 1 - begin), pulse_value_l).into(draws);
-            begin = pieces[i].last;
-        }
-        Run(run.subspan(begin), pulse_value_l).into(draws);
+    std::vector<Draw> draws = take_out_leak(times.ticks, pulse_value_l, cuts);
+    for (const auto run : runs_of(times.ticks, pulse_value_l, cuts)) {
+        const std::size_t before = draws.size();
+        add_draws_of(run, pulse_value_l, draws);
+        // A draw begins before its first tick, but on the same side of a cut.
+        const Span side = between_cuts(run.front().at, cuts);
+        for (std::size_t i = before; i < draws.size(); ++i)
+            draws[i].span = {std::max(draws[i].span.from, side.from), std::min(draws[i].span.to, side.to)};
     }
     for (const Entry& entry : times.too_coarse)
         draws.push_back({.span = entry.span, .ticks = entry.ticks, .blur = entry.span.length()});

@@ -55,7 +55,8 @@ std::vector<double> paces(const std::vector<TickTime>& ticks, double pulse_value
 
 }  // namespace
 
-std::vector<Draw> take_out_leak(std::vector<TickTime>& ticks, double pulse_value_l) {
+std::vector<Draw> take_out_leak(std::vector<TickTime>& ticks, double pulse_value_l,
+                                std::span<const Instant> cuts) {
     constexpr double coarsest_l = 2;
     if (pulse_value_l > coarsest_l || ticks.empty() || ticks.back().at - ticks.front().at < hours{24})
         return {};
@@ -74,10 +75,14 @@ std::vector<Draw> take_out_leak(std::vector<TickTime>& ticks, double pulse_value
         }
         owed = std::min(owed - 1, 0.5);
         const double l_per_h = pace[i];
-        const bool goes_on = !leaks.empty() && ticks[i].at - leaks.back().span.from < hours{24} &&
+        const Instant side_begin = between_cuts(ticks[i].at, cuts).from;
+        const bool goes_on = !leaks.empty() && leaks.back().span.to >= side_begin &&
+                             ticks[i].at - leaks.back().span.from < hours{24} &&
                              ticks[i].at - leaks.back().span.to < hours{3};
-        if (!goes_on)
-            leaks.push_back({.span = {i > 0 ? ticks[i - 1].at : ticks[i].at, ticks[i].at}, .ticks = 0});
+        if (!goes_on) {
+            const Instant before = i > 0 ? ticks[i - 1].at : ticks[i].at;
+            leaks.push_back({.span = {std::max(before, side_begin), ticks[i].at}, .ticks = 0});
+        }
         Draw& leak = leaks.back();
         leak.span.to = ticks[i].at;
         ++leak.ticks;

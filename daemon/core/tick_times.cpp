@@ -62,6 +62,12 @@ constexpr Duration coarsest = std::chrono::hours{1};
 
 }  // namespace
 
+Span between_cuts(Instant at, std::span<const Instant> cuts) {
+    const auto next = std::ranges::upper_bound(cuts, at);
+    return {next == cuts.begin() ? Instant::min() : *std::prev(next),
+            next == cuts.end() ? Instant::max() : *next};
+}
+
 TickTimes tick_times(std::span<const Entry> entries, double pulse_value_l) {
     const Promptness promptness(entries);
     TickTimes times;

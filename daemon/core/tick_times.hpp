@@ -25,6 +25,10 @@ struct TickTimes {
     std::vector<Entry> too_coarse;
 };
 
+/// The stretch between the nearest cuts before and after a moment. A cut belongs to the stretch that it
+/// begins.
+[[nodiscard]] Span between_cuts(Instant at, std::span<const Instant> cuts);
+
 /// Passes over adjustments, because nobody saw them run.
 ///
 /// Preconditions: entries of one meter in order of time; pulse_value_l > 0.

@@ -11,6 +11,7 @@
 #include "serve/body.hpp"
 #include "serve/call.hpp"
 #include "serve/draws.hpp"
+#include "serve/seen_draws.hpp"
 #include "tickledger/draw.hpp"
 #include "tickledger/words.hpp"
 
@@ -21,63 +22,11 @@ namespace {
 using std::chrono::hours;
 
 constexpr Duration longest_range = hours{24} * 31;
-constexpr std::size_t entries_max = 500'000;
-/// A draw that begins in the range is followed this far beyond its end.
-constexpr Duration follow_for = hours{3};
-/// How much time before the range is used to learn the house's habits.
-constexpr Duration learn_for = hours{24} * 14;
 
-/// How many entries touch the span. Counting stops at `most` + 1.
-Result<std::size_t> count(LedgerView& view, MeterKey meter, Span span, std::size_t most) {
-    std::size_t counted = 0;
-    auto read = view.entries(meter, span, [&](const Entry&) { return ++counted <= most; });
-    if (!read) return tl::unexpected(read.error());
-    return counted;
-}
-
-/// How much earlier time can be read. The finer the readings and the more meters share the ledger, the fewer
-/// days are learned from.
-Duration affordable_before(std::size_t entries, Duration in, std::size_t meters) {
-    constexpr double rows_to_read = 2e6;
-    const double rows_a_second =
-        static_cast<double>((entries + 1) * meters) / std::chrono::duration<double>(in).count();
-    const std::chrono::duration<double> affordable{std::min(1e7, rows_to_read / rows_a_second)};
-    return std::min(learn_for, std::chrono::duration_cast<Duration>(affordable));
-}
-
-/// The entries of the span, some before it to learn from, and some after it.
-OrProblem<std::vector<Entry>> entries_to_look_at(const Call& call, LedgerView& view, const FoundMeter& meter,
-                                                 Span span) {
-    const MeterKey key = meter.record->key;
-    const Span followed{span.from, span.to + follow_for};
-    const auto asked = count(view, key, followed, entries_max);
-    if (!asked) return tl::unexpected(ledger_problem(asked.error()));
-    if (*asked > entries_max) {
-        return refuse(
-            400,
-            fmt::format("From {} to {} there are more than {} readings of \"{}\". Ask for a shorter range.",
-                        in_words(span.from, call.parts.zone), in_words(span.to, call.parts.zone), entries_max,
-                        meter.id));
-    }
-    const auto meters = view.meters();
-    if (!meters) return tl::unexpected(ledger_problem(meters.error()));
-    const Duration before = affordable_before(*asked, followed.length(), meters->size());
-    std::vector<Entry> entries;
-    auto read = view.entries(key, {span.from - before, followed.to}, [&](const Entry& entry) {
-        entries.push_back(entry);
-        return true;
-    });
-    if (!read) return tl::unexpected(ledger_problem(read.error()));
-    return entries;
-}
-
-std::string describe(const Draw& draw, const PulseValues& values, double found_with_l,
-                     const CivilZone& zone) {
+std::string describe(const Draw& draw, const PulseValues& values, const CivilZone& zone) {
     const Ratio value = values.at(draw.span.from);
-    // The flow was computed with the pulse value at the range's end.
-    const double correction = value.value() / found_with_l;
-    const auto flow = [&](double flow_l_per_h) {
-        return flow_text(flow_l_per_h > 0 ? std::optional(flow_l_per_h * correction) : std::nullopt);
+    const auto flow = [](double flow_l_per_h) {
+        return flow_text(flow_l_per_h > 0 ? std::optional(flow_l_per_h) : std::nullopt);
     };
     JsonObject object;
     object.text("from", zone.format(draw.span.from));
@@ -106,31 +55,6 @@ OrProblem<std::optional<DrawLabel>> label_of(const Call& call) {
                          *asked));
 }
 
-/// The draws around a range, and what is needed to describe them.
-struct SeenDraws {
-    std::vector<Draw> draws;
-    std::vector<ToldDraw> told;
-    PulseValues values{{1, 1}};
-    double pulse_value_l = 1;
-};
-
-OrProblem<SeenDraws> see_draws(const Call& call, LedgerView& view, const FoundMeter& meter, Span span) {
-    SeenDraws seen;
-    if (!meter.record) return seen;
-    const auto summary = call.parts.summarise(*meter.record, *meter.settings);
-    if (!summary) return tl::unexpected(ledger_problem(summary.error()));
-    seen.values = pulse_values(*meter.settings, summary->meter_register, call.parts.zone);
-    const auto entries = entries_to_look_at(call, view, meter, span);
-    if (!entries) return tl::unexpected(entries.error());
-    const auto told = view.fact(told_draws_fact(meter.id));
-    if (!told) return tl::unexpected(ledger_problem(told.error()));
-    if (*told) seen.told = told_draws_in(**told);
-    seen.pulse_value_l = seen.values.at(span.to).value();
-    seen.draws = draws_in(*entries, seen.pulse_value_l);
-    label_draws(seen.draws, seen.pulse_value_l, seen.told);
-    return seen;
-}
-
 /// The draws that begin in the range; with a label, only those with that label.
 OrProblem<std::string> draws_of(const Call& call, LedgerView& view, const FoundMeter& meter, Span span,
                                 std::optional<DrawLabel> label) {
@@ -138,9 +62,7 @@ OrProblem<std::string> draws_of(const Call& call, LedgerView& view, const FoundM
     const auto seen = see_draws(call, view, meter, span);
     if (!seen) return tl::unexpected(seen.error());
     for (const Draw& draw : seen->draws) {
-        const bool is_asked = draw.span.from >= span.from && draw.span.from < span.to;
-        if (is_asked && draw.label == label.value_or(draw.label))
-            list.add(describe(draw, seen->values, seen->pulse_value_l, call.parts.zone));
+        if (draw.label == label.value_or(draw.label)) list.add(describe(draw, seen->values, call.parts.zone));
     }
     return std::move(list).finish();
 }
@@ -177,11 +99,12 @@ const ToldDraw* told_of(const std::vector<ToldDraw>& told, const Draw& draw) {
 }
 
 ToldDraw telling_of(const Draw& draw, const ToldDraw* before, DrawLabel label, const std::string& name,
-                    double pulse_value_l) {
+                    const PulseValues& values) {
     // A washer's fills are recognised one by one, so what is learned is one fill.
     const double parts = draw.label == DrawLabel::washer ? std::max(1, draw.parts) : 1;
     const bool is_whole = label != DrawLabel::washer;
-    const double litres = static_cast<double>(draw.ticks) * pulse_value_l / (is_whole ? 1 : parts);
+    const double litres =
+        static_cast<double>(draw.ticks) * values.at(draw.span.from).value() / (is_whole ? 1 : parts);
     const double flow = draw.blur > std::chrono::seconds{15} ? 0 : draw.mean_flow_l_per_h;
     return {.at = before ? before->at : middle_of(draw),
             .label = label,
@@ -251,7 +174,7 @@ OrProblem<SaidDraw> said_of_use(const Call& call) {
     return said;
 }
 
-/// The draws around a moment, in a range as long as that of a request for one day.
+/// The draws around a moment.
 OrProblem<SeenDraws> draws_about(const Call& call, LedgerView& view, const FoundMeter& meter, Instant at) {
     return see_draws(call, view, meter, {at - hours{12}, at + hours{12}});
 }
@@ -280,7 +203,7 @@ Response post_draws(const Call& call) {
                                    meter->id, in_words(said->at, call.parts.zone)));
     const Instant middle = middle_of(*draw);
     const ToldDraw telling =
-        telling_of(*draw, before, said->was.value_or(DrawLabel::unknown), said->name, seen->pulse_value_l);
+        telling_of(*draw, before, said->was.value_or(DrawLabel::unknown), said->name, seen->values);
     view = call.instruct(said->was ? instruction_to_tell(meter->id, telling)
                                    : instruction_to_forget(meter->id, telling.at));
     if (!view) return view.error();
@@ -294,7 +217,7 @@ Response post_draws(const Call& call) {
     JsonObject document;
     document.text("meter", meter->id);
     document.text("timezone", call.parts.zone.name());
-    document.raw("draw", describe(*draw, seen->values, seen->pulse_value_l, call.parts.zone));
+    document.raw("draw", describe(*draw, seen->values, call.parts.zone));
     document.text("text",
                   said->was ? fmt::format("Saved as {}{}. Similar uses, earlier and later, are now labelled "
                                           "the same way.",

@@ -65,8 +65,12 @@ inline constexpr std::size_t draw_name_max = 60;
 /// ticks. A step up that lasts is another use that began. A step down is the end of the use whose flow it
 /// matches.
 ///
-/// Preconditions: entries of one meter in order of time; pulse_value_l > 0.
-[[nodiscard]] std::vector<Draw> draws_in(std::span<const Entry> entries, double pulse_value_l);
+/// No draw goes on over one of the `cuts`. Each tick is on one side of them by itself, whatever other entries
+/// are looked at. So the draws between two cuts have the same ticks with any surroundings.
+///
+/// Preconditions: entries of one meter in order of time; pulse_value_l > 0; cuts in order of time.
+[[nodiscard]] std::vector<Draw> draws_in(std::span<const Entry> entries, double pulse_value_l,
+                                         std::span<const Instant> cuts = {});
 
 /// Labels draws by the published end uses of household water and by the house's own recurring uses. The
 /// volume and flow of its cistern, the flow of its shower and the fills of its machines are learned from the
@@ -74,7 +78,10 @@ inline constexpr std::size_t draw_name_max = 60;
 ///
 /// What people said of uses counts for those uses and for uses like them, before and after.
 ///
-/// Precondition: draws in order of time, of one meter with this pulse value.
-void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told = {});
+/// Draws on two sides of one of the `cuts` are never joined.
+///
+/// Preconditions: draws in order of time, of one meter with this pulse value, found with the same cuts.
+void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told = {},
+                 std::span<const Instant> cuts = {});
 
 }  // namespace tickledger

@@ -215,7 +215,7 @@ std::string draws(const House& house) {
                    fmt::format("{} {} {}", tick.window.length().count(), tick.is_lone, tick.after_gap));
     for (const Entry& entry : times.too_coarse)
         ticks.note("coarse", entry.span.from, std::to_string(entry.ticks));
-    for (const Draw& draw : take_out_leak(times.ticks, pulse_value_l))
+    for (const Draw& draw : take_out_leak(times.ticks, pulse_value_l, {}))
         leak.note("leak", draw.span.from, fmt::format("{} {}", draw.ticks, tenth(draw.mean_flow_l_per_h)));
     for (std::size_t first = 0; first + 30 <= times.ticks.size(); first += 30) {
         for (const Piece& piece : pieces_of(std::span(times.ticks).subspan(first, 30)))

@@ -1,4 +1,5 @@
 #include <catch2/catch.hpp>
+#include <random>
 
 #include "book/instruction_documents.hpp"
 #include "book/told_draws.hpp"
@@ -10,6 +11,7 @@ namespace {
 using test::ApiFixture;
 using test::at;
 using test::sure;
+using namespace std::chrono_literals;
 using Json = nlohmann::ordered_json;
 
 /// A reading every second from 08:00 UTC on 2026-03-01; a tap that runs a tick every `pause_s` in each
@@ -87,6 +89,67 @@ TEST_CASE("a meter that has not spoken has no draws, and a range too long is ref
           std::string::npos);
     CHECK(fixture.refusal("/v1/meters/house/draws?label=sauna", 400).find("flush") != std::string::npos);
     CHECK_FALSE(fixture.refusal("/v1/meters/nowhere/draws", 404).empty());
+}
+
+namespace {
+
+/// Three weeks of a house whose node sends every three minutes, until 2026-02-22. Returns the ticks of the
+/// days from 2026-02-09 on.
+std::int64_t add_weeks(ApiFixture& fixture, MeterKey meter) {
+    std::mt19937 dice(7);
+    const auto draw = [&](int sides) { return static_cast<int>(dice() % static_cast<unsigned>(sides)); };
+    std::int64_t ticks_asked = 0;
+    int left = 0;
+    for (Instant from = at("2026-02-01T00:00:00Z"); from < at("2026-02-22T00:00:00Z"); from += 3min) {
+        const auto hour = std::chrono::floor<std::chrono::hours>(from).time_since_epoch().count() % 24;
+        // Taps, cisterns of 6 L, showers of up to 60 L. Somebody showers over each end of a week, too.
+        const bool is_turn = hour == 3 && from.time_since_epoch() % 1h == 54min;
+        if (left == 0 && (hour > 5 || is_turn) && draw(is_turn ? 1 : 12) == 0)
+            left = is_turn ? 60 : std::array{1, 2, 6, 6, 24, 60}.at(static_cast<std::size_t>(draw(6)));
+        Entry entry;
+        entry.span = {from, from + 3min};
+        entry.ticks = std::min(left, 10 + draw(15));
+        left -= static_cast<int>(entry.ticks);
+        sure(fixture.ledger->add_entry(meter, entry));
+        if (from >= at("2026-02-09T00:00:00Z")) ticks_asked += entry.ticks;
+    }
+    return ticks_asked;
+}
+
+std::string february(int day) {
+    return (day < 10 ? "2026-02-0" : "2026-02-") + std::to_string(day);
+}
+
+std::vector<std::string> draws_between(const ApiFixture& fixture, const std::string& from,
+                                       const std::string& to) {
+    std::vector<std::string> draws;
+    const Json document = fixture.document("/v1/meters/house/draws?from=" + from + "&to=" + to);
+    for (const Json& one : document.at("draws"))
+        draws.push_back(one.dump());
+    return draws;
+}
+
+}  // namespace
+
+TEST_CASE("the draws of a day differed with the range that was asked for") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    const std::int64_t ticks = add_weeks(fixture, fixture.meter("house"));
+    sure(fixture.ledger->commit());
+    const auto at_once = draws_between(fixture, "2026-02-09", "2026-02-22");
+    std::vector<std::string> by_day;
+    for (int day = 9; day < 22; ++day) {
+        const auto of_day = draws_between(fixture, february(day), february(day + 1));
+        by_day.insert(by_day.end(), of_day.begin(), of_day.end());
+    }
+    CHECK(at_once.size() > 200);
+    CHECK(by_day == at_once);
+    // Weeks meet without losing or repeating a tick.
+    std::int64_t told = 0;
+    for (const std::string& one : at_once)
+        told += Json::parse(one).at("ticks").get<std::int64_t>();
+    CHECK(told == ticks);
+    CHECK(draws_between(fixture, "2026-02-16T03:50:00Z", "2026-02-16T04:20:00Z").size() == 2);
 }
 
 namespace {
