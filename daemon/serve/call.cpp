@@ -68,10 +68,13 @@ OrProblem<std::optional<Instant>> Call::instant(std::string_view name) const {
         points.week = point_of(*end, parts.zone, points).value_or(points.now);
     const auto read = point_of(*text, parts.zone, points);
     if (read) return *read;
-    return refuse(
-        400, fmt::format("The query parameter \"{}\" is \"{}\". Give a date like 2026-03-01 or a time like "
-                         "2026-03-01T08:00:00+01:00. ({})",
-                         name, *text, read.error().text));
+    const bool is_relative =
+        text->starts_with("now") || text->starts_with("today") || text->starts_with("monday");
+    const std::string why =
+        is_relative ? read.error().text + " Write it like today-6d, now-36h or 2026-03-01."
+                    : "Give a date like 2026-03-01 or a time like 2026-03-01T08:00:00+01:00. In a "
+                      "URL, write + as %2B.";
+    return refuse(400, fmt::format("The query parameter \"{}\" is \"{}\". {}", name, *text, why));
 }
 
 OrProblem<Span> Call::span(Duration default_length) const {

@@ -129,6 +129,13 @@ TEST_CASE("a refusal spoke of HTTP where a person had typed a command") {
                   "The query parameter \"step\" is \"decade\". Give interval, hour, day, month or year.");
     CHECK(daemon.run("usage house --step decade").error ==
           "tickledger: --step is \"decade\". Give interval, hour, day, month or year.\n");
+    daemon.refuse("/v1/meters/house/usage", 400,
+                  "The query parameter \"from\" is \"may\". Give a date like 2026-03-01 or a time like "
+                  "2026-03-01T08:00:00+01:00. In a URL, write + as %2B.");
+    CHECK(
+        daemon.run("usage house --from may").error ==
+        "tickledger: --from is \"may\". Give a date like 2026-03-01 or a time like 2026-03-01T08:00:00+01:00. "
+        "It may also be yesterday, 36h, 10d or 2w.\n");
     daemon.refuse("/v1/meters/flat-2/register", 409, "It is too much. See GET /v1/health.");
     CHECK(daemon.run("register flat-2").error == "tickledger: It is too much. See `tickledger health`.\n");
 }
