@@ -10,6 +10,7 @@
 #include <string_view>
 
 #include "configuration/options.hpp"
+#include "tickledger/draw.hpp"
 
 namespace tickledger {
 
@@ -54,6 +55,13 @@ inline std::string print(MessageForm form) {
             return "volume";
     }
     return "counter";
+}
+
+inline std::string print(AlarmKind kind) {
+    return std::string{name_of(kind)};
+}
+inline std::string print(DrawLabel use) {
+    return std::string{name_of(use)};
 }
 
 /// An option that is a text in quotes. `example`, a text without quotes, is shown if the value is of another

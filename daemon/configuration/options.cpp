@@ -227,40 +227,27 @@ void read_away(const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
     alarms.away = value.truth;
 }
 
-void read_meters_of_tenant(const Value& value, TenantSettings& tenant, Mistakes& mistakes) {
-    constexpr std::string_view example = "[\"flat-7\"]";
-    if (value.kind != Kind::list) {
-        add_wrong_kind(value, "meters", "a list of ids of meters", example, mistakes);
-        return;
-    }
-    tenant.meters.clear();
-    for (const Value& item : value.items) {
-        if (const auto id = read_text(item, "meters", example, parse_meter_id, mistakes))
-            tenant.meters.push_back(*id);
-    }
-}
-
-Option<AlarmSettings> kinds_option(std::string_view key, std::string_view example,
-                                   std::vector<AlarmKind> AlarmSettings::*member) {
+/// An option that is a list of texts in quotes. A text that is there twice counts once. `example` is TOML.
+template <typename Settings, typename T>
+Option<Settings> list_option(std::string_view key, std::vector<T> Settings::*member, std::string_view wanted,
+                             std::string_view example, Result<T> (*parse)(std::string_view)) {
     return {key,
-            [=](const Value& value, AlarmSettings& alarms, Mistakes& mistakes) {
+            [=](const Value& value, Settings& settings, Mistakes& mistakes) {
                 if (value.kind != Kind::list) {
-                    add_wrong_kind(value, key, "a list of kinds of alarm", example, mistakes);
+                    add_wrong_kind(value, key, wanted, example, mistakes);
                     return;
                 }
-                auto& kinds = alarms.*member;
-                kinds.clear();
+                auto& list = settings.*member;
+                list.clear();
                 for (const Value& item : value.items) {
-                    const auto kind = read_text(item, key, example, parse_alarm_kind, mistakes);
-                    // A kind named twice counts once.
-                    if (!kind || std::find(kinds.begin(), kinds.end(), *kind) != kinds.end()) continue;
-                    kinds.push_back(*kind);
+                    const auto read = read_text(item, key, example, parse, mistakes);
+                    if (read && std::ranges::find(list, *read) == list.end()) list.push_back(*read);
                 }
             },
-            [=](const AlarmSettings& alarms) {
+            [=](const Settings& settings) {
                 std::string out;
-                for (const AlarmKind kind : alarms.*member)
-                    out += fmt::format("{}{}", out.empty() ? "" : ", ", toml_text(name_of(kind)));
+                for (const T& one : settings.*member)
+                    out += fmt::format("{}{}", out.empty() ? "" : ", ", toml_text(print(one)));
                 return fmt::format("[{}]", out);
             }};
 }
@@ -368,6 +355,7 @@ const Options<MeterSettings>& meter_options() {
         text_option("register_resolution", &S::register_resolution_l, "1 L", parse_positive_volume_l,
                     print_volume_l),
         {"pulse_value_from", read_pulse_value_from, write_pulse_value_from},
+        list_option("uses", &S::uses, "a list of uses", "[\"hose\", \"tap\"]", parse_use),
         {"alarms", read_alarms, [](const S&) { return std::string{}; }},
     };
     return options;
@@ -388,13 +376,7 @@ const Options<TenantSettings>& tenant_options() {
     static const Options<S> options{
         text_option("name", &S::name, "Flat 7", parse_name),
         text_option("token_file", &S::token_file, "/etc/tickledger/flat-7.token", parse_any_text),
-        {"meters", read_meters_of_tenant,
-         [](const S& tenant) {
-             std::string out;
-             for (const std::string& id : tenant.meters)
-                 out += fmt::format("{}{}", out.empty() ? "" : ", ", toml_text(id));
-             return fmt::format("[{}]", out);
-         }},
+        list_option("meters", &S::meters, "a list of ids of meters", "[\"flat-7\"]", parse_meter_id),
         text_option("group", &S::group, "staircase 2", parse_name),
     };
     return options;
@@ -429,8 +411,8 @@ const Options<AlarmSettings>& alarm_options() {
         text_option("silent_after", &S::silent_after, "15min", parse_positive_duration),
         {"away", read_away, [](const S& alarms) { return std::string{alarms.away ? "true" : "false"}; }},
         text_option("stagnant_for", &S::stagnant_for, "72h", parse_positive_duration),
-        kinds_option("off", "[\"slow-leak\"]", &S::off),
-        kinds_option("on", "[\"stagnation\"]", &S::on),
+        list_option("off", &S::off, "a list of kinds of alarm", "[\"slow-leak\"]", parse_alarm_kind),
+        list_option("on", &S::on, "a list of kinds of alarm", "[\"stagnation\"]", parse_alarm_kind),
     };
     return options;
 }

@@ -5,6 +5,7 @@
 #include "configuration/parsers.hpp"
 #include "core/spelling.hpp"
 #include "tickledger/civil.hpp"
+#include "tickledger/draw.hpp"
 
 namespace tickledger {
 
@@ -181,6 +182,17 @@ Result<AlarmKind> parse_alarm_kind(std::string_view text) {
     const auto chosen = choose(text, "kind of alarm", names);
     if (!chosen) return fail(chosen.error().text);
     return static_cast<AlarmKind>(*chosen);
+}
+
+Result<DrawLabel> parse_use(std::string_view text) {
+    std::vector<std::string_view> names;
+    for (int label = 0; label < draw_label_count; ++label) {
+        const auto use = static_cast<DrawLabel>(label);
+        if (use != DrawLabel::leak && use != DrawLabel::unknown) names.push_back(name_of(use));
+    }
+    const auto chosen = choose(text, "use of water", names);
+    if (!chosen) return fail(chosen.error().text);
+    return *draw_label_named(names[*chosen]);
 }
 
 }  // namespace tickledger

@@ -44,6 +44,8 @@ inline constexpr std::array<std::string_view, 5> volume_units{"L", "m3", "gal_us
 /// "file" or "memory". Returns true for "memory".
 [[nodiscard]] Result<bool> parse_ledger_index(std::string_view text);
 [[nodiscard]] Result<AlarmKind> parse_alarm_kind(std::string_view text);
+/// A label of draws that a person can give: not a leak, not unknown.
+[[nodiscard]] Result<DrawLabel> parse_use(std::string_view text);
 
 [[nodiscard]] Result<std::string> parse_any_text(std::string_view text);
 /// An IANA zone name that the system's zone data has; empty: the system's own zone.

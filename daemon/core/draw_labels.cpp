@@ -218,31 +218,30 @@ UsesSeen join_uses(std::vector<Draw>& draws, double pulse_value_l, std::span<con
     return seen;
 }
 
-void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told,
-                 std::span<const Instant> cuts) {
-    label_draws_by(taught_namer(), draws, pulse_value_l, told, cuts);
+void label_draws(std::vector<Draw>& draws, double pulse_value_l, const DrawHints& hints) {
+    label_draws_by(taught_namer(), draws, pulse_value_l, hints);
 }
 
 void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
-                    std::span<const ToldDraw> told, std::span<const Instant> cuts) {
+                    const DrawHints& hints) {
     // A known leak is not one of the uses.
     const auto leaks = std::stable_partition(draws.begin(), draws.end(),
                                              [](const Draw& draw) { return draw.label != DrawLabel::leak; });
     const std::vector<Draw> leaked(leaks, draws.end());
     draws.erase(leaks, draws.end());
-    UsesSeen seen = join_uses(draws, pulse_value_l, cuts);
-    std::vector<LabelShares> shares = shares_of(seen, namer);
-    heed_told(told, draws, shares, pulse_value_l);
+    UsesSeen seen = join_uses(draws, pulse_value_l, hints.cuts);
+    std::vector<LabelShares> shares = shares_of(seen, namer, hints.uses);
+    heed_told(hints.told, draws, shares, pulse_value_l);
     for (std::size_t i = 0; i < draws.size(); ++i) {
         const auto best = std::max_element(shares[i].begin(), shares[i].end());
         draws[i].label = static_cast<DrawLabel>(best - shares[i].begin());
         draws[i].confidence = std::clamp(*best, 0.01, 1.0);
     }
     mark_trickles(draws);
-    mark_told(told, draws, pulse_value_l);
-    join_fills(draws, cuts);
+    mark_told(hints.told, draws, pulse_value_l);
+    join_fills(draws, hints.cuts);
     // People also label a machine's whole cycle.
-    mark_told(told, draws, pulse_value_l);
+    mark_told(hints.told, draws, pulse_value_l);
     draws.insert(draws.end(), leaked.begin(), leaked.end());
     std::stable_sort(draws.begin(), draws.end(),
                      [](const Draw& a, const Draw& b) { return a.span < b.span; });

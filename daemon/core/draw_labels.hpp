@@ -176,7 +176,8 @@ struct Namer {
 [[nodiscard]] const Namer& taught_namer();
 
 /// The namer's answer for each use.
-[[nodiscard]] std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer);
+[[nodiscard]] std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer,
+                                                 std::span<const DrawLabel> uses = {});
 
 /// Lets what people said of uses count for uses like them. The share of their label grows, and they get its
 /// name.
@@ -189,6 +190,6 @@ void mark_told(std::span<const ToldDraw> told, std::vector<Draw>& draws, double 
 /// label_draws() with trees other than the built-in ones. The study uses it to label a home with trees that
 /// learned from no home like it.
 void label_draws_by(const Namer& namer, std::vector<Draw>& draws, double pulse_value_l,
-                    std::span<const ToldDraw> told = {}, std::span<const Instant> cuts = {});
+                    const DrawHints& hints = {});
 
 }  // namespace tickledger

@@ -251,7 +251,29 @@ void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers) {
     }
 }
 
-std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer) {
+namespace {
+
+/// Gives the shares of impossible uses to the possible ones. A leak is always possible.
+void leave_only(std::span<const DrawLabel> uses, LabelShares& shares) {
+    if (uses.empty()) return;
+    double sum = 0;
+    for (std::size_t k = 0; k < shares.size(); ++k) {
+        const auto label = static_cast<DrawLabel>(k);
+        if (std::ranges::find(uses, label) == uses.end() && label != DrawLabel::leak) shares[k] = 0;
+        sum += shares[k];
+    }
+    if (sum <= 0) {
+        for (const DrawLabel use : uses)
+            shares.at(static_cast<std::size_t>(use)) = sum = 1;
+        sum = static_cast<double>(uses.size());
+    }
+    for (double& one : shares)
+        one /= sum;
+}
+
+}  // namespace
+
+std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer, std::span<const DrawLabel> uses) {
     // The homes of the training have more gardens and tubs than homes usually have, so that the trees learn
     // them. A shower is therefore more likely by these factors. Larger factors take more litres from hoses
     // than they give to showers. If readings are far apart, they take litres from machines, too
@@ -264,8 +286,10 @@ std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer) {
     constexpr std::array<double, 3> for_showers = {2, 2, 1.6};  // By sureness_class().
     constexpr double for_showers_at_first = 4;
     std::vector<LabelShares> shares;
-    for (const Features& features : seen.features)
+    for (const Features& features : seen.features) {
         shares.push_back(namer.first(features));
+        leave_only(uses, shares.back());
+    }
     look_again(seen, shares);
     for (std::size_t i = 0; i < shares.size(); ++i) {
         shares[i] = namer.second(seen.features[i]);
@@ -274,6 +298,7 @@ std::vector<LabelShares> shares_of(UsesSeen& seen, const Namer& namer) {
             one = std::pow(one, namer.sureness.at(cadence));
         shares[i].at(static_cast<std::size_t>(DrawLabel::shower)) *=
             long_uses < enough_long ? for_showers_at_first : for_showers.at(cadence);
+        leave_only(uses, shares[i]);
         const double sum = std::accumulate(shares[i].begin(), shares[i].end(), 0.0);
         for (double& one : shares[i])
             one /= sum;

@@ -53,8 +53,8 @@ date::sys_days day_of(Instant t, const CivilZone& zone) {
 /// The draws of one meter, week by week.
 class Weeks {
 public:
-    Weeks(const CivilZone& zone, LedgerView& view, MeterKey meter, std::size_t meters)
-        : zone_(zone), view_(view), meter_(meter), meters_(meters) {}
+    Weeks(const CivilZone& zone, LedgerView& view, const FoundMeter& meter, std::size_t meters)
+        : zone_(zone), view_(view), meter_(meter.record->key), uses_(meter.settings->uses), meters_(meters) {}
 
     /// The week that holds the moment, or the day if the week before had too many readings.
     [[nodiscard]] Result<Span> at(Instant t) const {
@@ -75,7 +75,7 @@ public:
         const double pulse_value_l = seen.values.at(week.to).value();
         const std::array cuts{week.from, week.to};
         std::vector<Draw> draws = draws_in(*entries, pulse_value_l, cuts);
-        label_draws(draws, pulse_value_l, seen.told, cuts);
+        label_draws(draws, pulse_value_l, {.told = seen.told, .uses = uses_, .cuts = cuts});
         const Instant from = std::max(week.from, span.from);
         const Instant to = std::min(week.to, span.to);
         for (Draw& draw : draws) {
@@ -105,6 +105,7 @@ private:
     const CivilZone& zone_;
     LedgerView& view_;
     const MeterKey meter_;
+    const std::vector<DrawLabel>& uses_;
     const std::size_t meters_;
 };
 
@@ -130,7 +131,7 @@ OrProblem<SeenDraws> see_draws(const Call& call, LedgerView& view, const FoundMe
     if (*told) seen.told = told_draws_in(**told);
     const auto meters = view.meters();
     if (!meters) return tl::unexpected(ledger_problem(meters.error()));
-    const Weeks weeks(zone, view, meter.record->key, meters->size());
+    const Weeks weeks(zone, view, meter, meters->size());
     for (Instant next = span.from; next < span.to;) {
         const auto week = weeks.at(next);
         if (!week) return tl::unexpected(ledger_problem(week.error()));

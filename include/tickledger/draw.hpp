@@ -72,16 +72,22 @@ inline constexpr std::size_t draw_name_max = 60;
 [[nodiscard]] std::vector<Draw> draws_in(std::span<const Entry> entries, double pulse_value_l,
                                          std::span<const Instant> cuts = {});
 
+/// What is known of a house besides its draws.
+struct DrawHints {
+    /// What people said of uses. It counts for those uses and for uses like them, before and after.
+    std::span<const ToldDraw> told{};
+    /// The only labels that uses can have, unless a person said otherwise. Empty: any. A leak is no use, so
+    /// it is always possible.
+    std::span<const DrawLabel> uses{};
+    /// As for draws_in(). Draws on two sides of a cut are never joined.
+    std::span<const Instant> cuts{};
+};
+
 /// Labels draws by the published end uses of household water and by the house's own recurring uses. The
 /// volume and flow of its cistern, the flow of its shower and the fills of its machines are learned from the
 /// given draws, so more days give better labels. docs/draws.md describes the method and how well it does.
 ///
-/// What people said of uses counts for those uses and for uses like them, before and after.
-///
-/// Draws on two sides of one of the `cuts` are never joined.
-///
 /// Preconditions: draws in order of time, of one meter with this pulse value, found with the same cuts.
-void label_draws(std::vector<Draw>& draws, double pulse_value_l, std::span<const ToldDraw> told = {},
-                 std::span<const Instant> cuts = {});
+void label_draws(std::vector<Draw>& draws, double pulse_value_l, const DrawHints& hints = {});
 
 }  // namespace tickledger

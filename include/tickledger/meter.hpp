@@ -13,6 +13,8 @@
 
 namespace tickledger {
 
+enum class DrawLabel : std::uint8_t;
+
 enum class MessageForm : std::uint8_t { counter, pulses, senml, volume };
 
 /// Where the fields of a JSON message are, as JSON Pointers (RFC 6901). A field without a pointer is not
@@ -111,6 +113,8 @@ struct MeterSettings {
     Ratio register_range_l{0, 1};
     /// The smallest volume that can be read off the register.
     Ratio register_resolution_l{1, 1};
+    /// The only uses that its water is put to. Empty: any.
+    std::vector<DrawLabel> uses;
     AlarmSettings alarms;
 
     /// The kind is switched on, or it is neither switched off nor off by default. In addition, away-use is

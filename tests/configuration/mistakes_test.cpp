@@ -86,6 +86,17 @@ TEST_CASE("What is wrong with a tenant is told, and a right one is read", "[conf
     CHECK_THAT(sentences_of("tenant = 1"), Catch::Contains("below a line [[tenant]]"));
 }
 
+TEST_CASE("A use that a meter cannot have is told with those that it can", "[configuration]") {
+    CHECK(of_meter(R"(uses = ["hose", "tap"])").empty());
+    CHECK(
+        of_meter(R"(uses = ["hose", "leak"])") ==
+        R"(t.toml:4:17: `uses`: "leak" is not a valid use of water. Write "flush", "shower", "tap", "washer", "bath" or "hose".)");
+    CHECK(of_meter(R"(uses = ["hoses"])") ==
+          R"(t.toml:4:9: `uses`: "hoses" is not a valid use of water; did you mean "hose"?)");
+    CHECK(of_meter(R"(uses = "hose")") ==
+          R"(t.toml:4:8: `uses` must be a list of uses, but it is a text. Write uses = ["hose", "tap"].)");
+}
+
 TEST_CASE("A value of the wrong type is told with an example of the right one", "[configuration]") {
     CHECK(
         of_meter(R"(interval = 15)") ==

@@ -232,6 +232,7 @@ register_start = "0 L"
 register_range = "0 L"
 register_resolution = "1 L"
 pulse_value_from = {}
+uses = []
 name = ""
 group = ""
 parent = ""

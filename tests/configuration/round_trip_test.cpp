@@ -7,6 +7,7 @@
 #include <numeric>
 
 #include "sentences.hpp"
+#include "tickledger/draw.hpp"
 
 using namespace tickledger;
 
@@ -98,6 +99,7 @@ MeterSettings any_meter(std::size_t number) {
     meter.register_resolution_l = any_ratio(1);
     for (int day = 20'000; *rc::gen::inRange(0, 3) != 0; ++day)
         meter.pulse_value_changes.push_back({date::sys_days{date::days{day}}, any_ratio(1)});
+    if (*rc::gen::arbitrary<bool>()) meter.uses = {DrawLabel::hose, DrawLabel::tap};
     meter.alarms = any_alarms();
     meter.alarms.silent_after = std::max(any_duration(1), meter.cadence * 2);
     return meter;

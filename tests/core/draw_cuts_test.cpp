@@ -49,7 +49,7 @@ TEST_CASE("draws on two sides of a cut have all ticks, each side found without t
         const std::array cuts{cut};
         const auto find = [&](std::span<const Entry> of) {
             auto draws = draws_in(of, 1, cuts);
-            label_draws(draws, 1, {}, cuts);
+            label_draws(draws, 1, {.cuts = cuts});
             for (const Draw& draw : draws)
                 RC_ASSERT(draw.span.from >= cut || draw.span.to <= cut || draw.blur > 1h);
             return draws;

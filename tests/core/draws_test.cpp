@@ -341,7 +341,7 @@ TEST_CASE("what a person said of a use counts for it and for those like it, befo
                                           .name = "the roses",
                                           .volume_ul = 12'000'000,
                                           .flow_ml_per_h = 360'000}};
-    label_draws(taught, 1, twice);
+    label_draws(taught, 1, {.told = twice});
     REQUIRE(taught.size() == plain.size());
     for (std::size_t i = 0; i < taught.size(); ++i) {
         const bool is_hose = i % 2 == 0;

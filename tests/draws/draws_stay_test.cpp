@@ -205,7 +205,7 @@ void tell_wild(std::ostream& out) {
             for (const float feature : features)
                 known += fmt::format("{} ", std::lround(1000 * static_cast<double>(feature)));
         }
-        label_draws(wild.draws, wild.pulse_value_l, wild.said);
+        label_draws(wild.draws, wild.pulse_value_l, {.told = wild.said});
         std::string labels;
         for (const Draw& draw : wild.draws)
             labels += fmt::format("{} {} {} {} {:.2f} {}\n", microseconds_of(draw.span.from), draw.ticks,

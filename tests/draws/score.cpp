@@ -262,7 +262,7 @@ Score score(const Home& home, const MeterAndNode& meter, const std::function<boo
     walk(
         home, meter, is_scored,
         [&](std::vector<Draw>& draws, Span asked) {
-            label_draws_by(namer, draws, meter.pulse_value_l, said);
+            label_draws_by(namer, draws, meter.pulse_value_l, {.told = said});
             for (const Draw& draw : draws) {
                 if (draw.label != DrawLabel::leak) continue;
                 const double share = hours_of(overlap(draw.span, asked).length()) /
