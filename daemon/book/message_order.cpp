@@ -151,9 +151,16 @@ bool MessageOrder::is_of_earlier_start(const Account& account, const Reading& re
     const auto entry = value_or_throw(ledger_.entry_at(account.key, *reading.time));
     if (!entry || entry->end.boot != 0) return false;
     if (fit(*reading.seq, entry->end.seq, entry->span.to - *reading.time)) return true;
-    // Or the earlier start ended within this entry, and the numbers began again.
     const auto before = value_or_throw(ledger_.entry_before(account.key, entry->span.from));
-    return before && before->end.boot == 0 && rules.seq_distance(before->end.seq, entry->end.seq) < 0 &&
+    if (!before || before->end.boot != 0) return false;
+    // Or it is one of those that the entry passed over, however often the node sent.
+    const bool is_passed_over = rules.seq_distance(before->end.seq, *reading.seq) >= 0 &&
+                                rules.seq_distance(*reading.seq, entry->end.seq) >= 0 &&
+                                rules.count_not_after(entry->begin_count, reading.count) &&
+                                rules.count_not_after(reading.count, entry->end.count);
+    if (is_passed_over) return true;
+    // Or the earlier start ended within this entry, and the numbers began again.
+    return rules.seq_distance(before->end.seq, entry->end.seq) < 0 &&
            fit(before->end.seq, *reading.seq, *reading.time - before->span.to);
 }
 

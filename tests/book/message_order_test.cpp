@@ -1,4 +1,6 @@
 // Messages that come again, late, out of order or after a start that was left.
+#include <fmt/format.h>
+
 #include "ledger_world.hpp"
 #include "node_words.hpp"
 
@@ -198,6 +200,29 @@ TEST_CASE("a message of before a restart was booked as a gain of a node that tel
         world.hear(at_min(906), told(640, 4, 6012));
         CHECK(ticks() == so_far + 2);
     }
+}
+
+TEST_CASE(
+    "a queue of before a restart was booked again where the node had sent far oftener than its cadence") {
+    MeterSettings meter = house();
+    meter.checkpoint_ticks = 1000;
+    LedgerWorld world({meter});
+    const auto told = [](int minute, int seq, int count) {
+        return fmt::format(R"({{"count":{},"seq":{},"time":"{}"}})", count, seq, format_utc(at_min(minute)));
+    };
+    world.hear(at_min(597), told(597, 99, 1500));
+    world.hear(at_min(600), told(600, 100, 1500));
+    // 300 messages of an hour wait at the node; its newest ones are sent first.
+    world.hear(at_min(660), told(660, 400, 1800));
+    world.hear(at_min(663), told(663, 401, 1803));
+    world.hear(at_min(700), told(700, 1, 1000));
+    world.hear(at_min(703), told(703, 2, 1003));
+    const auto before = ticks_in(world);
+    for (int queued = 1; queued < 20; ++queued)
+        world.hear(at_min(703 + queued), told(600 + queued, 100 + 5 * queued, 1500 + 5 * queued));
+    CHECK(ticks_in(world) == before);
+    world.hear(at_min(723), told(723, 3, 1010));
+    CHECK(ticks_in(world) == before + 7);
 }
 
 TEST_CASE("a queue among live messages was booked again and again while the server's clock was behind") {
