@@ -264,7 +264,7 @@ void leave_only(std::span<const DrawLabel> uses, LabelShares& shares) {
     }
     if (sum <= 0) {
         for (const DrawLabel use : uses)
-            shares.at(static_cast<std::size_t>(use)) = sum = 1;
+            shares.at(static_cast<std::size_t>(use)) = 1;
         sum = static_cast<double>(uses.size());
     }
     for (double& one : shares)

@@ -1,6 +1,7 @@
 #include "core/tick_times.hpp"
 
 #include <algorithm>
+#include <iterator>
 #include <optional>
 #include <utility>
 

@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <array>
-#include <iterator>
 
 #include "book/told_draws.hpp"
 #include "tickledger/words.hpp"

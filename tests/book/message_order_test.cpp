@@ -1,6 +1,4 @@
 // Messages that come again, late, out of order or after a start that was left.
-#include <fmt/format.h>
-
 #include "ledger_world.hpp"
 #include "node_words.hpp"
 
@@ -176,52 +174,41 @@ TEST_CASE("a start that was left was resumed by its queue once the whole node ha
 }
 
 TEST_CASE("a message of before a restart was booked as a gain of a node that tells no boot") {
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 1000;
-    LedgerWorld world({meter});
-    const auto told = [](int minute, int seq, int count) {
-        return "{\"count\":" + std::to_string(count) + ",\"seq\":" + std::to_string(seq) + ",\"time\":\"" +
-               format_utc(at_min(minute)) + "\"}";
-    };
+    LedgerWorld world({saving_house(1000)});
     const auto ticks = [&] { return ticks_in(world); };
-    world.hear(at_min(600), told(600, 2515, 6837));
-    world.hear(at_min(606), told(606, 2517, 6839));
-    world.hear(at_min(660), told(660, 1, 6000));
-    world.hear(at_min(663), told(663, 2, 6003));
+    world.hear(at_min(600), timed(600, 2515, 6837));
+    world.hear(at_min(606), timed(606, 2517, 6839));
+    world.hear(at_min(660), timed(660, 1, 6000));
+    world.hear(at_min(663), timed(663, 2, 6003));
     const auto before = ticks();
     const auto entries = world.entries().size();
-    world.hear(at_min(900), told(603, 2516, 6838));
+    world.hear(at_min(900), timed(603, 2516, 6838));
     CHECK(ticks() == before);
     // It divides the entry that it lies within.
     CHECK(world.entries().size() == entries + 1);
     SECTION("a clock that was set back is no earlier start") {
-        world.hear(at_min(903), told(663 + 3, 3, 6010));
+        world.hear(at_min(903), timed(663 + 3, 3, 6010));
         const auto so_far = ticks();
-        world.hear(at_min(906), told(640, 4, 6012));
+        world.hear(at_min(906), timed(640, 4, 6012));
         CHECK(ticks() == so_far + 2);
     }
 }
 
 TEST_CASE(
     "a queue of before a restart was booked again where the node had sent far oftener than its cadence") {
-    MeterSettings meter = house();
-    meter.checkpoint_ticks = 1000;
-    LedgerWorld world({meter});
-    const auto told = [](int minute, int seq, int count) {
-        return fmt::format(R"({{"count":{},"seq":{},"time":"{}"}})", count, seq, format_utc(at_min(minute)));
-    };
-    world.hear(at_min(597), told(597, 99, 1500));
-    world.hear(at_min(600), told(600, 100, 1500));
+    LedgerWorld world({saving_house(1000)});
+    world.hear(at_min(597), timed(597, 99, 1500));
+    world.hear(at_min(600), timed(600, 100, 1500));
     // 300 messages of an hour wait at the node; its newest ones are sent first.
-    world.hear(at_min(660), told(660, 400, 1800));
-    world.hear(at_min(663), told(663, 401, 1803));
-    world.hear(at_min(700), told(700, 1, 1000));
-    world.hear(at_min(703), told(703, 2, 1003));
+    world.hear(at_min(660), timed(660, 400, 1800));
+    world.hear(at_min(663), timed(663, 401, 1803));
+    world.hear(at_min(700), timed(700, 1, 1000));
+    world.hear(at_min(703), timed(703, 2, 1003));
     const auto before = ticks_in(world);
     for (int queued = 1; queued < 20; ++queued)
-        world.hear(at_min(703 + queued), told(600 + queued, 100 + 5 * queued, 1500 + 5 * queued));
+        world.hear(at_min(703 + queued), timed(600 + queued, 100 + 5 * queued, 1500 + 5 * queued));
     CHECK(ticks_in(world) == before);
-    world.hear(at_min(723), told(723, 3, 1010));
+    world.hear(at_min(723), timed(723, 3, 1010));
     CHECK(ticks_in(world) == before + 7);
 }
 
