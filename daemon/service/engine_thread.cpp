@@ -201,7 +201,8 @@ void EngineThread::report(const std::string& trouble) {
         const std::lock_guard lock(mutex_);
         changed = trouble != state_.trouble;
         state_.trouble = trouble;
-        state_.counts = parts_.bookkeeper->counts();
+        // After a failure the bookkeeper's counts include the messages of the batch that was rolled back.
+        if (trouble.empty()) state_.counts = parts_.bookkeeper->counts();
         state_.undated = parts_.engine->undated_count();
         state_.turned_away = parts_.bookkeeper->turned_away();
         state_.unmatched = parts_.bookkeeper->unmatched();

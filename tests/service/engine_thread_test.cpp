@@ -3,9 +3,11 @@
 
 #include <atomic>
 #include <catch2/catch.hpp>
+#include <filesystem>
 
 #include "engine/event_source.hpp"
 #include "engine/opened_store.hpp"
+#include "store/database.hpp"
 #include "support/temp_directory.hpp"
 #include "support/wait_until.hpp"
 
@@ -63,6 +65,7 @@ public:
         REQUIRE(intake_->accept(std::move(message)));
         thread_->wake();
     }
+    [[nodiscard]] std::filesystem::path ledger() const { return directory_.path() / "ledger.db"; }
     [[nodiscard]] int steps() const { return steps_; }
     [[nodiscard]] EngineThread& thread() { return *thread_; }
     [[nodiscard]] std::uint64_t booked() const { return thread_->state().counts.booked; }
@@ -109,4 +112,22 @@ TEST_CASE("a commit_every as long as the watchdog waits had the daemon killed at
     REQUIRE(wait_until([&] { return desk.steps() >= steps + 3; }));
     desk.thread().catch_up();
     CHECK(desk.booked() == 1);
+}
+
+TEST_CASE("messages were counted as booked by a batch that was rolled back") {
+    BookingDesk desk(std::chrono::hours{1});
+    desk.thread().catch_up();
+    const auto other = Database::open(desk.ledger(), Database::Access::write);
+    REQUIRE(other.has_value());
+    // The facts are written last.
+    const auto refuses = (*other)->execute(
+        "CREATE TRIGGER refuses BEFORE INSERT ON fact BEGIN SELECT raise(ABORT, 'not now'); END");
+    REQUIRE(refuses.has_value());
+    desk.hear(1);
+    desk.thread().catch_up();
+    CHECK_FALSE(desk.thread().state().trouble.empty());
+    CHECK(desk.booked() == 0);
+    REQUIRE((*other)->execute("DROP TRIGGER refuses").has_value());
+    CHECK(wait_until([&] { return desk.booked() == 1; }));
+    CHECK(desk.thread().state().trouble.empty());
 }
