@@ -54,6 +54,17 @@ enum class ToHeld : std::uint8_t {
 /// The earliest moment at which the message was sent, as far as it is known to have waited.
 [[nodiscard]] Instant sent_from(const Observation& observation);
 
+/// The longest time that may have passed between the two. A gain must be plausible over it.
+///
+/// If the node's clock was believed for `from` and is not for `to`, the time between the arrivals counts too.
+/// If the clock goes on wrong, the time that passed on it counts too.
+[[nodiscard]] Duration longest_between(const Observation& from, const Observation& to,
+                                       const CounterRules& rules);
+
+/// The longest time by the numbers of one boot. Nothing unless both give that boot and a number.
+[[nodiscard]] std::optional<Duration> longest_by_numbers(const Observation& from, const Observation& to,
+                                                         const CounterRules& rules);
+
 /// The longest time in which anything may have run between the two.
 [[nodiscard]] Duration longest_unseen(const Observation& from, const Observation& to,
                                       const CounterRules& rules);

@@ -40,7 +40,8 @@ bool is_older_of_same_start(const Observation& last, const Observation& observat
                             const CounterRules& rules) {
     if (observation.boot || !observation.seq || !last.seq || !observation.uptime) return false;
     return rules.seq_distance(*last.seq, *observation.seq) < 0 &&
-           *observation.uptime > rules.longest(last, observation) + booking::start_tolerance;
+           *observation.uptime >
+               booking::longest_between(last, observation, rules) + booking::start_tolerance;
 }
 
 /// How much later the node sent the observation by its own clock, which the server need not believe. Within

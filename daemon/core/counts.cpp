@@ -30,7 +30,7 @@ std::optional<std::uint64_t> ran_back(const Observation& from, const Observation
     if (restart_told(from, to, rules) && to.saved && !is_below_saved) return std::nullopt;
     const std::uint64_t back = rules.gain(to.count, from.count);
     const bool fell = rules.count_not_after(to.count, from.count);
-    if (!fell || !rules.plausible(back, rules.longest(from, to))) return std::nullopt;
+    if (!fell || !rules.plausible(back, longest_between(from, to, rules))) return std::nullopt;
     return back;
 }
 
@@ -52,7 +52,7 @@ std::optional<Continuation> told_restart(const Observation& from, const Observat
     const bool is_forgotten = begin == 0 && rules.checkpoint_ticks == 0;
     if (!is_forgotten && !rules.count_not_after(begin, from.count)) begin = from.count;
     const std::uint64_t gain = rules.gain(begin, to.count);
-    if (!rules.plausible(gain, rules.longest(from, to))) return std::nullopt;
+    if (!rules.plausible(gain, longest_between(from, to, rules))) return std::nullopt;
     return Continuation{EntryKind::restart, begin, gain};
 }
 
@@ -60,7 +60,7 @@ std::optional<Continuation> told_restart(const Observation& from, const Observat
 Duration apart_by_numbers(const Observation& from, const Observation& to, Duration longest,
                           const CounterRules& rules) {
     const Duration pause = to.arrived_at - from.arrived_at;
-    return std::min(longest, std::max(pause, rules.longest_by_numbers(from, to).value_or(longest)));
+    return std::min(longest, std::max(pause, longest_by_numbers(from, to, rules).value_or(longest)));
 }
 
 /// The gain is most of a turn of the counter, and the boot is given unchanged. Water that ran back must not
@@ -73,7 +73,7 @@ Duration apart_by_numbers(const Observation& from, const Observation& to, Durati
 bool is_nearly_a_turn(const Observation& from, const Observation& to, std::uint64_t gain_ticks,
                       const CounterRules& rules) {
     constexpr std::uint64_t turn_of_little = 100;
-    const Duration apart = apart_by_numbers(from, to, rules.longest(from, to), rules);
+    const Duration apart = apart_by_numbers(from, to, longest_between(from, to, rules), rules);
     const auto back = ran_back(from, to, rules);
     const bool is_little = back && *back < gain_ticks / turn_of_little;
     return rules.plausible(gain_ticks, is_little ? apart / 10 : apart);
@@ -84,7 +84,7 @@ std::optional<Continuation> continuation(const Observation& from, const Observat
                                          const CounterRules& rules) {
     if (to.at < from.at) return std::nullopt;
     if (restart_told(from, to, rules)) return told_restart(from, to, rules);
-    const Duration span = rules.longest(from, to);
+    const Duration span = longest_between(from, to, rules);
     if (to.count >= from.count) {
         const std::uint64_t gain = to.count - from.count;
         if (!rules.plausible(gain, span)) return std::nullopt;
@@ -110,7 +110,7 @@ std::optional<std::uint64_t> doubtful_restart(const Observation& from, const Obs
     if (block > 0 && to.count / block != from.count / block) return std::nullopt;
     const std::uint64_t begin = to.saved ? *to.saved : block > 0 ? to.count / block * block : 0;
     if (begin > to.count) return std::nullopt;
-    if (!rules.plausible(to.count - begin, rules.longest(from, to))) return std::nullopt;
+    if (!rules.plausible(to.count - begin, longest_between(from, to, rules))) return std::nullopt;
     return begin;
 }
 

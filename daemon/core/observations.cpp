@@ -8,7 +8,7 @@ namespace tickledger::booking {
 bool restart_told(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (from.boot && to.boot) return *from.boot != *to.boot;
     const bool fell = from.uptime && to.uptime && *to.uptime < *from.uptime;
-    return fell && *to.uptime <= rules.longest(from, to) + start_tolerance;
+    return fell && *to.uptime <= longest_between(from, to, rules) + start_tolerance;
 }
 
 ToHeld to_held(const CounterState& state, std::optional<std::uint64_t> boot, std::optional<std::uint64_t> seq,
@@ -46,7 +46,7 @@ Instant sent_from(const Observation& observation) {
 }
 
 Duration longest_unseen(const Observation& from, const Observation& to, const CounterRules& rules) {
-    const Duration longest = std::max(rules.longest(from, to), to.latest() - sent_from(from));
+    const Duration longest = std::max(longest_between(from, to, rules), to.latest() - sent_from(from));
     // If two messages of a queue give no believed time, only the node's clock shows a silence between them.
     const bool both_waited = from.boot == to.boot && from.time_estimated && to.time_estimated;
     if (!both_waited || !from.node_time || !to.node_time || *from.node_time < clocks_begin) return longest;

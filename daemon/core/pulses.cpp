@@ -51,7 +51,7 @@ Instant begin_of(const Observation& from, const Observation& to, Order order, co
 bool follows(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (to.at < from.at) return false;
     const Order order = order_of(from, to, rules);
-    if (order != Order::gap) return rules.plausible(to.count, rules.longest(from, to));
+    if (order != Order::gap) return rules.plausible(to.count, longest_between(from, to, rules));
     // However close it came, it was sent a cadence after a missing message.
     const Duration least = to.tells_time() ? Duration{0} : rules.cadence;
     return rules.plausible(to.count, std::max(to.latest() - to.at + ran_past_gap(from, to, rules), least));

@@ -1,4 +1,4 @@
-// What can happen between two readings of a meter, and how its counts and numbers wrap.
+// How much a meter can gain in a time, and how its counts and numbers wrap.
 #pragma once
 
 #include <cstdint>
@@ -8,8 +8,6 @@
 #include "tickledger/meter.hpp"
 
 namespace tickledger {
-
-struct Observation;
 
 /// What booking needs from a meter's settings, worked out once.
 class CounterRules {
@@ -40,19 +38,8 @@ public:
     [[nodiscard]] std::uint64_t seq_after(std::uint64_t seq) const;
     [[nodiscard]] std::uint64_t seq_before(std::uint64_t seq) const;
     [[nodiscard]] Duration silence() const { return tickledger::silence(cadence); }
-    /// The longest time that may have passed between two observations. A gain must be plausible over it.
-    ///
-    /// If the node's clock was believed for `from` and is not for `to`, the time between the arrivals counts
-    /// too. If the clock goes on wrong, the time that passed on it counts too.
-    [[nodiscard]] Duration longest(const Observation& from, const Observation& to) const;
-    /// The longest time by the numbers of one boot. Nothing unless both give that boot and a number.
-    [[nodiscard]] std::optional<Duration> longest_by_numbers(const Observation& from,
-                                                             const Observation& to) const;
 
 private:
-    /// How far apart the two were sent, by their numbers (a cadence each) and their uptimes. At most `most`.
-    [[nodiscard]] Duration sent_apart(const Observation& from, const Observation& to, Duration most) const;
-
     // gain - 2 <= rate_numerator * span / rate_denominator, all whole numbers.
     std::uint64_t rate_numerator_ = 0;
     std::uint64_t rate_denominator_ = 1;

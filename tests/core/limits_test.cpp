@@ -1,6 +1,6 @@
-// How long may have passed between two messages at most, at each limit of what numbers, uptimes and clocks
-// tell.
+// The longest time that may have passed between two messages, at each limit of numbers, uptimes and clocks.
 #include "booking_fixture.hpp"
+#include "core/booking.hpp"
 #include "core/spelling.hpp"
 
 using namespace tickledger;
@@ -20,17 +20,17 @@ Observation seen(Duration since_noon) {
     return one;
 }
 
-/// The longest time between two that came a cadence apart, or `apart`.
+/// The longest time between two messages that arrived a cadence apart, or `apart`.
 template <typename Change>
 Duration longest(Change change, Duration apart = cadence) {
     Observation from = seen(Duration{0}), to = seen(apart);
     change(from, to);
-    return CounterRules(counter_meter()).longest(from, to);
+    return booking::longest_between(from, to, CounterRules(counter_meter()));
 }
 
 }  // namespace
 
-TEST_CASE("the numbers of a start that is told as such are believed for a year, beyond that not at all") {
+TEST_CASE("the numbers of a known boot are believed for up to a year, and ignored beyond that") {
     const auto by_numbers = [](std::uint64_t ahead) {
         return longest([&](Observation& from, Observation& to) {
             from.boot = to.boot = 7;
@@ -42,7 +42,7 @@ TEST_CASE("the numbers of a start that is told as such are believed for a year, 
     CHECK(by_numbers(year / cadence + 1) == cadence);
 }
 
-TEST_CASE("the uptimes of a start that is told as such are believed up to a year") {
+TEST_CASE("the uptimes of a known boot are believed for up to a year") {
     const auto by_uptime = [](Duration ran) {
         return longest([&](Observation& from, Observation& to) {
             from.boot = to.boot = 7;
@@ -54,7 +54,7 @@ TEST_CASE("the uptimes of a start that is told as such are believed up to a year
     CHECK(by_uptime(year + hours{1}) == year);
 }
 
-TEST_CASE("where no boot is told, numbers count for four messages, and of what comes early only") {
+TEST_CASE("without a boot, numbers are believed for up to four messages, and only if the message is early") {
     const auto by_numbers = [](std::uint64_t ahead, Duration apart) {
         return longest([&](Observation& from, Observation& to) { from.seq = 0, to.seq = ahead; }, apart);
     };
@@ -64,7 +64,8 @@ TEST_CASE("where no boot is told, numbers count for four messages, and of what c
     CHECK(by_numbers(4, cadence / 2) == cadence / 2);
 }
 
-TEST_CASE("a node's clock counts for as long as a server's may have been set back, or its numbers tell") {
+TEST_CASE(
+    "a node's clock is believed up to the largest setback of the server's clock, or as its numbers allow") {
     const auto by_clock = [](Duration on_clock, std::optional<std::uint64_t> ahead = std::nullopt) {
         return longest([&](Observation& from, Observation& to) {
             from.node_time = after(hours{-1});
@@ -77,18 +78,18 @@ TEST_CASE("a node's clock counts for as long as a server's may have been set bac
     CHECK(by_clock(hours{40}) == hours{40});
     CHECK(by_clock(hours{64} + cadence) == hours{64} + cadence);
     CHECK(by_clock(hours{65}) == hours{64} + cadence);
-    // Within one start its numbers bound it: a silence each, one at least.
+    // Within one boot the clock is bounded by the numbers: one silence per number, at least one.
     CHECK(by_clock(hours{40}, 10) == 10 * cadence * 3 / 2);
     CHECK(by_clock(hours{40}, 0) == cadence * 3 / 2);
     CHECK(by_clock(hours{24 * 700}, 500'000) == year);
 }
 
-TEST_CASE("the longest word that is held against others has 64 letters") {
+TEST_CASE("the longest word that is compared with others has 64 letters") {
     const std::string longest_word(64, 'a');
     CHECK(nearest(longest_word, {std::string_view(longest_word)}));
     const std::string longer(65, 'a');
     CHECK_FALSE(nearest(longer, {std::string_view(longer)}));
-    // Two slips are forgiven in four letters, one in three; of more, a third.
+    // Four letters allow two slips, three letters one, longer words a third of their letters.
     CHECK(nearest("abxy", {std::string_view("abcd")}));
     CHECK_FALSE(nearest("axy", {std::string_view("abc")}));
     CHECK(nearest("axc", {std::string_view("abc")}));
