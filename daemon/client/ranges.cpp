@@ -39,8 +39,7 @@ Result<std::string> monday_before(const std::string& date) {
     const auto told = civil_date_in(std::string_view(date).substr(0, 10));
     if (!told)
         return fail(fmt::format("The daemon says that a row begins at \"{}\", which is not a time.", date));
-    const date::sys_days day{*told};
-    return text_of(day - (date::weekday{day} - date::Monday));
+    return text_of(monday_of(*told));
 }
 
 Result<AskedRange> range_of_day(const std::string& day) {

@@ -79,6 +79,10 @@ std::optional<Step> step_named(std::string_view name) {
     return static_cast<Step>(found - step_names.begin());
 }
 
+date::sys_days monday_of(date::sys_days day) {
+    return day - (date::weekday{day} - date::Monday);
+}
+
 Result<CivilZone> CivilZone::find(std::string_view iana_name) {
     // The library reports an unknown name, and missing zone data, by throwing.
     try {

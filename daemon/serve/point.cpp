@@ -40,7 +40,7 @@ Result<Instant> point_of(std::string_view text, const CivilZone& zone, const Poi
     const auto days = std::chrono::duration_cast<date::days>(length);
     if (days != length) return fail("Only whole days or weeks can be added to a day or subtracted from it.");
     date::sys_days day{zone.date_of(is_monday ? from.week : from.now)};
-    if (is_monday) day -= date::weekday{day} - date::Monday;
+    if (is_monday) day = monday_of(day);
     return zone.start_of(day + days);
 }
 

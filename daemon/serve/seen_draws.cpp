@@ -58,7 +58,7 @@ public:
     /// The week that holds the moment, or the day if the week before had too many readings.
     [[nodiscard]] Result<Span> at(Instant t) const {
         const date::sys_days day = day_of(t, zone_);
-        const date::sys_days monday = day - (date::weekday{day} - date::Monday);
+        const date::sys_days monday = monday_of(day);
         const Instant begin = turn_of(monday, zone_);
         const auto most = static_cast<std::size_t>(rows_in_a_week_most / static_cast<double>(meters_));
         const auto before = count(view_, meter_, {turn_of(monday - date::days{7}, zone_), begin}, most);

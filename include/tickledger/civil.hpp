@@ -27,6 +27,9 @@ enum class Step : std::uint8_t { interval, hour, day, month, year };
 /// else.
 [[nodiscard]] std::optional<date::year_month_day> civil_date_in(std::string_view text);
 
+/// The Monday of the ISO 8601 week that holds the day.
+[[nodiscard]] date::sys_days monday_of(date::sys_days day);
+
 /// The time zone of a site, by its IANA name. A day runs from civil midnight to the next: 23, 24 or 25 hours,
 /// or whatever the zone's rules give. If midnight happens twice, the first one counts. If a clock change
 /// skips it, the day begins at the change. A date that the zone skips completely has no day.
