@@ -2,13 +2,13 @@
 // a pattern.
 #pragma once
 
+#include <boost/unordered/unordered_flat_map.hpp>
 #include <functional>
 #include <map>
 #include <memory>
 #include <span>
 #include <string>
 #include <string_view>
-#include <unordered_map>
 #include <unordered_set>
 #include <vector>
 
@@ -90,8 +90,8 @@ private:
     std::vector<std::unique_ptr<Account>> accounts_;  ///< In order of their keys.
     std::unordered_set<Account*, IdHash, SameId> by_id_;
     /// A topic nearly always feeds one account. Null: it feeds none, or those in by_topic_of_several_.
-    std::unordered_map<std::string, Account*> by_topic_;
-    std::unordered_map<std::string, std::vector<Account*>> by_topic_of_several_;
+    boost::unordered_flat_map<std::string, Account*> by_topic_;
+    boost::unordered_flat_map<std::string, std::vector<Account*>> by_topic_of_several_;
 };
 
 }  // namespace tickledger

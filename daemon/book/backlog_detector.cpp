@@ -69,6 +69,8 @@ void BacklogDetector::add_dated(Event event, LogPosition next) {
     }
     const auto* message = std::get_if<Message>(&event);
     const bool waited = message && (message->redelivered || message->retained);
+    // Batches of one size follow one another, and growing would move every message several times.
+    if (ready_.empty()) ready_.reserve(taken_count_);
     ready_.push_back({std::move(event), waited, 0});
     ready_next_ = std::move(next);
 }
@@ -101,6 +103,7 @@ void BacklogDetector::end_backlog() {
 }
 
 BacklogDetector::Ready BacklogDetector::take() {
+    taken_count_ = ready_.size();
     return {std::exchange(ready_, {}), ready_next_};
 }
 

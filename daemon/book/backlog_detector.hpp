@@ -71,6 +71,7 @@ private:
     std::vector<Undated> undated_;
 
     std::vector<Delivery> ready_;
+    std::size_t taken_count_ = 0;  ///< How many the last take() moved out.
     LogPosition ready_next_;
     std::vector<Delivery> backlog_;
     LogPosition backlog_next_;

@@ -112,6 +112,7 @@ const std::vector<ChangedRow>& RowCache::change(Account& account, std::span<cons
 
 void RowCache::flush() {
     std::vector<std::pair<RowKey, Row>> rows;
+    rows.reserve(left_.size() + touched_.size());
     for (const auto& [key, left] : left_) {
         if (left.is_changed) rows.emplace_back(key, *left.row);
     }
@@ -128,11 +129,11 @@ void RowCache::flush() {
     });
     for (const auto& [key, row] : rows)
         value_or_throw(ledger_.put_row(key, row));
-    left_.clear();
+    left_ = {};
 }
 
 void RowCache::forget() {
-    left_.clear();
+    left_ = {};
     touched_.clear();
 }
 

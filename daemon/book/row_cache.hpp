@@ -3,7 +3,7 @@
 // falls into it.
 #pragma once
 
-#include <unordered_map>
+#include <boost/unordered/unordered_flat_map.hpp>
 #include <vector>
 
 #include "book/account.hpp"
@@ -60,7 +60,7 @@ private:
     const std::optional<Instant>& fine_detail_from_;
     /// Rows of the batch that their accounts no longer hold open. They are still needed for publications, and
     /// must be written.
-    std::unordered_map<RowKey, OpenRow, Hash> left_;
+    boost::unordered_flat_map<RowKey, OpenRow, Hash> left_;
     /// Which open rows have changed. A row may be listed more than once.
     std::vector<std::pair<Account*, Step>> touched_;
     std::vector<ChangedRow> changed_;

@@ -115,8 +115,7 @@ bool Engine::is_batch() const {
 /// Events and records of many sizes are allocated and freed between allocations that stay, and the C library
 /// keeps the freed memory. Returning it to the system takes one walk over the free blocks.
 void Engine::give_back_memory() {
-    constexpr std::size_t events_max = 1000;
-    if (events_since_trim_ < events_max) return;
+    if (settings_.give_back_every == 0 || events_since_trim_ < settings_.give_back_every) return;
     events_since_trim_ = 0;
     ::malloc_trim(0);
 }

@@ -32,6 +32,9 @@ struct EngineSettings {
     Duration packing_every = std::chrono::seconds{1};
     /// Nothing: everything is kept.
     std::optional<Retention> retention{};
+    /// After so many booked events, freed memory is returned to the system. 0: never, for a program that
+    /// ends.
+    std::size_t give_back_every = 1000;
     /// How often the engine looks for detail that is too old.
     Duration housekeeping_every = std::chrono::hours{1};
 };

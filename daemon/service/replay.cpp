@@ -1,6 +1,7 @@
 #include "service/replay.hpp"
 
 #include <fmt/format.h>
+#include <malloc.h>
 
 #include <algorithm>
 #include <cstdio>
@@ -22,6 +23,14 @@ namespace fs = std::filesystem;
 // Large, because nobody waits for answers during a replay, and each batch writes a meter's whole account.
 constexpr std::size_t events_a_batch = 100'000;
 constexpr std::size_t mistakes_shown = 5;
+
+/// Every batch allocates and frees the same large blocks. If they went back to the system in between, each of
+/// their pages would cost a page fault in the next batch: a quarter of a replay's time for 10 000 meters.
+void keep_freed_memory() {
+    constexpr int kept_bytes = 1 << 30;
+    ::mallopt(M_MMAP_THRESHOLD, kept_bytes);
+    ::mallopt(M_TRIM_THRESHOLD, kept_bytes);
+}
 
 Result<std::vector<std::string>> files_of(const std::vector<std::string>& recordings) {
     std::vector<std::string> files;
@@ -195,6 +204,7 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
     if (!zone) return start_failure(exit_status::configuration, zone.error().text);
     auto files = files_of(request.recordings);
     if (!files) return start_failure(exit_status::refused, files.error().text);
+    keep_freed_memory();
     const fs::path into = request.into.empty() ? configuration.store.directory / ledger_name : request.into;
     std::error_code problem;
     if (into.has_parent_path()) fs::create_directories(into.parent_path(), problem);
@@ -219,7 +229,8 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
                   {.events_a_batch = events_a_batch,
                    .pack_after = configuration.store.pack_after,
                    .packing_every = Duration{0},
-                   .retention = std::nullopt},
+                   .retention = std::nullopt,
+                   .give_back_every = 0},
                   [&](Level, const std::string& text) { trouble = text; });
     for (auto step = Engine::Step::more; step == Engine::Step::more;) {
         step = engine.step(Instant::max());

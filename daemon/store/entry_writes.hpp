@@ -1,10 +1,10 @@
 // Changes to entries. Used by the one writer only.
 #pragma once
 
+#include <boost/unordered/unordered_flat_map.hpp>
 #include <limits>
 #include <optional>
 #include <span>
-#include <unordered_map>
 #include <vector>
 
 #include "store/entry_group.hpp"
@@ -86,7 +86,7 @@ private:
         /// group ends after newest_group_.
         Instant grouped_until = Instant::min();
     };
-    std::unordered_map<MeterKey, Known> known_;
+    boost::unordered_flat_map<MeterKey, Known> known_;
     std::optional<Instant> newest_group_;
     /// What waits of a meter: a group, and after it the newest entry, which may still be removed.
     struct Waiting {
@@ -97,7 +97,7 @@ private:
     };
     /// Turns what waits into at most two groups, and leaves nothing of it.
     [[nodiscard]] static std::vector<EntryGroup> groups_of(Waiting& waiting);
-    std::unordered_map<MeterKey, Waiting> waiting_;
+    boost::unordered_flat_map<MeterKey, Waiting> waiting_;
 };
 
 }  // namespace tickledger
