@@ -1,4 +1,4 @@
-// Which messages had waited at the broker, and when those came that nobody could date.
+// Which messages waited at the broker, and how messages that arrived before the clock was set are dated.
 #include "book/backlog_detector.hpp"
 
 #include <catch2/catch.hpp>
@@ -46,7 +46,7 @@ TEST_CASE("a message outside a backlog is handed on at once") {
     CHECK(ready.next == LogPosition{"day", 10});
 }
 
-TEST_CASE("a redelivery and a retained copy have waited wherever they come") {
+TEST_CASE("a redelivered message and a retained copy always count as having waited") {
     BacklogDetector feed;
     Message again = message_at(noon);
     again.redelivered = true;
@@ -58,7 +58,7 @@ TEST_CASE("a redelivery and a retained copy have waited wherever they come") {
         CHECK(delivery.waited);
 }
 
-TEST_CASE("a backlog is handed on as a whole, each message by its place from the last of its topic") {
+TEST_CASE("a backlog is handed on as a whole, each message with its distance from the last of its topic") {
     BacklogDetector feed;
     feed.add(message_at(noon), {"day", 1});
     feed.add(up(noon + seconds{1}), {"day", 2});
@@ -82,7 +82,7 @@ TEST_CASE("a backlog is handed on as a whole, each message by its place from the
     }
 }
 
-TEST_CASE("what a person said within a backlog keeps its place in it") {
+TEST_CASE("an instruction within a backlog keeps its place") {
     BacklogDetector feed;
     feed.add(up(noon), {});
     feed.add(message_at(noon + milliseconds{1}), {});
@@ -107,7 +107,7 @@ TEST_CASE("a backlog that never pauses ends after half a minute") {
     CHECK_FALSE(ready.deliveries[60].waited);
 }
 
-TEST_CASE("without a kept session nothing had waited") {
+TEST_CASE("without a kept session no message counts as having waited") {
     BacklogDetector feed;
     feed.add(up(noon, false), {});
     feed.add(message_at(noon + milliseconds{5}), {});
@@ -116,7 +116,7 @@ TEST_CASE("without a kept session nothing had waited") {
     CHECK_FALSE(ready.deliveries[1].waited);
 }
 
-TEST_CASE("what came while the clock was not set is dated once it is") {
+TEST_CASE("messages that arrived before the clock was set are dated once it is set") {
     BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{10}}, {"day", 1});
     feed.add(Unclocked{message_at(noon), seconds{190}}, {"day", 2});
@@ -130,7 +130,7 @@ TEST_CASE("what came while the clock was not set is dated once it is") {
     CHECK(time_of(ready.deliveries[1].event) == noon + hours{5} - seconds{10});
 }
 
-TEST_CASE("what waited for the clock was dated before the stamps before it, where those were ahead") {
+TEST_CASE("messages that waited for the clock were dated before earlier stamps that were ahead") {
     BacklogDetector feed;
     feed.add(message_at(noon), {});
     // Stamps stand still while the daemon is off; the machine's running time does not.
@@ -143,7 +143,20 @@ TEST_CASE("what waited for the clock was dated before the stamps before it, wher
     CHECK(time_of(ready.deliveries[2].event) == noon + seconds{90});
 }
 
-TEST_CASE("the line that set the clock seemed unread until another message came") {
+TEST_CASE("messages that arrived at the same moment before the clock was set are all dated by it") {
+    BacklogDetector feed;
+    feed.add(Unclocked{message_at(noon), seconds{5}}, {});
+    feed.add(Unclocked{message_at(noon), seconds{10}}, {});
+    feed.add(Unclocked{message_at(noon), seconds{10}}, {});
+    feed.add(ClockSet{noon + hours{5}, seconds{10}}, {});
+    const auto ready = feed.take();
+    REQUIRE(ready.deliveries.size() == 3);
+    CHECK(time_of(ready.deliveries[0].event) == noon + hours{5} - seconds{5});
+    CHECK(time_of(ready.deliveries[1].event) == noon + hours{5});
+    CHECK(time_of(ready.deliveries[2].event) == noon + hours{5});
+}
+
+TEST_CASE("the line that set the clock counted as unread until another message arrived") {
     BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{10}}, {"day", 1});
     feed.add(ClockSet{noon + hours{5}, seconds{200}}, {"day", 2});
@@ -152,7 +165,7 @@ TEST_CASE("the line that set the clock seemed unread until another message came"
     CHECK(ready.next == LogPosition{"day", 2});
 }
 
-TEST_CASE("a line that says the clock right, and dates nothing, was unread until another message came") {
+TEST_CASE("a clock line that dates nothing counted as unread until another message arrived") {
     BacklogDetector feed;
     feed.add(ClockSet{noon, seconds{200}}, {"day", 1});
     const auto ready = feed.take();
@@ -160,7 +173,7 @@ TEST_CASE("a line that says the clock right, and dates nothing, was unread until
     CHECK(ready.next == LogPosition{"day", 1});
 }
 
-TEST_CASE("what came before another start of the machine is no later than what can be dated after it") {
+TEST_CASE("messages from before a reboot of the machine are dated no later than the first one after it") {
     BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{5000}}, {});
     feed.add(Unclocked{message_at(noon), seconds{10}}, {});
@@ -171,7 +184,7 @@ TEST_CASE("what came before another start of the machine is no later than what c
     CHECK(time_of(ready.deliveries[1].event) == noon + hours{5} - seconds{20});
 }
 
-TEST_CASE("a recording that ends undated books nothing under a false time") {
+TEST_CASE("a recording that ends before the clock is set books nothing under a false time") {
     BacklogDetector feed;
     feed.add(Unclocked{message_at(noon), seconds{10}}, {});
     feed.finish();

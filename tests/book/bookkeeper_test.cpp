@@ -7,7 +7,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
-TEST_CASE("ticks go into the entry, the rows of every step and the register, and are one number") {
+TEST_CASE("the entry, the rows of every step and the register get the same ticks") {
     LedgerWorld world;
     world.hear_count(at_min(600), 1000);
     world.hear_count(at_min(603), 1007);
@@ -21,7 +21,7 @@ TEST_CASE("ticks go into the entry, the rows of every step and the register, and
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.007);
 }
 
-TEST_CASE("what is published reads exactly as the API's answers: decimals, not the nearest binary fraction") {
+TEST_CASE("publications have exact decimals like the API's answers, not the nearest binary fractions") {
     MeterSettings meter = house();
     meter.register_start_l = {688166, 1000};  // As a double and in cubic metres: 0.6881660000000001.
     meter.pulse_value_l = {1, 10};
@@ -39,7 +39,7 @@ TEST_CASE("what is published reads exactly as the API's answers: decimals, not t
     CHECK(texts("meters/house/usage").find("\"ticks\":3,\"volume_l\":0.300,") != std::string::npos);
 }
 
-TEST_CASE("an instruction that this program does not know is passed over, and what follows is booked") {
+TEST_CASE("an unknown instruction is ignored, and the messages after it are booked") {
     LedgerWorld world;
     world.hear_count(at_min(600), 1000);
     for (const char* order : {R"({"do":"fly","meter":"house"})", R"({"do":7})", "{}"})
@@ -62,7 +62,8 @@ TEST_CASE("a closed interval is published once, with revision 0") {
     CHECK(usage[0]["mean_flow_l_per_h"] == 60.0);
 }
 
-TEST_CASE("a late message divides an entry, raises the revision of what it changed and publishes it again") {
+TEST_CASE(
+    "a late message divides an entry, raises the revision of the rows it changes and publishes them again") {
     LedgerWorld world;
     const auto timed = [](int minute, int count) {
         return "{\"count\":" + std::to_string(count) + ",\"time\":\"" + format_utc(at_min(minute)) + "\"}";
@@ -83,13 +84,13 @@ TEST_CASE("a late message divides an entry, raises the revision of what it chang
     CHECK(usage[1]["ticks"] == 10);
 }
 
-TEST_CASE("a backlog that comes late but in order has each row corrected once a batch") {
+TEST_CASE("a late backlog in order corrects each row once per batch") {
     LedgerWorld world;
     const auto timed = [](int minute) {
         return "{\"count\":" + std::to_string(minute) + ",\"time\":\"" + format_utc(at_min(minute)) + "\"}";
     };
     world.hear(at_min(0), timed(0));
-    // The node is silent for ten hours; the clock closes them without it. Then all of them come at once.
+    // The node is silent for ten hours, whose intervals the clock closes. Then all messages arrive at once.
     world.run_clock(at_min(601));
     REQUIRE(world.published("meters/house/usage").empty());
     std::vector<Delivery> backlog;
@@ -103,7 +104,7 @@ TEST_CASE("a backlog that comes late but in order has each row corrected once a 
     world.take(std::move(backlog));
     world.run_clock(at_min(603));
     REQUIRE(world.entries().size() == 600);
-    // What is told of a row is what it has become, under the revision that it has.
+    // Each row is published once, with its final ticks.
     const auto usage = world.published("meters/house/usage");
     CHECK(usage.size() <= 40);
     std::set<std::string> told;
@@ -114,8 +115,7 @@ TEST_CASE("a backlog that comes late but in order has each row corrected once a 
     }
 }
 
-TEST_CASE(
-    "of a meter that speaks each second, now is told at most once in five, and the last of it is true") {
+TEST_CASE("the topic now is published at most every five seconds, and its last publication is right") {
     LedgerWorld world;
     const Instant begin = at_min(600);
     const auto hear = [&](int second) {
@@ -136,13 +136,13 @@ TEST_CASE(
     }
     CHECK(times.size() == 7);
     CHECK(told() == "2026-03-01T10:00:30+00:00");
-    // What waits is told when its turn comes, though no message does.
+    // The waiting publication is sent when it is due, even if no message arrives.
     CHECK_FALSE(world.keeper->has_deadline_until(begin + std::chrono::seconds{34}));
     CHECK(world.keeper->has_deadline_until(begin + std::chrono::seconds{35}));
     world.run_clock(begin + std::chrono::seconds{35});
     CHECK(told() == "2026-03-01T10:00:32+00:00");
 
-    // A kill in between forgets none.
+    // A kill in between loses nothing.
     hear(36);
     CHECK(told() == "2026-03-01T10:00:32+00:00");
     world.open();
@@ -151,19 +151,19 @@ TEST_CASE(
     CHECK(told() == "2026-03-01T10:00:36+00:00");
 }
 
-TEST_CASE("an interval that nothing touches closes by the clock, without a word, and has no row") {
+TEST_CASE("an interval without data is closed by the clock, is not published and has no row") {
     LedgerWorld world;
     world.hear_count(at_min(600), 0);
     world.hear_count(at_min(615), 5);
     world.run_clock(at_min(700));
     CHECK(world.published("meters/house/usage").size() == 1);
     CHECK_FALSE(world.row(Step::interval, at_min(630)));
-    // The span that covers it after all is a late fact.
+    // A span that covers it afterwards is a late fact.
     world.hear_count(at_min(705), 20);
     CHECK(world.row(Step::interval, at_min(630))->revision == 1);
 }
 
-TEST_CASE("a closed day is published, and the last one only") {
+TEST_CASE("only the last closed day is published") {
     LedgerWorld world;
     world.hear_count(at_min(23 * 60), 0);
     world.hear_count(at_min(23 * 60 + 30), 5);
@@ -175,7 +175,7 @@ TEST_CASE("a closed day is published, and the last one only") {
     CHECK(days[0]["covered_s"] == 3600);
 }
 
-TEST_CASE("an unreadable message is kept with its reason, once, and changes nothing") {
+TEST_CASE("an unreadable message is kept once, with its reason, and changes nothing") {
     LedgerWorld world;
     world.hear_count(at_min(600), 1000);
     world.hear(at_min(601), "{\"count\":-3}");
@@ -201,7 +201,7 @@ TEST_CASE("a stray is kept with the message it came in") {
     CHECK(world.entries().back().ticks == 3);
 }
 
-TEST_CASE("a meter of a pattern is opened when it first speaks") {
+TEST_CASE("a meter of a pattern is opened by its first message") {
     MeterSettings flats = house();
     flats.id = "flat-{1}";
     flats.topic = "flats/+/water";
@@ -217,8 +217,7 @@ TEST_CASE("a meter of a pattern is opened when it first speaks") {
     CHECK(world.keeper->unmatched()->arrived_at == at_min(603));
 }
 
-TEST_CASE(
-    "what books nothing is told once, with its topic and why, and is forgotten with a batch that failed") {
+TEST_CASE("a message that books nothing is reported once, with its topic and the reason") {
     MeterSettings flats = house();
     flats.id = "flat-{1}";
     flats.topic = "flats/+/water";
@@ -240,7 +239,7 @@ TEST_CASE(
     CHECK(world.keeper->take_odd().empty());
 }
 
-TEST_CASE("a silent node raises one alarm at its moment, and speaking again for as long clears it") {
+TEST_CASE("a silent node raises one alarm when it is due, and sending again for as long clears it") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
     world.run_clock(at_min(614));
@@ -262,7 +261,7 @@ TEST_CASE("a silent node raises one alarm at its moment, and speaking again for 
     CHECK(world.alarms()[0].alarm.state == AlarmState::returned_unacknowledged);
 }
 
-TEST_CASE("while the link is down no node is silent") {
+TEST_CASE("no node counts as silent while the link is down") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
     world.take({{LinkChange{at_min(605), false, false}}});
@@ -276,7 +275,7 @@ TEST_CASE("while the link is down no node is silent") {
     CHECK(world.alarms()[0].alarm.raised_at == at_min(915));
 }
 
-TEST_CASE("what was published in a transaction that failed is heard once, when it holds") {
+TEST_CASE("publications of a failed transaction are heard once, when the batch is committed") {
     struct Listener : Audience {
         [[nodiscard]] bool listens() const override { return true; }
         void hear(const std::vector<MeterPublication>& published) override { heard += published.size(); }
@@ -310,7 +309,39 @@ TEST_CASE("what was published in a transaction that failed is heard once, when i
     CHECK(heard == reference.heard);
 }
 
-TEST_CASE("a SenML pack again right away is a repetition, later it is news that nothing ran") {
+TEST_CASE("the next batch published a correction of the batch that had failed") {
+    LedgerWorld world;
+    const auto timed = [](int minute, int count) {
+        return "{\"count\":" + std::to_string(count) + ",\"time\":\"" + format_utc(at_min(minute)) + "\"}";
+    };
+    world.hear(at_min(600), timed(600, 0));
+    world.hear(at_min(624), timed(624, 48));
+    const auto message = [](int minute, std::string payload) {
+        Message one;
+        one.arrived_at = at_min(minute);
+        one.topic = "nodes/house";
+        one.payload = std::move(payload);
+        return one;
+    };
+    const std::vector<Delivery> batch{{message(625, timed(615, 10))}, {message(626, "nonsense")}};
+    {
+        auto other = must(Database::open(world.file(), Database::Access::write));
+        must(other->execute(
+            "CREATE TRIGGER refuses BEFORE INSERT ON refused BEGIN SELECT RAISE(ABORT, 'no'); END"));
+        CHECK_FALSE(world.keeper->book({.deliveries = batch}));
+        must(other->execute("DROP TRIGGER refuses"));
+    }
+    must(world.keeper->load());
+    REQUIRE(world.published("meters/house/usage").size() == 1);
+    world.hear(at_min(627), timed(627, 50));
+    CHECK(world.published("meters/house/usage").size() == 1);
+    must(world.keeper->book({.deliveries = batch}));
+    const auto usage = world.published("meters/house/usage");
+    REQUIRE(usage.size() == 2);
+    CHECK(usage[1]["ticks"] == 10);
+}
+
+TEST_CASE("a SenML pack repeated at once is a repetition, and repeated later it says that nothing ran") {
     MeterSettings meter = house();
     meter.message = MessageForm::senml;
     LedgerWorld world({meter});
@@ -323,7 +354,7 @@ TEST_CASE("a SenML pack again right away is a repetition, later it is news that 
     CHECK(world.entries()[0].ticks == 0);
 }
 
-TEST_CASE("what is before and behind the part that varies does not overlap in an id") {
+TEST_CASE("the parts of an id before and after its variable part do not overlap") {
     MeterSettings settings;
     settings.id = "ab{1}ba";
     settings.topic = "nodes/+/water";

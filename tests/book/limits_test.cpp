@@ -1,4 +1,4 @@
-// What is still taken at each limit that booking states, and what no longer is just beyond.
+// What booking accepts at each of its limits, and what it refuses just beyond.
 #include "book/accounts.hpp"
 #include "book/history_rules.hpp"
 #include "book/instruction_documents.hpp"
@@ -55,7 +55,7 @@ RegisterReading reading(Instant at, std::int64_t register_ul) {
 }  // namespace
 
 TEST_CASE(
-    "a reading may lie as far in the future as two clocks lie apart, and not before the first message") {
+    "a reading may be as far in the future as two clocks may differ, and not before the first message") {
     Judge judge;
     CHECK(judge.takes(judge.now + minutes{2}, 100 * litre_ul));
     CHECK_FALSE(judge.takes(judge.now + minutes{2} + shortest, 100 * litre_ul));
@@ -69,12 +69,12 @@ TEST_CASE(
     CHECK_FALSE(judge.takes(at_min(-600) - shortest, 100 * litre_ul));
 }
 
-TEST_CASE("a first reading may lie a cubic metre and ten times what was counted beyond it") {
+TEST_CASE("a first reading may exceed the counted volume by a cubic metre and ten times that volume") {
     Judge judge;
     const std::int64_t most_ul = 100 * litre_ul + 1'000 * litre_ul + 10 * 100 * litre_ul;
     CHECK(judge.takes(judge.now, most_ul));
     CHECK_FALSE(judge.takes(judge.now, most_ul + 1));
-    // Who told where the register stood has told all.
+    // The limit does not apply once the start of the register is known.
     judge.basis.start_l = {1, 1};
     CHECK(judge.takes(judge.now, most_ul + 1));
     judge.basis.start_l = {0, 1};
@@ -82,7 +82,7 @@ TEST_CASE("a first reading may lie a cubic metre and ten times what was counted 
     CHECK(judge.takes(judge.now, most_ul + 1));
 }
 
-TEST_CASE("a register shows nothing below 0, and nothing from its range on") {
+TEST_CASE("a register shows nothing below 0, and nothing at its range or above") {
     Judge judge;
     CHECK(judge.takes(judge.now, 0));
     CHECK_FALSE(judge.takes(judge.now, -1));
@@ -91,7 +91,7 @@ TEST_CASE("a register shows nothing below 0, and nothing from its range on") {
     CHECK_FALSE(judge.takes(judge.now, 100 * litre_ul));
 }
 
-TEST_CASE("a register rises by what can have run and the last digit, and does not fall") {
+TEST_CASE("a register rises by no more than can have run plus its last digit, and does not fall") {
     Judge judge;
     judge.knows({reading(at_min(-180), 500 * litre_ul), reading(at_min(-60), 900 * litre_ul)});
     // 1.1 Q4 of Q3 2.5 m3/h (ISO 4064-1: Q4 = 1.25 Q3) is 3.4375 m3/h; two ticks and one litre more are
@@ -101,19 +101,19 @@ TEST_CASE("a register rises by what can have run and the last digit, and does no
     CHECK_FALSE(judge.takes(judge.now, most_ul + 1));
     CHECK(judge.takes(judge.now, 900 * litre_ul));
     CHECK_FALSE(judge.takes(judge.now, 900 * litre_ul - 1));
-    // Between two others it holds towards both.
+    // Between two other readings the rule holds on both sides.
     CHECK(judge.takes(at_min(-120), 500 * litre_ul));
     CHECK_FALSE(judge.takes(at_min(-120), 500 * litre_ul - 1));
     CHECK(judge.takes(at_min(-120), 900 * litre_ul));
     CHECK_FALSE(judge.takes(at_min(-120), 900 * litre_ul + 1));
-    // What is known is no news; another word of the same moment is none either.
+    // The same reading is accepted again; a different one for the same moment is refused.
     CHECK(judge.takes(at_min(-60), 900 * litre_ul));
     CHECK_FALSE(judge.takes(at_min(-60), 901 * litre_ul));
     CHECK_FALSE(judge.takes(at_min(-60), 900 * litre_ul, true));
     CHECK_FALSE(judge.takes(at_min(-200), 100 * litre_ul, true));
 }
 
-TEST_CASE("the digits of a register that begin again at 0 are one turn more") {
+TEST_CASE("a register whose digits start again at 0 has made one more turn") {
     Judge judge;
     judge.settings.register_range_l = {1'000, 1};
     judge.knows({reading(at_min(-60), 900 * litre_ul)});
@@ -128,7 +128,8 @@ TEST_CASE("the digits of a register that begin again at 0 are one turn more") {
     CHECK(turns(0) == 5);
 }
 
-TEST_CASE("a reading by eye is taken back as long as its detail is kept, the start only as the last") {
+TEST_CASE(
+    "a reading by eye can be taken back while its fine detail is kept, the start only as the last one") {
     Judge judge;
     judge.knows({reading(at_min(-60), 900 * litre_ul), reading(at_min(-30), 900 * litre_ul)});
     CHECK(must(judge_taking_back(at_min(-60), judge.basis)) == 0);
@@ -145,7 +146,7 @@ TEST_CASE("a reading by eye is taken back as long as its detail is kept, the sta
     CHECK(judge_taking_back(at_min(-60), judge.basis));
 }
 
-TEST_CASE("cubic metres are shown to the litre, and as much finer as they are told") {
+TEST_CASE("cubic metres are shown to the litre, or finer if they were given finer") {
     CHECK(cubic_metres(0) == "0.000 m³");
     CHECK(cubic_metres(12'500 * litre_ul) == "12.500 m³");
     CHECK(cubic_metres(12'500 * litre_ul + 100'000) == "12.5001 m³");
@@ -153,7 +154,7 @@ TEST_CASE("cubic metres are shown to the litre, and as much finer as they are to
     CHECK(cubic_metres(-2'000 * litre_ul) == "-2.000 m³");
 }
 
-TEST_CASE("one piece of history holds a thousand readings and two years of them, and not more") {
+TEST_CASE("one piece of history holds at most a thousand readings over at most two years") {
     const CivilZone zone = must(CivilZone::find("UTC"));
     const Instant end = at_min(0);
     const auto piece = [&](std::size_t count, Duration length) {
@@ -168,7 +169,7 @@ TEST_CASE("one piece of history holds a thousand readings and two years of them,
     CHECK(must(piece(2, hours{24 * 732})).size() == 1);
     CHECK_FALSE(piece(2, hours{24 * 732} + shortest));
     CHECK_FALSE(piece(1, Duration{0}));
-    // Nothing may run before the first number, nor at a negative one; to stand still is no mistake.
+    // A register must not fall and must not be negative. It may stand still.
     const auto two = [&](std::int64_t before, std::int64_t after) {
         return history_entries("bills", std::vector<HistoryPoint>{{end - hours{1}, before}, {end, after}},
                                end, zone)
@@ -180,7 +181,8 @@ TEST_CASE("one piece of history holds a thousand readings and two years of them,
     CHECK_FALSE(two(-1, 6));
 }
 
-TEST_CASE("an import that touches another is news, one that overlaps it is refused, the same is nothing") {
+TEST_CASE(
+    "an import that touches another is new, one that overlaps it is refused, the same again adds nothing") {
     const CivilZone zone = must(CivilZone::find("UTC"));
     const auto entry = [](int from, int to, std::int64_t ticks) {
         return HistoryEntry{{at_min(from), at_min(to)}, ticks, "bills"};
@@ -197,7 +199,7 @@ TEST_CASE("an import that touches another is news, one that overlaps it is refus
     CHECK_FALSE(news(entry(0, 50, 1)));
 }
 
-TEST_CASE("the id that a topic makes has 64 small letters, digits and dashes at most") {
+TEST_CASE("an id made from a topic has at most 64 lower-case letters, digits and dashes") {
     MeterSettings flats;
     flats.id = "flat-{1}-w";
     flats.topic = "flats/+/water";
@@ -206,7 +208,7 @@ TEST_CASE("the id that a topic makes has 64 small letters, digits and dashes at 
     const std::string longest(64 - std::string("flat--w").size(), 'x');
     CHECK(id_of(longest) == "flat-" + longest + "-w");
     CHECK_FALSE(id_of(longest + "x"));
-    // The characters beside those that may be.
+    // The characters next to the allowed ones.
     for (const char* wrong : {"`", "{", "/", ":", ",", ".", "A", "Z", "\x7f"}) {
         CAPTURE(wrong);
         CHECK_FALSE(id_of(wrong));
@@ -223,7 +225,7 @@ TEST_CASE("the id that a topic makes has 64 small letters, digits and dashes at 
     }
 }
 
-TEST_CASE("a pattern opens as many accounts as meters are allowed, and those that are named count too") {
+TEST_CASE("a pattern opens accounts up to the allowed number of meters, and named meters count too") {
     MeterSettings flats;
     flats.id = "flat-{1}";
     flats.topic = "flats/+";
@@ -238,7 +240,25 @@ TEST_CASE("a pattern opens as many accounts as meters are allowed, and those tha
     CHECK(world.keeper->counts().booked >= 2);
 }
 
-TEST_CASE("an alarm is shelved for a second at least and 31 days at most") {
+TEST_CASE("a reload takes over the meters and their allowed number") {
+    MeterSettings flats;
+    flats.id = "flat-{1}";
+    flats.topic = "flats/+";
+    LedgerWorld world({flats});
+    must(world.keeper->load(world.meters, 1));
+    world.arrive(at_min(600), R"({"count":1})", "flats/a");
+    world.arrive(at_min(600), R"({"count":1})", "flats/b");
+    CHECK(must(world.ledger->meters()).size() == 1);
+    must(world.keeper->load(world.meters, 2));
+    world.arrive(at_min(603), R"({"count":1})", "flats/b");
+    CHECK(must(world.ledger->meters()).size() == 2);
+    const std::vector<MeterSettings> with_a_house{flats, house()};
+    must(world.keeper->load(with_a_house, 3));
+    world.arrive(at_min(606), R"({"count":1})");
+    CHECK(must(world.ledger->meters()).size() == 3);
+}
+
+TEST_CASE("an alarm is shelved for at least a second and at most 31 days") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
     world.hear_count(at_min(603), 100);
@@ -256,7 +276,7 @@ TEST_CASE("an alarm is shelved for a second at least and 31 days at most") {
     CHECK(after(std::chrono::seconds{1}).shelved_until == at_min(641) + std::chrono::seconds{1});
 }
 
-TEST_CASE("what is told of a draw has a name of 60 bytes at most, some water and no negative flow") {
+TEST_CASE("a label of a draw has a name of at most 60 bytes, some water and no negative flow") {
     LedgerWorld world;
     const auto takes = [&](const ToldDraw& told) {
         world.take({{Instruction{at_min(641), instruction_to_tell("house", told)}}});
@@ -277,7 +297,7 @@ TEST_CASE("what is told of a draw has a name of 60 bytes at most, some water and
     CHECK_FALSE(takes(wrong));
 }
 
-TEST_CASE("one message that is missing where the queue of an earlier start goes on still counts") {
+TEST_CASE("a message missing from the queue of an earlier boot still counts when it arrives") {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;
     LedgerWorld world({meter});
@@ -290,7 +310,7 @@ TEST_CASE("one message that is missing where the queue of an earlier start goes 
     say(606, 1, 2, 1);
     say(609, 1, 2, 2);
     const std::int64_t before = ticks_in(world);
-    // Of the first start, the third message comes after the fourth.
+    // The third message of the first boot arrives after the fourth.
     say(612, 5, 1, 4);
     CHECK(ticks_in(world) == before + 5);
     say(615, 7, 1, 3);
