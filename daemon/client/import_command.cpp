@@ -199,10 +199,8 @@ void take_in(const Options& options, const std::string& meter) {
     const auto pieces = pieces_of(*contents, *end);
     const std::size_t left_out = spans_in(contents->stretches) - spans_in(pieces);
     if (left_out > 0 && !is_for_programs)
-        put(
-            fmt::format("Left out: {} spans that end after {}, because the meter's own readings begin "
-                        "there.\n",
-                        left_out, zone->format(*end)));
+        put(fmt::format("Spans left out, because the meter's own readings begin at {}: {}.\n",
+                        zone->format(*end), left_out));
     if (pieces.empty()) throw Stop{refused, "Nothing is left to import."};
     const std::string import = told.name.empty() ? fs::path(told.file).filename().string() : told.name;
     if (told.book) return book(options, meter, pieces, import, contents->unit);

@@ -52,8 +52,8 @@ std::string doubt_about(const ToldReading& told, const Json& seen, bool is_of_th
         "The register of {} should show {:.3f} m³ ({:.3f} to {:.3f}). You say {:.3f} m³: {:.1f} L {}. ",
         seen.at("meter").get<std::string>(), expected_m3, low_m3, high_m3, told.register_m3, difference_l,
         is_low ? "less" : "more");
-    text += is_low ? "Booked, it takes back water that was counted. "
-                   : "Booked, it adds water that nobody has counted. ";
+    text += is_low ? "If it is booked, it takes back water that was counted. "
+                   : "If it is booked, it adds water that was not counted. ";
     if (told.given_to_m3 > seen.at("resolution_m3").get<double>() + slack_m3 &&
         difference_l < told.given_to_m3 * 1000) {
         text += fmt::format(

@@ -116,11 +116,11 @@ Result<std::string> parse_broker_url(std::string_view text) {
             "a name or password does not belong in the url. Write `username` and `password_file` instead.");
     }
     if (rest.find_first_of("/?#") != std::string_view::npos) {
-        return fail(fmt::format("\"{}\" goes on after the host and port. {}", text, example));
+        return fail(fmt::format("\"{}\" has something after the host and port. {}", text, example));
     }
     const auto parts = split_host_and_port(rest);
     if (!parts || !(parts->bracketed ? is_ipv6(parts->host) : is_host_name(parts->host))) {
-        return fail(fmt::format("\"{}\" names no host. {}", text, example));
+        return fail(fmt::format("\"{}\" has no host. {}", text, example));
     }
     if (parts->port && !is_port(*parts->port)) {
         return fail(fmt::format("\"{}\" is not a valid port. Write a number from 1 to 65535.", *parts->port));

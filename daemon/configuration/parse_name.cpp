@@ -93,7 +93,7 @@ Result<std::string> parse_name(std::string_view text) {
     if (std::any_of(text.begin(), text.end(), is_control))
         return fail("a name must be on one line. Take line breaks and tabs out of it.");
     if (!text.empty() && (text.front() == ' ' || text.back() == ' '))
-        return fail(fmt::format("\"{}\" begins or ends with a space. Take it away.", text));
+        return fail(fmt::format("\"{}\" begins or ends with a space. Remove the space.", text));
     // Counts every byte of UTF-8 except continuation bytes.
     const auto characters = static_cast<std::size_t>(std::count_if(
         text.begin(), text.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xC0U) != 0x80U; }));

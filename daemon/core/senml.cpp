@@ -21,7 +21,7 @@ using boost::multiprecision::cpp_int;
     return record.unit == "m3" || record.unit == "l";
 }
 
-/// The whole pulse values in a volume. A volume that lacks less than half a millionth of a pulse value counts
+/// The whole pulse values in a volume. A volume that lacks at most half a millionth of a pulse value counts
 /// as full: nodes that compute with binary fractions write 28.999999999999996 when they mean 29.
 [[nodiscard]] cpp_int ticks_in(const ExactNumber& volume, const std::string& unit, Ratio pulse_value_l) {
     constexpr int tolerances = 2'000'000;

@@ -114,10 +114,10 @@ Result<BrokerAddress> parse_broker_url(std::string_view url) {
         address.host = rest.substr(0, colon);
         if (colon != std::string_view::npos) port = rest.substr(colon);
     }
-    if (address.host.empty()) return wrong("names no host");
+    if (address.host.empty()) return wrong("has no host");
     if (!port.empty()) {
         const auto number = port[0] == ':' ? parse_port(port.substr(1)) : std::nullopt;
-        if (!number) return wrong("has a port that is no number from 1 to 65535");
+        if (!number) return wrong("has a port that is not a number from 1 to 65535");
         address.port = *number;
     }
     return address;

@@ -31,7 +31,7 @@ const std::string three_days =
         R"("ticks":null,"volume_l":null,"covered_s":0,"spread_ticks":0,"revision":0)") +
     "]}";
 
-TEST_CASE("meters are a table with units, and what is not known is no data") {
+TEST_CASE("meters are a table with units, and unknown values are shown as no data") {
     FakeDaemon daemon;
     daemon.set("/v1/meters", two_meters);
     const Run run = daemon.run("meters");
@@ -45,7 +45,7 @@ TEST_CASE("meters are a table with units, and what is not known is no data") {
         "none\n");
 }
 
-TEST_CASE("meters at which everybody is away are told below the table") {
+TEST_CASE("meters where everybody is away are named below the table") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters",
@@ -56,8 +56,7 @@ TEST_CASE("meters at which everybody is away are told below the table") {
                Catch::EndsWith("\nEverybody is away at house until 2026-03-15 00:00.\n"));
 }
 
-TEST_CASE(
-    "usage is a table that marks what is incomplete, spread and revised, and never shows no data as zero") {
+TEST_CASE("usage is a table that marks incomplete, spread and revised rows and never shows no data as zero") {
     FakeDaemon daemon;
     daemon.set("/v1/meters/house/usage", three_days);
     const Run run = daemon.run("usage house");
@@ -71,11 +70,11 @@ TEST_CASE(
           "revision 2\n"
           "2026-03-03  no data   no data\n"
           "Total          1234   411.333\n");
-    // The names of meters come after what was asked for.
+    // The names of meters are requested after the usage.
     CHECK(daemon.asked() == std::vector<std::string>{"/v1/meters/house/usage", "/v1/meters"});
 }
 
-TEST_CASE("an hour that comes twice is told apart by its offset") {
+TEST_CASE("an hour that occurs twice is distinguished by its offset") {
     FakeDaemon daemon;
     const std::string rest = R"("ticks":1,"volume_l":1.000,"covered_s":3600,"spread_ticks":0,"revision":0)";
     daemon.set("/v1/meters/house/usage",
@@ -100,11 +99,10 @@ TEST_CASE("CSV has a header with units, decimal points, CRLF, and empty fields w
           "house,2026-03-03T00:00:00+01:00,2026-03-04T00:00:00+01:00,,,0,0,0,,\r\n");
 }
 
-TEST_CASE(
-    "JSON is the daemon's answer byte for byte, a document a line, for all meters where none is named") {
+TEST_CASE("JSON is the daemon's answer byte for byte, one document a line, for all meters if none is named") {
     FakeDaemon daemon;
     daemon.set("/v1/meters", two_meters);
-    // Whatever stands in a text ends no document.
+    // No character inside a string ends a document.
     const std::string odd =
         R"({"meter":"garden","timezone":"]},{\"\\","step":"day","rows":[],"later":{"a":[[1],{}]}})";
     daemon.set("/v1/usage", "{\"meters\":[" + three_days + "," + odd + "]}");
@@ -119,7 +117,7 @@ TEST_CASE(
     CHECK(daemon.run("meters --json").out == two_meters + "\n");
 }
 
-TEST_CASE("the daemon was asked for the time before each question about today") {
+TEST_CASE("the client asked the daemon for the time before each request about today") {
     FakeDaemon daemon;
     daemon.set("/v1/meters/house/usage", three_days);
     const auto query_of = [&](const std::string& arguments) {
@@ -142,7 +140,7 @@ TEST_CASE("the daemon was asked for the time before each question about today") 
     CHECK(query_of("--step day --from yesterday --to now") == usage + "day&from=today-1d&to=now");
 }
 
-TEST_CASE("a wrong call is told before anything is asked, with status 2") {
+TEST_CASE("a wrong command line is reported before any request, with status 2") {
     FakeDaemon daemon;
     daemon.set("/v1/health", R"({"time":"2026-03-01T00:30:00+01:00"})");
     for (const char* arguments :
@@ -159,7 +157,7 @@ TEST_CASE("a wrong call is told before anything is asked, with status 2") {
         CHECK(target == "/v1/health");
 }
 
-TEST_CASE("what the daemon refuses is shown in its own words, with status 1") {
+TEST_CASE("a refusal by the daemon is shown in its own words, with status 1") {
     FakeDaemon daemon;
     const Run run = daemon.run("usage barn");
     CHECK(run.status == 1);
@@ -167,7 +165,7 @@ TEST_CASE("what the daemon refuses is shown in its own words, with status 1") {
     CHECK(run.error == "tickledger: There is nothing at /v1/meters/barn/usage.\n");
 }
 
-TEST_CASE("an answer of another shape is status 1 and not a crash") {
+TEST_CASE("an answer of an unexpected shape gives status 1 and not a crash") {
     FakeDaemon daemon;
     for (const char* body : {"{}", "[]", "no JSON", R"({"meters":[{"id":7}]})"}) {
         daemon.set("/v1/meters", body);
@@ -178,7 +176,7 @@ TEST_CASE("an answer of another shape is status 1 and not a crash") {
     }
 }
 
-TEST_CASE("a daemon that is not there is status 69 and says what to do") {
+TEST_CASE("a daemon that is not running gives status 69 and a remedy") {
     FakeDaemon daemon;
     const Run run = daemon.run("--socket /nonexistent/api.sock meters");
     CHECK(run.status == 69);
@@ -188,7 +186,7 @@ TEST_CASE("a daemon that is not there is status 69 and says what to do") {
     CHECK(daemon.run("meters --socket '" + std::string(200, 'x') + "'").status == 69);
 }
 
-TEST_CASE("the ledger shows what is not known and, below, what was refused") {
+TEST_CASE("the ledger shows unknown ticks and, below the entries, refused messages") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters/house/ledger",
@@ -233,7 +231,7 @@ TEST_CASE("health is a short text with the troubles on top") {
           "house  no data       2026-03-08 11:00\n");
 }
 
-TEST_CASE("a large answer comes whole") {
+TEST_CASE("a large answer arrives complete") {
     FakeDaemon daemon;
     std::string rows;
     for (int i = 0; i < 50'000; ++i) {
@@ -244,7 +242,7 @@ TEST_CASE("a large answer comes whole") {
     const std::string body =
         R"({"meter":"house","timezone":"Europe/Berlin","step":"day","rows":[)" + rows + "]}";
     daemon.set("/v1/meters/house/usage", body);
-    // Compared outside CHECK: it would take minutes to print what differs.
+    // Compared outside CHECK, which would take minutes to print the difference.
     const bool is_same = daemon.run("usage house --json").out == body + "\n";
     CHECK(is_same);
     const bool ends_with_the_sum = daemon.run("usage house").out.ends_with("50000    50.000\n");
@@ -262,7 +260,7 @@ TEST_CASE("help and version go to standard output with status 0") {
     CHECK_THAT(daemon.run("--version").out, Catch::StartsWith("tickledger "));
 }
 
-TEST_CASE("what strangers wrote moved the cursor, and was a formula in a spreadsheet") {
+TEST_CASE("text from strangers moved the cursor and was a formula in a spreadsheet") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters",
@@ -274,14 +272,14 @@ TEST_CASE("what strangers wrote moved the cursor, and was a formula in a spreads
         CHECK(run.status == 0);
         for (const char* harmful : {"\x1b", "\x07", "\xe2\x80\xae", "\xc2\x9b", "\nX"})
             CHECK(run.out.find(harmful) == std::string::npos);
-        // The table has the id; the name stands in records.
+        // The table has the id. The name is in the records.
         if (*form) CHECK(run.out.find("\\u001b[31m\\u0007\\u000aX\\u202e\\u009b") != std::string::npos);
     }
     CHECK(daemon.run("--csv meters").out.find("house,=1+1") != std::string::npos);
     CHECK(daemon.run("--csv --spreadsheet meters").out.find("house,'=1+1") != std::string::npos);
-    // Numbers are no formulas.
+    // Numbers are not formulas.
     CHECK(daemon.run("--csv --spreadsheet meters").out.find(",-1.5,") != std::string::npos);
-    // A document is told unchanged; JSON writes control characters as codes by itself.
+    // A JSON document is printed unchanged. JSON escapes control characters anyway.
     CHECK(daemon.run("--json meters").out.find("=1+1\\u001b") != std::string::npos);
     CHECK(daemon.run("--spreadsheet meters").status == 2);
 

@@ -1,4 +1,4 @@
-// A server whose answers are written in the test, and the real program that asks it.
+// A server whose answers are written in the test, and the real program as its client.
 #pragma once
 
 #include <sys/wait.h>
@@ -23,13 +23,13 @@ struct Run {
     std::string error;
 };
 
-/// Answers targets with what was set for them, and remembers what was asked. What was set for a stream is
-/// sent to each who asks for it, and then nothing more.
+/// Answers each target with the document set for it, and records the requests. A stream gets the document set
+/// for it, and then nothing more.
 class FakeDaemon {
 public:
     FakeDaemon() { start(); }
 
-    /// Ends all answers and answers no more.
+    /// Ends all answers and answers no further request.
     void stop() { server_.reset(); }
     void start() {
         std::vector<ListenSocket> sockets;
@@ -70,7 +70,7 @@ public:
         const std::lock_guard lock(mutex_);
         return std::exchange(asked_, {});
     }
-    /// The bodies of what was asked since it was called last.
+    /// The bodies of the requests since the last call.
     [[nodiscard]] std::vector<std::string> bodies() {
         const std::lock_guard lock(mutex_);
         return std::exchange(asked_bodies_, {});

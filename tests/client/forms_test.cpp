@@ -1,4 +1,4 @@
-// Every command in every form of output, on documents as the daemon writes them.
+// Every command in every output format, with documents as the daemon writes them.
 #include <catch2/catch.hpp>
 
 #include "client/fake_daemon.hpp"
@@ -73,7 +73,7 @@ void set_all(FakeDaemon& daemon) {
 
 }  // namespace
 
-TEST_CASE("tickledger --csv health died by a segmentation fault, so every command runs in every form") {
+TEST_CASE("tickledger --csv health crashed, so every command runs in every format") {
     FakeDaemon daemon;
     set_all(daemon);
     for (const char* command : {"meters",
@@ -106,7 +106,7 @@ TEST_CASE("tickledger --csv health died by a segmentation fault, so every comman
             CHECK_FALSE(run.out.empty());
         }
     }
-    // What is told changes the document that the fake daemon has for it.
+    // A reading that is set needs another document from the fake daemon.
     daemon.set("/v1/meters/house/register", reading);
     for (const char* form : {"", "--csv ", "--json "}) {
         CAPTURE(form);

@@ -1,5 +1,5 @@
-// Records of people, as files of many kinds hold them. Each expectation is worked out by hand beside its
-// file.
+// Import of people's own records from files of many formats. Each expectation was computed by hand and stands
+// beside its file.
 #include <catch2/catch.hpp>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -46,7 +46,7 @@ using Readings = std::vector<std::pair<Instant, std::string>>;
 }  // namespace
 
 // Source: RFC 4180, section 2, its own examples.
-TEST_CASE("records of RFC 4180: quotes, doubled quotes, line ends within them, CRLF and none at the end") {
+TEST_CASE("records of RFC 4180: quotes, doubled quotes, line ends inside quotes, CRLF, no last line end") {
     const auto cells = [](std::string_view text, char delimiter = ',') {
         std::vector<std::vector<std::string>> found;
         const auto rows = read_csv(text, delimiter).value();
@@ -70,7 +70,7 @@ TEST_CASE("records of RFC 4180: quotes, doubled quotes, line ends within them, C
     CHECK(read_csv("a\n\"b\nc\"\nd\n", ',').value().back().line == 4);
 }
 
-TEST_CASE("the delimiter is that which cuts every line into the same fields") {
+TEST_CASE("the delimiter is the one that splits every line into the same number of fields") {
     CHECK(likely_delimiter("time;volume\n01.02.2025;1,5\n") == ';');
     CHECK(likely_delimiter("time,volume\n2025-02-01,1.5\n") == ',');
     CHECK(likely_delimiter("time\tvolume\n01.02.2025\t1,5\n") == '\t');
@@ -79,7 +79,7 @@ TEST_CASE("the delimiter is that which cuts every line into the same fields") {
     CHECK(likely_delimiter("") == ',');
 }
 
-TEST_CASE("numbers in both decimal signs, with thousands, and never by a binary fraction") {
+TEST_CASE("numbers with either decimal sign and with thousands are exact") {
     const auto volume = [](std::string_view text, char decimal) {
         const auto read = read_volume(text, decimal);
         return read ? volume_text(*read) : std::string("none");
@@ -108,7 +108,7 @@ TEST_CASE("numbers in both decimal signs, with thousands, and never by a binary 
     }
 }
 
-TEST_CASE("times as people write them") {
+TEST_CASE("times are read as people write them") {
     const CivilZone zone = berlin();
     const auto time = [&](std::string_view text, DateOrder order = DateOrder::unknown) {
         const auto told = read_time(text, order);
@@ -134,7 +134,7 @@ TEST_CASE("times as people write them") {
     }
 }
 
-TEST_CASE("a register as a spreadsheet of a country with decimal commas saves it") {
+TEST_CASE("a register saved by a spreadsheet with decimal commas is read") {
     const FileContents contents = read(
         "\xEF\xBB\xBF"
         "Datum;Z\xC3\xA4hlerstand (m\xC2\xB3);Bemerkung\r\n"
@@ -153,7 +153,7 @@ TEST_CASE("a register as a spreadsheet of a country with decimal commas saves it
     CHECK(contents.unreadable.empty());
 }
 
-TEST_CASE("daily consumption becomes a register of its own: exact sums, each day from midnight to midnight") {
+TEST_CASE("daily consumption becomes a register with exact sums, each day from midnight to midnight") {
     const FileContents contents =
         read("date,used_l\n2025-03-29,0.1\n2025-03-30,0.2\n2025-03-31,120\n2025-04-03,7\n");
     CHECK(contents.is_consumption);
@@ -170,7 +170,7 @@ TEST_CASE("daily consumption becomes a register of its own: exact sums, each day
     CHECK_THAT(contents.gaps[0].text, Catch::Contains("2025-04-01") && Catch::Contains("2025-04-03"));
 }
 
-TEST_CASE("months of consumption end with the next month, and times that are ends begin one earlier") {
+TEST_CASE("a month of consumption ends with the next, and with times as ends it begins a month earlier") {
     const std::string months = "month;consumption m3\n2024-12;10,5\n2025-01;11\n2025-02;9,25\n";
     CHECK(only_stretch(read(months)) == Readings{{at("2024-12-01"), "0"},
                                                  {at("2025-01-01"), "10.5"},
@@ -182,7 +182,7 @@ TEST_CASE("months of consumption end with the next month, and times that are end
                                                                            {at("2025-02-01"), "30.75"}});
 }
 
-TEST_CASE("hours of the change of clocks: one that happens twice, and one that never does") {
+TEST_CASE("when the clocks change, one hour occurs twice and one does not exist") {
     // Berlin, 26 October 2025: 02:00 to 03:00 twice. 30 March: 02:00 to 03:00 never. (IANA time zone
     // database.)
     const FileContents twice = read(
@@ -192,7 +192,7 @@ TEST_CASE("hours of the change of clocks: one that happens twice, and one that n
                                           {at("2025-10-26T01:30:00Z"), "3"},
                                           {at("2025-10-26T02:30:00Z"), "4"}});
     CHECK(twice.wall_clock.size() == 2);
-    // Newest first, likewise.
+    // The same with the newest row first.
     const FileContents backwards = read(
         "time,register\n2025-10-26 03:30,4\n2025-10-26 02:30,3\n2025-10-26 02:30,2\n2025-10-26 01:30,1\n");
     CHECK(only_stretch(backwards) == only_stretch(twice));
@@ -204,8 +204,7 @@ TEST_CASE("hours of the change of clocks: one that happens twice, and one that n
     CHECK(only_stretch(never)[1].first == at("2025-03-30T01:00:00Z"));
 }
 
-TEST_CASE(
-    "a register that runs back, rows that cannot be read and years of nothing are told with their lines") {
+TEST_CASE("a register that runs back, unreadable rows and gaps of years are reported with their lines") {
     const FileContents contents = read(
         "time,reading\n2020-01-01,10\n2020-02-01,12.5\nsoon,13\n2020-03-01,n/a\n2020-04-01,1\n2020-05-01,3\n"
         "2020-05-01,4\n2023-01-01,50\n2023-02-01,51\n");
@@ -223,10 +222,10 @@ TEST_CASE(
     CHECK(volume_text(contents.volume()) == "5.5");
 }
 
-TEST_CASE("columns are found by their contents, and named where they cannot be") {
+TEST_CASE("columns are found by their contents, and listed if they cannot be found") {
     CHECK(read("x,y\n2025-01-01,5\n2025-01-02,3\n2025-01-03,4\n2025-01-04,2\n").is_consumption);
     CHECK_FALSE(read("x,y\n2025-01-01,5\n2025-01-02,6\n2025-01-03,6\n").is_consumption);
-    // Without names the first row is a reading too.
+    // Without column names the first row is a reading, too.
     CHECK(read("2025-01-01,5\n2025-01-02,6\n").rows == 2);
     CHECK(read("2025-01-01,5\n2025-01-02,6\n").volume_column == "column 2");
     const std::string two = "id;when;cold;warm\n7;1.1.2025;10,0;3\n7;2.1.2025;11,0;4\n";
@@ -248,7 +247,7 @@ TEST_CASE("columns are found by their contents, and named where they cannot be")
     CHECK_THAT(mistake(std::string_view("\xFF\xFEt\0", 4)), Catch::Contains("UTF-16"));
 }
 
-TEST_CASE("a dry run shows what was understood and books nothing, and --book posts cumulative pieces") {
+TEST_CASE("a dry run shows how the file was read and books nothing, and --book posts cumulative values") {
     FakeDaemon daemon;
     test::TempDirectory directory;
     const auto file = (directory / "bills.csv").string();
@@ -260,17 +259,15 @@ TEST_CASE("a dry run shows what was understood and books nothing, and --book pos
     const auto dry = daemon.run("import house '" + file + "'");
     INFO(dry.error);
     CHECK(dry.status == 0);
-    CHECK(
-        dry.out ==
-        "Delimiter \";\", decimal sign \",\"; times in date without an offset are in Europe/Berlin.\n"
-        "Volumes: stand, in m3, what the meter showed (--register).\n"
-        "Rows: 4, from 2025-01-01T00:00:00+01:00 to 2025-05-01T00:00:00+02:00, 10.500 m³ in all.\n"
-        "Left out: 1 spans that end after 2025-03-15T00:00:00+01:00, because the meter's own readings begin "
-        "there.\n"
-        "To import: 2 spans, 7.500 m³. Nothing is booked yet. If this is right, repeat the command with "
-        "--book.\n");
+    CHECK(dry.out ==
+          "Delimiter \";\", decimal sign \",\"; times in date without an offset are in Europe/Berlin.\n"
+          "Volumes: stand, in m3, what the meter showed (--register).\n"
+          "Rows: 4, from 2025-01-01T00:00:00+01:00 to 2025-05-01T00:00:00+02:00, 10.500 m³ in all.\n"
+          "Spans left out, because the meter's own readings begin at 2025-03-15T00:00:00+01:00: 1.\n"
+          "To import: 2 spans, 7.500 m³. Nothing is booked yet. If this is right, repeat the command with "
+          "--book.\n");
     CHECK(daemon.bodies() == std::vector<std::string>{""});
-    // The fake daemon's answer has no import yet, so nothing is said of one.
+    // The fake daemon's answer has no import yet, so the output names none.
     CHECK(daemon.run("import house '" + file + "' --book").status == 0);
     const auto bodies = daemon.bodies();
     REQUIRE(bodies.size() == 2);
@@ -304,7 +301,7 @@ TEST_CASE("a dry run shows what was understood and books nothing, and --book pos
                Catch::Contains("Import it after the first one"));
 }
 
-TEST_CASE("a year of hours is told in pieces that share a reading, so that no litre between them is lost") {
+TEST_CASE("a year of hours is sent in parts that share a reading, so no litre between them is lost") {
     FakeDaemon daemon;
     test::TempDirectory directory;
     const auto file = (directory / "hours.csv").string();

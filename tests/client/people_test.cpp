@@ -1,4 +1,4 @@
-// What people ask and say of uses, alarms and their being away; as client_test.
+// Commands about uses, alarms and being away. The set-up is that of client_test.
 #include <catch2/catch.hpp>
 
 #include "client/fake_daemon.hpp"
@@ -9,7 +9,7 @@ namespace {
 using test::FakeDaemon;
 using test::Run;
 
-TEST_CASE("draws are a table that tells who showered longer, with the sums of each label below") {
+TEST_CASE("draws are a table with the length of each shower, and the sums of each label below") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters/house/draws",
@@ -39,7 +39,7 @@ TEST_CASE("draws are a table that tells who showered longer, with the sums of ea
           "house,2026-03-01T08:00:00+01:00,2026-03-01T08:03:00+01:00,1,1,,,tap,0.8,180,false\r\n");
 }
 
-TEST_CASE("the longest shower is told in a sentence, and all of them by length") {
+TEST_CASE("the longest shower is named in a sentence, and all showers are listed by length") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters/house/draws",
@@ -65,7 +65,7 @@ TEST_CASE("the longest shower is told in a sentence, and all of them by length")
     CHECK(daemon.run("draws house --longest shower --label tap").status != 0);
 }
 
-TEST_CASE("what a use was is told to the daemon, and its answer shown") {
+TEST_CASE("a statement about a use is sent to the daemon, and its answer is shown") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters/house/draws",
@@ -137,7 +137,7 @@ TEST_CASE("an alarm is acknowledged, shelved and unshelved by its id") {
     CHECK(daemon.asked().empty());
 }
 
-TEST_CASE("an acknowledgement is taken back, and all that wait are acknowledged at once") {
+TEST_CASE("an acknowledgement is taken back, and all waiting alarms are acknowledged at once") {
     FakeDaemon daemon;
     const auto alarm = [](int id, const std::string& state) {
         return R"({"id":)" + std::to_string(id) + R"(,"meter":"house","kind":"night-flow","state":")" +
@@ -168,7 +168,7 @@ TEST_CASE("an acknowledgement is taken back, and all that wait are acknowledged 
     CHECK(daemon.run("alarms --acknowledge-all --acknowledge 7").status == 2);
 }
 
-TEST_CASE("people say that they are away, from when to when, and that they are home") {
+TEST_CASE("people say that they are away, with start and end, and that they are home") {
     FakeDaemon daemon;
     daemon.set("/v1/health", R"({"time":"2026-03-08T12:00:00+01:00"})");
     daemon.set(

@@ -1,4 +1,4 @@
-// What happens, as the terminal shows it.
+// `watch`: events as the terminal shows them.
 #include <signal.h>
 
 #include <algorithm>
@@ -56,8 +56,7 @@ private:
 
 }  // namespace
 
-TEST_CASE(
-    "watch shows flow while it runs, then its draws, and alarms and troubles, and Ctrl-C ends it well") {
+TEST_CASE("watch shows flow, then its draws, alarms and troubles, and Ctrl-C ends it with status 0") {
     Watching watching;
     watching.daemon.set(
         "/v1/meters/house/draws",
@@ -83,7 +82,7 @@ TEST_CASE(
           "05:00:00  garden  ALARM night-flow is unacknowledged. Water ran all night.\n"
           "! The broker is not connected.\n"
           "All is well again.\n");
-    // The draws are asked for from the last reading on that had shown none. That nothing runs is told once.
+    // Draws are requested from the last reading without flow on. Standing still is reported once.
     const auto asked = watching.daemon.asked();
     CHECK(std::ranges::count(asked, "/v1/meters/house/draws?from=2026-03-08T07:00:00+01:00") == 1);
     watching.program->signal(SIGINT);
@@ -106,7 +105,7 @@ TEST_CASE("watch showed ids where people had given names") {
           "07:03:00  house (Küche, kalt)    480.0 L/h  ########              today 36.0 L\n");
 }
 
-TEST_CASE("watch of one meter asks for that one, and --json prints the events as they are") {
+TEST_CASE("watch of one meter requests only that meter, and --json prints the events unchanged") {
     Watching watching({"house", "--json"});
     watching.daemon.set("/v1/stream", hello + reading("07:00:00", "0.000", "12.000"));
     watching.begin();
@@ -118,7 +117,7 @@ TEST_CASE("watch of one meter asks for that one, and --json prints the events as
     CHECK(watching.daemon.asked() == std::vector<std::string>{"/v1/stream?meter=house"});
 }
 
-TEST_CASE("a daemon that goes away is told, and watched again when it is back") {
+TEST_CASE("a lost connection is reported, and watch continues when the daemon is back") {
     Watching watching;
     watching.daemon.set("/v1/stream", hello + reading("07:00:00", "60.000", "1.000"));
     watching.begin();
@@ -131,7 +130,7 @@ TEST_CASE("a daemon that goes away is told, and watched again when it is back") 
     CHECK(watching.shows("today 2.0 L"));
 }
 
-TEST_CASE("watch ends at once where nobody answers, where it is refused, and as CSV") {
+TEST_CASE("watch ends at once without an answer, when refused, and with --csv") {
     FakeDaemon daemon;
     CHECK(daemon.run("--socket /nonexistent/api.sock watch").status == 69);
     const auto refused = daemon.run("watch barn");
@@ -140,7 +139,7 @@ TEST_CASE("watch ends at once where nobody answers, where it is refused, and as 
     CHECK(daemon.run("watch --csv").status == 2);
 }
 
-TEST_CASE("bars stand in the rows of usage where they are wanted, a paler one is incomplete") {
+TEST_CASE("rows of usage have bars on request, and a paler bar marks an incomplete row") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters/house/usage",
@@ -157,7 +156,7 @@ TEST_CASE("bars stand in the rows of usage where they are wanted, a paler one is
           "2026-03-03       50    50.000  ▒▒▒▒▒▒                    incomplete: 12 h 00 min of 24 h 00 min\n"
           "2026-03-04  no data   no data\n"
           "Total           275   275.000\n");
-    // What is no terminal gets none unless it is told.
+    // Output that is not a terminal gets no bars unless they are requested.
     CHECK(daemon.run("usage house").out.find("█") == std::string::npos);
 }
 

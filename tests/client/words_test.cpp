@@ -1,5 +1,4 @@
-// What a person is told at the terminal: names, refusals, mistypings, words, and what is asked before it is
-// booked.
+// Texts at the terminal: names, refusals, typing mistakes, explained words, and questions before a booking.
 #include <catch2/catch.hpp>
 
 #include "client/fake_daemon.hpp"
@@ -41,8 +40,7 @@ void set_building(FakeDaemon& daemon) {
 
 }  // namespace
 
-TEST_CASE(
-    "several meters are one table with the sums of groups, and what passed the main meter counts once") {
+TEST_CASE("several meters are one table with the sums of groups, and water of the main meter counts once") {
     FakeDaemon daemon;
     set_building(daemon);
     CHECK(daemon.run("usage").out ==
@@ -55,11 +53,11 @@ TEST_CASE(
           "house (Main meter) less those below it    5.0    59.5*   64.5*\n"
           "Sum                                     100.0     90.0   190.0\n"
           "* Not all of it was seen.\n");
-    // However many meters there are: their usage, and their names.
+    // Two requests, however many meters there are: one for their usage, one for their names.
     CHECK(daemon.asked() == std::vector<std::string>{"/v1/usage", "/v1/meters"});
 }
 
-TEST_CASE("exports have a column a meter, empty where nothing is known") {
+TEST_CASE("exports have one column for each meter, empty without data") {
     FakeDaemon daemon;
     set_building(daemon);
     CHECK(daemon.run("--csv usage --wide").out ==
@@ -76,7 +74,7 @@ TEST_CASE("exports have a column a meter, empty where nothing is known") {
           "tickledger: No meter is in the group \"staircase 9\". `tickledger meters` shows the groups.\n");
 }
 
-TEST_CASE("a meter is found by the name that people gave it") {
+TEST_CASE("a meter is found by its given name") {
     FakeDaemon daemon;
     set_building(daemon);
     const Run run = daemon.run("usage 'Küche, kalt'");
@@ -86,7 +84,7 @@ TEST_CASE("a meter is found by the name that people gave it") {
                Catch::Contains("There is no meter \"Kuche, kalt\"; did you mean \"Küche, kalt\"?"));
 }
 
-TEST_CASE("a week is asked for as days and shown from its Monday") {
+TEST_CASE("a week is requested as days and shown from its Monday") {
     FakeDaemon daemon;
     set_building(daemon);
     const Run run = daemon.run("usage house --step week");
@@ -102,7 +100,7 @@ TEST_CASE("a week is asked for as days and shown from its Monday") {
     CHECK(daemon.run("--json usage house --step week").status == 2);
 }
 
-TEST_CASE("points of a range are said as people say them, and sent as the daemon understands them") {
+TEST_CASE("points of a range are written as people say them and sent in the daemon's form") {
     CHECK(point_in("now") == "now");
     CHECK(point_in("today") == "today");
     CHECK(point_in("yesterday") == "today-1d");
@@ -114,7 +112,7 @@ TEST_CASE("points of a range are said as people say them, and sent as the daemon
     CHECK(iso_length("1w").value() == "PT604800S");
 }
 
-TEST_CASE("a refusal spoke of HTTP where a person had typed a command") {
+TEST_CASE("a refusal mentioned HTTP although a person had typed a command") {
     FakeDaemon daemon;
     daemon.set("/v1/meters", building);
     daemon.refuse("/v1/meters/huose/usage", 404,
@@ -140,7 +138,7 @@ TEST_CASE("a refusal spoke of HTTP where a person had typed a command") {
     CHECK(daemon.run("register flat-2").error == "tickledger: It is too much. See `tickledger health`.\n");
 }
 
-TEST_CASE("a mistyped command or option is told with the one that was meant") {
+TEST_CASE("a mistyped command or option is reported with the likely one") {
     FakeDaemon daemon;
     CHECK(daemon.run("usgae").error ==
           "tickledger: There is no command \"usgae\"; did you mean \"usage\"? See tickledger --help.\n");
@@ -149,7 +147,7 @@ TEST_CASE("a mistyped command or option is told with the one that was meant") {
     CHECK(daemon.run("usgae").status == 2);
 }
 
-TEST_CASE("words of the ledger are explained, and every kind of entry is one of them") {
+TEST_CASE("words of the ledger are explained, every kind of entry included") {
     FakeDaemon daemon;
     CHECK_THAT(daemon.run("help held").out, Catch::Contains("waits for the next one"));
     CHECK_THAT(daemon.run("help pulse-value").out, Catch::Contains("The volume that a tick stands for"));
@@ -165,7 +163,7 @@ TEST_CASE("words of the ledger are explained, and every kind of entry is one of 
     }
 }
 
-TEST_CASE("alarms went beyond the terminal's width") {
+TEST_CASE("alarms were wider than the terminal") {
     Table table({{"Id", Align::right}, {"Meaning"}});
     table.add({"7", "Water ran all night at house: at least 20 L an hour from 01:00 to 05:00."});
     const std::string text = table.text(40);
@@ -174,11 +172,11 @@ TEST_CASE("alarms went beyond the terminal's width") {
           " 7  Water ran all night at house: at\n"
           "    least 20 L an hour from 01:00 to\n"
           "    05:00.\n");
-    // What is narrow enough stays as it is.
+    // A table that is narrow enough is not changed.
     CHECK(table.text(0) == table.text(200));
 }
 
-TEST_CASE("a register was read as a thousand times too little where its comma was ambiguous") {
+TEST_CASE("a register with an ambiguous comma was read as a thousandth") {
     CHECK(plain_decimal("1234.567").value() == "1234.567");
     CHECK(plain_decimal("1.234").value() == "1.234");
     CHECK(plain_decimal("1,234.567").value() == "1234.567");
@@ -195,7 +193,7 @@ TEST_CASE("a register was read as a thousand times too little where its comma wa
         CHECK_FALSE(plain_decimal(wrong).has_value());
 }
 
-TEST_CASE("a reading that takes back counted water was booked without a question") {
+TEST_CASE("a reading below the counted water was booked without a question") {
     FakeDaemon daemon;
     const auto should_show = [](const std::string& start_told) {
         return R"({"meter":"house","time":"2026-03-08T12:00:00+01:00","register_m3":2.949000,"low_m3":2.947000,)"
@@ -213,14 +211,14 @@ TEST_CASE("a reading that takes back counted water was booked without a question
     CHECK(
         run.error ==
         "tickledger: The register of house should show 2.949 m³ (2.947 to 2.951). You say 2.900 m³: 49.0 L "
-        "less. Booked, it takes back water that was counted. The reading is exact only to 100 L, so there "
+        "less. If it is booked, it takes back water that was counted. The reading is exact only to 100 L, so there "
         "may be no real difference: give every digit that the register shows. Nothing was booked. To book it "
         "anyway, use --yes.\n");
     CHECK(posted().empty());
     CHECK_THAT(daemon.run("register house --set 12.949 </dev/null").error,
-               Catch::Contains("10000.0 L more. Booked, it adds water that nobody has counted."));
+               Catch::Contains("10000.0 L more. If it is booked, it adds water that was not counted."));
     CHECK(posted().empty());
-    // What the ledger expects, what was read earlier, and what is insisted on.
+    // Booked without a question: an expected reading, an earlier one, and one with --yes.
     for (const char* arguments : {"--set 2.950", "--set 2.9 --at 2026-03-01", "--set 2,9 --yes"}) {
         CAPTURE(arguments);
         CHECK(daemon.run(std::string("register house </dev/null ") + arguments).status == 0);
@@ -228,12 +226,12 @@ TEST_CASE("a reading that takes back counted water was booked without a question
     }
     CHECK(daemon.run("register house --set 1,234").status == 2);
     daemon.set("/v1/meters/house/register", should_show("false"));
-    // The daemon itself says what to do about a start that was never told.
+    // If the start was never given, the daemon itself says what to do.
     CHECK(daemon.run("register house --set 1234.567 </dev/null").status == 0);
     CHECK(posted().size() == 1);
 }
 
-TEST_CASE("an old flow was shown as the flow of now") {
+TEST_CASE("an old flow was shown as the current flow") {
     FakeDaemon daemon;
     daemon.set(
         "/v1/meters",

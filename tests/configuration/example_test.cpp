@@ -53,7 +53,7 @@ TEST_CASE("The example shows every option", "[configuration]") {
     // q3 and q4 exclude each other, so one of them can only be shown in a comment, at the same default.
     CHECK(text.find("\n# q4 = \"3.125 m3/h\"\n") != std::string::npos);
     shown.insert("meter.q4");
-    // A tenant is no default, so he can only be shown in a comment.
+    // No tenant exists by default, so one can only be shown in a comment.
     for (const char* key : {"name", "token_file", "meters", "group"}) {
         CHECK(text.find("\n# [[tenant]]\n") <
               text.find(std::string("\n# ") + key + " = ", text.find("[[tenant]]")));
@@ -63,7 +63,7 @@ TEST_CASE("The example shows every option", "[configuration]") {
     CHECK(shown == std::set<std::string>(known.begin(), known.end()));
 }
 
-TEST_CASE("The example has a comment above every table, and options without one follow another",
+TEST_CASE("In the example every table has a comment, and every option has one or follows another option",
           "[configuration]") {
     // A paragraph of options always begins with its comment.
     std::istringstream lines(example_text());

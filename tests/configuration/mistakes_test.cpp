@@ -1,4 +1,4 @@
-// Every mistake in how the file is put together, with the exact place and sentence that a person sees.
+// Every mistake in the structure of the file, with the exact place and sentence that a person sees.
 #include <fmt/format.h>
 
 #include <catch2/catch.hpp>
@@ -9,7 +9,7 @@ using tickledger::testing::of_file;
 using tickledger::testing::of_meter;
 using tickledger::testing::sentences_of;
 
-TEST_CASE("An unknown key is told with the key that was probably meant", "[configuration]") {
+TEST_CASE("An unknown key is reported with the key that was probably meant", "[configuration]") {
     CHECK(of_meter(R"(intervall = "15min")") ==
           R"(t.toml:4:1: unknown key `intervall` in [[meter]]; did you mean `interval`?)");
     CHECK(of_meter(R"(pulsevalue = "1 L")") ==
@@ -23,7 +23,7 @@ high_flwo = "2 m3/h")") ==
           R"(t.toml:4:12: unknown key `cuont` in [meter.fields]; did you mean `count`?)");
 }
 
-TEST_CASE("An unknown key that stands in the wrong table is told where it belongs", "[configuration]") {
+TEST_CASE("A key in the wrong table is reported with the table where it belongs", "[configuration]") {
     CHECK(
         of_meter(R"(still_for = "1h")") ==
         R"(t.toml:4:1: unknown key `still_for` in [[meter]]; it belongs in [meter.alarms]. Move it there.)");
@@ -35,7 +35,7 @@ cadence = "1min")") ==
         R"(t.toml:1:1: `timezone` comes before any table; it belongs in [site]. Write that line above it.)");
 }
 
-TEST_CASE("An unknown key that resembles none is told with those that there are", "[configuration]") {
+TEST_CASE("An unknown key that resembles none is reported with the known keys", "[configuration]") {
     CHECK(
         of_file(R"([socket]
 colour = "blue")") ==
@@ -45,7 +45,7 @@ colour = "blue")") ==
         R"(t.toml:1:1: unknown key `colour` before any table. Take it out, or write the table that it belongs in above it.)");
 }
 
-TEST_CASE("An unknown table is told", "[configuration]") {
+TEST_CASE("An unknown table is reported", "[configuration]") {
     CHECK(of_file(R"([sokcet]
 mode = "0600")") == R"(t.toml:1:2: unknown table `sokcet`; did you mean [socket]?)");
     CHECK(
@@ -57,7 +57,7 @@ id = "house"
 topic = "a")") == R"(t.toml:1:3: unknown table `meters`; did you mean [[meter]]?)");
 }
 
-TEST_CASE("What is wrong with a tenant is told, and a right one is read", "[configuration]") {
+TEST_CASE("Mistakes in a tenant are reported, and a valid tenant is read", "[configuration]") {
     const auto of_tenant = [](std::string_view lines,
                               std::string_view socket = "http = \"127.0.0.1:8470\"\ntoken_file = \"/t\"") {
         return sentences_of(
@@ -80,13 +80,13 @@ TEST_CASE("What is wrong with a tenant is told, and a right one is read", "[conf
     CHECK_THAT(of_tenant(known + "meter = [\"flat-7\"]"), Catch::Contains("did you mean `meters`?"));
     CHECK_THAT(of_tenant(known + "meters = [\"flat-7\"]\n[[tenant]]\n" + known + "meters = [\"flat-7\"]"),
                Catch::Contains("there is another tenant \"Flat 7\""));
-    // Without a token of its own the interface shows everything to everybody.
+    // Without its own token the interface shows everything to everybody.
     CHECK_THAT(of_tenant(known + "meters = [\"flat-7\"]", "http = \"127.0.0.1:8470\""),
                Catch::Contains("needs `http` and `token_file` in [socket]"));
     CHECK_THAT(sentences_of("tenant = 1"), Catch::Contains("below a line [[tenant]]"));
 }
 
-TEST_CASE("A use that a meter cannot have is told with those that it can", "[configuration]") {
+TEST_CASE("An invalid use of a meter is reported with the valid uses", "[configuration]") {
     CHECK(of_meter(R"(uses = ["hose", "tap"])").empty());
     CHECK(
         of_meter(R"(uses = ["hose", "leak"])") ==
@@ -97,7 +97,7 @@ TEST_CASE("A use that a meter cannot have is told with those that it can", "[con
           R"(t.toml:4:8: `uses` must be a list of uses, but it is a text. Write uses = ["hose", "tap"].)");
 }
 
-TEST_CASE("A value of the wrong type is told with an example of the right one", "[configuration]") {
+TEST_CASE("A value of the wrong type is reported with an example of the right type", "[configuration]") {
     CHECK(
         of_meter(R"(interval = 15)") ==
         R"(t.toml:4:12: `interval` must be a text in quotes, but it is a whole number. Write interval = "15min".)");
@@ -149,13 +149,13 @@ url = "mqtt://127.0.0.1")") ==
         R"(t.toml:1:1: [broker] must be a table, but it is a list. Write [broker] on a line of its own and its keys below it.)");
 }
 
-TEST_CASE("A meter without id or topic is told", "[configuration]") {
+TEST_CASE("A meter without id or topic is reported", "[configuration]") {
     CHECK(sentences_of(R"([[meter]])") ==
           R"(t.toml:1:1: this [[meter]] has no `id`. Write one, for example id = "house".
 t.toml:1:1: this [[meter]] has no `topic`. Write one, for example topic = "nodes/cellar/water".)");
 }
 
-TEST_CASE("Two meters that could have the same id are told", "[configuration]") {
+TEST_CASE("Two meters that could have the same id are reported", "[configuration]") {
     CHECK(
         of_meter(R"([[meter]]
 id = "house"
@@ -181,7 +181,7 @@ topic = "b/+/water")") ==
         R"(t.toml:5:6: `id`: "{1}-cold" and "flat-{1}" in line 2 can give two meters the same id. Give each meter an id of its own.)");
 }
 
-TEST_CASE("A topic that would read the daemon's own publications is told", "[configuration]") {
+TEST_CASE("A topic that would match the daemon's own publications is reported", "[configuration]") {
     CHECK(
         sentences_of(R"([[meter]]
 id = "house"
@@ -196,14 +196,14 @@ topic = "water/+")") ==
         R"(t.toml:5:9: `topic`: "water/+" also matches "water/status", which this program publishes itself. Write a filter that matches only what the nodes send.)");
 }
 
-TEST_CASE("A password without a name is told", "[configuration]") {
+TEST_CASE("A password without a username is reported", "[configuration]") {
     CHECK(
         of_file(R"([broker]
 password_file = "/etc/tickledger/broker.password")") ==
         R"(t.toml:2:17: `password_file` is given without a `username`. Write the name that the password belongs to, for example username = "ledger".)");
 }
 
-TEST_CASE("The files of an encrypted link are told where the link is not, or where one of a pair is missing",
+TEST_CASE("TLS files are reported if the link is not encrypted, or if one of a pair is missing",
           "[configuration]") {
     CHECK(
         of_file(R"([broker]
@@ -221,14 +221,14 @@ key_file = "/etc/key.pem")") ==
         R"(t.toml:3:12: `key_file` is given without a `cert_file`. Write the file with its certificate too.)");
 }
 
-TEST_CASE("Q3 and Q4 together are told", "[configuration]") {
+TEST_CASE("Q3 and Q4 together are reported", "[configuration]") {
     CHECK(
         of_meter(R"(q3 = "2.5 m3/h"
 q4 = "3.125 m3/h")") ==
         R"(t.toml:5:6: `q3` and `q4` are both given, but one follows from the other (q4 = 1.25 q3). Leave one of them out.)");
 }
 
-TEST_CASE("A file without a meter is none of the mistakes, but one with half a meter is", "[configuration]") {
+TEST_CASE("A file without a meter is valid, but a malformed meter is reported", "[configuration]") {
     CHECK(sentences_of("").empty());
     CHECK(sentences_of(R"(meter = [])").empty());
     CHECK(sentences_of(R"([meter]
@@ -243,7 +243,7 @@ topic = "a")") ==
         R"(t.toml:1:10: [[meter]] must be a table, but it is a whole number. Write [[meter]] on a line of its own and its keys below it.)");
 }
 
-TEST_CASE("A syntax error is told, and nothing that follows from it", "[configuration]") {
+TEST_CASE("A syntax error is reported, and nothing that follows from it", "[configuration]") {
     CHECK(
         sentences_of(R"([[meter]]
 id = house)") ==
@@ -259,7 +259,7 @@ timezone = "UTC")") ==
         R"(t.toml:1:6: this is not TOML: Error while parsing table header: expected ']', saw '\n'. Correct it and check again; nothing below this line was read.)");
 }
 
-TEST_CASE("All mistakes of a file are told at once, from its top to its end", "[configuration]") {
+TEST_CASE("All mistakes of a file are reported at once, from top to bottom", "[configuration]") {
     CHECK(
         sentences_of(R"([[meter]]
 id = "House"
@@ -288,7 +288,7 @@ t.toml:12:12: `timezone`: "Mars" is not a time zone of this system: give an IANA
 t.toml:14:17: `password_file` is given without a `username`. Write the name that the password belongs to, for example username = "ledger".)");
 }
 
-TEST_CASE("A parent that is no meter of the file, or its own parent in the end, is told", "[configuration]") {
+TEST_CASE("A parent that is not a meter of the file, or that forms a cycle, is reported", "[configuration]") {
     const auto meters = [](std::string_view of_flat, std::string_view of_house) {
         return sentences_of(fmt::format(
             "[[meter]]\nid = \"flat-{{1}}\"\ntopic = \"flats/+/water\"\n{}\n"
@@ -315,14 +315,14 @@ TEST_CASE("A parent that is no meter of the file, or its own parent in the end, 
         "`parent` out at the meter that it passes first.");
 }
 
-TEST_CASE("A name of more than a line, or with a place for a topic that there is not, is told",
+TEST_CASE("A name of several lines, or with a placeholder that the id lacks, is reported",
           "[configuration]") {
     CHECK(of_meter(R"(name = "Küche, kalt")").empty());
     CHECK(of_meter(R"(name = "a\nb")") ==
           R"(t.toml:4:8: `name`: a name must be on one line. Take line breaks and tabs out of it.)");
     CHECK(of_meter(R"(group = " b")") ==
-          R"(t.toml:4:9: `group`: " b" begins or ends with a space. Take it away.)");
-    // A hundred characters are more bytes.
+          R"(t.toml:4:9: `group`: " b" begins or ends with a space. Remove the space.)");
+    // The limit is in characters, not bytes.
     std::string umlauts;
     for (int i = 0; i < 100; ++i)
         umlauts += "ü";
@@ -334,7 +334,7 @@ TEST_CASE("A name of more than a line, or with a place for a topic that there is
         R"(t.toml:4:8: `name`: "{1}" takes its value from `id`, but the id "house" has no "{1}". Write the text without it.)");
 }
 
-TEST_CASE("what does not fit a volume is a mistake") {
+TEST_CASE("An option that does not fit a volume is reported") {
     CHECK(
         of_meter(
             "message = \"volume\"\nunit = \"ft3\"\npulse_value = \"0.1 ft3\"\nrolls_over_at = \"100000 ft3\"")
@@ -351,20 +351,20 @@ TEST_CASE("what does not fit a volume is a mistake") {
     CHECK_THAT(of_meter("message = \"volume\"\nunit = \"litres\""), Catch::Contains("unit of volume"));
 }
 
-TEST_CASE("a field named with points was told to begin with a slash before its points", "[configuration]") {
+TEST_CASE("The hint for a field named with dots kept the dots after the slash", "[configuration]") {
     CHECK(
         of_meter(R"(fields = { count = "WATER.Total" })") ==
         R"(t.toml:4:20: `count`: "WATER.Total" is not a valid JSON Pointer. Begin it with a slash: "/WATER/Total".)");
 }
 
-TEST_CASE("a text without quotes was told as \"expected 'nan', saw 'no'\"", "[configuration]") {
+TEST_CASE("A text without quotes was reported as expected 'nan', saw 'no'", "[configuration]") {
     const auto sentence = [](std::string_view line) { return of_file(fmt::format("[broker]\n{}", line)); };
     CHECK_THAT(sentence("topic_root = nodes/house  # ours"),
                Catch::StartsWith("t.toml:2:") &&
                    Catch::EndsWith("`topic_root` needs quotes around its value. Write topic_root = "
                                    "\"nodes/house\" and check again; nothing below this line was read."));
     CHECK_THAT(sentence("url = mqtt://broker"), Catch::Contains("Write url = \"mqtt://broker\""));
-    // Other mistakes keep their own words.
+    // Other syntax errors keep the parser's words.
     CHECK_THAT(sentence("url = \"mqtt://broker"), Catch::Contains("this is not TOML"));
     CHECK_THAT(sentence("url = [1, 2"), Catch::Contains("this is not TOML"));
 }

@@ -1,4 +1,4 @@
-// The parts that decide whether two names or two filters can meet, and what a word was meant to be.
+// Whether two ids or two filters can overlap, and which word was probably meant.
 #include <rapidcheck.h>
 #include <rapidcheck/catch.h>
 
@@ -21,8 +21,8 @@ std::string joined_levels(const std::vector<std::string>& levels) {
 
 }  // namespace
 
-TEST_CASE("Filters overlap where a topic matches both", "[configuration]") {
-    // MQTT 3.1.1 section 4.7.1, and its examples.
+TEST_CASE("Filters overlap if a topic matches both", "[configuration]") {
+    // The examples of MQTT 3.1.1 section 4.7.1, and others.
     CHECK(filters_overlap("sport/tennis/player1/#", "sport/tennis/player1"));
     CHECK(filters_overlap("sport/tennis/+", "sport/+/player1"));
     CHECK(filters_overlap("sport/+", "sport/"));
@@ -34,7 +34,7 @@ TEST_CASE("Filters overlap where a topic matches both", "[configuration]") {
     CHECK_FALSE(filters_overlap("a/#", "b/#"));
 }
 
-TEST_CASE("Filters that a topic matches both overlap", "[configuration][property]") {
+TEST_CASE("Any two filters that match one topic overlap", "[configuration][property]") {
     rc::prop("topic_matches(a, t) and topic_matches(b, t) implies filters_overlap(a, b)", [] {
         const auto topic = *rc::gen::nonEmpty(
             rc::gen::container<std::vector<std::string>>(rc::gen::element<std::string>("a", "b", "cc")));
@@ -59,7 +59,7 @@ TEST_CASE("Filters that a topic matches both overlap", "[configuration][property
     });
 }
 
-TEST_CASE("Ids overlap where some text makes them the same", "[configuration]") {
+TEST_CASE("Ids overlap if some text makes them equal", "[configuration]") {
     CHECK(ids_overlap("house", "house"));
     CHECK(ids_overlap("flat-{1}", "flat-12"));
     CHECK(ids_overlap("flat-12", "flat-{1}"));
@@ -71,7 +71,7 @@ TEST_CASE("Ids overlap where some text makes them the same", "[configuration]") 
     CHECK_FALSE(ids_overlap("aba{1}aba", "aba"));
 }
 
-TEST_CASE("Ids that a text makes the same overlap", "[configuration][property]") {
+TEST_CASE("Any two patterns that match one id overlap", "[configuration][property]") {
     rc::prop("two patterns of one id overlap", [] {
         const auto id = *rc::gen::nonEmpty(rc::gen::container<std::string>(rc::gen::element('a', 'b', '-')));
         const auto loosen = [&] {

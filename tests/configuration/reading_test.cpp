@@ -1,4 +1,4 @@
-// What a right file gives.
+// The settings read from a valid file.
 #include <unistd.h>
 
 #include <catch2/catch.hpp>
@@ -133,7 +133,7 @@ TEST_CASE("Q3 follows from Q4 exactly", "[configuration]") {
 }
 
 TEST_CASE("Meters that share a topic or part of a name stay apart", "[configuration]") {
-    // Two names in one SenML pack, and patterns that no text makes equal.
+    // Two names in one SenML pack, and patterns that match no common id.
     CHECK(right(R"(
 [[meter]]
 id = "{1}-hot"
@@ -171,7 +171,7 @@ TEST_CASE("A file that cannot be read is a mistake with the system's reason", "[
           "the file.");
 }
 
-TEST_CASE("The resolved settings are written for a person", "[configuration]") {
+TEST_CASE("The resolved settings are written for people", "[configuration]") {
     CHECK(to_toml(
               right("[site]\ntimezone = \"UTC\"\n[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n"
                     "pulse_value = \"0.1 gal_us\"\nfields = { boot = false }\n")) ==
@@ -257,14 +257,13 @@ on = []
         Catch::Contains("# smallest_visible_leak_l_per_h: none, because"));
 }
 
-TEST_CASE("Silence that is not given follows from the cadence", "[configuration]") {
+TEST_CASE("A silence that is not configured follows from the cadence", "[configuration]") {
     CHECK(meter_with(R"(cadence = "10s")").alarms.silent_after == 15min);
     CHECK(meter_with(R"(cadence = "1h")").alarms.silent_after == 5h);
     CHECK(meter_with("cadence = \"1h\"\n[meter.alarms]\nsilent_after = \"2h\"").alarms.silent_after == 2h);
 }
 
-TEST_CASE("A counter that runs over within a silence is told by the resolved configuration",
-          "[configuration]") {
+TEST_CASE("The resolved configuration warns of a counter that can wrap within a silence", "[configuration]") {
     const std::string meter =
         "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\ncounter_bits = 16\n";
     CHECK_THAT(to_toml(right(meter + "pulse_value = \"0.1 L\"\n")),
@@ -275,7 +274,8 @@ TEST_CASE("A counter that runs over within a silence is told by the resolved con
                !Catch::Contains("starts again at 0"));
 }
 
-TEST_CASE("What a meter cannot show is off, and the resolved configuration says why", "[configuration]") {
+TEST_CASE("Alarms that a meter cannot detect are off, and the resolved configuration says why",
+          "[configuration]") {
     const std::string meter = "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n";
     const std::string hourly = to_toml(right(meter + "cadence = \"1h\"\n"));
     CHECK_THAT(hourly,

@@ -1,4 +1,4 @@
-// What --check-config prints reads back to the same settings, whatever they are.
+// The output of --check-config reads back to the same settings, whatever they are.
 #include <rapidcheck.h>
 #include <rapidcheck/catch.h>
 
@@ -16,7 +16,7 @@ namespace {
 using rc::gen::element;
 using rc::gen::inRange;
 
-/// Any text without NUL, with all that TOML has to escape.
+/// Any text without NUL, with every character that TOML has to escape.
 std::string any_text() {
     return *rc::gen::container<std::string>(rc::gen::oneOf(
         inRange<char>(' ', '\x7f'), element('"', '\\', '\n', '\t', '\r', '\x01', '\x1f', '\x7f', '\'', '#')));
@@ -147,7 +147,7 @@ Configuration any_configuration() {
         MeterNames& names = configuration.names.emplace_back();
         names.name = *element<std::string>("", "Küche, kalt", "the \"old\" one \\", "#");
         names.group = *element<std::string>("", "staircase 2", "'");
-        // Below one that stands before it, so that there is no circle.
+        // The parent comes earlier in the list, so there is no cycle.
         if (number == 0) continue;
         const std::string& above = configuration.meters[*inRange<std::size_t>(0, number)].id;
         if (above.find("{1}") == std::string::npos && *rc::gen::arbitrary<bool>()) names.parent = above;
@@ -168,7 +168,7 @@ TEST_CASE("Resolved settings read back to themselves", "[configuration][property
     });
 }
 
-TEST_CASE("No text makes the reader fail otherwise than with a placed mistake", "[configuration][property]") {
+TEST_CASE("Any damaged text gives only mistakes with a place in it", "[configuration][property]") {
     rc::prop("a damaged file gives mistakes within it", [] {
         std::string text = to_toml(any_configuration());
         for (int i = *inRange(1, 6); i > 0; --i) {

@@ -1,4 +1,4 @@
-// What a person is told about a configuration, as one text to compare with.
+// The sentences about a configuration, as one text to compare with.
 #pragma once
 
 #include <fmt/format.h>
@@ -22,13 +22,13 @@ inline std::string sentences_of(std::string_view text) {
     return joined(read_configuration_text(text, "t.toml"));
 }
 
-/// A meter that is right in its three lines, and then has these.
+/// The sentences about a valid meter of three lines, followed by these lines.
 inline std::string of_meter(std::string_view lines) {
     return sentences_of(
         fmt::format("[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n{}\n", lines));
 }
 
-/// These lines, and then one right meter.
+/// The sentences about these lines, followed by a valid meter.
 inline std::string of_file(std::string_view lines) {
     return sentences_of(
         fmt::format("{}\n[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n", lines));

@@ -1,4 +1,4 @@
-// Where the system says which zone it is in.
+// How the system names its time zone.
 #include <stdlib.h>
 
 #include <catch2/catch.hpp>
@@ -11,7 +11,7 @@ using tickledger::system_timezone;
 
 namespace {
 
-/// A directory of its own in place of /etc, gone at the end.
+/// A temporary directory in place of /etc.
 class Etc {
 public:
     Etc() {
@@ -57,7 +57,7 @@ TEST_CASE("The link localtime names the zone", "[configuration]") {
     }
 }
 
-TEST_CASE("Without a link that names a known zone the file timezone does", "[configuration]") {
+TEST_CASE("Without a link to a known zone, the file timezone names the zone", "[configuration]") {
     const Etc etc;
     etc.write("timezone", "Europe/Berlin \nmore\n");
     SECTION("no link") {
@@ -77,7 +77,7 @@ TEST_CASE("Without a link that names a known zone the file timezone does", "[con
     }
 }
 
-TEST_CASE("Where nothing names a zone it is UTC", "[configuration]") {
+TEST_CASE("If nothing names a zone, it is UTC", "[configuration]") {
     const Etc etc;
     SECTION("nothing there") {
         CHECK(etc.zone() == "UTC");

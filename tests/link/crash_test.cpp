@@ -1,4 +1,4 @@
-// A process that dies: its Will, and the message it was about to keep.
+// A process that dies: its Will, and the message that it was about to keep.
 #include <signal.h>
 
 #include <catch2/catch.hpp>
@@ -39,7 +39,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("the Will says down when the process dies without a goodbye") {
+TEST_CASE("the Will publishes down when the process dies without disconnecting") {
     const MosquittoProcess broker;
     LinkChild child(broker, false);
     REQUIRE(child.wait_for("up"));
@@ -50,7 +50,7 @@ TEST_CASE("the Will says down when the process dies without a goodbye") {
     CHECK(broker.retained("tickledger/status") == R"({"state":"down"})");
 }
 
-TEST_CASE("a message whose process was killed before it was kept comes again") {
+TEST_CASE("a message is delivered again if the process was killed before keeping it") {
     const MosquittoProcess broker;
     LinkChild child(broker, true);
     REQUIRE(child.wait_for("up"));

@@ -35,7 +35,7 @@ TEST_CASE("a password file that others may read is refused") {
                           Catch::Contains("chmod 0640"));
 }
 
-TEST_CASE("a password that is not there is told") {
+TEST_CASE("a missing password is reported") {
     const TempDirectory directory;
     CHECK_THAT(read_password(settings_with(directory.write("a", "\n"), 0600)).error().text,
                Catch::Contains("empty first line"));
@@ -47,7 +47,7 @@ TEST_CASE("a password that is not there is told") {
     CHECK_THAT(read_password(settings).error().text, Catch::Contains("broker.username is not"));
 }
 
-TEST_CASE("certificate files are checked before anything is tried") {
+TEST_CASE("certificate files are checked before any connection is tried") {
     BrokerSettings settings;
     CHECK(check_tls_files(settings));
     settings.ca_file = "/nowhere/ca.pem";

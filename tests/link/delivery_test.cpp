@@ -1,4 +1,4 @@
-// Messages in: what is not kept is not acknowledged, and nothing is lost.
+// Incoming messages: one that is not kept is not acknowledged, and none is lost.
 #include <catch2/catch.hpp>
 
 #include "recorder.hpp"
@@ -6,7 +6,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
-TEST_CASE("messages arrive whole, in order, and are counted") {
+TEST_CASE("messages arrive complete and in order, and are counted") {
     const MosquittoProcess broker;
     Recorder recorder;
     const auto link = start_link(settings_for(broker), recorder, {"nodes/+/water", "nodes/+/water", "other"});
@@ -32,7 +32,7 @@ TEST_CASE("messages arrive whole, in order, and are counted") {
     CHECK(recorder.events().back() == "down");
 }
 
-TEST_CASE("of a payload longer than any that is read, enough is kept to see that, and no more") {
+TEST_CASE("a too long payload is cut one byte above the limit, enough to recognize it") {
     const MosquittoProcess broker;
     Recorder recorder;
     const auto link = start_link(settings_for(broker), recorder);
@@ -57,7 +57,7 @@ TEST_CASE("a retained message is marked as such") {
     link->stop(stop_wait);
 }
 
-TEST_CASE("the broker keeps what comes while the daemon is away, and the link is told up before it") {
+TEST_CASE("the broker queues messages while the daemon is away, and the link is up before they arrive") {
     const MosquittoProcess broker;
     {
         Recorder before;
@@ -78,7 +78,7 @@ TEST_CASE("the broker keeps what comes while the daemon is away, and the link is
     CHECK(events.back() == "down");
 }
 
-TEST_CASE("a message that could not be kept is not acknowledged and comes again") {
+TEST_CASE("a message that could not be kept is not acknowledged and is delivered again") {
     const MosquittoProcess broker;
     Recorder recorder;
     const auto link = start_link(settings_for(broker), recorder);
@@ -88,7 +88,7 @@ TEST_CASE("a message that could not be kept is not acknowledged and comes again"
 
     recorder.keeps_messages = false;
     broker.publish_lines("nodes/a", numbers(11, 30));
-    REQUIRE(wait_until([&] { return recorder.refused() >= 2; }));  // Refused, and refused again.
+    REQUIRE(wait_until([&] { return recorder.refused() >= 2; }));  // Refused at least twice.
     CHECK(recorder.messages().size() == 10);
     REQUIRE(wait_until([&] { return !recorder.troubles().empty(); }));
     CHECK_THAT(recorder.troubles()[0],
@@ -97,7 +97,7 @@ TEST_CASE("a message that could not be kept is not acknowledged and comes again"
     recorder.keeps_messages = true;
     REQUIRE(wait_until([&] { return recorder.payloads().size() == 30; }));
     CHECK(recorder.count_of("up present") >= 2);
-    // The refused one comes first again: the order is kept.
+    // The refused message is delivered first, so the order is kept.
     CHECK(recorder.messages()[10].payload == "11");
     CHECK(wait_until([&] { return link->state().received == recorder.messages().size(); }));
     link->stop(stop_wait);
@@ -118,7 +118,7 @@ TEST_CASE("while the log refuses the link's changes, no message is fetched") {
     CHECK(recorder.count_of("up present") + recorder.count_of("up") == 1);
 }
 
-TEST_CASE("an hour's backlog is taken after a refusal in its middle") {
+TEST_CASE("an hour's backlog is delivered in full after a refusal in its middle") {
     const MosquittoProcess broker;
     {
         Recorder nobody;

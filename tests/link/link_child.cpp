@@ -1,4 +1,4 @@
-// A process that holds a link and then dies without a goodbye, or hangs in the middle of a message.
+// A process that holds a link and then dies without disconnecting, or hangs in the middle of a message.
 //
 //   tests_link_child URL FILTER FILE [hang]
 //

@@ -1,4 +1,4 @@
-// Publications out, and the status.
+// Publications to the broker, and the status.
 #include <catch2/catch.hpp>
 
 #include "recorder.hpp"
@@ -18,10 +18,10 @@ TEST_CASE("the status is up once subscribed, and down after an orderly stop") {
     link->stop(stop_wait);
     REQUIRE(wait_until([&] { return watcher.count(R"(water/status {"state":"down"})") >= 1; }));
     CHECK(broker.retained("water/status") == R"({"state":"down"})");
-    CHECK(watcher.lines().size() == 2);  // No Will after a goodbye.
+    CHECK(watcher.lines().size() == 2);  // No Will after an orderly disconnect.
 }
 
-TEST_CASE("publications are told back when the broker has them, each once") {
+TEST_CASE("each publication is confirmed once, when the broker has it") {
     const MosquittoProcess broker;
     const Watcher watcher(broker, "tickledger/meters/#");
     Recorder recorder;
@@ -31,7 +31,7 @@ TEST_CASE("publications are told back when the broker has them, each once") {
     std::set<std::int64_t> expected;
     for (std::int64_t id = 1; id <= last; ++id) {
         const Publication publication{id, "tickledger/meters/a/usage", std::to_string(id), false};
-        REQUIRE(wait_until([&] { return link->publish(publication); }));  // The window opens again and again.
+        REQUIRE(wait_until([&] { return link->publish(publication); }));  // The window opens repeatedly.
         expected.insert(id);
     }
     REQUIRE(wait_until([&] { return recorder.published().size() >= expected.size(); }));
@@ -54,7 +54,7 @@ TEST_CASE("a retained publication is retained") {
     link->stop(stop_wait);
 }
 
-TEST_CASE("no more than a window waits for acknowledgement, and what a lost link took is not told back") {
+TEST_CASE("at most one window waits for acknowledgement, and publications on a lost link are not confirmed") {
     MosquittoProcess broker;
     Recorder recorder;
     const auto link = start_link(settings_for(broker), recorder);
@@ -69,7 +69,7 @@ TEST_CASE("no more than a window waits for acknowledgement, and what a lost link
     CHECK_FALSE(link->publish({2000, "tickledger/x", "1", false}));
     broker.start();
     REQUIRE(wait_subscribed(*link));
-    // The window is free again, and only what is published now is told back.
+    // The window is free again, and only the publication made now is confirmed.
     REQUIRE(link->publish({3000, "tickledger/x", "1", false}));
     REQUIRE(wait_until([&] { return !recorder.published().empty(); }));
     CHECK(recorder.published() == std::vector<std::int64_t>{3000});
@@ -95,7 +95,7 @@ TEST_CASE("publishing from within a callback works") {
     (*link)->stop(stop_wait);
 }
 
-TEST_CASE("nothing is taken for publishing while the broker is away") {
+TEST_CASE("no publication is accepted while the broker is away") {
     MosquittoProcess broker;
     broker.stop();
     Recorder recorder;

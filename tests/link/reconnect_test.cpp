@@ -6,7 +6,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
-TEST_CASE("a broker that is restarted with its data loses no message") {
+TEST_CASE("a broker restarted with its data loses no message") {
     MosquittoProcess broker;
     Recorder recorder;
     const auto link = start_link(settings_for(broker), recorder);
@@ -16,7 +16,7 @@ TEST_CASE("a broker that is restarted with its data loses no message") {
     broker.stop();
     REQUIRE(wait_until([&] { return !link->state().connected; }));
     broker.start();
-    broker.publish_lines("nodes/a", numbers(21, 40));  // Perhaps before the link is back.
+    broker.publish_lines("nodes/a", numbers(21, 40));  // Possibly before the link is back.
     REQUIRE(wait_until([&] { return recorder.payloads().size() == 40; }));
     CHECK(link->state().connects == 2);
     CHECK(recorder.count_of("down") == 1);
@@ -25,7 +25,7 @@ TEST_CASE("a broker that is restarted with its data loses no message") {
     link->stop(stop_wait);
 }
 
-TEST_CASE("a broker that was killed and forgot the session is subscribed anew") {
+TEST_CASE("the link subscribes again at a broker that was killed and forgot the session") {
     MosquittoProcess broker;
     Recorder recorder;
     const auto link = start_link(settings_for(broker), recorder);
@@ -40,7 +40,7 @@ TEST_CASE("a broker that was killed and forgot the session is subscribed anew") 
     link->stop(stop_wait);
 }
 
-TEST_CASE("a broker that is absent at the start is found when it appears") {
+TEST_CASE("the link connects when a broker that was absent at the start appears") {
     MosquittoProcess broker;
     broker.stop();
     Recorder recorder;
@@ -59,12 +59,12 @@ TEST_CASE("a broker that is absent at the start is found when it appears") {
     link->stop(stop_wait);
 }
 
-TEST_CASE("the same trouble is told to the journal once") {
+TEST_CASE("the same trouble is written to the journal only once") {
     MosquittoProcess broker;
     broker.stop();
     Recorder recorder;
     const auto link = start_link(settings_for(broker), recorder);
-    // The waits grow, with a jitter: the third is of 3, 4 or 5 seconds.
+    // The waits grow, with jitter: the third is 3, 4 or 5 seconds.
     const auto waits_long = [&] {
         const std::string trouble = link->state().trouble;
         return trouble.find("again in 3 s") != std::string::npos ||
@@ -76,12 +76,12 @@ TEST_CASE("the same trouble is told to the journal once") {
     link->stop(stop_wait);
 }
 
-// Nothing here looks at a clock: an end that does not come runs into the test's own time limit.
+// Nothing here checks a clock. If stopping does not end, the test reaches its own time limit.
 TEST_CASE("stopping ends, whatever the broker does") {
     MosquittoProcess broker;
     Recorder recorder;
     auto link = start_link(settings_for(broker), recorder);
-    // Longer than any test may take: where the broker answers or is gone, nothing waits for it.
+    // Longer than any test may take. If the broker answers or is gone, nothing waits that long.
     constexpr std::chrono::hours without_end{1};
     SECTION("the broker answers: at once") {
         REQUIRE(wait_subscribed(*link));
@@ -106,7 +106,7 @@ TEST_CASE("stopping ends, whatever the broker does") {
     CHECK(recorder.events().size() == events);
 }
 
-TEST_CASE("a callback that hangs does not hold up the end, and its message is not acknowledged") {
+TEST_CASE("a hanging callback does not delay stopping, and its message is not acknowledged") {
     const MosquittoProcess broker;
     std::atomic<bool> inside = false;
     std::atomic<bool> released = false;
@@ -122,7 +122,7 @@ TEST_CASE("a callback that hangs does not hold up the end, and its message is no
     REQUIRE(wait_subscribed(**link));
     broker.publish("nodes/a", "1");
     REQUIRE(wait_until([&] { return inside.load(); }));
-    CHECK((*link)->publish({1, "t", "p", false}));  // Does not wait for the callback either.
+    CHECK((*link)->publish({1, "t", "p", false}));  // Does not wait for the callback, either.
     (*link)->stop(std::chrono::milliseconds{300});
     released = true;
     link->reset();

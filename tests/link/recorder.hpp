@@ -1,4 +1,4 @@
-// Keeps what a link tells, for the test to look at.
+// Records what a link reports, for the test to check.
 #pragma once
 
 #include <algorithm>
@@ -17,7 +17,7 @@ namespace tickledger::test {
 
 class Recorder {
 public:
-    /// While false, on_message and on_link refuse.
+    /// on_message or on_link refuses while its flag is false.
     std::atomic<bool> keeps_messages = true;
     std::atomic<bool> keeps_link_changes = true;
 

@@ -9,7 +9,7 @@ using namespace tickledger::test;
 
 namespace {
 
-/// An authority and a broker's certificate for 127.0.0.1, both a day long.
+/// A certificate authority and a broker's certificate for 127.0.0.1, both valid for a day.
 class Certificates {
 public:
     Certificates() {
@@ -65,7 +65,7 @@ std::string first_trouble(const Recorder& recorder) {
 
 }  // namespace
 
-TEST_CASE("over TLS messages arrive, and one that could not be kept comes again") {
+TEST_CASE("messages arrive over TLS, and one that could not be kept is delivered again") {
     const Certificates certificates;
     const MosquittoProcess broker(tls_broker(certificates, "broker"));
     Recorder recorder;
@@ -80,7 +80,7 @@ TEST_CASE("over TLS messages arrive, and one that could not be kept comes again"
     link->stop(stop_wait);
 }
 
-TEST_CASE("a broker's certificate that cannot be trusted is told in words") {
+TEST_CASE("an untrusted broker certificate is reported in words") {
     const Certificates certificates;
     Recorder recorder;
     SECTION("signed by somebody else") {
@@ -101,8 +101,8 @@ TEST_CASE("a broker's certificate that cannot be trusted is told in words") {
         CHECK_THAT(first_trouble(recorder), Catch::Contains("IP address mismatch"));
         CHECK(link->state().connects == 0);
     }
-    SECTION("that has expired") {
-        // It ends in the second in which it was made.
+    SECTION("expired") {
+        // It expires in the second in which it was made.
         REQUIRE(wait_until([&] {
             ChildProcess check({"openssl", "x509", "-checkend", "0", "-noout", "-in",
                                 certificates.certificate("expired").string()},
@@ -122,7 +122,7 @@ TEST_CASE("a broker's certificate that cannot be trusted is told in words") {
         const auto link = start_link(settings, recorder);
         CHECK_THAT(first_trouble(recorder), Catch::Contains("the TLS connection to the broker"));
     }
-    SECTION("TLS on a link that wants none") {
+    SECTION("TLS on a link without it") {
         const MosquittoProcess broker(tls_broker(certificates, "broker"));
         auto settings = settings_for(broker);
         settings.url = "mqtt" + broker.url().substr(5);
@@ -131,7 +131,7 @@ TEST_CASE("a broker's certificate that cannot be trusted is told in words") {
     }
 }
 
-TEST_CASE("a broker that wants a certificate of ours gets it") {
+TEST_CASE("a broker that requires a client certificate gets it") {
     const Certificates certificates;
     auto options = tls_broker(certificates, "broker");
     options.tls_requires_certificate = true;

@@ -1,4 +1,4 @@
-// What is wrong is said in words.
+// Troubles of the link are reported in words.
 #include <signal.h>
 
 #include <catch2/catch.hpp>
@@ -25,7 +25,7 @@ BrokerSettings with_password(BrokerSettings settings, const TempDirectory& direc
     return settings;
 }
 
-/// The broker's plugin with rules for subscriptions, wherever this machine's libraries lie; empty: nowhere.
+/// The path of the broker's plugin with rules for subscriptions; empty if it is not installed.
 std::string security_plugin() {
     const std::string name = "mosquitto_dynamic_security.so";
     for (const auto& directory : std::filesystem::directory_iterator("/usr/lib")) {
@@ -37,7 +37,7 @@ std::string security_plugin() {
 
 }  // namespace
 
-TEST_CASE("a wrong password is told with the user and the file, a right one lets in") {
+TEST_CASE("a wrong password is reported with the user and the file, a right one connects") {
     MosquittoProcess::Options options;
     options.username = "ledger";
     options.password = "right";
@@ -65,7 +65,7 @@ TEST_CASE("a wrong password is told with the user and the file, a right one lets
 }
 
 TEST_CASE("refused subscriptions are named, and the status does not say up") {
-    // The rules of mosquitto's acl_file do not bear on subscribing; those of its own plugin do.
+    // The rules of mosquitto's acl_file do not apply to subscriptions. Those of its own plugin do.
     const TempDirectory directory;
     const auto rules = directory.write("rules.json", R"({
         "defaultACLAccess": {"publishClientSend": true, "publishClientReceive": true, "subscribe": true,
@@ -104,7 +104,7 @@ TEST_CASE("refused subscriptions are named, and the status does not say up") {
     link->stop(stop_wait);
 }
 
-TEST_CASE("a host that does not exist, and a port that speaks something else, are told") {
+TEST_CASE("a host that does not exist and a second client with the same id are reported") {
     Recorder recorder;
     BrokerSettings settings;
     SECTION("no such host") {

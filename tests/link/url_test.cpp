@@ -4,7 +4,7 @@
 
 using namespace tickledger;
 
-TEST_CASE("broker addresses are read, with the ports registered with IANA as defaults") {
+TEST_CASE("broker addresses are parsed, with the ports registered with IANA as defaults") {
     // IANA Service Name and Transport Protocol Port Number Registry: mqtt 1883, secure-mqtt 8883.
     CHECK(parse_broker_url("mqtt://broker.example")->server_uri() == "tcp://broker.example:1883");
     CHECK(parse_broker_url("mqtts://broker.example")->server_uri() == "ssl://broker.example:8883");
@@ -13,10 +13,10 @@ TEST_CASE("broker addresses are read, with the ports registered with IANA as def
     CHECK(parse_broker_url("mqtt://[fe80::2]")->host == "fe80::2");
 }
 
-TEST_CASE("broker addresses that make no sense are refused in words") {
+TEST_CASE("invalid broker addresses are refused in words") {
     const auto words = [](const char* url) { return parse_broker_url(url).error().text; };
     CHECK_THAT(words("http://x"), Catch::Contains("neither mqtt:// nor mqtts://"));
-    CHECK_THAT(words("mqtt://"), Catch::Contains("names no host"));
+    CHECK_THAT(words("mqtt://"), Catch::Contains("has no host"));
     CHECK_THAT(words("mqtt://a:b@host"), Catch::Contains("broker.username"));
     CHECK_THAT(words("mqtt://host/path"), Catch::Contains("more than a host and a port"));
     CHECK_THAT(words("mqtt://[::1"), Catch::Contains("bracket"));

@@ -8,7 +8,7 @@ const is_grouped = (whole, sign) => new RegExp(`^\\d{1,3}(\\${sign}\\d{3})+$`).t
 /** The digits with a point, like "1234.567", or `{ why }` with the reason for refusing. */
 export function read_number(typed) {
   const text = typed.trim().replace(/[\s\u00a0\u202f'’]/g, '');
-  const no_number = { why: `“${typed}” is no number. Enter the digits of the meter’s face, like ${example()}.` };
+  const no_number = { why: `“${typed}” is not a number. Enter the digits of the meter’s face, like ${example()}.` };
   if (!/^\d[\d.,]*$/.test(text) || /[.,]$/.test(text)) return no_number;
   const points = text.split('.').length - 1;
   const commas = text.split(',').length - 1;

@@ -23,7 +23,7 @@ function doubts(register, digits, unit) {
   const is_coarse = step_l > resolution_l * 1.000_001;
   if (Math.abs(difference_l) <= tolerance_l && !is_coarse) return [];
   if (register.start_told === false) {
-    return Math.abs(difference_l) <= tolerance_l ? [] : [`Nobody has told yet where the meter stood when counting began, so the ledger counts from 0. If this is your first reading, tick the box: the ledger goes on from it and adjusts nothing. Otherwise ${volume(Math.abs(difference_l))} become an adjustment.`];
+    return Math.abs(difference_l) <= tolerance_l ? [] : [`Nobody has said yet where the meter stood when counting began, so the ledger counts from 0. If this is your first reading, tick the box: the ledger goes on from it and adjusts nothing. Otherwise ${volume(Math.abs(difference_l))} become an adjustment.`];
   }
   const should = `The ledger says ${cubic_metres(register.register_m3)}; you read ${cubic_metres(read_l / 1000)}, which is ${volume(Math.abs(difference_l))} ${difference_l < 0 ? 'less' : 'more'}.`;
   if (is_coarse && Math.abs(difference_l) < step_l) {
