@@ -79,8 +79,8 @@ Meter flat_1(const Timeline& timeline) {
     return flat("flat-1", 48'213, water, std::move(story), timeline);
 }
 
-// One person, and a toilet that runs since the evening before the last night. The way to the broker is
-// bad: some messages come twice, and once an hour's worth comes late.
+// One person, and a toilet that has been running since the evening before the last night. The connection to
+// the broker is bad: some messages arrive twice, and once the messages of an hour arrive late.
 Meter flat_2(const Timeline& timeline) {
     auto water = water_of(Household{1, Shower::electric, true, false}, 202, timeline);
     water.push_back(leak({timeline.leak_from, timeline.midnights.back()}, running_toilet_l_per_h));
@@ -93,7 +93,7 @@ Meter flat_2(const Timeline& timeline) {
     return flat("flat-2", 0, water, std::move(story), timeline);
 }
 
-// Three people. The counter is about to pass 2^32, and one afternoon the node is not heard.
+// Three people. The counter is about to wrap at 2^32, and the node is silent for one afternoon.
 Meter flat_3(const Timeline& timeline) {
     const auto water = water_of(Household{3, Shower::power, true, true}, 303, timeline);
     Story story;
@@ -101,7 +101,7 @@ Meter flat_3(const Timeline& timeline) {
     return flat("flat-3", (std::uint64_t{1} << 32U) - 1'500, water, std::move(story), timeline);
 }
 
-// The node of the garden sends pulses. Some messages are lost for good while the garden is watered.
+// The garden's node sends pulses. Some messages are lost for good while the garden is watered.
 Meter garden(const Timeline& timeline) {
     auto water = water_of(Garden{}, 404, timeline);
     const Instant hose_from = timeline.live.from + minutes{2};
@@ -143,10 +143,10 @@ Timeline timeline_at(Instant now) {
     for (int day = -history_days; day <= days_beyond; ++day) {
         timeline.midnights.push_back(civil(today + date::days{day}, Duration{0}));
     }
-    // The nodes speak for the first time at midnight.
+    // The nodes send their first messages at midnight.
     timeline.history = {timeline.midnights.front() - history_cadence, history_to};
     timeline.live = {history_to, history_to + live_minutes};
-    // Where the night is not over yet, or has only just ended, the one before counts.
+    // If the night is not over yet or has only just ended, the previous one counts.
     const bool night_is_over = civil(today, hours{5}) + minutes{15} <= history_to;
     const date::local_days night = night_is_over ? today : today - date::days{1};
     timeline.leak_from = civil(night - date::days{1}, hours{22} + minutes{10});

@@ -1,4 +1,4 @@
-// The demo's house: three flats and a garden, two weeks of them, ending now.
+// The demo's house: three flats and a garden, over two weeks that end now.
 #pragma once
 
 #include <string>
@@ -11,22 +11,22 @@ namespace tickledger::demo {
 
 inline constexpr const char* timezone = "Europe/Vienna";  // As in demo.toml.
 
-/// When what happens. Days are civil days of the house's zone.
+/// The demo's times. Days are civil days of the house's zone.
 struct Timeline {
-    /// The midnights of the days that are simulated, from the first one on, some beyond the present.
+    /// The midnights of the simulated days, in order; some are in the future.
     std::vector<Instant> midnights;
-    /// Two whole weeks and what has passed of today, up to some minutes ago.
+    /// Two whole weeks and today up to some minutes ago.
     Span history;
-    /// The minutes from there to about now, which are lived through in time lapse.
+    /// The minutes from there to about now, which pass in time lapse.
     Span live;
-    /// From the evening before the last complete night, and it has not stopped.
+    /// When the leak begins: on the evening before the last complete night. It does not stop.
     Instant leak_from{};
 
-    /// What the night-flow alarm is expected on.
+    /// The meter on which the night-flow alarm is expected.
     static constexpr const char* leaking_meter = "flat-2";
 };
 
-/// Nothing here depends on the clock but through `now`.
+/// Depends on the clock only through `now`.
 [[nodiscard]] Timeline timeline_at(Instant now);
 
 /// "2026-03-01": the civil date whose midnight this is.
@@ -41,13 +41,13 @@ struct Meter {
     simulation::Node node;
 };
 
-/// The meters, their water and what befalls their nodes; nothing of it has happened yet.
+/// The meters, their water and their nodes' stories, before anything has been simulated.
 [[nodiscard]] std::vector<Meter> house(const Timeline& timeline);
 
-/// Lets the two weeks happen. The messages of all nodes, in order of arrival.
+/// Simulates the two weeks. Returns the messages of all nodes in order of arrival.
 std::vector<simulation::Delivery> live_through_history(std::vector<Meter>& meters, const Timeline& timeline);
 
-/// Lets a span after the history happen, with a node speaking every half minute.
+/// Simulates a span after the history, in which each node sends every half minute.
 std::vector<simulation::Delivery> live_through(std::vector<Meter>& meters, Span span);
 
 }  // namespace tickledger::demo

@@ -15,13 +15,13 @@ namespace {
 
 using std::chrono::system_clock;
 
-/// How much faster than the clock the live minutes pass.
+/// How many times faster than the clock the live minutes pass.
 constexpr int time_lapse = 24;
-/// Each node sends once in each step.
+/// Each node sends once in every step.
 constexpr auto step = std::chrono::seconds{30};
 constexpr auto broker_wait = std::chrono::seconds{10};
 
-/// Reports when a node loses power or has it again.
+/// Prints when a node loses power and when it has power again.
 class PowerReport {
 public:
     explicit PowerReport(const std::vector<Meter>& meters) {

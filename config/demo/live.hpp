@@ -1,4 +1,4 @@
-// Nodes that speak to a real broker.
+// Nodes that send to a real broker.
 #pragma once
 
 #include <cstdint>
@@ -14,8 +14,8 @@ enum class Pace : std::uint8_t {
     clock,
 };
 
-/// Publishes what the nodes say in the span, and returns when the broker has acknowledged all of it.
-/// Throws mqtt::exception or std::runtime_error where the broker does not answer.
+/// Publishes the nodes' messages of the span, and returns when the broker has acknowledged all of them.
+/// Throws mqtt::exception or std::runtime_error if the broker does not answer.
 void publish(std::vector<Meter>& meters, Span span, const std::string& broker_url, Pace pace);
 
 }  // namespace tickledger::demo

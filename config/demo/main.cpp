@@ -1,5 +1,5 @@
-// tickledger-demo-nodes: the nodes and the truth for ./config/demo/run. Everything is derived from NOW, so
-// each call knows what the others did.
+// tickledger-demo-nodes: the nodes and the true totals for ./config/demo/run. Everything follows from NOW, so
+// all calls with the same NOW simulate the same house.
 #include <algorithm>
 #include <cstdio>
 #include <exception>

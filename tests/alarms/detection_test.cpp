@@ -1,5 +1,5 @@
-// The detectors on a few simulated houses: enough to fail where one is blind, deaf or off by a factor of two.
-// docs/alarms.md has the whole measurement.
+// The detectors on a few simulated houses: enough to fail if one never raises an alarm, always raises one, or
+// is off by a factor of two. docs/alarms.md has the whole measurement.
 #include <catch2/catch.hpp>
 
 #include "alarms/trial.hpp"
@@ -48,13 +48,13 @@ TEST_CASE("houses without a leak raise no alarm in five house-years") {
     CHECK(found.slow_raised == 0);
 }
 
-TEST_CASE("night-flow finds a leak of twice the smallest visible in the first whole night") {
+TEST_CASE("night-flow finds a leak of twice the smallest visible flow in the first whole night") {
     const Found found = trial(40, 4);
     CHECK(found.first_nights >= 38);
     CHECK(found.first_nights_found == found.first_nights);
 }
 
-TEST_CASE("night-flow does not tell of a leak of half the smallest visible") {
+TEST_CASE("night-flow does not report a leak of half the smallest visible flow") {
     CHECK(trial(40, 1).night_raised <= 1);
 }
 

@@ -26,7 +26,7 @@ T must(Result<T> result) {
     if constexpr (!std::is_void_v<T>) return std::move(*result);
 }
 
-/// The fields of each line but the first, which names them.
+/// Calls `each` with the fields of every line except the first, which has their names.
 void for_each_line(const std::filesystem::path& file,
                    const std::function<void(const std::vector<std::string>&)>& each) {
     const std::unique_ptr<gzFile_s, int (*)(gzFile)> in{gzopen(file.c_str(), "rb"), &gzclose};
@@ -50,12 +50,12 @@ struct Told {
     std::int64_t litres = 0;
 };
 
-/// "01/03/2016 00:28:55", civil time. (Of the hour that comes twice in October, the first.)
+/// Parses civil time such as "01/03/2016 00:28:55". In the hour that occurs twice in October, the first one.
 Instant instant_in(const CivilZone& zone, const std::string& text) {
     std::istringstream in(text);
     date::local_seconds local;
     in >> date::parse("%d/%m/%Y %H:%M:%S", local);
-    if (!in) throw std::runtime_error("\"" + text + "\" is no time");
+    if (!in) throw std::runtime_error("\"" + text + "\" is not a time");
     const auto day = date::floor<date::days>(local);
     return zone.at(date::year_month_day{day}, local - day);
 }
@@ -105,7 +105,7 @@ std::vector<Household> replay_registers(const std::filesystem::path& file, const
     const CivilZone zone = must(CivilZone::find("Europe/Madrid"));
     std::map<int, std::vector<Told>> told;
     for_each_line(file, [&](const std::vector<std::string>& fields) {
-        // A count may be rounded: "4e+05".
+        // A count may be written rounded, such as "4e+05".
         told[std::stoi(fields.at(0))].push_back(
             {instant_in(zone, fields.at(1)), std::llround(std::stod(fields.at(2)))});
     });
@@ -116,7 +116,7 @@ std::vector<Household> replay_registers(const std::filesystem::path& file, const
 }
 
 std::vector<Entry> entries_of_flat(const std::filesystem::path& file, const MeterSettings& meter) {
-    std::map<std::int64_t, double> litres_to;  // What ran in the seconds that end here.
+    std::map<std::int64_t, double> litres_to;  // By the end of each second.
     for_each_line(file, [&](const std::vector<std::string>& fields) {
         const std::int64_t end_s = std::stoll(fields.at(0));
         const std::int64_t seconds = std::stoll(fields.at(1));

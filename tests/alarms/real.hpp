@@ -1,5 +1,5 @@
-// Real water for the study, where it is at hand: a directory with registers.csv.gz (hourly registers of
-// households, a year each) and flat-spring.csv.gz (each second of one flat's fixtures, three months).
+// Data of real homes for the study, if it is available: a directory with registers.csv.gz (hourly registers
+// of households, a year each) and flat-spring.csv.gz (one flat's fixtures, every second of three months).
 //
 // Source and licence: DAIAD open data, trial A, CC BY-SA 4.0 (registers); WEUSEDTO, A. Di Mauro et al., Data
 // in Brief 2022, CC BY 4.0 (flat).
@@ -26,12 +26,12 @@ struct Household {
     std::vector<Alarm> alarms;
 };
 
-/// Books each household's readings through the bookkeeper, under these settings: a counter that keeps every
-/// tick, one message an hour. Throws std::runtime_error where the file cannot be read.
+/// Books each household's readings through the bookkeeper with these settings: a counter that keeps every
+/// tick, and one message an hour. Throws std::runtime_error if the file cannot be read.
 [[nodiscard]] std::vector<Household> replay_registers(const std::filesystem::path& file,
                                                       const MeterSettings& settings);
 
-/// The flat's water as a node with this cadence would have told it. Throws likewise.
+/// The flat's water as booked from a node with the meter's cadence. Throws likewise.
 [[nodiscard]] std::vector<Entry> entries_of_flat(const std::filesystem::path& file,
                                                  const MeterSettings& meter);
 

@@ -1,9 +1,9 @@
-// Measures the leak detectors on simulated house-months that no tuning saw, and writes what docs/alarms.md
-// shows.
+// Measures the leak detectors on simulated house-months that were not used for tuning, and writes the tables
+// and the plot's data for docs/alarms.md.
 //
 //   tickledger-study [--months N] [--table FILE] [--plot FILE]
 //
-// Called by ./tests/alarms/study, which puts the table into the page and draws the plot.
+// ./tests/alarms/study calls it, puts the tables into the page and draws the plot.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -22,7 +22,7 @@ namespace {
 using namespace tickledger;
 using namespace tickledger::alarms;
 
-/// The tuning used seeds from 700 000 to 802 000, the tests those from 500 000.
+/// The tuning used seeds from 700 000 to 802 000, and the tests use those from 500 000 on.
 constexpr std::uint64_t first_seed = 31'000'000;
 constexpr double months_a_year = 365.25 / month_days;
 
@@ -91,8 +91,7 @@ double smallest_visible(const Case& of) {
     return *smallest_visible_leak_l_per_h(meter);
 }
 
-/// The sizes of leaks that a meter is tried with: about the smallest that night-flow sees, and the issue's
-/// own.
+/// The leaks that are tried with a meter: multiples of the smallest that night-flow sees.
 std::vector<double> leaks_of(const Case& of) {
     std::vector<double> leaks;
     for (const double of_visible : {0.0625, 0.125, 0.25, 0.5, 0.75, 1.0, 2.0, 4.0})

@@ -26,7 +26,7 @@ std::string of_flat(const std::filesystem::path& file, const MeterSettings& mete
                        static_cast<double>(outcome.high_flow_raised.size()) * months_a_year / flat_months);
 }
 
-/// What both would raise a house-year if they were on at every cadence.
+/// The alarms that high-flow and long-draw would raise in a house-year if they were on at every cadence.
 std::string by_cadence(int months) {
     std::string table =
         "| cadence, min | long-draw is | simulated: long-draw | high-flow | a real flat: long-draw | high-flow |\n"

@@ -5,8 +5,8 @@
 
 namespace tickledger::alarms {
 
-/// The tables for docs/alarms.md, over so many simulated house-months, and over the real homes where their
-/// data is at hand; where it is not, the tables say so.
+/// The tables for docs/alarms.md, over `months` simulated house-months and over the real homes. If the real
+/// data is missing, the tables say so.
 [[nodiscard]] std::string uses_tables(int months);
 
 }  // namespace tickledger::alarms

@@ -35,7 +35,7 @@ std::vector<Instant> ticks_of_month(const Trial& trial, std::optional<Instant>& 
                     static_cast<std::int64_t>(chance.below(static_cast<std::uint64_t>(pulse_value_ul))));
 }
 
-/// The nights of the month, one after the other.
+/// The nights of the month in order.
 class Nights {
 public:
     explicit Nights(const AlarmSettings& settings) : settings_(settings) {}

@@ -1,4 +1,5 @@
-// One trial of the detectors: a simulated house, a leak or none, a meter, a node; what was found, and when.
+// One trial of the detectors: a simulated house with or without a leak, a meter and a node. Its outcome says
+// what was found, and when.
 #pragma once
 
 #include <cstdint>
@@ -23,11 +24,11 @@ struct Trial {
     double leak_l_per_h = 0;
 };
 
-/// A house-month as its meter and its node tell it.
+/// A house-month as booked from its meter and its node.
 struct Month {
     MeterSettings meter;
     std::vector<Entry> entries;
-    /// From when the leak runs to the end of the month; it begins at any time of the first three days.
+    /// When the leak begins, in the first three days; it runs to the end of the month.
     std::optional<Instant> leak_from;
 };
 
@@ -39,21 +40,21 @@ struct Month {
                                             const MeterSettings& meter);
 
 struct Outcome {
-    /// Nights after which night-flow would be raised while it does not stand.
+    /// Nights after which night-flow was raised, not counting those while it was already raised.
     std::vector<Instant> night_raised;
     int nights_decided = 0;
     int nights_undecided = 0;
-    /// The first whole night of the leak: nothing where it was undecided.
+    /// Whether the first whole night of the leak showed it; nothing if that night was undecided.
     std::optional<bool> first_night_found;
     std::vector<Instant> slow_raised;
     std::vector<Instant> high_flow_raised;
     std::vector<Instant> long_draw_raised;
 };
 
-/// Lets high-flow and long-draw follow the entries, whether the meter would watch for them or not.
+/// Runs high-flow and long-draw over the entries, whether or not the meter's settings have them on.
 void watch_uses(const std::vector<Entry>& entries, const MeterSettings& meter, Outcome& outcome);
 
-/// Lets the detectors follow the entries, as `book/` does, but all of them.
+/// Runs all detectors over the entries, as `book/` runs those that are on.
 [[nodiscard]] Outcome watch(const Month& month);
 
 }  // namespace tickledger::alarms

@@ -1,10 +1,10 @@
-// How long questions take, one after the other.
+// Measures how long questions take, one after the other.
 //
-//   bench_ask socket PATH TARGET TIMES          GET over the daemon's socket, connecting included
-//   bench_ask sqlite FILE SQL TIMES [VALUES]    the bare query, once for each value (a file of numbers, as
-//   ?1)
+//   bench_ask socket PATH TARGET TIMES          GET over the daemon's socket, including the connect
+//   bench_ask sqlite FILE SQL TIMES [VALUES]    the bare query, once for each value of ?1 (VALUES: a file of
+//                                               numbers)
 //
-// Prints how many rows or bytes the last answer had, then a line for each time: its microseconds.
+// Prints the number of rows or bytes of the last answer, then one line for each time: its microseconds.
 #include <fmt/format.h>
 #include <sqlite3.h>
 #include <sys/socket.h>
@@ -90,7 +90,7 @@ private:
 void measure(int times, const std::function<long()>& ask) {
     using std::chrono::steady_clock;
     std::vector<double> taken_us;
-    long answered = ask();  // Whoever asks for the first time pays for what is kept for the next.
+    long answered = ask();  // The first question fills the caches and is not measured.
     for (int i = 0; i < times; ++i) {
         const auto began = steady_clock::now();
         answered = ask();

@@ -1,9 +1,8 @@
-"""What a backlog costs in bytes: each of some nodes sends what it kept for a day, with its times, at once.
+"""Bytes written for a backlog: each node sends the messages that it kept for a day, with their times, in one go.
 
     /usr/bin/python3 -B tests/bench/backlog.py METERS MESSAGES_OF_A_METER [late]
 
-With `late`, a message from after it came first, so that each of the others divides a lost entry and corrects rows that
-are closed.
+With `late`, a later message arrives first. Each of the others then divides a lost entry and corrects closed rows.
 """
 import json
 import subprocess
@@ -17,7 +16,7 @@ DAY_S = 86_400
 
 
 def send(broker, meter, messages):
-    """Of each its number and its time."""
+    """`messages`: pairs of number and time."""
     lines = "".join(json.dumps({"count": 1000 + 2 * number, "boot": 7, "seq": number, "time": at}) + "\n"
                     for number, at in messages)
     subprocess.run(["mosquitto_pub", "-p", str(broker.port), "-q", "1", "-l", "-t", f"nodes/{meter}/water"], input=lines,
@@ -41,7 +40,7 @@ written = daemon.kernel.written()
 for meter in range(meters):
     send(broker, meter, [(number, now - DAY_S + number * DAY_S // each - 60) for number in range(1, each + 1)])
 wait_until(lambda: booked.count() >= meters * (len(first) + each), seconds=300, what="the booking of the backlog")
-# What it changed is published, and confirmed.
+# The changes are published and acknowledged.
 time.sleep(10)
 print(f"{meters} meters, {each} messages each{', late' if is_late else ''}: "
       f"{(daemon.kernel.written() - written) / (meters * each):.0f} bytes a message")

@@ -1,4 +1,4 @@
-// How fast readings are booked, without any I/O: the counter's arithmetic alone, and with the series.
+// How fast readings are booked without any I/O: the counter's arithmetic alone, and with the series.
 #include <benchmark/benchmark.h>
 
 #include <vector>
@@ -21,7 +21,7 @@ MeterSettings meter_of(MessageForm form) {
     return meter;
 }
 
-/// Readings as a node sends them: still two times out of three, a power cut in each 500.
+/// Readings as a node sends them: no water two times out of three, and a power cut in every 500.
 std::vector<Reading> readings_of(MessageForm form) {
     std::vector<Reading> readings(readings_a_round);
     std::uint64_t count = 5000;

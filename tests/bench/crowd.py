@@ -1,9 +1,9 @@
-"""How one daemon does with a crowd of meters, to know where it ends:
+"""Measures one daemon with very many meters, to find its limits:
 
     /usr/bin/python3 -B tests/bench/crowd.py METERS [ROUNDS [MESSAGES_PER_S]]
 
-Each meter speaks once a round (3 rounds, 2 000 messages a second), then a building's questions are asked, and the
-daemon is started anew. Prints a table. Needs a build with TICKLEDGER_BENCHMARKS=ON.
+Each meter sends one message a round (3 rounds, 2 000 messages a second). Then a building's questions are asked, and the
+daemon is restarted. Prints a table. Needs a build with TICKLEDGER_BENCHMARKS=ON.
 """
 import os
 import sys

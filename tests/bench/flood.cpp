@@ -1,10 +1,10 @@
-// Many counters speaking at once.
+// Many counters that send at once.
 //
 //   bench_flood URL QOS TOPICS MESSAGES [MESSAGES_PER_S [FIRST [ROOT]]]
 //
-// Topics in turn, "ROOT/0/water" on (ROOT: nodes); as fast as the broker takes them where no pace (or 0) is
-// given. FIRST: how many messages each node has sent before. Prints the monotonic seconds when it began and
-// when the broker had the last one.
+// Sends to the topics in turn, from "ROOT/0/water" on (ROOT: nodes). Without a pace, or with 0, it sends as
+// fast as the broker takes the messages. FIRST: how many messages each node has sent before. Prints the
+// monotonic seconds when it began and when the broker had the last message.
 #include <fmt/format.h>
 #include <mqtt/async_client.h>
 
@@ -18,7 +18,7 @@ namespace {
 
 using std::chrono::steady_clock;
 
-// So many are under way at once: enough to keep the broker busy, few enough for every client's memory.
+// Messages under way at once: enough to keep the broker busy, few enough for every client's memory.
 constexpr std::size_t window = 1000;
 
 double now_s() {

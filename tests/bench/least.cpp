@@ -1,15 +1,15 @@
 // The least that keeps an account: what MQTT, a log and SQLite cost by themselves.
 //
-//   bench_least listen SUMS URL QOS DIRECTORY [memory]   until it is told to end
-//   bench_least replay SUMS RECORDING LEDGER             of the lines that the message log holds
+//   bench_least listen SUMS URL QOS DIRECTORY [memory]   until SIGTERM
+//   bench_least replay SUMS RECORDING LEDGER             RECORDING: lines as in the message log
 //
-// `listen` says "ready" once it has subscribed.
+// `listen` prints "ready" once it has subscribed.
 //
-// Of each message: its line in a log, before the broker is thanked; its entry as a row. Of each meter that
-// was heard in a transaction: the sum of its interval, and what is known of its counter, a row each. SQLite
-// is set up as the daemon sets it up, and commits as often. `memory`: SQLite keeps the index of its
-// write-ahead log in the program's memory. It takes nothing for wrong, remembers no gap, publishes nothing,
-// packs nothing and answers nobody: a daemon that does these things costs more.
+// For each message it writes a line into a log before it acknowledges, and an entry as a row. For each meter
+// that was heard in a transaction it writes two rows: the sum of its interval and the state of its counter.
+// SQLite has the daemon's settings and commits as often. `memory`: SQLite keeps the index of its write-ahead
+// log in the program's memory. It rejects nothing, records no gaps, publishes nothing, packs nothing and
+// answers no questions. A daemon that does these things costs more.
 #include <fcntl.h>
 #include <fmt/format.h>
 #include <mqtt/async_client.h>
@@ -42,7 +42,7 @@ using tickledger::Instant;
 constexpr std::size_t messages_a_commit = 10'000;
 constexpr std::size_t messages_a_commit_of_replay = 100'000;
 constexpr std::chrono::seconds commit_every{1};
-// Months and years of one length cost as much as true ones.
+// Months and years of fixed length cost as much as true ones.
 constexpr std::array<std::chrono::minutes, 5> steps{std::chrono::minutes{15}, std::chrono::hours{1},
                                                     std::chrono::hours{24}, std::chrono::hours{30 * 24},
                                                     std::chrono::hours{365 * 24}};
@@ -138,7 +138,7 @@ public:
             set_meter_.run({meter->key, meter->count, meter->boot, meter->seq, meter->at_us});
             meter->is_changed = false;
         }
-        // In the order of the table's key, so that neighbours are written together.
+        // In the order of the table's key, so that neighbouring rows are written together.
         for (std::size_t step = 0; step < sums_; ++step) {
             for (const Meter* meter : changed_)
                 write(*meter, step);
@@ -213,7 +213,7 @@ private:
     std::int64_t booked_ = 0;
 };
 
-/// Waits for messages on one thread, books them on another.
+/// Receives messages on one thread and books them on another.
 class Booking {
 public:
     explicit Booking(Account& account) : account_(account), thread_([this] { work(); }) {}
@@ -286,7 +286,7 @@ void append_to_log(int log, const Heard& heard, int qos) {
 }
 
 void listen(std::size_t sums, const char* url, int qos, const std::string& directory, bool index_in_memory) {
-    // Only this thread is told to end.
+    // Only this thread receives SIGTERM.
     sigset_t end;
     sigemptyset(&end);
     sigaddset(&end, SIGTERM);

@@ -1,9 +1,9 @@
-// A subscriber that does nothing: what the MQTT client library alone costs. It connects as the daemon does.
+// A subscriber that does nothing, to measure the MQTT client library alone. It connects as the daemon does.
 //
 //   bench_listener URL QOS MESSAGES
 //
-// Prints "ready" once it has subscribed, and after so many messages the monotonic seconds of the last one and
-// the seconds of processor time that they took.
+// Prints "ready" once it has subscribed. After MESSAGES messages it prints the monotonic seconds of the last
+// one and the seconds of processor time that they took.
 #include <fmt/format.h>
 #include <mqtt/async_client.h>
 #include <sys/resource.h>

@@ -1,4 +1,4 @@
-"""Measures the parts that are asked for; see ./tests/bench/run."""
+"""Measures the chosen parts; see ./tests/bench/run."""
 import importlib
 import os
 import platform
@@ -11,23 +11,23 @@ import table
 PARTS = ["ingest", "written", "booking", "queries", "memory", "disk", "growth"]
 
 
-# Of processes that want a processor, on average over a minute: what is measured beside more of them misleads.
+# The highest load (runnable processes, average over a minute) at which measurements are trusted.
 QUIET = 0.3
 PATIENCE_S = 300
 
 
 def wait_for_quiet():
-    """What the part before has left fades within some minutes; other people's work does not."""
+    """The load that the previous part left fades within some minutes. Load from other work does not."""
     deadline = time.monotonic() + PATIENCE_S
     while os.getloadavg()[0] > QUIET:
         if time.monotonic() > deadline:
-            sys.exit(f"tests/bench/run: the load is {os.getloadavg()[0]:.1f}, and tables are written below {QUIET} only. "
+            sys.exit(f"tests/bench/run: the load is {os.getloadavg()[0]:.1f}; tables are written only below {QUIET}. "
                      "Leave the machine alone and try again, or measure with --loaded, which writes nothing.")
         time.sleep(5)
 
 
 def circumstances(load):
-    """Where and when a part was measured, and how busy the machine was when it began: beyond its cores, it misleads."""
+    """Where and when a part was measured, and the load when it began. A load above the number of cores misleads."""
     with open("/proc/cpuinfo") as file:
         models = [line.split(":", 1)[1].strip() for line in file if line.startswith(("model name", "Model"))]
     file_system = subprocess.run(["findmnt", "-n", "-o", "FSTYPE", "-T", "."], text=True, stdout=subprocess.PIPE).stdout

@@ -1,10 +1,10 @@
-"""What a message costs at a pace that the machine keeps, so that its load changes little:
+"""The cost of a message at a pace that the machine can sustain, so that its load matters little:
 
     /usr/bin/python3 -B tests/bench/paced.py TOPICS MESSAGES MESSAGES_PER_S [pages]
 
-Prints the bytes that the daemon wrote a message, and its processor time; with `pages` also of which tables the pages
-were that its commits wrote (tests/bench/wal_pages.py), which costs it what a checkpoint saves. Needs a build with
-TICKLEDGER_BENCHMARKS=ON.
+Prints the bytes that the daemon wrote for a message, and its processor time. With `pages` it also prints which tables
+the committed pages belong to (tests/bench/wal_pages.py). This needs an open reader, which blocks checkpoints and so
+changes the costs. Needs a build with TICKLEDGER_BENCHMARKS=ON.
 """
 import sqlite3
 import sys
@@ -21,7 +21,7 @@ daemon = Daemon(directory, broker.url)
 
 
 def keep_the_log():
-    """Who reads keeps the write-ahead log from beginning again."""
+    """An open reader keeps SQLite from reusing the write-ahead log from its start."""
     reader = sqlite3.connect(f"file:{daemon.ledger}?mode=ro", uri=True)
     reader.execute("BEGIN")
     reader.execute("SELECT count(*) FROM meter").fetchone()

@@ -1,9 +1,9 @@
-// Writes a recording of counters to standard output, as a broker would have heard them.
+// Writes a recording of counter messages to standard output, as a broker would have received them.
 //
 //   bench_recording METERS CADENCE_S SECONDS END_UNIX_S
 //
-// Households that use water in a third of their cadences by day and in none by night; the last message is at
-// the end. The same arguments give the same lines.
+// The households use water in a third of the cadences by day and in none by night. The last message is at
+// END_UNIX_S. The same arguments give the same lines.
 #include <fmt/chrono.h>
 #include <fmt/format.h>
 

@@ -1,13 +1,14 @@
-"""What one would write in an afternoon: hear a message, put it into SQLite, commit.
+"""A script as one would write it in an afternoon: receive a message, insert it into SQLite, commit.
 
     script.py PORT QOS MESSAGES FILE [careful]
 
-Keeps each count with its time and the difference to the one before. It knows no restart, no repeat, no lost message, no
-day that has 23 hours: it is here to be compared in speed and in bytes written, with the libraries' own defaults. After so many messages it
-prints the monotonic seconds of the last one and the seconds of processor time that they took.
+Keeps each count with its time and the difference to the previous one. It does not handle restarts, repeats, lost
+messages or days of 23 hours. It exists for comparison in speed and in bytes written, with the libraries' own defaults.
+After MESSAGES messages it prints the monotonic seconds of the last one and the seconds of processor time that they
+took.
 
-`careful`: as somebody would write it who has heard of write-ahead logs. It commits once a second, so a crash loses the
-messages of up to a second for good: the broker has been thanked for them already.
+`careful`: a version with a write-ahead log. It commits once a second, so a crash loses the messages of up to a second
+for good: they have already been acknowledged.
 """
 import json
 import sqlite3

@@ -1,4 +1,4 @@
-"""The bench: a fresh broker, the daemon, and what the kernel says of a process."""
+"""The test bench: a fresh broker, the daemon, and the kernel's figures for a process."""
 import atexit
 import ctypes
 import json
@@ -18,7 +18,7 @@ ROOT = pathlib.Path(__file__).resolve().parents[2]
 BUILD = pathlib.Path(os.environ.get("TICKLEDGER_BUILD_DIR", ROOT / "build/release")).resolve()
 DAEMON = BUILD / "daemon/service/tickledgerd"
 TOOLS = BUILD / "tests/bench"
-KEPT = BUILD / "bench"  # Recordings and stores that take long to make.
+KEPT = BUILD / "bench"  # Recordings and stores that take a long time to make.
 HERE = pathlib.Path(__file__).resolve().parent
 
 TICKS_PER_S = os.sysconf("SC_CLK_TCK")
@@ -26,7 +26,7 @@ children = []
 
 
 def start(arguments, **options):
-    """Starts a program that ends with this one."""
+    """Starts a program that is stopped when this one ends."""
     process = subprocess.Popen([str(argument) for argument in arguments], **options)
     children.append(process)
     return process
@@ -48,12 +48,12 @@ def stop_all():
         stop(process)
 
 
-# Whoever stops the bench stops what it has started.
+# Stopping the bench also stops the programs that it has started.
 signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
 
 
 def run(arguments, **options):
-    """Runs a program to its end; what it printed."""
+    """Runs a program to its end and returns its output."""
     return subprocess.run([str(argument) for argument in arguments], check=True, text=True, stdout=subprocess.PIPE,
                           **options).stdout
 
@@ -67,7 +67,7 @@ def wait_until(holds, seconds=120, every=0.05, what="what was waited for"):
 
 
 class Directory:
-    """A directory on a real disk (a tmpfs writes nothing), gone at the end."""
+    """A directory on a real disk (a tmpfs writes nothing), removed at the end."""
 
     def __init__(self):
         base = BUILD if BUILD.exists() else "/var/tmp"
@@ -78,7 +78,7 @@ class Directory:
         shutil.rmtree(self.path, True)
 
     def sync(self):
-        """What the kernel would write within half a minute by itself, written now."""
+        """Writes now what the kernel would write within half a minute by itself."""
         handle = os.open(self.path, os.O_RDONLY)
         ctypes.CDLL(None).syncfs(handle)
         os.close(handle)
@@ -91,7 +91,7 @@ def free_port():
 
 
 class Broker:
-    """A broker of its own each time: what an old session left behind would be counted too."""
+    """A new broker for each measurement, so that nothing from an old session is counted."""
 
     def __init__(self, directory):
         self.port = free_port()
@@ -114,7 +114,7 @@ class Broker:
 
 
 class Process:
-    """What the kernel charges a process with."""
+    """The kernel's accounting of a process."""
 
     def __init__(self, pid):
         self.place = pathlib.Path("/proc") / str(pid)
@@ -130,7 +130,7 @@ class Process:
         raise ValueError("no write_bytes")
 
     def memory(self):
-        """KiB resident: all of it, and what of it is no shared library's or program's file."""
+        """KiB resident: in all, and without the pages of library and program files."""
         fields = dict(line.split(":", 1) for line in (self.place / "status").read_text().splitlines())
         kib = {name: int(fields[name].split()[0]) for name in ("VmRSS", "RssAnon")}
         return kib["VmRSS"], kib["RssAnon"]
@@ -216,7 +216,7 @@ path = "{self.socket}"
 
     @staticmethod
     def booked(database):
-        """How many messages are booked, read from the file: a question would cost the daemon something."""
+        """How many messages are booked, read from the file: asking the daemon would cost it time."""
         row = database.execute("SELECT value FROM fact WHERE name = 'messages'").fetchone()
         return json.loads(row[0])["booked"] if row else 0
 
@@ -228,7 +228,7 @@ path = "{self.socket}"
 
 
 class Least:
-    """The least that keeps an account (least.cpp), to be measured as the daemon is."""
+    """The least that keeps an account (least.cpp), measured in the same way as the daemon."""
 
     def __init__(self, directory, broker_url, name="least", qos=1, sums=1, memory=False):
         self.place = directory.path / name
@@ -257,13 +257,13 @@ class Least:
 
 
 def children_cpu_s():
-    """Of programs that were started and have ended."""
+    """The processor seconds of programs that were started and have ended."""
     times = os.times()
     return times.children_user + times.children_system
 
 
 def taken(arguments, **options):
-    """Runs a program to its end; seconds that it took, and those of them on a processor."""
+    """Runs a program to its end. Returns the seconds that it took, and its seconds of processor time."""
     before = children_cpu_s()
     began = time.monotonic()
     run(arguments, **options)
@@ -271,12 +271,12 @@ def taken(arguments, **options):
 
 
 def replay(config, into, recording, **options):
-    """Books a recording; what it took."""
+    """Books a recording and returns the time that it took."""
     return taken([DAEMON, "replay", "--config", config, "--into", into, recording], **options)
 
 
 def recording(meters, cadence_s, seconds):
-    """A recording of these; made once."""
+    """A recording of these meters; it is made once."""
     KEPT.mkdir(exist_ok=True)
     file = KEPT / f"{meters}-meters-{cadence_s}-s-for-{seconds}-s.jsonl"
     if not file.exists():
@@ -293,7 +293,7 @@ def median(values):
 
 
 def told(values, form="{:.3g}"):
-    """The median, and between which values it lies."""
+    """The median, with the lowest and the highest value."""
     values = sorted(values)
     if len(values) == 1:
         return form.format(values[0])

@@ -1,4 +1,4 @@
-"""The table: on the terminal as it comes, and in docs/performance.md at the end."""
+"""The table: on the terminal row by row, and in docs/performance.md at the end."""
 import pathlib
 import re
 
@@ -7,7 +7,7 @@ PAGE = DOCS / "performance.md"
 
 
 class Table:
-    """Rows of what was measured, the limit and the verdict; a row without a limit is for comparison."""
+    """Rows with a measured value, its limit and the verdict. A row without a limit is for comparison."""
 
     def __init__(self, name):
         self.name = name
@@ -30,13 +30,13 @@ class Table:
 
 
 def plain(header, rows):
-    """Lines of a table that judges nothing."""
+    """Lines of a table without limits."""
     lines = ["| " + " | ".join(header) + " |", "|" + "---|" * len(header)]
     return lines + ["| " + " | ".join(row) + " |" for row in rows]
 
 
 def put(name, lines):
-    """Replaces what stands between the marks of this name on the page; the words around them stay."""
+    """Replaces the text between the marks of this name on the page."""
     text = PAGE.read_text()
     marks = re.compile(rf"(<!-- measured: {name} -->\n).*?(<!-- end -->)", re.S)
     assert marks.search(text), f"docs/performance.md has no place for {name}"

@@ -1,8 +1,9 @@
-"""What a message costs two builds of the daemon, measured in turns on one machine:
+"""The cost of a message in two builds of the daemon, measured in turns on one machine:
 
     /usr/bin/python3 -B tests/bench/turns.py BEFORE AFTER [MESSAGES [MESSAGES_PER_S]]
 
-BEFORE and AFTER are tickledgerd of either build. QoS 1, at 10, 1 000 and 10 000 topics, 40 000 messages, 6 000 a second.
+BEFORE and AFTER are the tickledgerd programs of the two builds. QoS 1, 10, 1 000 and 10 000 topics, 40 000 messages,
+6 000 a second.
 Prints a table. Needs a build with TICKLEDGER_BENCHMARKS=ON.
 """
 import os
@@ -18,7 +19,7 @@ TOPICS = (10, 1000, 10000)
 
 
 def cost_us(program, topics, messages, pace):
-    """Microseconds of processor time a message, of meters that are known."""
+    """Microseconds of processor time a message, with meters that are already known."""
     stand.DAEMON = Path(program)
     directory = Directory()
     broker = Broker(directory)

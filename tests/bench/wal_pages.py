@@ -1,9 +1,9 @@
-"""Of which tables the pages are that a ledger's write-ahead log holds: what commits write, and how often.
+"""Counts the pages of each table in a ledger's write-ahead log, to show what commits write and how often.
 
     /usr/bin/python3 -B tests/bench/wal_pages.py LEDGER
 
-Prints the log's commits, and of each table its pages in a commit. Needs the command `sqlite3`, whose library has the
-table that tells which page is whose.
+Prints the number of commits in the log, and for each table its pages a commit. Needs the command `sqlite3`, whose
+library has the table dbstat, which maps pages to tables.
 """
 import collections
 import pathlib
@@ -14,7 +14,7 @@ import tempfile
 
 
 def frames(wal):
-    """The pages of the log's newest round, in order; with each whether it ends a commit."""
+    """The pages of the log's newest pass, in order, each with whether it ends a commit."""
     page_size, salts = int.from_bytes(wal[8:12], "big"), wal[16:24]
     for at in range(32, len(wal) - 24 - page_size + 1, 24 + page_size):
         if wal[at + 8:at + 16] != salts:
@@ -23,7 +23,7 @@ def frames(wal):
 
 
 def owners(ledger):
-    """Of each page the table or the index that it belongs to."""
+    """For each page the table or index that it belongs to."""
     with tempfile.TemporaryDirectory() as directory:
         for end in ("", "-wal"):
             shutil.copy(f"{ledger}{end}", f"{directory}/copy.db{end}")
@@ -33,7 +33,7 @@ def owners(ledger):
 
 
 def pages_of_commits(ledger):
-    """How many commits the log holds, and of each table how many pages they wrote."""
+    """The number of commits in the log, and for each table how many pages they wrote."""
     owner = owners(ledger)
     commits, pages = 0, collections.Counter()
     for page, ends in frames(pathlib.Path(f"{ledger}-wal").read_bytes()):

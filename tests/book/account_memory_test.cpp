@@ -1,4 +1,4 @@
-// The memory of a meter as a record: small, and the same memory when it is read back.
+// An account's memory as a record: the record is small, and reading it gives the same memory.
 #include <fmt/format.h>
 
 #include <catch2/catch.hpp>
@@ -12,7 +12,8 @@ using namespace tickledger::test;
 
 namespace {
 
-/// What the ledger keeps of a meter whose node speaks every three minutes and saw a tick each hour.
+/// The state that the ledger stores for a meter whose node sends every three minutes and sees a tick every
+/// hour.
 std::string state_after(int minutes) {
     LedgerWorld world;
     std::vector<Delivery> deliveries;
@@ -27,7 +28,7 @@ std::string state_after(int minutes) {
     return must(world.ledger->meters()).at(0).state;
 }
 
-/// What state_after(15) was when each value and each rung of the ladder was written.
+/// state_after(15) as an older version wrote it: JSON with every value and every rung of the ladder.
 constexpr const char* written_in_full =
     R"({"last":{"at":1772324100000000,"count":1000,"placed":false,"arrived_at":1772324100000000,"no_earlier":0},)"
     R"("total_ticks":0,"closed_until":1772324100000000,"register":{"first_at":1772323200000000},)"
@@ -76,7 +77,7 @@ Observation seen(int minute) {
     return seen;
 }
 
-/// Something in every field.
+/// A memory with a value in every field.
 AccountMemory with_everything() {
     AccountMemory memory;
     memory.counter.last = seen(600);
@@ -145,13 +146,13 @@ constexpr std::string_view first_version =
 
 }  // namespace
 
-TEST_CASE("a meter that has spoken a few times is remembered in few bytes") {
+TEST_CASE("the memory of a meter after a few messages takes few bytes") {
     const std::string state = state_after(15);
     CAPTURE(hex(state));
     CHECK(state.size() < 160);  // 1277 as JSON.
 }
 
-TEST_CASE("a memory is the same when it is read back, whatever evidence it holds") {
+TEST_CASE("a memory reads back unchanged, whatever evidence it holds") {
     for (const int minutes : {0, 15, 2 * 24 * 60}) {
         const std::string state = state_after(minutes);
         CAPTURE(hex(state));
@@ -177,7 +178,7 @@ TEST_CASE("a memory is the same when it is read back, whatever evidence it holds
     CHECK(again.faults == memory.faults);
 }
 
-TEST_CASE("every field of a memory is kept, at its extremes too") {
+TEST_CASE("every field of a memory is kept, also at its extremes") {
     const AccountMemory memory = with_everything();
     const std::string record = to_record(memory);
     const AccountMemory again = must(memory_from_record(record));
@@ -195,7 +196,7 @@ TEST_CASE("every field of a memory is kept, at its extremes too") {
     CHECK(again.slow_leak == memory.slow_leak);
 }
 
-TEST_CASE("an account that slept has its memory and its rows at hand as before") {
+TEST_CASE("an account that slept has the same memory and open rows as before") {
     LedgerWorld world;
     MeterRules rules(world.meters[0], world.zone);
     Account account(world.key("house"), "house", rules);
@@ -213,15 +214,16 @@ TEST_CASE("an account that slept has its memory and its rows at hand as before")
     CHECK_FALSE(account.open_row(Step::year).start);
 }
 
-TEST_CASE("a record of the first version is read for ever") {
-    // What with_everything() was written as. Fields may be added to the list, but none taken away or moved.
+TEST_CASE("a record of the first version can still be read") {
+    // The record of with_everything() in the first version. Fields may be added to the list, but none may be
+    // removed or moved.
     const AccountMemory memory = must(memory_from_record(unhex(first_version)));
     AccountMemory written = with_everything();
     written.counter.last->hurried = written.counter.held->observation.hurried = 0;  // Added since.
     CHECK(to_record(memory) == to_record(written));
 }
 
-TEST_CASE("a record that is cut or overwritten is damaged, and never read beyond its end") {
+TEST_CASE("a truncated record is reported as damaged, and no damaged record is read beyond its end") {
     const std::string record = to_record(with_everything());
     for (std::size_t length = 0; length < record.size(); ++length)
         (void)memory_from_record(record.substr(0, length));
@@ -237,13 +239,13 @@ TEST_CASE("a record that is cut or overwritten is damaged, and never read beyond
     }
 }
 
-TEST_CASE("a memory that an older version wrote in full is read") {
+TEST_CASE("a memory that an older version wrote in full can be read") {
     const AccountMemory memory = must(memory_from_record(written_in_full));
     CHECK(memory.slow_leak == must(memory_from_record(state_after(15))).slow_leak);
     CHECK(to_record(memory) == state_after(15));
 }
 
-TEST_CASE("an older version's memory left out the rungs that repeat the one before") {
+TEST_CASE("rungs that an older version left out because they repeat the one before are restored") {
     auto json = nlohmann::json::parse(written_in_full);
     auto& rungs = json.at("slow_leak").at("rungs");
     for (std::size_t i = rungs.size() - 1; i > 0; --i) {
@@ -256,7 +258,7 @@ TEST_CASE("an older version's memory left out the rungs that repeat the one befo
     CHECK_FALSE(memory_from_record(json.dump()));
 }
 
-TEST_CASE("a ledger of version 7 keeps what it remembers of its meters") {
+TEST_CASE("a ledger of version 7 keeps the memories of its meters") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     {

@@ -1,5 +1,5 @@
-// What holds for every kind of alarm: it survives the daemon's restarts, comes once however its condition
-// wavers, and what is not seen neither raises nor clears it.
+// Rules for every kind of alarm: it survives restarts of the daemon, it is raised once however its condition
+// wavers, and unseen time neither raises nor clears it.
 #include "book/documents.hpp"
 #include "book/instruction_documents.hpp"
 #include "ledger_world.hpp"
@@ -15,7 +15,7 @@ using std::chrono::seconds;
 
 constexpr int day_min = 24 * 60;
 
-/// What happens to a meter, told as events.
+/// What happens to a meter, as a list of events.
 struct Story {
     MeterSettings meter = house();
     std::vector<Event> events;
@@ -33,7 +33,8 @@ struct Story {
         events.emplace_back(Instruction{at, std::move(order)});
         until = at;
     }
-    /// A message each `cadence` from one minute to another, after `litres(t)` have run since.
+    /// A message every `cadence` from one minute to another; `litres(t)` have run by the time t after the
+    /// first.
     template <typename Litres>
     void run(int from_min, int to_min, Duration cadence, Litres litres) {
         const Duration length = minutes{to_min - from_min};
@@ -50,7 +51,7 @@ double minutes_of(Duration d) {
 auto steady(double l_per_min) {
     return [=](Duration t) { return l_per_min * minutes_of(t); };
 }
-/// On and off in turn, each for `time`.
+/// Flows for `time`, stops for `time`, and so on.
 auto in_turn(double l_per_min, Duration time) {
     return [=](Duration t) {
         return l_per_min * minutes_of((t / (2 * time)) * time + std::min(t % (2 * time), time));
@@ -60,7 +61,7 @@ const auto nothing = steady(0);
 
 enum class Way { message_by_message, in_one_batch, restarted_after_each };
 
-/// All that is told of alarms after a story.
+/// Everything that is reported about alarms after a story.
 struct Told {
     std::vector<Alarm> of_kind;
     std::size_t undecided = 0;
@@ -95,7 +96,7 @@ Told told(const Story& story, AlarmKind kind, Way way = Way::in_one_batch) {
     return told;
 }
 
-/// A story in which the kind is raised once, and in most cleared.
+/// A story in which the kind is raised once and, for most kinds, cleared.
 Story story_of(AlarmKind kind) {
     Story story;
     const auto leak_of_2_l_per_h = [](Duration t) { return std::floor(minutes_of(t) / 27); };
@@ -107,7 +108,7 @@ Story story_of(AlarmKind kind) {
         case AlarmKind::slow_leak:
             story.meter.cadence = minutes{15};
             story.meter.alarms.silent_after = hours{1};
-            // Half a litre an hour beside a flush at 06:30 and at 23:00.
+            // A leak of half a litre an hour, and a flush at 06:30 and at 23:00.
             story.run(0, 9 * day_min, minutes{15}, [](Duration t) {
                 const auto into_day = t % hours{24};
                 const auto flushes =
@@ -138,7 +139,7 @@ Story story_of(AlarmKind kind) {
             story.run(633, 633 + 25 * 60, minutes{3}, nothing);
             break;
         case AlarmKind::backflow:
-            break;  // No message books water that ran back: hygiene_watch_test.cpp.
+            break;  // Tested with entries in hygiene_watch_test.cpp.
         case AlarmKind::stagnation:
             story.meter.cadence = minutes{15};
             story.meter.alarms.silent_after = hours{2};
@@ -159,7 +160,7 @@ AlarmKind any_kind() {
 
 }  // namespace
 
-TEST_CASE("every kind survives the daemon's restarts: one alarm, and the answers byte for byte") {
+TEST_CASE("every kind survives restarts of the daemon: one alarm, and the same answers byte for byte") {
     const AlarmKind kind = any_kind();
     CAPTURE(name_of(kind));
     const Story story = story_of(kind);
@@ -171,7 +172,7 @@ TEST_CASE("every kind survives the daemon's restarts: one alarm, and the answers
     CHECK(told(story, kind, Way::in_one_batch).answers == whole.answers);
 }
 
-TEST_CASE("a kind that is switched off while its alarm stands is cleared with the next entry") {
+TEST_CASE("an active alarm whose kind is switched off is cleared by the next entry") {
     const AlarmKind kind = any_kind();
     CAPTURE(name_of(kind));
     const Story story = story_of(kind);
@@ -186,7 +187,7 @@ TEST_CASE("a kind that is switched off while its alarm stands is cleared with th
     while (!stands()) {
         REQUIRE(next < story.events.size());
         world.take({{story.events[next++]}});
-        // A silence is told by the clock.
+        // The clock raises the alarm of a silence.
         if (next < story.events.size()) world.run_clock(time_of(story.events[next]) - seconds{1});
     }
     world.meters[0].alarms.off = {kind};
@@ -196,13 +197,13 @@ TEST_CASE("a kind that is switched off while its alarm stands is cleared with th
     CHECK_FALSE(stands());
 }
 
-TEST_CASE("a burst that comes and goes, or wavers about the limit, is one alarm") {
+TEST_CASE("a burst that comes and goes, or wavers around the limit, is one alarm") {
     Story pulsing;
     pulsing.meter.alarms.high_flow_for = Duration{0};
     pulsing.run(600, 660, seconds{10}, in_turn(36, seconds{20}));
     CHECK(told(pulsing, AlarmKind::high_flow).of_kind.size() == 1);
 
-    // 30 L/min is the limit: 29 and 32 in turn.
+    // The limit is 30 L/min; the flow alternates between 29 and 32.
     Story wavering;
     wavering.meter.alarms.high_flow_for = minutes{1};
     const auto more = in_turn(3, minutes{15});
@@ -212,7 +213,7 @@ TEST_CASE("a burst that comes and goes, or wavers about the limit, is one alarm"
     CHECK(wavered[0].is_active());
 }
 
-TEST_CASE("a node that speaks too seldom, even twice each time, is one silent node") {
+TEST_CASE("a node that sends too seldom raises one alarm, even if it sends twice each time") {
     const bool twice = GENERATE(false, true);
     Story story;
     for (int minute = 0; minute < day_min; minute += 20) {
@@ -225,7 +226,7 @@ TEST_CASE("a node that speaks too seldom, even twice each time, is one silent no
     CHECK(silent[0].raised_at == at_min(15) + (twice ? seconds{5} : seconds{0}));
 }
 
-TEST_CASE("a stray now and then is one fault until a day is without any") {
+TEST_CASE("occasional strays are one alarm until a day passes without one") {
     Story story;
     for (int minute = 0; minute < 3 * day_min; minute += 3)
         story.count(at_min(minute), minute % 360 == 180 ? 90'000 : 100);
@@ -233,12 +234,12 @@ TEST_CASE("a stray now and then is one fault until a day is without any") {
     const auto faults = told(story, AlarmKind::counter_fault).of_kind;
     REQUIRE(faults.size() == 1);
     REQUIRE(faults[0].cleared_at);
-    // The last stray came six minutes less than three hours before the third day's end.
+    // The last stray arrived three hours before the end of the third day.
     CHECK(*faults[0].cleared_at >= at_min(3 * day_min - 180 + day_min));
     CHECK(*faults[0].cleared_at <= at_min(3 * day_min - 180 + day_min + 3));
 }
 
-TEST_CASE("a leak while everybody is away is one alarm, though the water stands still between its ticks") {
+TEST_CASE("a leak while everybody is away is one alarm, although its ticks are hours apart") {
     Story story;
     story.meter.alarms.away = true;
     story.run(0, 2 * day_min, minutes{3}, [](Duration t) { return std::floor(minutes_of(t) / 300); });
@@ -247,19 +248,19 @@ TEST_CASE("a leak while everybody is away is one alarm, though the water stands 
     CHECK(away[0].is_active());
 }
 
-TEST_CASE("what is not seen clears no alarm") {
+TEST_CASE("unseen time clears no alarm") {
     const AlarmKind kind = GENERATE(AlarmKind::high_flow, AlarmKind::long_draw, AlarmKind::away_use);
     CAPTURE(name_of(kind));
     const double l_per_min = kind == AlarmKind::high_flow ? 36 : 10;
     Story story;
     story.tell(at_min(599), instruction_to_be_away("house", {}, {}));
     story.run(600, 690, minutes{3}, steady(l_per_min));
-    // The node starts anew, and has counted nothing: whether the water ran meanwhile nobody saw.
+    // The node restarts and has counted nothing. Nobody saw whether water ran in between.
     story.count(at_min(750), story.counted, 2);
     const auto alarms = told(story, kind).of_kind;
     REQUIRE(alarms.size() == 1);
     CHECK(alarms[0].is_active());
-    // What is seen then does.
+    // The time that is seen afterwards clears it.
     for (int minute = 753; minute <= 753 + 400; minute += 3)
         story.count(at_min(minute), story.counted, 2);
     const auto later = told(story, kind).of_kind;
@@ -267,7 +268,7 @@ TEST_CASE("what is not seen clears no alarm") {
     CHECK_FALSE(later[0].is_active());
 }
 
-TEST_CASE("whether water ran while everybody was away is left open where it was not seen") {
+TEST_CASE("use while everybody is away stays undecided for time that was not seen") {
     Story story;
     story.run(600, 630, minutes{3}, nothing);
     story.tell(at_min(632), instruction_to_be_away("house", {}, {}));
@@ -296,14 +297,14 @@ TEST_CASE("being away has a beginning and an end") {
     REQUIRE(used(705).size() == 1);
     CHECK(used(705)[0].raised_at == at_min(705));
     REQUIRE(used(798).size() == 1);
-    // Its condition is over with the first entry that ends after they are back.
+    // The first entry that ends after they are back ends the condition.
     CHECK(used(798)[0].cleared_at == at_min(804));
-    // What ended with the last moment ran before it.
+    // A span that ends at the last moment is within the absence.
     CHECK(used(801).size() == 1);
     CHECK(used(804).empty());
 }
 
-TEST_CASE("who comes home ends being away and its alarm, whatever is configured") {
+TEST_CASE("coming home ends being away and its alarm, whatever is configured") {
     const bool configured = GENERATE(false, true);
     Story story;
     story.meter.alarms.away = configured;
@@ -316,7 +317,7 @@ TEST_CASE("who comes home ends being away and its alarm, whatever is configured"
     CHECK(alarms[0].cleared_at == at_min(631));
 }
 
-TEST_CASE("a configuration that was changed after a word outweighs it") {
+TEST_CASE("a configuration that is changed after an instruction overrides it") {
     LedgerWorld world;
     world.take({{Instruction{at_min(600), instruction_to_be_home("house")}}});
     world.hear_count(at_min(603), 100);

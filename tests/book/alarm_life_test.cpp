@@ -1,5 +1,5 @@
-// What people do to alarms: through the ledger, restarts of the daemon, the event clock and the broker's
-// topic.
+// What people do with alarms: in the ledger, across restarts of the daemon, by the event clock and on the
+// broker's topic.
 #include "book/instruction_documents.hpp"
 #include "ledger_world.hpp"
 
@@ -10,7 +10,7 @@ namespace {
 
 const std::string silent_topic = "meters/house/alarms/node-silent";
 
-/// A bookkeeper whose node falls silent and speaks again, with people at the socket.
+/// A bookkeeper whose node falls silent and sends again, while people give instructions.
 class Home {
 public:
     explicit Home(bool restarts = false) : restarts_(restarts) {}
@@ -35,7 +35,7 @@ public:
         world.run_clock(at_min(minute));
         if (restarts_) world.open();
     }
-    /// Speaks until 600 and is silent from then on: raised at 615.
+    /// Sends until minute 600 and then falls silent: the alarm is raised at 615.
     void fall_silent() {
         speak(0, 600);
         run_clock(620);
@@ -47,7 +47,7 @@ public:
         return alarms.front().alarm;
     }
     [[nodiscard]] std::string state() { return std::string(name_of(alarm().state)); }
-    /// As the broker's subscribers last heard of it.
+    /// The state that the broker's subscribers last received.
     [[nodiscard]] std::string published() { return world.published(silent_topic).back().at("state"); }
 
     LedgerWorld world;
@@ -62,7 +62,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("an alarm is acknowledged once, and what clears it then ends it") {
+TEST_CASE("an alarm is acknowledged once, and it is normal when it clears afterwards") {
     Home home(GENERATE(false, true));
     home.fall_silent();
     CHECK(home.state() == "unacknowledged");
@@ -78,7 +78,7 @@ TEST_CASE("an alarm is acknowledged once, and what clears it then ends it") {
     CHECK(home.world.alarms().size() == 1);
 }
 
-TEST_CASE("an alarm that was over before anybody saw it waits to be acknowledged") {
+TEST_CASE("an alarm that clears before anybody acknowledges it still waits to be acknowledged") {
     Home home(GENERATE(false, true));
     home.fall_silent();
     home.speak(700, 721);
@@ -89,7 +89,7 @@ TEST_CASE("an alarm that was over before anybody saw it waits to be acknowledged
     CHECK(home.published() == "normal");
 }
 
-TEST_CASE("an acknowledgement is taken back, while the alarm lasts and after it") {
+TEST_CASE("an acknowledgement can be taken back during the alarm and after it") {
     Home home(GENERATE(false, true));
     home.fall_silent();
     home.unacknowledge(625);
@@ -111,7 +111,7 @@ TEST_CASE("an acknowledgement is taken back, while the alarm lasts and after it"
     CHECK(home.world.alarms().size() == 1);
 }
 
-TEST_CASE("a shelving ends on the event clock: told again where the condition holds") {
+TEST_CASE("shelving ends on the event clock: unacknowledged again if the condition still holds") {
     Home home(GENERATE(false, true));
     home.fall_silent();
     home.acknowledge(630);
@@ -129,7 +129,7 @@ TEST_CASE("a shelving ends on the event clock: told again where the condition ho
     CHECK(home.published() == "unacknowledged");
 }
 
-TEST_CASE("a shelving ends on the event clock: normal where the condition is gone") {
+TEST_CASE("shelving ends on the event clock: normal if the condition is over") {
     Home home(GENERATE(false, true));
     home.fall_silent();
     home.shelve(640, std::chrono::hours{2});
@@ -141,7 +141,7 @@ TEST_CASE("a shelving ends on the event clock: normal where the condition is gon
     CHECK(home.published() == "normal");
 }
 
-TEST_CASE("a kind that is raised anew while shelved stays quiet, and stays one alarm") {
+TEST_CASE("an alarm that is raised again while shelved stays quiet, and stays one alarm") {
     Home home(GENERATE(false, true));
     home.fall_silent();
     const std::int64_t id = home.alarm().id;
@@ -163,7 +163,7 @@ TEST_CASE("a kind that is raised anew while shelved stays quiet, and stays one a
     CHECK(home.world.alarms().size() == 1);
 }
 
-TEST_CASE("a shelving can be ended before its time, moved, and put on what is over") {
+TEST_CASE("shelving can be ended early, changed, and applied to an alarm that is over") {
     Home home(GENERATE(false, true));
     home.fall_silent();
     home.shelve(640, std::chrono::hours{2});
@@ -179,13 +179,13 @@ TEST_CASE("a shelving can be ended before its time, moved, and put on what is ov
     home.shelve(2023, std::chrono::hours{1});
     CHECK(home.state() == "shelved");
     home.run_clock(2100);
-    // Silent again since 2037, so it is told at the shelving's end.
+    // Raised again at 2037, so it is unacknowledged when the shelving ends.
     CHECK(home.state() == "unacknowledged");
     CHECK(home.alarm().raised_at == at_min(2037));
     CHECK(home.world.alarms().size() == 1);
 }
 
-TEST_CASE("what was raised at the very moment at which its shelving ends is told once") {
+TEST_CASE("an alarm that is raised at the moment its shelving ends is unacknowledged") {
     Home home;
     home.fall_silent();
     home.shelve(640, std::chrono::minutes{96});  // Until 736, when the node is silent again.
@@ -195,7 +195,7 @@ TEST_CASE("what was raised at the very moment at which its shelving ends is told
     CHECK(home.published() == "unacknowledged");
 }
 
-TEST_CASE("an older alarm of a kind is acknowledged by itself, and cannot be shelved") {
+TEST_CASE("an older alarm of a kind is acknowledged on its own and cannot be shelved") {
     Home home;
     home.fall_silent();
     const Alarm older = home.alarm();
@@ -206,11 +206,11 @@ TEST_CASE("an older alarm of a kind is acknowledged by itself, and cannot be she
     home.tell(802, instruction_to_acknowledge("house", older));
     CHECK(home.world.alarms()[1].alarm.state == AlarmState::normal);
     CHECK(home.state() == "unacknowledged");
-    // The topic stays the newest one's.
+    // The topic keeps the newest alarm.
     CHECK(home.world.published(silent_topic).back().at("id") == home.alarm().id);
 }
 
-TEST_CASE("a word about an alarm that this ledger does not hold is passed over") {
+TEST_CASE("an instruction about an alarm that is not in the ledger is ignored") {
     Home home;
     home.fall_silent();
     Alarm other = home.alarm();

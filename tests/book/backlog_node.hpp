@@ -1,4 +1,4 @@
-// A node whose link was away, and what its account holds afterwards.
+// A node that was offline for a while, and what its account holds afterwards.
 #pragma once
 
 #include <algorithm>
@@ -16,7 +16,7 @@ struct Form {
     bool seq = true;
 };
 
-/// A node with a cadence of three minutes whose link was away for 42 minutes, in which 600 litres ran.
+/// A node with a cadence of three minutes that was offline for 42 minutes, in which 600 litres ran.
 class Node {
 public:
     Node(LedgerWorld& world, Form form) : world_(world), form_(form) {}

@@ -1,7 +1,7 @@
-// What the ledger books of any node, against what that node really counted: never a tick more, never a told
-// tick less, and what ran unseen within its bound. Nodes of 16 to 32 bits about to wrap, with and without
-// each field, with power cuts, silences, queues of their own and messages that come again; each recording is
-// read three times.
+// Compares the booked ticks of any node with the ticks that it really counted: never more, never fewer than
+// it reported, and unseen ticks within their bound. The nodes have counters of 16 to 32 bits that are about
+// to wrap. They send with and without each field, lose power, fall silent, queue messages and repeat them.
+// Each recording is read three times.
 #include <rapidcheck/catch.h>
 
 #include <algorithm>
@@ -24,7 +24,7 @@ namespace {
 const Instant start = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 28}} + hours{20};
 constexpr auto cadence = minutes{3};
 
-/// What a node does next, and how long later.
+/// A node whose actions, and the time between them, come from the draws.
 class CountingNode {
 public:
     explicit CountingNode(Draws draws) : tape_(draws.settings) {
@@ -61,7 +61,8 @@ public:
     bool tells_seq = false;
     bool tells_time = false;
     std::vector<Delivery> deliveries;
-    /// What the messages that came tell at least, by the rules that docs/nodes.md gives to who builds a node.
+    /// The fewest ticks that the delivered messages report, by the rules of docs/nodes.md for people who
+    /// build a node.
     std::uint64_t told = 0;
 
 private:
@@ -99,8 +100,8 @@ private:
         if (tape_.happens(0.1)) repeat();
     }
 
-    /// A node that tells neither boot nor uptime cannot tell a restart at all; by the uptime alone only one
-    /// that falls does.
+    /// A node that sends neither boot nor uptime cannot report a restart. With uptime alone, only an uptime
+    /// that falls reports one.
     [[nodiscard]] bool may_cut() const {
         if (tells_boot) return true;
         return tells_uptime_ && is_online_ && now_ - started_at_ > hours{7};
@@ -170,8 +171,8 @@ private:
         deliveries.push_back(std::move(again));
     }
 
-    /// The table "The best message" of docs/nodes.md: the count, since the node started or since what it
-    /// restored.
+    /// Adds the ticks by the table "The best message" of docs/nodes.md: the count since the node started, or
+    /// since the count that it restored.
     void tell(const Said& said) {
         if (last_) {
             const Said& last = *last_;
@@ -220,7 +221,7 @@ private:
     Instant started_at_ = start - hours{24};
     std::uint64_t boot_ = 1;
     std::uint64_t seq_ = 10;
-    /// Of the node's count as if it never wrapped.
+    /// The node's count as if it never wrapped.
     std::uint64_t value_ = 0;
     std::uint64_t saved_ = 0;
     std::uint64_t restored_ = 0;
@@ -250,7 +251,8 @@ std::string story_of(const CountingNode& node, const std::vector<Entry>& entries
 
 }  // namespace
 
-TEST_CASE("never a tick more than the node counted, never a told tick less, the unseen within its bound") {
+TEST_CASE(
+    "never more ticks than the node counted, never fewer than it reported, and the unseen within its bound") {
     rc::prop("for any node", [] {
         const Draws draws = draw(60);
         const CountingNode node(draws);
@@ -265,7 +267,7 @@ TEST_CASE("never a tick more than the node counted, never a told tick less, the 
         };
         const std::int64_t booked = ticks_of(first.entries);
         RC_LOG() << story_of(node, first.entries) << "booked " << booked << " of " << node.counted()
-                 << ", told " << node.told << ", ran " << node.ran() << "\n";
+                 << ", reported " << node.told << ", ran " << node.ran() << "\n";
         RC_ASSERT(booked <= static_cast<std::int64_t>(node.counted()));
         RC_ASSERT(booked >= static_cast<std::int64_t>(node.told));
         if (node.tells_boot) {

@@ -1,4 +1,4 @@
-// Starts whose words come among those of the start before or after.
+// Boots whose messages arrive among those of the boot before or after.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -12,7 +12,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
-TEST_CASE("a start whose queue came after the first word of the next one was booked beside it") {
+TEST_CASE("a boot whose queue arrived after the next boot's first message was booked twice") {
     LedgerWorld world({saving_house(10)});
     world.hear(at_min(600), saved_word(600, 2, 296, 3250, 3286));
     world.hear(at_min(603), saved_word(603, 2, 297, 3250, 3287));
@@ -21,16 +21,16 @@ TEST_CASE("a start whose queue came after the first word of the next one was boo
     world.hear(at_min(902), saved_word(803, 3, 2, 3280, 3294));
     world.hear(at_min(903), saved_word(903, 4, 2, 3360, 3365));
     world.hear(at_min(906), saved_word(906, 4, 3, 3360, 3366));
-    // 1, 73 over the start as far as the later one tells, then 5 and 1.
+    // 1, then 73 up to the count that boot 4 restored, then 5 and 1.
     CHECK(ticks_in(world) == 80);
-    SECTION("a clock that is wrong after a start may show any other time") {
+    SECTION("a wrong clock after a restart may show any other time") {
         world.hear(at_min(1000), saved_word(500, 5, 1, 3370, 3372));
         world.hear(at_min(1003), saved_word(503, 5, 2, 3370, 3374));
         CHECK(ticks_in(world) == 80 + 6 + 2);
     }
 }
 
-TEST_CASE("a start that told only late messages was a new one when they came again") {
+TEST_CASE("a boot that sent only late messages was taken for a new one when they arrived again") {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;
     LedgerWorld world({meter});
@@ -53,12 +53,12 @@ TEST_CASE("a start that told only late messages was a new one when they came aga
     CHECK(world.entries() == before);
 }
 
-TEST_CASE("a start was left for the one before it where its second word was lost and the queue went on") {
+TEST_CASE("a boot was left for the one before it when its second message was lost and the queue went on") {
     LedgerWorld world({saving_house(10)});
     world.hear(at_min(597), numbered(1, 846, 952));
     world.hear(at_min(600), numbered(1, 847, 952));
     world.hear(at_min(603), numbered(2, 1, 970));
-    // What the node had queued before its start, twelve readings in the time of one.
+    // The node's queue from before this boot, twelve readings in the time of one.
     for (int n = 0; n < 40; ++n) {
         world.arrive(at_min(603) + std::chrono::seconds{15 * (n + 1)}, numbered(1, 848 + n, 952 + n / 10));
     }
@@ -68,11 +68,11 @@ TEST_CASE("a start was left for the one before it where its second word was lost
     CHECK(ticks_in(world) == 18 + 9);
 }
 
-TEST_CASE("a start was left for the one before it whose queue had paused") {
+TEST_CASE("a boot was left for the one before it after that one's queue had paused") {
     LedgerWorld world({saving_house(10)});
     world.hear(at_min(597), numbered(2, 2097, 850));
     world.hear(at_min(600), numbered(2, 2098, 859));
-    // The queue of this start pauses; the next one is heard once and loses its power.
+    // The queue of this boot pauses. The next boot is heard once and loses power.
     world.hear(at_min(603), numbered(3, 102, 966));
     for (int n = 0; n < 20; ++n) {
         world.arrive(at_min(645) + std::chrono::seconds{n}, numbered(2, 2099 + n, 860 + 5 * n));
@@ -82,13 +82,14 @@ TEST_CASE("a start was left for the one before it whose queue had paused") {
     CHECK(ticks_in(world) == 9 + 107 + 3);
 }
 
-TEST_CASE("a start whose own queue came beside it was left for the slow queue of the one before") {
+TEST_CASE(
+    "a boot whose own queue arrived beside its live messages was left for the slow queue of the one before") {
     LedgerWorld world({saving_house(1)});
     std::vector<std::pair<Instant, std::string>> messages;
-    // The queue of one start comes more slowly than the node speaks.
+    // The queue of boot 3 arrives more slowly than the node's cadence.
     for (int n = 0; n < 20; ++n)
         messages.emplace_back(at_min(600 + 4 * n), numbered(3, 1 + n, n < 18 ? 390 : 393));
-    // That of the next one comes fast, from its number 354 on, and with the third message a live one.
+    // The queue of boot 4 arrives fast, from its number 354 on, with live messages among it.
     for (int n = 0; n < 60; ++n)
         messages.emplace_back(at_min(621) + std::chrono::seconds{36 * n}, numbered(4, 354 + n, 488));
     messages.emplace_back(at_min(622), numbered(4, 471, 526));
@@ -101,8 +102,8 @@ TEST_CASE("a start whose own queue came beside it was left for the slow queue of
     CHECK(ticks_in(world) == 659 - 390);
 }
 
-TEST_CASE("two words in a row of a slow queue ended the start that was running beside it") {
-    // The queue of a start that nobody had heard of comes a little faster than the node speaks.
+TEST_CASE("two messages in a row from a slow queue ended the boot that was running beside it") {
+    // The queue of a boot that was never heard before arrives a little faster than the node's cadence.
     LedgerWorld world({saving_house(1)});
     std::vector<std::pair<Instant, std::string>> messages;
     for (int n = 0; n < 40; ++n)
@@ -114,11 +115,11 @@ TEST_CASE("two words in a row of a slow queue ended the start that was running b
         world.hear(at, payload);
         if (at == at_min(600 + 3 * 39)) CHECK(ticks_in(world) == 39);
     }
-    // It was the running one after all, with a count that was set by hand: the other one falls silent.
+    // Boot 3 was the running one after all, with a count that was set by hand: boot 4 falls silent.
     CHECK(ticks_in(world) > 39 + 5);
 }
 
-TEST_CASE("a start whose queue came after the next two had begun was booked as one that followed them") {
+TEST_CASE("a boot whose queue arrived after the next two had begun was booked as if it followed them") {
     LedgerWorld world({saving_house(10)});
     world.hear(at_min(600), saved_word(600, 1, 1, 5630, 5639));
     world.hear(at_min(900), saved_word(900, 3, 1, 5640, 5652));
@@ -133,8 +134,8 @@ TEST_CASE("a start whose queue came after the next two had begun was booked as o
     CHECK(ticks_in(world) == before + 3);
 }
 
-TEST_CASE("what a start had counted before was lost where its first words were strays beside a slow queue") {
-    // The count is set by hand as the last thing of boot 1; its queue is still coming when boot 2 speaks.
+TEST_CASE("ticks of a boot were lost when its first messages were strays beside a slow queue") {
+    // The count is set by hand at the end of boot 1, whose queue is still arriving when boot 2 sends.
     LedgerWorld world({saving_house(10)});
     world.hear(at_min(600), saved_word(500, 1, 1, 30, 38));
     std::vector<std::pair<Instant, std::string>> messages;
@@ -151,7 +152,7 @@ TEST_CASE("what a start had counted before was lost where its first words were s
     std::sort(messages.begin(), messages.end());
     for (const auto& [at, payload] : messages)
         world.hear(at, payload);
-    // The words between are lost.
+    // The messages in between are lost.
     world.hear(at_min(660), word(660, 2, 21, 900'847));
     world.hear(at_min(663), word(663, 2, 22, 900'851));
     CHECK(ticks_in(world) == 41);

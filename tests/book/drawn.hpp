@@ -1,4 +1,4 @@
-// Runs that rapidcheck draws as lists of steps, so that one that fails shrinks to the few steps that matter.
+// Runs that rapidcheck draws as lists of steps. A run that fails shrinks to the few steps that matter.
 #pragma once
 
 #include <rapidcheck.h>
@@ -11,8 +11,8 @@
 
 namespace tickledger::test {
 
-/// Choices read off a list of numbers. Where it has ended, or holds 0, nothing happens and the first of a
-/// choice is taken: the plainest run there is.
+/// Choices read from a list of numbers. At a 0, or past the end of the list, nothing happens and the first
+/// option is taken, which makes the plainest run.
 class Tape {
 public:
     Tape() = default;

@@ -1,4 +1,4 @@
-// Water of the time before the first reading: taken in exactly, kept out of the register, taken out again.
+// Water that ran before the first reading: imported exactly, kept out of the register, undone again.
 #include <rapidcheck.h>
 #include <rapidcheck/catch.h>
 
@@ -16,7 +16,7 @@ using namespace tickledger::test;
 namespace {
 
 constexpr std::array coarse_steps{Step::hour, Step::day, Step::month, Step::year};
-/// So far back the rows are looked at: far enough for each zone's change to winter time.
+/// How many days back the rows are checked: far enough for every zone's change to winter time.
 constexpr int days_looked_at = 170;
 
 struct HistoryWorld : LedgerWorld {
@@ -54,7 +54,7 @@ struct HistoryWorld : LedgerWorld {
         }
         return sum;
     }
-    /// Everything that a reader could see of the rows but for intervals and revisions.
+    /// Everything that a reader can see of the rows, except intervals and revisions.
     std::vector<std::tuple<Step, Instant, std::int64_t, Duration, std::int64_t>> rows_before(Instant end) {
         std::vector<std::tuple<Step, Instant, std::int64_t, Duration, std::int64_t>> found;
         for (const Step step : coarse_steps) {
@@ -69,7 +69,7 @@ struct HistoryWorld : LedgerWorld {
         return found;
     }
 
-    /// The civil midnight so many days before that of 2026-03-01.
+    /// The civil midnight `days` days before that of 2026-03-01.
     Instant day_before(int days) {
         return zone.start_of(date::sys_days{date::year{2026} / 3 / 1} - date::days{days});
     }
@@ -77,7 +77,7 @@ struct HistoryWorld : LedgerWorld {
 
 }  // namespace
 
-TEST_CASE("history lies in hours, days, months and years, and the register does not move") {
+TEST_CASE("history fills hours, days, months and years, and the register does not move") {
     HistoryWorld world;
     world.begin();
     const std::int64_t total = world.memory().total_ticks;
@@ -89,7 +89,7 @@ TEST_CASE("history lies in hours, days, months and years, and the register does 
     CHECK(world.row(Step::day, world.day_before(3))->ticks == 240);
     CHECK(world.row(Step::day, world.day_before(2))->ticks == 5);
     CHECK(world.row(Step::day, world.day_before(2))->covered == std::chrono::hours{24});
-    // 240 ticks over 96 quarters of an hour: the first half of them has 3 each, the other 2.
+    // 240 ticks over 96 quarters of an hour: 3 in each quarter of the first half, 2 in each of the second.
     CHECK(world.row(Step::hour, world.day_before(3))->ticks == 12);
     CHECK(world.row(Step::hour, world.day_before(3))->spread_ticks == 12);
     CHECK_FALSE(world.row(Step::interval, world.day_before(3)));
@@ -102,7 +102,7 @@ TEST_CASE("history lies in hours, days, months and years, and the register does 
     CHECK(world.published("meters/house/now").back().at("register_m3").get<double>() ==
           Approx(now_before.at("register_m3").get<double>() + 0.030));
 
-    SECTION("told again it books nothing twice, and undone it leaves nothing") {
+    SECTION("imported again it books nothing twice, and undone it leaves nothing") {
         const auto rows = world.rows_before(at_min(0));
         world.import(
             "bills",
@@ -119,7 +119,7 @@ TEST_CASE("history lies in hours, days, months and years, and the register does 
         world.import("bills", {{world.day_before(3), 0}, {world.day_before(2), 7}});
         CHECK(world.ticks_told() == 7);
     }
-    SECTION("what overlaps another import is refused as a whole") {
+    SECTION("an import that overlaps another is refused as a whole") {
         world.import("other", {{world.day_before(5), 0}, {world.day_before(4), 3}, {world.day_before(2), 9}});
         CHECK(world.ticks_told() == 245);
         world.import("other", {{world.day_before(5), 0}, {world.day_before(4), 3}, {world.day_before(3), 9}});
@@ -129,11 +129,12 @@ TEST_CASE("history lies in hours, days, months and years, and the register does 
         CHECK(world.row(Step::day, world.day_before(5))->ticks == 3);
     }
     SECTION(
-        "the first span of the year is the register's, and not the history's, where the pulse value changes") {
-        // The register's parts are counted by rows: those of history must not be among them.
+        "the register's own ticks are valued without those of history after a change of the pulse value") {
+        // The register's parts are summed from rows, which must not include those of history.
         world.tell(instruction_to_set("house", world.day_before(-1), {2, 1}));
         world.hear_count(at_min(24 * 60 + 600), 1140);
-        // 30 and 100 ticks of a litre; 10, over midnight, by time: the day's rows tell which are of two.
+        // 130 ticks of one litre. The 10 ticks over midnight are divided by time: the day's rows show how
+        // many of them are worth two.
         const auto memory = world.memory();
         const PulseValues values = pulse_values(world.meters[0], memory.meter_register, world.zone);
         std::int64_t ticks = 0;
@@ -151,7 +152,7 @@ TEST_CASE("history lies in hours, days, months and years, and the register does 
     }
 }
 
-TEST_CASE("history ends with the midnight before the first reading's day") {
+TEST_CASE("history ends at the midnight that begins the first reading's day") {
     HistoryWorld world;
     world.import("early", {{world.day_before(3), 0}, {world.day_before(2), 5}});
     CHECK(world.told().empty());
@@ -163,7 +164,7 @@ TEST_CASE("history ends with the midnight before the first reading's day") {
     CHECK(world.memory().total_ticks == 100);
 }
 
-TEST_CASE("a reading that runs back, stands out of order or is too long a piece is refused as a whole") {
+TEST_CASE("history that runs back, is out of order or covers too long a time is refused as a whole") {
     HistoryWorld world;
     world.begin();
     world.import("a", {{world.day_before(9), 7}, {world.day_before(8), 6}});
@@ -197,7 +198,7 @@ TEST_CASE("whatever is imported and undone, entries and rows agree, and a kill c
         const Instant end = history_end(*world.memory().meter_register.first_at, world.zone);
         const auto rows_without = world.rows_before(at_min(0));
         std::map<std::string, std::int64_t> expected;
-        // Each import has fifty days of its own; its pieces may come twice, in any order, or be cut.
+        // Each import has fifty days of its own. It is cut in two pieces, and the first one arrives twice.
         for (int i = 0; i < 3; ++i) {
             const std::string name(1, static_cast<char>('a' + i));
             const Instant begin = end - std::chrono::hours{24 * 50} * (i + 1);
@@ -224,7 +225,8 @@ TEST_CASE("whatever is imported and undone, entries and rows agree, and a kill c
         RC_ASSERT(world.ticks_told() == sum);
         for (const Step step : coarse_steps)
             RC_ASSERT(world.ticks_of_rows(step) == own + sum);
-        // Hours are looked at where all is in and where all is out again: there are many.
+        // Hours are checked only when everything is imported and when everything is undone, because there are
+        // many.
         for (const auto& [name, ticks] : expected) {
             world.undo(name);
             if (*rc::gen::arbitrary<bool>()) world.open();
@@ -238,7 +240,8 @@ TEST_CASE("whatever is imported and undone, entries and rows agree, and a kill c
     });
 }
 
-TEST_CASE("history ends with the day before the first reading, and a reading at midnight is of that day") {
+TEST_CASE(
+    "history ends before the first reading's day, and a reading at midnight belongs to the day that ends") {
     const CivilZone vienna = CivilZone::find("Europe/Vienna").value();
     const Instant midnight = parse_rfc3339("2026-03-01T23:00:00Z").value();
     const Instant day_before = parse_rfc3339("2026-02-28T23:00:00Z").value();

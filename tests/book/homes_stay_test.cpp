@@ -1,12 +1,12 @@
-// What is booked, told and published of many wild homes, held against what was before. A change of it shows
-// here as the homes that it changes; whoever means it commits them:
+// Compares what is booked, reported and published for many wild homes with stored results. A change shows
+// here as the homes that it affects. If the change is intended, write and commit the new results:
 //
 //   TICKLEDGER_WRITE_TOLD=1 build/release/tests/book/tests_book 'what is booked*'
 //
-// Whether it is right, the laws and the simulated worlds say; this one notices that it moved. The homes have
-// unusual settings, every trouble of a node and of a link, and people who tell the daemon everything that it
-// can be told. Moments lie on a grid on which the limits lie too. Of each home: its tables as fingerprints,
-// how often each kind of alarm was raised, and all that was published.
+// The laws and the simulated worlds check whether the results are right; this test notices that they changed.
+// The homes have unusual settings, every trouble of a node and of a link, and people who give the daemon
+// every instruction there is. Moments are on the same grid as the limits. The results of each home are its
+// tables as fingerprints, how often each kind of alarm was raised, and everything that was published.
 #include <fmt/format.h>
 
 #include <map>
@@ -74,7 +74,7 @@ MeterSettings wild_settings(Chance& chance) {
     return meter;
 }
 
-/// Every publication, as they come.
+/// Collects every publication.
 class Listener : public Audience {
 public:
     [[nodiscard]] bool listens() const override { return true; }
@@ -92,8 +92,8 @@ public:
     std::string all;
 };
 
-/// What is read of a memory's record and of each that one wrong byte makes of it: a fingerprint of all of
-/// them.
+/// Reads a memory's record, and the record with each byte changed, left out or cut off. Returns a fingerprint
+/// of what was read.
 std::string damaged(const std::string& record) {
     std::size_t read = 0;
     std::string all;
@@ -115,7 +115,7 @@ std::string damaged(const std::string& record) {
 
 class WildHome {
 public:
-    /// A quiet home has a drip that stops on no day, and not much else.
+    /// A quiet home has a drip that never stops for a day, and not much else.
     WildHome(std::uint64_t seed, bool is_quiet)
         : chance_(seed), is_quiet_(is_quiet), vfs_(seed), meters_{wild_settings(chance_)} {
         for (bool& told : tells_)
@@ -141,7 +141,7 @@ public:
 
 private:
     const MeterSettings& meter() const { return meters_.front(); }
-    /// In a quiet home it is seldom.
+    /// Trouble is rare in a quiet home.
     bool trouble(double probability) { return chance_.happens(is_quiet_ ? probability / 20 : probability); }
 
     void open() {
@@ -154,7 +154,7 @@ private:
         must(keeper_->load());
     }
 
-    // What runs, and what the node says of it.
+    // The water that runs, and what the node sends.
     void live_on() {
         const Duration cadence = meter().cadence;
         Duration passed = cadence;
@@ -212,7 +212,7 @@ private:
         return trouble(0.004) ? text : text + "}";
     }
 
-    // How it comes.
+    // How the messages arrive.
     void say(const std::string& text) {
         if (trouble(0.02)) link_is_up_ ? link(false, false) : link(true, chance_.happens(0.8));
         if (trouble(0.01)) node_is_away_ = !node_is_away_;
@@ -262,7 +262,7 @@ private:
     }
     void run_clock(Instant until) { must(keeper_->book({.until = until})); }
 
-    // What people say.
+    // The instructions of people.
     void person_acts() {
         stamp_ = std::max(stamp_, now_) + milliseconds{1};
         const std::string document = said_by_person();
@@ -386,7 +386,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("what is booked and told of these homes is what was booked and told of them before") {
+TEST_CASE("what is booked and reported for these homes has not changed") {
     constexpr int wild = 40;
     constexpr int quiet = 12;
     std::stringstream now;

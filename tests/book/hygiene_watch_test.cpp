@@ -26,7 +26,7 @@ struct Home {
         watch.follow(account, entry);
         now += length;
     }
-    /// The only one of its kind, as it stands now.
+    /// The last alarm of this kind.
     [[nodiscard]] std::optional<Alarm> alarm(AlarmKind kind) {
         return must(world.ledger->last_alarm(account.key, kind));
     }
@@ -48,13 +48,13 @@ MeterSettings watched_for_stagnation() {
 
 }  // namespace
 
-TEST_CASE("more than two pulse values that ran back within a day are told, two are not") {
+TEST_CASE("more than two pulse values that ran back within a day raise backflow, two do not") {
     Home home(house());
     home.run(minutes{3}, -1, EntryKind::reverse);
     home.run(hours{20}, 5);
     home.run(minutes{3}, -1, EntryKind::reverse);
     CHECK_FALSE(home.alarm(AlarmKind::backflow));
-    // A day after the first one, a third: two of the three lie within any 24 hours.
+    // A third one, a day after the first: only two of the three are within any 24 hours.
     home.run(hours{4}, 5);
     home.run(minutes{3}, -1, EntryKind::reverse);
     CHECK_FALSE(home.alarm(AlarmKind::backflow));
@@ -67,14 +67,14 @@ TEST_CASE("more than two pulse values that ran back within a day are told, two a
     CHECK(evidence["volume_back_l"] == 3.0);
     CHECK_THAT(alarm->text, Catch::Contains("drinking water may be at risk") &&
                                 Catch::Contains("licensed plumber") && Catch::Contains("EN 1717"));
-    // It is over once a day has been measured without any.
+    // It is over once a day has been measured without backflow.
     home.run(hours{23}, 0);
     CHECK(home.alarm(AlarmKind::backflow)->is_active());
     home.run(hours{1}, 0);
     CHECK(home.alarm(AlarmKind::backflow)->cleared_at == home.now);
 }
 
-TEST_CASE("one fall of three litres is backflow at once, and however often it repeats, one alarm") {
+TEST_CASE("one fall of three litres is backflow at once, and any number of falls is one alarm") {
     Home home(house());
     for (int time = 0; time < 100; ++time) {
         home.run(minutes{3}, -3, EntryKind::reverse);
@@ -85,13 +85,13 @@ TEST_CASE("one fall of three litres is backflow at once, and however often it re
     CHECK(home.alarm(AlarmKind::backflow)->raised_at == at_min(3));
 }
 
-TEST_CASE("what a reading by eye takes away did not run back") {
+TEST_CASE("ticks that a reading by eye takes away are not backflow") {
     Home home(house());
     home.run(hours{1}, -50, EntryKind::adjustment);
     CHECK_FALSE(home.alarm(AlarmKind::backflow));
 }
 
-TEST_CASE("no water drawn for three days is told with the date of the last flush, where it is asked for") {
+TEST_CASE("three days without a draw raise stagnation with the time of the last draw, if it is switched on") {
     Home home(watched_for_stagnation());
     home.run(hours{1}, 7);
     home.run(hours{71}, 0);
@@ -109,7 +109,7 @@ TEST_CASE("no water drawn for three days is told with the date of the last flush
     CHECK_FALSE(unasked.alarm(AlarmKind::stagnation));
 }
 
-TEST_CASE("water that may have been drawn unseen is not stagnant, and clears nothing") {
+TEST_CASE("time in which water may have been drawn unseen raises no stagnation and clears none") {
     const auto kind = GENERATE(EntryKind::restart, EntryKind::preset, EntryKind::lost, EntryKind::reverse);
     CAPTURE(name_of(kind));
     Home home(watched_for_stagnation());

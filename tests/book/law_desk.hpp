@@ -1,4 +1,5 @@
-// A ledger in memory and its bookkeeper, for properties: it may be killed, and its books read from outside.
+// A ledger in memory and its bookkeeper, for properties. It can be killed, and its books can be read from
+// outside.
 #pragma once
 
 #include <rapidcheck.h>
@@ -32,14 +33,14 @@ public:
         if (sleeps_) keeper_->keep_awake(0);
         RC_ASSERT(keeper_->load().has_value());
     }
-    /// As after a kill: what is in memory is gone, and whatever the destructors write does not come.
+    /// Like a kill: everything in memory is gone, and nothing that the destructors write reaches the file.
     void kill() {
         vfs_.ask_before_writes([] { return false; });
         close();
         vfs_.ask_before_writes({});
         open();
     }
-    /// From now on its account sleeps between two batches.
+    /// From now on the account sleeps between batches.
     void let_sleep() {
         sleeps_ = true;
         keeper_->keep_awake(0);

@@ -1,4 +1,4 @@
-// The three laws of docs/ledger.md, for any run of messages: also for such as no node would send.
+// The three laws of docs/ledger.md, for any run of messages, including those that no node would send.
 #include <rapidcheck/catch.h>
 
 #include <algorithm>
@@ -15,14 +15,14 @@ using namespace tickledger::test;
 
 namespace {
 
-/// One run, the disk that it is booked on, and what else is left to chance.
+/// One run, the disk that it is booked on, and the source of further chance.
 struct Trial {
     ToldRun run;
     Chance chance;
     SimVfs vfs;
 
     [[nodiscard]] Desk desk(std::string file) { return Desk(vfs, std::move(file), run.meter); }
-    /// The whole run at once.
+    /// Books the whole run at once.
     void book(Desk& desk) const { desk.book(run.deliveries, end_of(run)); }
     /// Calls `book(batch, left)` with the run in batches of one to twelve deliveries; `left` are those after
     /// the batch.
@@ -55,7 +55,7 @@ void for_any_messages(Law law) {
 
 template <typename Law>
 void for_any_messages_and_words(Law law) {
-    rc::prop("for any run of messages and words", [&] {
+    rc::prop("for any run of messages and instructions", [&] {
         const Draws draws = draw(120);
         Chance chance(draws.seed);
         ToldRun run = with_people(run_of(draws, some_form(chance)), chance);
@@ -75,7 +75,7 @@ std::string words(const Entry& entry) {
            std::to_string(entry.begin_count) + " to " + std::to_string(entry.end.count);
 }
 
-/// For the report of a run that fails.
+/// Logs the messages for the report of a run that fails.
 void log_messages(const char* what, const std::vector<Delivery>& deliveries) {
     for (const Delivery& delivery : deliveries) {
         const auto* message = std::get_if<Message>(&delivery.event);
@@ -85,7 +85,8 @@ void log_messages(const char* what, const std::vector<Delivery>& deliveries) {
     }
 }
 
-/// Each reading knows the ticks booked before it and around it, and is met to the nearest tick.
+/// Each reading holds the ticks booked before it and around it, and the register matches it to the nearest
+/// tick.
 void check_readings(const std::vector<RegisterReading>& readings, const std::vector<Entry>& entries,
                     const RegisterMemory& its_register) {
     std::int64_t adjusted_until = 0;
@@ -103,7 +104,7 @@ void check_readings(const std::vector<RegisterReading>& readings, const std::vec
         RC_ASSERT(reading.ticks_before == before);
         RC_ASSERT(reading.ticks_within == within);
         if (!its_register.pulse_values.empty() || its_register.start_ul) continue;
-        // A litre a tick: exactly, or by ticks of the entry around it.
+        // At one litre a tick the register matches it exactly, or within the ticks of the entry around it.
         const std::int64_t missing = reading.register_ul / 1'000'000 - before - adjusted_until;
         RC_ASSERT(missing >= std::min<std::int64_t>(within, 0));
         RC_ASSERT(missing <= std::max<std::int64_t>(within, 0));
@@ -118,7 +119,7 @@ void check_readings(const std::vector<RegisterReading>& readings, const std::vec
 
 }  // namespace
 
-TEST_CASE("conservation holds with readings by eye, and each is met to the nearest tick") {
+TEST_CASE("conservation holds with readings by eye, and the register matches each to the nearest tick") {
     for_any_messages_and_words([](Trial& trial) {
         Desk desk = trial.desk("/ledger.db");
         trial.book(desk);
@@ -134,7 +135,7 @@ TEST_CASE("conservation holds with readings by eye, and each is met to the neare
     });
 }
 
-TEST_CASE("restartability holds with what people say") {
+TEST_CASE("restartability holds with instructions of people") {
     for_any_messages_and_words([](Trial& trial) {
         Desk at_once = trial.desk("/once.db");
         trial.book(at_once);
@@ -149,7 +150,7 @@ TEST_CASE("restartability holds with what people say") {
     });
 }
 
-TEST_CASE("restartability: an account that sleeps between batches books what one that is awake does") {
+TEST_CASE("restartability: an account that sleeps between batches books the same as one that is awake") {
     for_any_messages_and_words([](Trial& trial) {
         Desk awake = trial.desk("/awake.db");
         Desk asleep = trial.desk("/asleep.db");
@@ -222,27 +223,28 @@ TEST_CASE(
         const ToldRun& run = trial.run;
         Desk desk = trial.desk("/ledger.db");
         trial.book(desk);
-        log_messages("told", run.deliveries);
+        log_messages("delivered", run.deliveries);
         const Books once = desk.books();
         for (int round = 0; round < 3; ++round) {
             std::vector<Delivery> again;
             for (int left = 40; left > 0; --left) {
                 Delivery delivery = run.deliveries[trial.chance.below(run.deliveries.size())];
-                // A retained copy is no delivery of the message: one that falls is passed over, at any time.
+                // A retained copy is not a delivery of the message: one whose count falls is ignored at any
+                // time.
                 if (std::get<Message>(delivery.event).retained) continue;
                 std::get<Message>(delivery.event).arrived_at = end_of(run);
                 delivery.waited = std::get<Message>(delivery.event).redelivered = true;
                 again.push_back(std::move(delivery));
             }
             desk.book(again);
-            log_messages("told again", again);
+            log_messages("delivered again", again);
             same(once, desk.books());
         }
     });
 }
 
 TEST_CASE(
-    "restartability: killed between any batches, with the clock looked at whenever, the ledger is the same") {
+    "restartability: kills between batches and looks at the clock at any time leave the ledger the same") {
     for_any_messages([](Trial& trial) {
         Chance& chance = trial.chance;
         Desk at_once = trial.desk("/once.db");

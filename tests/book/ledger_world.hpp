@@ -19,7 +19,7 @@ inline MeterSettings house() {
     return meter;
 }
 
-/// The value, or the test fails with the store's words.
+/// The value. If there is none, the test fails with the error's text.
 template <typename T>
 T must(Result<T> result) {
     if (!result) FAIL(result.error().text);
@@ -47,7 +47,7 @@ public:
         must(keeper->load());
     }
 
-    /// A message comes; the clock does not run on.
+    /// A message arrives; the clock does not advance.
     void arrive(Instant at, const std::string& payload, const std::string& topic = "nodes/house") {
         Message message;
         message.arrived_at = at;
@@ -101,7 +101,7 @@ public:
     return sum;
 }
 
-/// 2026-03-01, so many minutes after midnight UTC.
+/// 2026-03-01 00:00 UTC plus this many minutes.
 inline Instant at_min(int minutes_after_midnight) {
     return Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}} +
            std::chrono::minutes{minutes_after_midnight};

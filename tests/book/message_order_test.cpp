@@ -1,11 +1,11 @@
-// Messages that come again, late, out of order or after a start that was left.
+// Messages that arrive again, late, out of order or after their boot was left.
 #include "ledger_world.hpp"
 #include "node_words.hpp"
 
 using namespace tickledger;
 using namespace tickledger::test;
 
-TEST_CASE("a numbered message again, at any time, changes nothing") {
+TEST_CASE("a numbered message that arrives again, at any time, changes nothing") {
     LedgerWorld world;
     world.hear(at_min(600), numbered(1, 0, 100));
     world.hear(at_min(603), numbered(1, 1, 103));
@@ -21,7 +21,8 @@ TEST_CASE("a numbered message again, at any time, changes nothing") {
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
 }
 
-TEST_CASE("a message that waited and told no more ticks is known when it comes again after an earlier one") {
+TEST_CASE(
+    "a message that waited and had no new ticks is recognised when it arrives again after an earlier one") {
     LedgerWorld world;
     const auto message = [](int minute, int seq) {
         return Message{
@@ -37,12 +38,12 @@ TEST_CASE("a message that waited and told no more ticks is known when it comes a
     again.arrived_at = at_min(609);
     world.take({{again}});
     CHECK(world.entries() == before);
-    // And it is no gap in the numbers: what follows it is booked as ever.
+    // It leaves no gap in the numbers: the next message is booked as usual.
     world.hear(at_min(612), R"({"count":100,"boot":9,"seq":17})");
     CHECK(world.entries().back().ticks == 3);
 }
 
-TEST_CASE("a number that came late with a false time was no longer missing only once it had come again") {
+TEST_CASE("a message that arrived late with a false time stayed missing until it arrived again") {
     LedgerWorld world;
     const auto message = [](int arrived_min, int told_min, int seq) {
         return Message{at_min(arrived_min),
@@ -59,12 +60,12 @@ TEST_CASE("a number that came late with a false time was no longer missing only 
     world.take({{message(600, 600, 14)}});
     world.take({{message(606, 606, 16)}});
     CHECK(holes_at(15));
-    // An hour ahead: not believed now, and believed when it comes again.
+    // An hour ahead: not believed now, but believed when it arrives again.
     const Message ahead = message(607, 667, 15);
-    SECTION("where it had waited") {
+    SECTION("it had waited") {
         world.take({{ahead, true, 0}});
     }
-    SECTION("where it had not") {
+    SECTION("it had not waited") {
         world.take({{ahead}});
     }
     CHECK_FALSE(holes_at(15));
@@ -76,7 +77,7 @@ TEST_CASE("a number that came late with a false time was no longer missing only 
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
 }
 
-TEST_CASE("a count that came late without a time stayed among the missing numbers until it was redelivered") {
+TEST_CASE("a late count without a time stayed among the missing numbers until it was redelivered") {
     LedgerWorld world;
     const auto message = [](int arrived_min, int count, int seq) {
         return Message{
@@ -94,7 +95,7 @@ TEST_CASE("a count that came late without a time stayed among the missing number
     CHECK_FALSE(must(world.ledger->in_gap(world.key("house"), fingerprint("9"), 15)));
 }
 
-TEST_CASE("of more than sixteen strays in a row the first ones stayed among the missing numbers") {
+TEST_CASE("the first of more than sixteen strays in a row stayed among the missing numbers") {
     LedgerWorld world;
     const auto numbered = [](int seq, int count) {
         return "{\"count\":" + std::to_string(count) + R"(,"boot":9,"seq":)" + std::to_string(seq) + "}";
@@ -120,34 +121,34 @@ TEST_CASE("of more than sixteen strays in a row the first ones stayed among the 
     CHECK(refused() == refused_before);
 }
 
-TEST_CASE("all counts were refused after the first word of the start before had come late") {
+TEST_CASE("all counts were refused after the first message of the boot before had arrived late") {
     LedgerWorld world;
     world.hear(at_min(600), numbered(1, 7, 100));
     world.hear(at_min(603), numbered(1, 8, 103));
-    // Twice off and on; what the second start sent is overtaken by the third start's first word.
+    // The node restarts twice. The third boot's first message overtakes the second boot's.
     world.hear(at_min(606), numbered(3, 0, 2));
     world.hear(at_min(607), numbered(2, 0, 1));
-    SECTION("the node speaks on: its third start was not left") {
+    SECTION("the node goes on sending: its third boot was not left") {
         world.hear(at_min(609), numbered(3, 1, 5));
         world.hear(at_min(612), numbered(3, 2, 9));
         world.hear(at_min(615), numbered(3, 3, 11));
-        // Of each start: 3, 1 and 11.
+        // 3, 1 and 11 for the three boots.
         CHECK(ticks_in(world) == 15);
         CHECK(world.entries().back().kind == EntryKind::measured);
-        SECTION("and again nothing changes where it all comes once more") {
+        SECTION("nothing changes when all messages arrive again") {
             const auto before = world.entries();
             for (const auto& [boot, seq, count] :
                  {std::tuple{1, 8, 103}, {3, 0, 2}, {2, 0, 1}, {3, 1, 5}, {3, 2, 9}})
                 world.hear(at_min(630), numbered(boot, seq, count));
             CHECK(world.entries() == before);
         }
-        SECTION("also through a restart of the daemon") {
+        SECTION("also across a restart of the daemon") {
             world.open();
             world.hear(at_min(618), numbered(3, 4, 12));
             CHECK(world.entries().back().ticks == 1);
         }
     }
-    SECTION("a start that was left is not resumed by what it still had to send") {
+    SECTION("a boot that was left is not resumed by the rest of its queue") {
         world.hear(at_min(610), numbered(2, 1, 4));
         const auto before = world.entries();
         world.hear(at_min(612), numbered(3, 1, 5));
@@ -157,11 +158,11 @@ TEST_CASE("all counts were refused after the first word of the start before had 
     }
 }
 
-TEST_CASE("a start that was left was resumed by its queue once the whole node had been silent") {
+TEST_CASE("a boot that was left was resumed by its queue after the whole node had been silent") {
     LedgerWorld world;
     world.hear(at_min(600), numbered(2, 1, 100));
     world.hear(at_min(603), numbered(2, 2, 103));
-    // The third start speaks as it goes; the node still sends what waited of the second, among it.
+    // The third boot sends live. In between, the node still sends the queue of the second.
     world.hear(at_min(606), numbered(3, 1, 110));
     world.hear(at_min(607), numbered(2, 3, 104));
     world.hear(at_min(609), numbered(3, 2, 115));
@@ -173,7 +174,7 @@ TEST_CASE("a start that was left was resumed by its queue once the whole node ha
     CHECK(ticks_in(world) == 30);
 }
 
-TEST_CASE("a message of before a restart was booked as a gain of a node that tells no boot") {
+TEST_CASE("a message from before a restart was booked as a gain of a node that sends no boot") {
     LedgerWorld world({saving_house(1000)});
     const auto ticks = [&] { return ticks_in(world); };
     world.hear(at_min(600), timed(600, 2515, 6837));
@@ -184,9 +185,9 @@ TEST_CASE("a message of before a restart was booked as a gain of a node that tel
     const auto entries = world.entries().size();
     world.hear(at_min(900), timed(603, 2516, 6838));
     CHECK(ticks() == before);
-    // It divides the entry that it lies within.
+    // It divides the entry around it.
     CHECK(world.entries().size() == entries + 1);
-    SECTION("a clock that was set back is no earlier start") {
+    SECTION("a clock that was set back is not an earlier boot") {
         world.hear(at_min(903), timed(663 + 3, 3, 6010));
         const auto so_far = ticks();
         world.hear(at_min(906), timed(640, 4, 6012));
@@ -194,12 +195,11 @@ TEST_CASE("a message of before a restart was booked as a gain of a node that tel
     }
 }
 
-TEST_CASE(
-    "a queue of before a restart was booked again where the node had sent far oftener than its cadence") {
+TEST_CASE("a queue from before a restart was booked again if the node sent far more often than its cadence") {
     LedgerWorld world({saving_house(1000)});
     world.hear(at_min(597), timed(597, 99, 1500));
     world.hear(at_min(600), timed(600, 100, 1500));
-    // 300 messages of an hour wait at the node; its newest ones are sent first.
+    // 300 messages of one hour wait at the node, which sends its newest ones first.
     world.hear(at_min(660), timed(660, 400, 1800));
     world.hear(at_min(663), timed(663, 401, 1803));
     world.hear(at_min(700), timed(700, 1, 1000));
@@ -215,8 +215,8 @@ TEST_CASE(
 TEST_CASE("a queue among live messages was booked again and again while the server's clock was behind") {
     MeterSettings meter = house();
     bool tells_uptime = false;
-    SECTION("of a node that keeps no count") {}
-    SECTION("of one that keeps each tenth tick and tells how long it has been running") {
+    SECTION("a node that keeps no count") {}
+    SECTION("a node that saves every tenth tick and sends its uptime") {
         meter.checkpoint_ticks = 10;
         tells_uptime = true;
     }
@@ -228,8 +228,7 @@ TEST_CASE("a queue among live messages was booked again and again while the serv
     };
     const auto ticks = [&] { return ticks_in(world); };
     world.hear(at_min(600), told(600, 100));
-    // The server's clock is set back by an hour. Live messages are ahead of it; what the node had queued is
-    // not.
+    // The server's clock is set back by an hour. Live messages are ahead of it, queued ones are not.
     world.hear(at_min(603), told(666, 106));
     world.hear(at_min(606), told(669, 106));
     world.hear(at_min(609), told(608, 100));
@@ -237,7 +236,7 @@ TEST_CASE("a queue among live messages was booked again and again while the serv
     world.hear(at_min(615), told(614, 106));
     CHECK(ticks() == 6);
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
-    // A node that began anew, and its clock was set right meanwhile.
+    // The node restarts, and the two clocks agree again.
     world.hear(at_min(618), told(676, 107));
     const int restored = tells_uptime ? 100 : 0;
     world.hear(at_min(621), told(621, restored + 3, 620));
@@ -245,15 +244,14 @@ TEST_CASE("a queue among live messages was booked again and again while the serv
     CHECK(ticks() == 7 + 5);
 }
 
-TEST_CASE(
-    "a queue of a boot was booked once more behind a live message while the server's clock was behind") {
+TEST_CASE("a boot's queue was booked again after a live message while the server's clock was behind") {
     LedgerWorld world;
     const auto told = [&](int minute, int count) {
         return R"({"boot":1,"count":)" + std::to_string(count) + ",\"time\":\"" + format_utc(at_min(minute)) +
                "\"}";
     };
     world.hear(at_min(600), told(600, 9472));
-    // The server's clock is set back by half an hour: what is sent now seems ahead of it.
+    // The server's clock is set back by half an hour, so live messages seem to be ahead of it.
     world.hear(at_min(603), told(633, 9475));
     world.hear(at_min(606), told(605, 9473));
     world.hear(at_min(609), told(608, 9473));

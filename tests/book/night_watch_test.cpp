@@ -1,5 +1,4 @@
-// night-flow: the night window is 01:00 to 05:00, a still stretch of 30 minutes clears the house of
-// suspicion.
+// night-flow: the night window is 01:00 to 05:00, and a still stretch of 30 minutes rules out a leak.
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -25,12 +24,12 @@ std::vector<Alarm> night_alarms(LedgerWorld& world) {
 }
 
 const auto never = [](int) { return 0; };
-/// A leak of 2 L/h more than one tick in 27 minutes: no stretch of 30 minutes is still.
+/// A leak of one tick in 27 minutes, a little over 2 L/h: no stretch of 30 minutes is still.
 const auto leak = [](int minute) { return minute % 27 == 0 ? 1 : 0; };
 
 }  // namespace
 
-TEST_CASE("a night without a still stretch raises the alarm at its end, with the litres it costs") {
+TEST_CASE("a night without a still stretch raises the alarm at its end, with the estimated litres a day") {
     LedgerWorld world;
     std::uint64_t count = 0;
     live(world, 0, 303, count, leak);
@@ -62,7 +61,7 @@ TEST_CASE("the quietest hour of a night may be its first, or its last") {
     CHECK(last["quietest_to"] == last["night_to"]);
 }
 
-TEST_CASE("one still stretch in the night is enough") {
+TEST_CASE("one still stretch in the night is enough to raise no alarm") {
     LedgerWorld world;
     std::uint64_t count = 0;
     live(world, 0, 303, count, [](int minute) { return minute > 100 && minute < 135 ? 0 : 1; });
@@ -70,7 +69,7 @@ TEST_CASE("one still stretch in the night is enough") {
     CHECK(world.undecided().empty());
 }
 
-TEST_CASE("the alarm clears with the first still stretch after it, and a leak that goes on stays one alarm") {
+TEST_CASE("the alarm clears at the first still stretch after it, and a leak that goes on stays one alarm") {
     LedgerWorld world;
     std::uint64_t count = 0;
     live(world, 0, 24 * 60 + 303, count, leak);
@@ -83,7 +82,7 @@ TEST_CASE("the alarm clears with the first still stretch after it, and a leak th
     CHECK(*world.alarms()[0].alarm.cleared_at == at_min(1728 + 30));
 }
 
-TEST_CASE("a gap that could have held a still stretch leaves the night undecided, and says so") {
+TEST_CASE("a gap that could have held a still stretch leaves the night undecided") {
     LedgerWorld world;
     std::uint64_t count = 0;
     live(world, 0, 150, count, leak);
@@ -93,7 +92,7 @@ TEST_CASE("a gap that could have held a still stretch leaves the night undecided
     CHECK(world.undecided()[0].window == Span{at_min(60), at_min(300)});
 }
 
-TEST_CASE("a gap too short to hold one decides nothing") {
+TEST_CASE("a gap too short to hold a still stretch does not matter") {
     LedgerWorld world;
     std::uint64_t count = 0;
     const auto every_span = [](int) { return 1; };
@@ -103,7 +102,7 @@ TEST_CASE("a gap too short to hold one decides nothing") {
     CHECK(world.undecided().empty());
 }
 
-TEST_CASE("a node that falls silent in the night leaves it undecided once the clock has run on") {
+TEST_CASE("a night in which the node falls silent is undecided once the clock has passed it") {
     LedgerWorld world;
     std::uint64_t count = 0;
     live(world, 0, 150, count, leak);
@@ -112,7 +111,7 @@ TEST_CASE("a node that falls silent in the night leaves it undecided once the cl
     CHECK(night_alarms(world).empty());
 }
 
-TEST_CASE("a restart in the night proves no stillness and hides none") {
+TEST_CASE("a restart in the night does not count as a still stretch") {
     LedgerWorld world;
     std::uint64_t count = 0;
     for (int minute = 0; minute <= 303; minute += 3) {
@@ -121,11 +120,11 @@ TEST_CASE("a restart in the night proves no stillness and hides none") {
         world.hear(at_min(minute), "{\"count\":" + std::to_string(count) + ",\"boot\":" +
                                        std::to_string(boot) + ",\"seq\":" + std::to_string(minute / 3) + "}");
     }
-    // The restart's three minutes lie between still stretches of 12 and 9: together 24, not 30.
+    // The restart's three minutes are between still stretches of 12 and 9 minutes: 24 together, not 30.
     REQUIRE(world.alarms().size() == 1);
 }
 
-TEST_CASE("the night is judged the same whether the daemon was restarted in it or not") {
+TEST_CASE("restarts of the daemon in the night do not change how it is judged") {
     LedgerWorld world;
     std::uint64_t count = 0;
     for (int minute = 0; minute <= 303; minute += 3) {
@@ -139,13 +138,13 @@ TEST_CASE("the night is judged the same whether the daemon was restarted in it o
 
 namespace {
 
-/// What the node sends when it speaks again: its readings with their own times.
+/// A reading with its own time, as the node sends it after a silence.
 void tell_with_time(LedgerWorld& world, Instant arrived_at, Instant time, std::uint64_t count) {
     world.hear(arrived_at, "{\"count\":" + std::to_string(count) +
                                ",\"time\":" + std::to_string(microseconds_of(time) / 1'000'000) + "}");
 }
 
-/// The recording of eleven lines: one message at midnight, the others at 05:30, one for each half hour.
+/// A recording of eleven lines: one message at midnight, the others at 05:30, one for each half hour.
 void eleven_lines(LedgerWorld& world) {
     tell_with_time(world, at_min(0), at_min(0), 100);
     for (int i = 1; i <= 10; ++i)
@@ -155,7 +154,7 @@ void eleven_lines(LedgerWorld& world) {
 
 }  // namespace
 
-TEST_CASE("a night whose readings came after the clock had passed it stayed undecided for ever") {
+TEST_CASE("a night whose readings arrived after the clock had passed it stayed undecided for ever") {
     LedgerWorld world;
     eleven_lines(world);
     const auto alarms = night_alarms(world);
@@ -167,7 +166,7 @@ TEST_CASE("a night whose readings came after the clock had passed it stayed unde
     CHECK(world.undecided().empty());
 }
 
-TEST_CASE("until the readings of a night come it is undecided, and the daemon's restarts change nothing") {
+TEST_CASE("a night is undecided until its readings arrive, and restarts of the daemon change nothing") {
     LedgerWorld world;
     tell_with_time(world, at_min(0), at_min(0), 100);
     world.run_clock(at_min(314));
@@ -188,12 +187,12 @@ TEST_CASE("until the readings of a night come it is undecided, and the daemon's 
     CHECK(night_alarms(world)[0].evidence == night_alarms(uninterrupted)[0].evidence);
 }
 
-TEST_CASE("a night told late as still is decided so, and raises nothing") {
+TEST_CASE("a night that late readings show to be still is decided and raises no alarm") {
     LedgerWorld world;
     tell_with_time(world, at_min(0), at_min(0), 100);
     world.run_clock(at_min(320));
     REQUIRE(world.undecided().size() == 1);
-    // One still half hour settles it, before its end is told.
+    // One still half hour decides the night before the readings of its end arrive.
     tell_with_time(world, at_min(330), at_min(90), 101);
     CHECK(world.undecided().size() == 1);
     tell_with_time(world, at_min(331), at_min(120), 101);
@@ -205,34 +204,33 @@ TEST_CASE("a night told late as still is decided so, and raises nothing") {
     CHECK(world.undecided().empty());
 }
 
-TEST_CASE("a leak told late is cleared at once where the water has stood still since") {
+TEST_CASE("a leak that late readings show is cleared at once if the water has stood still since") {
     LedgerWorld world;
     tell_with_time(world, at_min(0), at_min(0), 100);
-    // An outage over the night's end: one reading, seven hours later, and it cannot tell.
+    // An outage over the night's end: one reading seven hours later cannot decide the night.
     tell_with_time(world, at_min(420), at_min(420), 120);
     for (int minute = 423; minute <= 480; minute += 3)
         tell_with_time(world, at_min(minute), at_min(minute), minute < 480 ? 120 : 121);
     REQUIRE(world.undecided().size() == 1);
     CHECK(night_alarms(world).empty());
-    // The node sends what it had kept, oldest first: spans are divided, the night is decided anew.
+    // The node sends its backlog, oldest first. Spans are divided, and the night is decided again.
     for (int i = 1; i <= 10; ++i)
         tell_with_time(world, at_min(481) + std::chrono::seconds{i}, at_min(30 * i),
                        100 + static_cast<std::uint64_t>(2 * i));
     const auto alarms = night_alarms(world);
     REQUIRE(alarms.size() == 1);
     CHECK(alarms[0].raised_at == at_min(300));
-    // Since the last of them nothing had run.
+    // No water ran after the last of them.
     CHECK(alarms[0].cleared_at == at_min(330));
     CHECK(alarms[0].state == AlarmState::returned_unacknowledged);
     CHECK(nlohmann::json::parse(alarms[0].evidence)["told_late"] == true);
     CHECK(world.undecided().empty());
 }
 
-TEST_CASE("a night that a late reading shows to have been still takes its alarm back") {
+TEST_CASE("a late reading that shows the night to have been still clears its alarm") {
     LedgerWorld world;
     std::uint64_t count = 100;
-    // Ticks each 27 minutes, seen by messages each 24 to 30 minutes: no stretch of half an hour was seen
-    // still.
+    // Messages every 20 to 24 minutes, with a tick in all but one: no stretch of half an hour was seen still.
     const auto told = [&](int minute, std::uint64_t ticks) {
         count += ticks;
         tell_with_time(world, at_min(minute), at_min(minute), count);
@@ -245,7 +243,7 @@ TEST_CASE("a night that a late reading shows to have been still takes its alarm 
         told(minute, 1);
     REQUIRE(night_alarms(world).size() == 1);
     CHECK(night_alarms(world)[0].is_active());
-    // The tick of the twenty minutes to 02:40 ran in their last five: 35 minutes were still.
+    // The tick of the twenty minutes to 02:40 ran in the last five of them, so 35 minutes were still.
     tell_with_time(world, at_min(310), at_min(155), count - 6 - 1);
     REQUIRE(night_alarms(world).size() == 1);
     CHECK_FALSE(night_alarms(world)[0].is_active());
@@ -272,7 +270,7 @@ TEST_CASE("the nights of a silence of ten years are one row, and the clock passe
     for (const Step step : {Step::interval, Step::hour, Step::day})
         CHECK_FALSE(world.row(step, at_min(10 * 24 * 60)));
 
-    // The same, looked at every hour for a while.
+    // The same, with the clock run every hour for ten days.
     LedgerWorld hourly;
     count = 100;
     live(hourly, 0, 150, count, leak);
@@ -288,13 +286,13 @@ TEST_CASE("the nights of a silence of ten years are one row, and the clock passe
     CHECK(must(hourly.ledger->meters())[0].state == must(at_once.ledger->meters())[0].state);
 }
 
-TEST_CASE("a night decided within a silence cuts its row in two, and the others stay undecided") {
+TEST_CASE("a night decided within a silence divides its row in two, and the other nights stay undecided") {
     LedgerWorld world;
     tell_with_time(world, at_min(0), at_min(0), 100);
     world.run_clock(at_min(4 * 24 * 60 + 330));
     REQUIRE(world.undecided().size() == 1);
     const Instant arrived_at = at_min(4 * 24 * 60 + 331);
-    // The second night was told by the half hour, the others by one long span with ticks.
+    // The second night has a reading every half hour, the others one long span with ticks.
     const int second = 24 * 60;
     tell_with_time(world, arrived_at, at_min(second), 130);
     for (int i = 1; i <= 10; ++i)
@@ -308,7 +306,7 @@ TEST_CASE("a night decided within a silence cuts its row in two, and the others 
     CHECK(night_alarms(world)[0].raised_at == at_min(second + 300));
 }
 
-TEST_CASE("a meter whose night-flow was switched off while a night was watched went on judging it for ever") {
+TEST_CASE("night-flow that was switched off while a night was watched went on judging it for ever") {
     LedgerWorld world;
     std::uint64_t count = 0;
     live(world, 0, 150, count, leak);
@@ -316,7 +314,7 @@ TEST_CASE("a meter whose night-flow was switched off while a night was watched w
     world.open();
     live(world, 153, 2 * 24 * 60, count, leak);
     CHECK(night_alarms(world).empty());
-    // Switched on again, it begins with the night that is next.
+    // Switched on again, it starts with the next night.
     world.meters[0].alarms.off = {};
     world.open();
     live(world, 2 * 24 * 60 + 3, 2 * 24 * 60 + 303, count, leak);

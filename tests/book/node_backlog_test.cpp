@@ -1,5 +1,5 @@
-// A node's own backlog, through the whole bookkeeper: every tick is booked, once, whatever becomes of the
-// daemon or the messages meanwhile.
+// A node's own backlog, through the whole bookkeeper: every tick is booked once, whatever happens to the
+// daemon or the messages.
 #include <fmt/format.h>
 
 #include "backlog_node.hpp"
@@ -26,13 +26,13 @@ TEST_CASE("fourteen readings that waited at the node were booked as a preset") {
             CHECK(entries[n].time_estimated);
             CHECK(entries[n].ticks == (n < 13 ? 43 : 42));
         }
-        // Placed by the cadence back from the arrival.
+        // Placed one cadence apart, back from the arrival.
         CHECK(entries.back().span.to - entries[1].span.to > minutes{38});
     }
 }
 
 TEST_CASE(
-    "an old message that came again ended the silence, and the queue behind it was booked as a preset") {
+    "an old message that arrived again ended the silence, and the queue after it was booked as a preset") {
     LedgerWorld world;
     Node node(world, {true, false});
     node.speak(at_min(600));
@@ -49,7 +49,7 @@ TEST_CASE(
     CHECK(total(world) == 10 + ran);
 }
 
-TEST_CASE("a reading after a silence is booked as it is where no other follows at once") {
+TEST_CASE("a reading after a silence is booked as it is if no other follows at once") {
     LedgerWorld world;
     Node node(world, {});
     node.speak(at_min(600));
@@ -65,7 +65,7 @@ TEST_CASE("a reading after a silence is booked as it is where no other follows a
     CHECK_FALSE(world.entries()[1].time_estimated);
 }
 
-TEST_CASE("a daemon that was killed within a node's backlog books what one that ran on does") {
+TEST_CASE("a daemon that was killed within a node's backlog books the same as one that ran on") {
     for (const Form form : forms) {
         LedgerWorld whole;
         LedgerWorld killed;
@@ -89,7 +89,7 @@ TEST_CASE("a daemon that was killed within a node's backlog books what one that 
     }
 }
 
-TEST_CASE("a backlog in pieces, with pauses in between, holds the same ticks") {
+TEST_CASE("a backlog that arrives in pieces, with pauses in between, books the same ticks") {
     for (const Form form : forms) {
         for (const Duration pause : {Duration{seconds{30}}, Duration{minutes{2}}, Duration{minutes{4}}}) {
             LedgerWorld world;
@@ -108,7 +108,7 @@ TEST_CASE("a backlog in pieces, with pauses in between, holds the same ticks") {
     }
 }
 
-TEST_CASE("a backlog of which each message comes twice is booked once") {
+TEST_CASE("a backlog in which every message arrives twice is booked once") {
     for (const Form form : {Form{true, true}, Form{false, true}, Form{false, false}}) {
         LedgerWorld world;
         Node node(world, form);
@@ -123,7 +123,7 @@ TEST_CASE("a backlog of which each message comes twice is booked once") {
     }
 }
 
-TEST_CASE("live messages among a node's backlog and after it lose and invent nothing") {
+TEST_CASE("live messages among and after a node's backlog lose no ticks and invent none") {
     for (const Form form : forms) {
         LedgerWorld world;
         Node node(world, form);
@@ -140,7 +140,7 @@ TEST_CASE("live messages among a node's backlog and after it lose and invent not
     }
 }
 
-TEST_CASE("a backlog in which nothing ran is no evidence that nothing ran") {
+TEST_CASE("a backlog without ticks is no proof of stillness: its times are estimated") {
     for (const Form form : forms) {
         LedgerWorld world;
         Node node(world, form);
@@ -155,13 +155,14 @@ TEST_CASE("a backlog in which nothing ran is no evidence that nothing ran") {
     }
 }
 
-TEST_CASE("the first message of a boot, told again, was taken for news while a later one of it was held") {
+TEST_CASE("a boot's repeated first message was taken for a new one while a later one of that boot was held") {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;
     LedgerWorld world({meter});
     world.hear(at_min(600), R"({"pulses":0,"boot":1,"seq":0})");
     world.hear(at_min(603), R"({"pulses":0,"boot":2,"seq":1})");
-    // Of the boot before, and too many for its time: held until another message confirms or refutes it.
+    // From the boot before, with too many ticks for its time: held until another message confirms or refutes
+    // it.
     world.hear(at_min(603), R"({"pulses":174,"boot":1,"seq":1})");
     const auto before = world.entries();
     Message again;
@@ -173,7 +174,7 @@ TEST_CASE("the first message of a boot, told again, was taken for news while a l
     CHECK(world.entries() == before);
 }
 
-TEST_CASE("more readings than are kept at once are booked as several backlogs") {
+TEST_CASE("more readings than one backlog holds are booked as several backlogs") {
     LedgerWorld world;
     Node node(world, {});
     node.speak(at_min(600));
@@ -189,7 +190,7 @@ TEST_CASE("more readings than are kept at once are booked as several backlogs") 
     CHECK(none_refused(world));
 }
 
-TEST_CASE("a recording with a silence and a backlog in it, read again, changes nothing") {
+TEST_CASE("a recording with a silence and a backlog changes nothing when it is read again") {
     for (const Form form : forms) {
         LedgerWorld world;
         Node node(world, form);
@@ -225,11 +226,11 @@ TEST_CASE("a recording with a silence and a backlog in it, read again, changes n
     }
 }
 
-TEST_CASE("a count that another one overtook was taken for a fall in a queue that is sent slowly") {
+TEST_CASE("an overtaken count in a slowly sent queue was taken for a fall") {
     LedgerWorld world;
     for (int n = 0; n <= 3; ++n)
         world.hear_count(at_min(3 * n), 1000U + static_cast<unsigned>(n));
-    // An hour away; then a queued reading each half minute, and between them what is read meanwhile.
+    // After an hour offline a queued reading arrives every half minute, with new readings in between.
     const auto hear = [&](Duration after_an_hour, std::uint64_t count) {
         Message message;
         message.arrived_at = at_min(70) + after_an_hour;
@@ -248,7 +249,7 @@ TEST_CASE("a count that another one overtook was taken for a fall in a queue tha
     CHECK(none_refused(world));
 }
 
-TEST_CASE("a node that always speaks faster than its cadence was taken for one that catches up") {
+TEST_CASE("a node that always sends faster than its cadence was taken for one that catches up") {
     LedgerWorld world;
     int at_s = 0;
     std::uint64_t count = 1000;
@@ -275,7 +276,7 @@ TEST_CASE("a node that always speaks faster than its cadence was taken for one t
     CHECK(total(world) == 39);
 }
 
-TEST_CASE("a node that speaks faster than its cadence is not kept waiting after a silence for ever") {
+TEST_CASE("readings of a node that sends faster than its cadence do not wait for ever after a silence") {
     LedgerWorld world;
     Node node(world, {});
     node.speak(at_min(600));
@@ -286,20 +287,20 @@ TEST_CASE("a node that speaks faster than its cadence is not kept waiting after 
     // Every 30 seconds, after a silence of 20 minutes.
     for (std::size_t n = 0; n < 30; ++n)
         node.send(at_min(620) + seconds{30} * static_cast<int>(n), node.queued()[n]);
-    // All but the last are booked, and the newest of them as they were seen.
+    // All are booked, and the newest of them at the times they were seen.
     const auto entries = world.entries();
     CHECK(total(world) == 150);
     CHECK_FALSE(entries.back().time_estimated);
     CHECK(entries.back().span.to == at_min(634) + seconds{30});
 }
 
-TEST_CASE("readings of a queue in clusters were booked as presets where they told no numbers") {
+TEST_CASE("readings of a queue in clusters were booked as presets if they had no numbers") {
     for (const bool tells_numbers : {false, true}) {
         LedgerWorld world;
         Node node(world, {tells_numbers, tells_numbers});
         node.speak(at_min(600));
         node.speak(at_min(603));
-        // Five hours later three readings come in as many seconds, and the next three each eighty seconds.
+        // Five hours later three readings arrive within three seconds, and three more every eighty seconds.
         for (int cluster = 0; cluster < 30; ++cluster) {
             for (int n = 0; n < 3; ++n) {
                 node.run(100);
@@ -312,7 +313,7 @@ TEST_CASE("readings of a queue in clusters were booked as presets where they tol
     }
 }
 
-TEST_CASE("water that ran back in a queue was taken for a counter that had run over") {
+TEST_CASE("water that ran back in a queue was taken for a counter that had wrapped") {
     MeterSettings meter = house();
     meter.counter_bits = 16;
     meter.checkpoint_ticks = 1;
@@ -322,7 +323,7 @@ TEST_CASE("water that ran back in a queue was taken for a counter that had run o
     };
     send(at_min(0), 1, 170);
     send(at_min(3), 2, 172);
-    // After a day's silence, long enough for 65 534 ticks. The numbers tell that no message is missing.
+    // After a day's silence, long enough for 65 534 ticks. The numbers show that no message is missing.
     for (int n = 0; n < 10; ++n)
         send(at_min(24 * 60) + seconds{12 * n}, 3 + n, n < 4 ? 175 : 173);
     world.run_clock(at_min(24 * 60 + 30));

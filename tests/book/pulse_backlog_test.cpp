@@ -1,4 +1,4 @@
-// A backlog of pulses: what waited at the node, what came late, over starts.
+// Backlogs of pulses: messages that waited at the node or arrived late, also across boots.
 #include <fmt/format.h>
 
 #include "backlog_node.hpp"
@@ -48,12 +48,12 @@ TEST_CASE("pulses that waited at the node were refused as strays") {
     }
 }
 
-TEST_CASE("pulses of a long queue were refused as strays once its sending had taken a whole cadence") {
+TEST_CASE("pulses of a long queue were refused as strays once sending it had taken a whole cadence") {
     LedgerWorld world({pulse_house()});
     const auto send = [&](Instant at, int seq, int pulses) { world.arrive(at, told(1, seq, pulses)); };
     for (int seq = 1; seq <= 3; ++seq)
         send(at_min(3 * seq), seq, 1);
-    // Ten hours of three minutes each, sent in ten minutes.
+    // Ten hours of messages, one for every three minutes, sent in ten minutes.
     for (int n = 0; n < 200; ++n)
         send(at_min(610) + seconds{3} * n, 4 + n, 30);
     send(at_min(625), 204, 2);
@@ -62,7 +62,7 @@ TEST_CASE("pulses of a long queue were refused as strays once its sending had ta
     CHECK(none_refused(world));
 }
 
-TEST_CASE("pulses of a start were refused after the queue of an earlier start had come among them") {
+TEST_CASE("pulses of a boot were refused after the queue of an earlier boot had arrived among them") {
     LedgerWorld world({pulse_house()});
     std::int64_t sent = 0;
     const auto send = [&](Instant at, int boot, int seq, int pulses) {
@@ -71,7 +71,7 @@ TEST_CASE("pulses of a start were refused after the queue of an earlier start ha
     };
     for (int seq = 1; seq <= 3; ++seq)
         send(at_min(3 * seq), 1, seq, 1);
-    // Of boot 2 nothing was heard before boot 3 spoke; its queue comes between the words of boot 3.
+    // Boot 2 was not heard before boot 3. Its queue arrives between the messages of boot 3.
     for (int n = 1; n <= 10; ++n) {
         send(at_min(60 + 3 * n), 3, n, 20);
         for (int queued = 1; queued <= 2; ++queued)
@@ -92,7 +92,7 @@ TEST_CASE("pulses of a start were refused after the queue of an earlier start ha
     CHECK(none_refused(world));
 }
 
-TEST_CASE("pulses that came late over a start were refused though they told when they were counted") {
+TEST_CASE("pulses that arrived late across a restart were refused although they had a time") {
     LedgerWorld world({pulse_house()});
     const auto send = [&](Instant at, int boot, int seq, int pulses, Instant time) {
         world.arrive(at, told(boot, seq, pulses, time));
@@ -111,7 +111,7 @@ TEST_CASE("pulses that came late over a start were refused though they told when
     };
     const std::uint64_t unseen_before = unseen();
     for (int round = 0; round < 2; ++round) {
-        // The last words of boot 1, and the first one of boot 2.
+        // The last messages of boot 1, and the first one of boot 2.
         send(at_min(64), 1, 4, 10, at_min(12));
         send(at_min(65), 1, 5, 20, at_min(15));
         send(at_min(65), 2, 1, 7, at_min(60));
@@ -124,7 +124,8 @@ TEST_CASE("pulses that came late over a start were refused though they told when
     CHECK(none_refused(world));
 }
 
-TEST_CASE("a number left out where pulses of an earlier start go on is a gap, and may come yet") {
+TEST_CASE(
+    "a number missing among late pulses of an earlier boot is a gap, and its message can still arrive") {
     LedgerWorld world({pulse_house()});
     const auto send = [&](int minute, int boot, int seq, int pulses) {
         world.arrive(at_min(minute), told(boot, seq, pulses));
@@ -142,7 +143,7 @@ TEST_CASE("a number left out where pulses of an earlier start go on is a gap, an
     CHECK(none_refused(world));
 }
 
-TEST_CASE("pulses of a start's first message were refused where its second one had overtaken it") {
+TEST_CASE("pulses of a boot's first message were refused if its second one had overtaken it") {
     LedgerWorld world({pulse_house()});
     const auto send = [&](int minute, int boot, int seq, int pulses) {
         world.arrive(at_min(minute), told(boot, seq, pulses));
@@ -162,7 +163,7 @@ TEST_CASE("pulses of a start's first message were refused where its second one h
     CHECK(none_refused(world));
 }
 
-TEST_CASE("late pulses of a time that was seen whole, or of none that was, are refused") {
+TEST_CASE("late pulses for a time that was seen completely, or from before the first message, are refused") {
     LedgerWorld world({pulse_house()});
     world.hear(at_min(600), told(1, 5, 2, at_min(600)));
     world.hear(at_min(603), told(1, 6, 4, at_min(603)));
@@ -173,12 +174,12 @@ TEST_CASE("late pulses of a time that was seen whole, or of none that was, are r
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(700)})).size() == 2);
 }
 
-TEST_CASE("pulses of a start's first messages were refused where the last ones came two weeks before") {
+TEST_CASE("pulses of a boot's first messages were refused if its last ones had arrived two weeks before") {
     MeterSettings meter = pulse_house();
     meter.cadence = minutes{15};
     LedgerWorld world({meter});
     world.hear(at_min(0), told(3, 700, 1));
-    // Two queues of the next start, its later one first; 100 of its messages are still to come.
+    // Two queues of the next boot, the later one first. 100 of its messages are still to arrive.
     for (int n = 0; n < 1300; ++n)
         world.hear(at_min(2000 + 15 * n), told(4, 101 + n, 2));
     const auto before = ticks_in(world);
@@ -188,14 +189,14 @@ TEST_CASE("pulses of a start's first messages were refused where the last ones c
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(30000)})).empty());
 }
 
-TEST_CASE("pulses after a silence were refused between the words of an earlier start's queue") {
+TEST_CASE("pulses after a silence were refused between the messages of an earlier boot's queue") {
     LedgerWorld world({pulse_house()});
     const auto send = [&](Instant at, int boot, int seq, int pulses) {
         world.hear(at, told(boot, seq, pulses));
     };
     send(at_min(0), 3, 1, 1);
     send(at_min(3), 4, 1, 1);
-    // The earlier start's queue comes as slowly as the node speaks, while the node has nothing to tell.
+    // The earlier boot's queue arrives at the node's cadence, while the new boot sends nothing.
     for (int n = 0; n < 40; ++n)
         send(at_min(6 + 3 * n), 3, 2 + n, 0);
     send(at_min(124), 4, 2, 400);
@@ -205,9 +206,9 @@ TEST_CASE("pulses after a silence were refused between the words of an earlier s
     CHECK(none_refused(world));
 }
 
-TEST_CASE("pulses past a gap were refused where the message before it had waited") {
-    // The numbers say that the lone message of minute 600 was sent long before: a hundred messages of three
-    // minutes fill the time since it came, and the node was silent, counting, as well.
+TEST_CASE("pulses after a gap were refused if the message before the gap had waited") {
+    // The numbers show that the lone message of minute 600 was sent long before it arrived: a hundred
+    // messages of three minutes fill the time since its arrival, and the node also counted in silence.
     LedgerWorld world({pulse_house()});
     for (int seq = 1; seq <= 3; ++seq)
         world.arrive(at_min(3 * seq), told(1, seq, 1));

@@ -1,4 +1,5 @@
-// Readings of the register by eye: adjustments, how they follow the past, taking back, dated pulse values.
+// Readings of the register by eye: adjustments and how late facts change them, taking back, dated pulse
+// values.
 #include "book/instruction_documents.hpp"
 #include "book/register_rules.hpp"
 #include "book/valuation.hpp"
@@ -35,7 +36,7 @@ struct RegisterWorld : LedgerWorld {
         }
         return {};
     }
-    /// Law 1: the entries' ticks, those of every step's rows and the register's advance are one number.
+    /// Law 1: the ticks of the entries, of the rows of every step and of the register are the same number.
     void check_sums() {
         std::int64_t sum = 0;
         for (const Entry& entry : entries())
@@ -77,11 +78,11 @@ TEST_CASE("a reading by eye becomes an adjustment over the time since the first 
     CHECK(world.adjustments()[0].span == Span{at_min(600), at_min(660)});
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.112);
     CHECK(world.row(Step::hour, at_min(600))->ticks == 112);
-    // It closed without data, then the hour's ticks came, then the adjustment: late facts both.
+    // It closed without data. The hour's ticks and then the adjustment are both late facts.
     CHECK(world.row(Step::interval, at_min(600))->revision == 2);
     world.check_sums();
 
-    SECTION("the next one over the time since this one, negative where it must be") {
+    SECTION("the next one covers the time since this one and can be negative") {
         world.hear_count(at_min(720), 1200);
         world.read(at_min(720), 207);
         REQUIRE(world.adjustments().size() == 2);
@@ -89,12 +90,12 @@ TEST_CASE("a reading by eye becomes an adjustment over the time since the first 
         CHECK(world.adjustments()[1].span == Span{at_min(660), at_min(720)});
         world.check_sums();
     }
-    SECTION("told again it changes nothing, not even a revision") {
+    SECTION("reported again it changes nothing, not even a revision") {
         world.read(at_min(660), 112);
         CHECK(world.adjustments().size() == 1);
         CHECK(world.row(Step::interval, at_min(600))->revision == 2);
     }
-    SECTION("taken back it leaves no trace but the revisions") {
+    SECTION("taken back it leaves no trace except the revisions") {
         world.take_back(at_min(660));
         CHECK(world.adjustments().empty());
         CHECK(world.readings().empty());
@@ -104,7 +105,7 @@ TEST_CASE("a reading by eye becomes an adjustment over the time since the first 
         world.take_back(at_min(660));
         CHECK(world.row(Step::interval, at_min(600))->revision == 3);
     }
-    SECTION("it survives a kill, and another reading rests on it") {
+    SECTION("it survives a kill, and another reading builds on it") {
         world.open();
         world.read(at_min(661), 112);
         CHECK(world.adjustments().size() == 1);
@@ -160,7 +161,7 @@ TEST_CASE("a reading later than any message, taken back after a restart, leaves 
     world.check_sums();
 }
 
-TEST_CASE("what a late message finds after all is not counted twice") {
+TEST_CASE("ticks that a late message brings after an adjustment are not counted twice") {
     RegisterWorld world({pulse_house()});
     world.hear(at_min(600), pulses(1, 0));
     world.hear(at_min(603), pulses(2, 10));
@@ -174,7 +175,7 @@ TEST_CASE("what a late message finds after all is not counted twice") {
     world.check_sums();
 }
 
-TEST_CASE("only what the entry around the moment cannot explain is adjusted") {
+TEST_CASE("only the difference that the entry around the reading cannot explain is adjusted") {
     RegisterWorld world;
     world.hear_count(at_min(600), 0);
     world.hear_count(at_min(660), 100);
@@ -185,7 +186,7 @@ TEST_CASE("only what the entry around the moment cannot explain is adjusted") {
     CHECK(world.adjustments().empty());
     CHECK(world.memory().total_ticks == 105);
     world.check_sums();
-    SECTION("and a reading told later of a moment inside an entry") {
+    SECTION("also for a reading reported later for a moment inside an entry") {
         world.hear_count(at_min(683), 125);
         world.read(at_min(673), 130);  // 105 before, 20 within.
         CHECK(world.adjustments().at(0).ticks == 5);
@@ -193,7 +194,7 @@ TEST_CASE("only what the entry around the moment cannot explain is adjusted") {
     }
 }
 
-TEST_CASE("a first reading can tell where the register stands, and nothing is adjusted") {
+TEST_CASE("a first reading can set the start of the register, and nothing is adjusted") {
     RegisterWorld world;
     world.hear_count(at_min(600), 1000);
     world.hear_count(at_min(660), 1100);
@@ -204,7 +205,7 @@ TEST_CASE("a first reading can tell where the register stands, and nothing is ad
     world.read(at_min(720), 1'234'670);
     CHECK(world.adjustments().at(0).ticks == 3);
     CHECK(world.published("meters/house/now").back()["register_m3"] == 1234.670);
-    // The later ones rest on it.
+    // Later readings depend on it.
     world.take_back(at_min(660));
     CHECK(world.readings().size() == 2);
     world.take_back(at_min(720));
@@ -213,18 +214,18 @@ TEST_CASE("a first reading can tell where the register stands, and nothing is ad
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.2);
 }
 
-TEST_CASE("a first reading far beyond what was counted asks where the register stood") {
+TEST_CASE("a first reading far beyond the counted volume is refused") {
     RegisterWorld world;
     world.hear_count(at_min(600), 1000);
     world.hear_count(at_min(660), 1100);
-    // Beside the 100 L counted, a cubic metre and ten times as much may have been missed.
+    // Beyond the 100 L counted, a cubic metre and ten times the counted volume may have been missed.
     world.read(at_min(660), 2101);
     CHECK(world.readings().empty());
     world.read(at_min(660), 2100);
     CHECK(world.readings().size() == 1);
 }
 
-TEST_CASE("a register that begins again at 0 is followed") {
+TEST_CASE("a register that starts again at 0 is followed") {
     MeterSettings meter = house();
     meter.register_start_l = {9'999'950, 1};
     meter.register_range_l = {10'000'000, 1};
@@ -259,7 +260,7 @@ TEST_CASE("a reading that cannot be true changes nothing") {
     CHECK(world.readings().size() == 1);
 }
 
-TEST_CASE("a reading told again is known, as another kind of reading it is refused") {
+TEST_CASE("a repeated reading is recognised, and a different one for the same moment is refused") {
     const LedgerWorld world;
     const MeterSettings meter = house();
     const std::vector<RegisterReading> readings{{.at = at_min(660), .register_ul = 112 * litre_ul}};
@@ -281,7 +282,7 @@ TEST_CASE("a reading told again is known, as another kind of reading it is refus
     }
 }
 
-TEST_CASE("a reading may lie two minutes ahead of the server's clock, as far as clocks lie apart") {
+TEST_CASE("a reading may be two minutes ahead of the server's clock, because clocks differ") {
     using std::chrono::minutes, std::chrono::seconds;
     RegisterWorld world;
     world.hear_count(at_min(600), 0);
@@ -295,7 +296,7 @@ TEST_CASE("a reading may lie two minutes ahead of the server's clock, as far as 
     CHECK(reading_ahead_by(minutes{2}) == 1);
 }
 
-TEST_CASE("a pulse value with a date is no trouble before the first message") {
+TEST_CASE("a pulse value with a date does no harm before the first message") {
     const LedgerWorld world;
     MeterSettings meter = house();
     meter.pulse_value_changes = {{std::chrono::floor<std::chrono::days>(at_min(0)), {1, 2}}};
@@ -328,12 +329,12 @@ TEST_CASE("rows before a pulse value's date keep the old one, and sums over the 
     world.hear_count(at_min(60 * 73), 730);
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.285);
 
-    SECTION("adjustments follow it, also one whose time lies on both sides") {
-        // Until the 72nd hour the register ran 290 L, counted are 280.
+    SECTION("adjustments follow it, also one that spans the change") {
+        // By the 72nd hour the register shows 290 L, and 280 L are counted.
         world.read(at_min(60 * 72), 290);
         REQUIRE(world.adjustments().size() == 1);
-        // Fewer ticks than hours: each hour's part is the same, so the earlier ones get them, and those are
-        // worth 1/3 L.
+        // There are fewer ticks than hours, and all hours have equal parts. The earlier hours get the ticks,
+        // which are worth 1/3 L.
         CHECK(world.adjustments()[0].ticks == 30);
         world.check_sums();
         world.tell(at_min(60 * 74), instruction_to_set("house", at_min(48 * 60), {13, 24}));
@@ -349,7 +350,7 @@ TEST_CASE("rows before a pulse value's date keep the old one, and sums over the 
     }
 }
 
-TEST_CASE("an adjustment that reaches into days kept no longer changes only what is kept") {
+TEST_CASE("an adjustment that reaches into removed days changes only what is kept") {
     MeterSettings meter = house();
     meter.interval = std::chrono::hours{1};
     RegisterWorld world({meter});
@@ -363,11 +364,11 @@ TEST_CASE("an adjustment that reaches into days kept no longer changes only what
     CHECK(world.row(Step::day, at_min(0))->ticks == 264);
     CHECK(world.row(Step::interval, at_min(50 * 60))->ticks == 11);
     world.open();
-    world.read(at_min(30 * 60), 310);  // What was booked then is gone.
+    world.read(at_min(30 * 60), 310);  // The entries of that day are gone.
     CHECK(world.readings().size() == 1);
 }
 
-TEST_CASE("pulses that came late for a day no longer kept told its intervals anew, as revision 1 each time") {
+TEST_CASE("late pulses for a removed day published its intervals again, as revision 1 each time") {
     MeterSettings meter = house();
     meter.message = MessageForm::pulses;
     meter.interval = std::chrono::hours{1};

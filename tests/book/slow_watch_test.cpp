@@ -1,4 +1,4 @@
-// slow-leak: days of evidence in the account's memory, one alarm, in words.
+// slow-leak: days of evidence in the account's memory, and one alarm.
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -8,12 +8,12 @@ namespace {
 
 constexpr int day_min = 24 * 60;
 
-/// Five ticks at 06:30 and at 23:00, as of a flush.
+/// Five ticks at 06:30 and at 23:00, like a flush.
 int uses(int minute) {
     const int time = minute % day_min;
     return time == 6 * 60 + 30 || time == 23 * 60 ? 5 : 0;
 }
-/// Half a litre an hour beside it.
+/// The same, with a leak of half a litre an hour.
 int uses_and_leak(int minute) {
     return uses(minute) + (minute % 120 == 0 ? 1 : 0);
 }
@@ -49,7 +49,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("half a litre an hour is told within a week, once, with the litres it costs") {
+TEST_CASE("half a litre an hour raises one alarm within a week, with the estimated litres a day") {
     Home home;
     home.live_until(14 * day_min, uses_and_leak);
     REQUIRE(home.alarms().size() == 1);
@@ -64,7 +64,7 @@ TEST_CASE("half a litre an hour is told within a week, once, with the litres it 
     CHECK(home.world.published("meters/house/alarms/slow-leak").size() == 1);
 }
 
-TEST_CASE("a mended leak clears the alarm, and a new one is told anew") {
+TEST_CASE("a repaired leak clears the alarm, and a new leak raises a new one") {
     Home home;
     home.live_until(7 * day_min, uses_and_leak);
     REQUIRE(home.alarms().size() == 1);
@@ -77,13 +77,13 @@ TEST_CASE("a mended leak clears the alarm, and a new one is told anew") {
     CHECK(home.alarms().size() == 2);
 }
 
-TEST_CASE("a house without a leak is not told of") {
+TEST_CASE("a house without a leak raises no alarm") {
     Home home;
     home.live_until(60 * day_min, uses);
     CHECK(home.alarms().empty());
 }
 
-TEST_CASE("the evidence survives the daemon's restarts: the alarm is the same, at the same moment") {
+TEST_CASE("the evidence survives restarts of the daemon: the same alarm at the same moment") {
     Home whole;
     whole.live_until(14 * day_min, uses_and_leak);
     Home torn;
@@ -97,14 +97,14 @@ TEST_CASE("the evidence survives the daemon's restarts: the alarm is the same, a
     CHECK(torn.alarms()[0].evidence == whole.alarms()[0].evidence);
 }
 
-TEST_CASE("a leak that night-flow tells of is not told of twice") {
+TEST_CASE("a leak that night-flow reports is not reported twice") {
     Home home;
     home.live_until(14 * day_min, [](int minute) { return uses(minute) + (minute % 27 == 0 ? 1 : 0); });
     REQUIRE(home.alarms().size() == 1);
     CHECK(home.alarms()[0].kind == AlarmKind::night_flow);
 }
 
-TEST_CASE("a kind that is switched off is not watched for") {
+TEST_CASE("a kind that is switched off raises no alarm") {
     Home home;
     home.world.meters[0].alarms.off = {AlarmKind::slow_leak};
     home.world.open();

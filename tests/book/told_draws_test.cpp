@@ -24,7 +24,7 @@ struct TellingWorld : LedgerWorld {
 
 }  // namespace
 
-TEST_CASE("what was told of draws is kept through a kill, once, and taken back") {
+TEST_CASE("labels of draws survive a kill, are kept once and can be taken back") {
     TellingWorld world;
     const ToldDraw shower = said(10, DrawLabel::shower, "Ada's \"long\" one");
     const ToldDraw flush = said(5, DrawLabel::flush);
@@ -41,7 +41,7 @@ TEST_CASE("what was told of draws is kept through a kill, once, and taken back")
     CHECK(world.told() == std::vector{flush});
 }
 
-TEST_CASE("what cannot have been told of a draw is passed over") {
+TEST_CASE("an invalid label of a draw is ignored") {
     TellingWorld world;
     world.tell(
         R"({"do":"tell-draw","meter":"house","time":"2026-03-01T08:00:00Z","was":"sauna","volume_ul":1,"flow_ml_per_h":1})");
@@ -51,7 +51,7 @@ TEST_CASE("what cannot have been told of a draw is passed over") {
     CHECK(world.told().empty());
 }
 
-TEST_CASE("of very many tellings the oldest go") {
+TEST_CASE("of very many labels of draws the oldest are removed") {
     TellingWorld world;
     for (int i = 0; i <= static_cast<int>(told_draws_max); ++i)
         world.tell(instruction_to_tell("house", said(i, DrawLabel::tap)));

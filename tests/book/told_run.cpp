@@ -19,8 +19,8 @@ namespace {
 
 const Instant start = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 28}} + hours{20};
 
-/// A node that mostly behaves: it counts on, starts anew, is set by hand, loses, delays and repeats messages,
-/// and now and then says something wild.
+/// A node that mostly behaves: it counts, restarts, is set by hand, loses, delays and repeats messages, and
+/// now and then sends something wild.
 class Teller {
 public:
     Teller(Draws draws, MessageForm form) : chance_(draws.settings), steps_(std::move(draws.steps)) {
@@ -153,7 +153,7 @@ private:
 /// People who acknowledge alarms and take that back, shelve and unshelve them, leave and come home.
 class Listeners {
 public:
-    /// What they say after a message, if anything.
+    /// The instruction that they give after a message, if any.
     std::optional<std::string> say(Instant now, const MeterSettings& meter, Chance& chance) {
         const Duration silent_after = meter.alarms.silent_after;
         if (heard_at_ && now - *heard_at_ >= silent_after) silent_.raised_at = *heard_at_ + silent_after;
@@ -221,7 +221,7 @@ ToldRun with_people(ToldRun run, Chance& chance) {
         }
         if (auto order = listeners.say(now, run.meter, chance))
             deliveries.push_back({Instruction{now, *std::move(order)}});
-        // What was said is said again now and then, by a client that got no answer.
+        // Now and then an instruction is repeated, as by a client that got no answer.
         if (chance.happens(0.02)) {
             const Delivery& again = deliveries.back();
             if (std::holds_alternative<Instruction>(again.event)) deliveries.push_back(Delivery(again));

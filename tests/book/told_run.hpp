@@ -1,4 +1,4 @@
-// Runs of messages for the laws of booking: what one node says, and what people say beside it.
+// Runs of messages for the laws of booking: the messages of one node and the instructions of people.
 #pragma once
 
 #include <vector>
@@ -16,15 +16,15 @@ struct ToldRun {
     bool tells_time = false;
 };
 
-/// What a node says that mostly behaves: it counts on, starts anew, is set by hand, loses, delays and repeats
-/// messages, and now and then says something wild. `form`: counter or pulses.
+/// The messages of a node that mostly behaves: it counts, restarts, is set by hand, loses, delays and repeats
+/// messages, and now and then sends something wild. `form`: counter or pulses.
 [[nodiscard]] ToldRun run_of(Draws draws, MessageForm form);
 
 /// The same run, with people in it: they read the register, rightly or not, take readings back, apply pulse
-/// values, and say what they want of alarms.
+/// values, and give instructions about alarms.
 [[nodiscard]] ToldRun with_people(ToldRun run, simulation::Chance& chance);
 
-/// A while after the last of it.
+/// A while after the last event of the run.
 [[nodiscard]] Instant end_of(const ToldRun& run);
 
 }  // namespace tickledger::test

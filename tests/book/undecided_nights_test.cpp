@@ -1,4 +1,4 @@
-// Nights that nobody can judge are rows of as many nights as lie side by side.
+// Consecutive undecided nights are one row.
 #include "book/undecided_nights.hpp"
 
 #include <algorithm>
@@ -19,7 +19,7 @@ Span night(int day, const AlarmSettings& alarms) {
 
 }  // namespace
 
-TEST_CASE("undecided nights side by side are one row, in whatever order they are told, and divide again") {
+TEST_CASE("consecutive undecided nights are one row, in whatever order they are marked, and divide again") {
     LedgerWorld world;
     world.hear_count(at_min(600), 100);
     const AlarmSettings& alarms = world.meters.front().alarms;

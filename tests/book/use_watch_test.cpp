@@ -1,4 +1,4 @@
-// high-flow, long-draw, away-use, counter-fault: told with the first message that proves them.
+// high-flow, long-draw, away-use, counter-fault: raised by the first message that proves them.
 #include "ledger_world.hpp"
 
 using namespace tickledger;
@@ -8,7 +8,7 @@ namespace {
 
 const Instant start = at_min(600);
 
-/// A meter that is heard each `cadence`; `litres` is what has run by a moment.
+/// A meter that is heard every `cadence`; `litres(t)` have run by the time t.
 template <typename Litres>
 void live(LedgerWorld& world, Duration cadence, Duration length, Litres litres) {
     const double pulse_value_l = world.meters[0].pulse_value_l.value();
@@ -42,7 +42,7 @@ auto burst(double l_per_min, Duration from, Duration to) {
 
 }  // namespace
 
-TEST_CASE("a burst of 1.2 times high_flow is told within high_flow_for and one cadence, always") {
+TEST_CASE("a burst of 1.2 times high_flow always raises the alarm within high_flow_for and one cadence") {
     using namespace std::chrono_literals;
     for (const Ratio pulse_value_l : {Ratio{1, 10}, Ratio{1, 1}, Ratio{10, 1}}) {
         for (const Duration cadence : {Duration{10s}, Duration{1min}, Duration{3min}, Duration{10min}}) {
@@ -57,14 +57,14 @@ TEST_CASE("a burst of 1.2 times high_flow is told within high_flow_for and one c
                 CAPTURE(pulse_value_l.value(), cadence.count(), phase);
                 REQUIRE(alarm);
                 CHECK(alarm->raised_at - start <= from + 10min + cadence);
-                // The beginning within a span is known to two ticks only: 20 L at 36 L/min are 34 s.
+                // The beginning within a span is known only to two ticks: 20 L at 36 L/min are 34 s.
                 CHECK(alarm->raised_at - start >= from + 10min - cadence - 34s);
             }
         }
     }
 }
 
-TEST_CASE("a flow of 0.8 times high_flow, or a burst of half its time, is not told") {
+TEST_CASE("a flow of 0.8 times high_flow, or a burst of half its time, raises no alarm") {
     using namespace std::chrono_literals;
     LedgerWorld slow;
     live(slow, 3min, 60min, burst(24, 10min, 50min));
@@ -74,7 +74,7 @@ TEST_CASE("a flow of 0.8 times high_flow, or a burst of half its time, is not to
     CHECK_FALSE(alarm_of(brief, AlarmKind::high_flow));
 }
 
-TEST_CASE("a burst that is over clears its alarm, and was one alarm") {
+TEST_CASE("a burst raises one alarm, which clears when the burst is over") {
     using namespace std::chrono_literals;
     LedgerWorld world;
     live(world, 3min, 120min, burst(36, 10min, 40min));
@@ -86,7 +86,7 @@ TEST_CASE("a burst that is over clears its alarm, and was one alarm") {
           Approx(36 * 60).epsilon(0.1));
 }
 
-TEST_CASE("a tap left open is told when it reaches the volume or the time, not before") {
+TEST_CASE("a tap left open raises the alarm when it reaches the volume or the time, not before") {
     using namespace std::chrono_literals;
     LedgerWorld fast;
     live(fast, 3min, 80min, burst(10, 9min, 24h));
@@ -103,7 +103,7 @@ TEST_CASE("a tap left open is told when it reaches the volume or the time, not b
     CHECK_FALSE(alarm_of(ends, AlarmKind::long_draw));
 }
 
-TEST_CASE("an hour's reading was told as one use of water that had not ended") {
+TEST_CASE("hourly readings were reported as one use of water that had not ended") {
     using namespace std::chrono_literals;
     // Three uses of 200 L, with an hour between two messages.
     const auto three_uses = [](Duration t) { return 200.0 * static_cast<double>((t + 20min) / 60min); };
@@ -113,18 +113,18 @@ TEST_CASE("an hour's reading was told as one use of water that had not ended") {
     LedgerWorld world({hourly});
     live(world, 1h, 6h, three_uses);
     CHECK(world.alarms().empty());
-    // The same where the node usually speaks each three minutes, and its messages went missing.
+    // The same if the node usually sends every three minutes and its messages went missing.
     LedgerWorld gaps;
     live(gaps, 1h, 6h, three_uses);
     CHECK_FALSE(alarm_of(gaps, AlarmKind::long_draw));
-    // Who wants it all the same has it.
+    // A person who switches the alarm on still gets it.
     hourly.alarms.on = {AlarmKind::long_draw};
     LedgerWorld wanted({hourly});
     live(wanted, 1h, 6h, three_uses);
     CHECK(alarm_of(wanted, AlarmKind::long_draw));
 }
 
-TEST_CASE("any tick while away is told with its message, and only then") {
+TEST_CASE("any tick while away raises the alarm with its message, and no tick at home does") {
     using namespace std::chrono_literals;
     MeterSettings meter = house();
     meter.alarms.away = true;
@@ -139,7 +139,7 @@ TEST_CASE("any tick while away is told with its message, and only then") {
     CHECK(at_home.alarms().empty());
 }
 
-TEST_CASE("a count set by hand is told at once, single strays are not, three in a day are") {
+TEST_CASE("a count set by hand raises the alarm at once, single strays do not, three in a day do") {
     LedgerWorld set;
     for (const auto& [minute, count] : {std::pair{600, 100}, {603, 90'000}, {606, 90'001}, {609, 90'001}})
         set.hear_count(at_min(minute), static_cast<std::uint64_t>(count));

@@ -1,4 +1,4 @@
-// Whether everybody can use the page: the building and a meter, live and with the daemon gone.
+// Accessibility of the page: the building and a meter, with the daemon running and stopped.
 import { after, before, test } from 'node:test';
 
 import { look_at, open_checked, views } from './checker.mjs';
@@ -20,18 +20,18 @@ after(async () => {
   await house?.close();
 });
 
-for (const view of views) test(`nothing keeps anybody out of the building: ${view.name}`, () => look_at(page, view));
+for (const view of views) test(`the building is accessible: ${view.name}`, () => look_at(page, view));
 
-test('nor of a meter', async () => {
+test('a meter is accessible in every view', async () => {
   await page.locator('#meter').selectOption('house');
-  await until('all is shown', () => page.evaluate(() => ['#draws table', '#nights table', '#years table', '#alarms article', 'svg.day']
+  await until('every panel is shown', () => page.evaluate(() => ['#draws table', '#nights table', '#years table', '#alarms article', 'svg.day']
     .every((part) => document.querySelector(part))));
   await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
   for (const view of views) await look_at(page, view);
 });
 
-test('nor where the daemon is gone', async () => {
+test('the page is accessible in every view while the daemon is stopped', async () => {
   await house.daemon.stop();
-  await until('the page tells of it', () => page.evaluate(() => document.body.dataset.state === 'old'));
+  await until('the page is marked as old', () => page.evaluate(() => document.body.dataset.state === 'old'));
   for (const view of views) await look_at(page, view);
 });

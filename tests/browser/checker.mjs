@@ -1,4 +1,4 @@
-// Whether everybody can use what is shown: WCAG 2.2 A and AA as far as a tool can tell, light and dark, large and small.
+// Accessibility checks: WCAG 2.2 A and AA as far as a tool can check them, in light and dark, on large and small screens.
 import assert from 'node:assert/strict';
 
 import { axe_file, open_browser } from './chromium.mjs';
@@ -10,11 +10,11 @@ export const views = [
   { name: 'light, on a tablet', colorScheme: 'light', viewport: { width: 768, height: 1024 } },
   { name: 'light, on a phone', colorScheme: 'light', viewport: { width: 390, height: 844 } },
   { name: 'dark, on a phone', colorScheme: 'dark', viewport: { width: 390, height: 844 } },
-  // WCAG 2.2 success criterion 1.4.10: without scrolling sideways down to 320 pixels.
+  // WCAG 2.2 success criterion 1.4.10: no horizontal scrolling down to a width of 320 pixels.
   { name: 'light, as narrow as it must work', colorScheme: 'light', viewport: { width: 320, height: 640 } },
 ];
 
-/** A browser whose pages may hold the checker, which the page's own policy would not let happen. */
+/** A browser that allows the checker in its pages, which the page's own policy forbids. */
 export async function open_checked() {
   const browser = await open_browser({ bypassCSP: true });
   const page = browser.context.pages()[0];
@@ -25,7 +25,7 @@ export async function open_checked() {
 const violations = (page) => page.evaluate((tags) => axe.run(document, { runOnly: tags }).then(({ violations: all }) =>
   all.map((one) => `${one.id}: ${one.help}: ${one.nodes.slice(0, 3).map((node) => `${node.target} (${node.failureSummary})`).join('; ')}`)), rules);
 
-/** The contrast of each colour of a mark on the card, by WCAG 2.2's relative luminance; at least 3:1 (1.4.11). */
+/** The colours of marks whose contrast with the card is below 3:1 (1.4.11), by WCAG 2.2's relative luminance. */
 const weak_marks = (page) => page.evaluate(() => {
   const style = getComputedStyle(document.documentElement);
   const luminance = (role) => {
@@ -44,5 +44,5 @@ export async function look_at(page, { colorScheme, viewport }) {
   assert.deepEqual(await violations(page), []);
   assert.deepEqual(await weak_marks(page), []);
   const [inner, whole] = await page.evaluate(() => [document.documentElement.clientWidth, document.documentElement.scrollWidth]);
-  assert.ok(whole <= inner, `the page is ${whole} pixels wide on ${inner}`);
+  assert.ok(whole <= inner, `the page is ${whole} pixels wide in a window of ${inner}`);
 }

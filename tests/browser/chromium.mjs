@@ -1,4 +1,4 @@
-// Debian's Chromium, driven; and what must never happen on the page, collected.
+// Starts Debian's Chromium and collects everything that must never happen on the page.
 import { mkdtemp, rm } from 'node:fs/promises';
 import { createRequire } from 'node:module';
 import { tmpdir } from 'node:os';
@@ -8,12 +8,12 @@ const modules = createRequire(join(process.env.TICKLEDGER_BROWSER_MODULES, 'pack
 const { chromium } = modules('playwright-core');
 export const axe_file = modules.resolve('axe-core/axe.min.js');
 
-// Without these it looks for its maker's servers at every start.
+// Without these it contacts its vendor's servers at every start.
 const quiet = ['--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync',
   '--disable-quic'];
-const here = ['--no-sandbox', '--disable-gpu'];  // As root, and without a display.
+const here = ['--no-sandbox', '--disable-gpu'];  // Needed as root and without a display.
 
-/** A browser with an empty profile of its own. Its zone is not the site's, on purpose. */
+/** A browser with its own empty profile. Its time zone differs from the site's on purpose. */
 export async function open_browser(options = {}) {
   const profile = await mkdtemp(join(tmpdir(), 'tickledger-chromium-'));
   const context = await chromium.launchPersistentContext(profile, {
@@ -27,16 +27,15 @@ export async function open_browser(options = {}) {
 }
 
 /**
- * What `read` makes of each element that matches, in one step. The driver's own calls for many elements find them in one
- * step and read them in the next; the page may have put others in their place by then, and what has left it has neither
- * lines nor a look.
+ * The results of `read` for all matching elements, in one step. The driver's own calls find the elements in one step and
+ * read them in the next. By then the page may have replaced them, and removed elements have neither lines nor styles.
  */
 export const read_all = (page, selector, read) =>
   page.evaluate(`[...document.querySelectorAll(${JSON.stringify(selector)})].map(${read})`);
 
 export const texts_of = (page, selector) => read_all(page, selector, (one) => one.innerText);
 
-/** Everything on the page that nobody should ever see. */
+/** Collects errors, warnings and requests to other servers. */
 export function watch_faults(page, origin) {
   const faults = [];
   page.on('console', (message) => { if (['error', 'warning'].includes(message.type())) faults.push(`console: ${message.text()}`); });

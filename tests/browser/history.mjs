@@ -1,6 +1,6 @@
-// Ten known days of a house with a leak and a garden with a hole, as a recording, and the truth beside it.
+// A recording of ten known days: a house with a leak and a garden with a gap, together with the true volumes.
 
-/** Without summer time, and far from midnight whenever the test runs: days of 24 hours that do not change under it. */
+/** A zone without summer time and far from midnight, so every day has 24 hours and no day ends during the test. */
 const utc_hour = new Date().getUTCHours();
 export const zone = utc_hour >= 4 && utc_hour < 20 ? 'Africa/Johannesburg' : 'America/Bogota';
 export const days = 10;
@@ -8,7 +8,7 @@ const cadence_s = 180;
 const minute = 60;
 const flat_days = 4;
 
-/** Seconds from UTC that the zone's clock shows at a moment. */
+/** The zone's offset from UTC at a moment, in seconds. */
 function offset_s(time_s) {
   const parts = Object.fromEntries(new Intl.DateTimeFormat('en-US', { timeZone: zone, hourCycle: 'h23', year: 'numeric',
     month: 'numeric', day: 'numeric', hour: 'numeric', minute: 'numeric', second: 'numeric' })
@@ -18,7 +18,7 @@ function offset_s(time_s) {
 
 const date_of = (time_s) => new Date((time_s + offset_s(time_s)) * 1000).toISOString().slice(0, 10);
 
-/** The moment at which the zone's clock shows this, so many seconds after a date's midnight. */
+/** The moment that is `seconds` after the date's midnight by the zone's clock. */
 function civil(date, seconds) {
   const guess = Date.parse(`${date}T00:00:00Z`) / 1000 + seconds;
   return guess - offset_s(guess - offset_s(guess));
@@ -40,7 +40,7 @@ function house_ticks(first, today, now_s, leak_from_s) {
   return ticks.filter((t) => t < now_s).sort((a, b) => a - b);
 }
 
-/** Hourly counts of many flats over the last days: ten litres an hour, but of flat-7 120 today. */
+/** Hourly counts of many flats over the last days: ten litres an hour, but 120 for flat-7 today. */
 function flat_lines(flats, today, end_s) {
   const lines = [];
   for (let t = civil(date_after(today, -flat_days), 0), seq = 1; t <= end_s; t += 3600, ++seq) {
@@ -55,13 +55,13 @@ function flat_lines(flats, today, end_s) {
 const line = (time_s, topic, payload) => JSON.stringify({
   tst: new Date(time_s * 1000).toISOString(), topic, qos: 1, retain: 0, payload: JSON.stringify(payload) });
 
-/** `now_s`: whole seconds; the recording ends at the last whole cadence before. */
+/** `now_s` is in whole seconds. The recording ends at the last whole cadence before it. */
 export function make_history(now_s, flats = 0) {
   const end_s = Math.floor(now_s / cadence_s) * cadence_s;
   const today = date_of(end_s);
   const first = date_after(today, -days);
   const begin_s = civil(first, 0);
-  // The evening before the last night but one: whatever the hour is, a night of it is over.
+  // The leak starts on the evening before yesterday's night, so at any hour one full night of it has ended.
   const leak_date = date_after(today, -2);
   const leak_from_s = civil(leak_date, 22 * 3600) + 90;
   const ticks = house_ticks(first, today, end_s, leak_from_s);
@@ -86,7 +86,7 @@ export function make_history(now_s, flats = 0) {
   const per_date = new Map();
   const per_hour = new Map();
   for (const tick of ticks) {
-    // A tick counts in the message after it; all of these lie inside their hours and days.
+    // A tick counts in the message after it. These messages fall in the same hours and days.
     const date = date_of(tick);
     per_date.set(date, (per_date.get(date) ?? 0) + 1);
     const hour = `${date} ${new Date((tick + offset_s(tick)) * 1000).toISOString().slice(11, 13)}`;

@@ -1,4 +1,4 @@
-// The real daemon on a known ledger, with a real broker, for one test.
+// The real daemon with a known ledger and a real broker, for one test.
 import { execFile, spawn } from 'node:child_process';
 import { mkdtemp, rm, writeFile } from 'node:fs/promises';
 import { createServer } from 'node:net';
@@ -11,9 +11,9 @@ import { make_history, zone } from './history.mjs';
 const run = promisify(execFile);
 const build = process.env.TICKLEDGER_BUILD_DIR;
 const daemon_file = join(build, 'daemon/service/tickledgerd');
-const patience_ms = 120_000;  // Long enough for a loaded machine; a test that passes does not wait for it.
+const patience_ms = 120_000;  // Long enough for a loaded machine. A passing test does not wait that long.
 
-/** Asks again and again until it holds; fails with `what` when it never does. */
+/** Polls until the condition holds. Fails with `what` at the deadline. */
 export async function until(what, condition) {
   const end = Date.now() + patience_ms;
   for (;;) {
@@ -92,8 +92,8 @@ meters = ["house"]
 
 export class House {
   /**
-   * With a token, whoever asks over TCP must know it; with `tenant_token` a tenant reads the house. `flats`: so many more meters, of which flat-7 uses twelve times
-   * what is usual today. `ended_ago_s`: the last message is so old.
+   * With `token`, requests over TCP need it. With `tenant_token`, a tenant reads the house. `flats`: the number of further
+   * meters, of which flat-7 uses twelve times its usual volume today. `ended_ago_s`: the age of the last message.
    */
   static async open({ token = '', tenant_token = '', flats = 0, ended_ago_s = 0 } = {}) {
     const house = new House();
@@ -121,15 +121,15 @@ export class House {
     await writeFile(file, `listener ${this.broker_port} 127.0.0.1\nallow_anonymous true\nuser root\n`);
     this.broker = new Program('mosquitto', ['-c', file]);
     await until('the broker runs', () => {
-      if (!this.broker.runs()) throw new Error(`the broker does not start: ${this.broker.said}`);
+      if (!this.broker.runs()) throw new Error(`the broker did not start: ${this.broker.said}`);
       return this.broker.said.includes(' running');
     });
   }
 
   async start_daemon() {
     this.daemon = new Program(daemon_file, ['--config', this.config()]);
-    await until('the daemon answers and has the broker', async () => {
-      if (!this.daemon.runs()) throw new Error(`the daemon does not start: ${this.daemon.said}`);
+    await until('the daemon answers and is subscribed', async () => {
+      if (!this.daemon.runs()) throw new Error(`the daemon did not start: ${this.daemon.said}`);
       try {
         return (await this.get('/v1/health')).broker.subscribed;
       } catch {
@@ -150,7 +150,7 @@ export class House {
   post(target, body) { return this.ask('POST', target, body); }
   take_back(time) { return this.ask('DELETE', `/v1/meters/house/register?time=${encodeURIComponent(time)}`); }
 
-  /** The house's node tells that so many more ticks were counted. */
+  /** The house's node sends a count with this many more ticks. */
   async tell(ticks) {
     this.truth.count += ticks;
     this.truth.seq += 1;
@@ -158,7 +158,7 @@ export class House {
     await run('mosquitto_pub', ['-p', String(this.broker_port), '-q', '1', '-t', 'nodes/house', '-m', payload]);
   }
 
-  /** Anything on the house's topic. */
+  /** Publishes any payload on the house's topic. */
   async publish(payload) {
     await run('mosquitto_pub', ['-p', String(this.broker_port), '-q', '1', '-t', 'nodes/house', '-m', payload]);
   }

@@ -1,4 +1,4 @@
-// The page in a real browser, on the real daemon: each panel against what is known of the recording.
+// The page in a real browser with the real daemon: each panel is compared with the known recording.
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
 
@@ -19,7 +19,7 @@ const choose = async (meter) => {
   await page.locator('#meter').selectOption(meter);
   await becomes(`${meter} is shown`, async () => (await text('#glance-title')).startsWith(meter) && await page.locator('#glance .answer').first().isVisible());
 };
-/** By the keyboard: what comes meanwhile may move a button away between the press of a mouse and its release. */
+/** Uses the keyboard: an update may move a button away between the press of the mouse and its release. */
 const enter = async (typed) => {
   await page.locator('#shown').fill(typed);
   await page.locator('#shown').press('Enter');
@@ -44,7 +44,7 @@ after(async () => {
   await house?.close();
 });
 
-test('with more than one meter the building comes first: the worst first, a sum, and a click leads to the meter', async () => {
+test('with several meters the building is shown first, worst meter first, with a sum, and a click opens the meter', async () => {
   const { per_date, today } = house.truth;
   const rows = page.locator('#rows tbody tr');
   await becomes('the building is shown', async () => await rows.count() === 2);
@@ -64,10 +64,10 @@ test('with more than one meter the building comes first: the worst first, a sum,
   await choose('house');
 });
 
-test('today and yesterday are those of the recording, beside a usual day', async () => {
+test('today and yesterday match the recording and are compared with a usual day', async () => {
   const { per_date, today, first } = house.truth;
   const whole_days = Array.from({ length: 10 }, (_, i) => per_date.get(date_after(first, i)) ?? 0);
-  // The answers' lines stand apart only once the style is there.
+  // The answers have separate lines only once the style is loaded.
   await becomes('today is shown', async () => { const all = await answers(); return all.length === 5 && all[0].includes(' | '); });
   const [of_today, of_yesterday] = await answers();
   assert.ok(of_today.startsWith(`How much today? | ${litres(per_date.get(today) ?? 0)} | `), of_today);
@@ -76,7 +76,7 @@ test('today and yesterday are those of the recording, beside a usual day', async
   assert.match(of_yesterday, /times a usual day|more than usual/);
 });
 
-test('a leak is told with the night since which the water never stood still', async () => {
+test('a leak is reported with the night since which the water never stood still', async () => {
   const leak = (await answers())[3];
   const night = new Intl.DateTimeFormat('en-GB', { weekday: 'short', day: 'numeric', month: 'short', timeZone: 'UTC' })
     .format(new Date(`${date_after(house.truth.leak_date, 1)}T12:00:00Z`));
@@ -85,7 +85,7 @@ test('a leak is told with the night since which the water never stood still', as
   assert.ok(leak.includes('about 10.0 L an hour, 240 L a day'), leak);
 });
 
-test('how sure the numbers are is told: nothing is missing of the house, three hours of the garden', async () => {
+test('the page shows missing data: none for the house, three hours for the garden', async () => {
   assert.match((await answers())[4], /Nothing is missing \| Every minute of today was seen.*Counted in steps of 1 L\./);
   await choose('garden');
   const row = page.locator('#days tbody tr', { has: page.locator(`[data-date="${house.truth.hole_date}"]`) });
@@ -95,7 +95,7 @@ test('how sure the numbers are is told: nothing is missing of the house, three h
   await choose('house');
 });
 
-test('each of the last days has its volume; what lies before the recording is no zero', async () => {
+test('each of the last days has its volume, and days before the recording are not zero', async () => {
   const { per_date, first, today } = house.truth;
   await becomes('the days are shown', async () => await page.locator('#days tbody tr').count() === 14);
   for (let i = 0; i <= 10; ++i) {
@@ -109,7 +109,7 @@ test('each of the last days has its volume; what lies before the recording is no
   assert.equal(await page.locator(`${before_it} rect.none`).count(), 1);
 });
 
-test('a month stands with its volume and its cost', async () => {
+test('a year is shown with its volume and its cost', async () => {
   await becomes('the years are shown', async () => await page.locator('#years tbody tr').count() >= 2);
   const year = house.truth.today.slice(0, 4);
   const of_year = [...house.truth.per_date].filter(([date]) => date.startsWith(year)).reduce((sum, [, ticks]) => sum + ticks, 0);
@@ -120,7 +120,7 @@ test('a month stands with its volume and its cost', async () => {
   assert.ok(cells.some((cell) => cell === `€${(of_year / 500).toFixed(2)}`), JSON.stringify(cells));
 });
 
-test('a day is chosen with the keyboard; its hours and draws are those of the recording', async () => {
+test('a day is chosen with the keyboard, and its hours and draws match the recording', async () => {
   // Before the leak.
   const date = date_after(house.truth.leak_date, -1);
   await page.locator(`[data-date="${date}"]`).focus();
@@ -144,7 +144,7 @@ test('a day is chosen with the keyboard; its hours and draws are those of the re
   await becomes('today is shown again', async () => await page.getByRole('button', { name: 'Today', exact: true }).count() === 0);
 });
 
-test('nights are bands: a leak fills them, a still night is quiet; quiet ones are folded', async () => {
+test('nights are bands: a leak fills them, a still night has one band, and quiet nights are folded', async () => {
   const rows = page.locator('#nights tbody tr');
   await becomes('the nights are shown', async () => await rows.count() >= 10);
   const told = await read_all(page, '#nights tbody tr', (row) => ({
@@ -159,33 +159,33 @@ test('nights are bands: a leak fills them, a still night is quiet; quiet ones ar
   for (const night of quiet) assert.deepEqual([night.still, night.flow], [1, 0]);
 });
 
-test('an alarm acknowledged on the page is acknowledged in the ledger; put off, it is shelved there', async () => {
+test('an alarm acknowledged or put off on the page is acknowledged or shelved in the ledger', async () => {
   const alarm = page.locator('#alarms article', { hasText: 'Water ran all night' });
   const id = await alarm.getAttribute('data-alarm');
   const in_ledger = async () => (await house.get('/v1/alarms')).alarms.find((one) => String(one.id) === id);
   assert.equal((await in_ledger()).state, 'unacknowledged');
   await alarm.getByRole('button', { name: /I have seen it/ }).click();
-  await becomes('the page says so', async () => (await alarm.innerText()).includes('acknowledged ') && !(await alarm.innerText()).includes('not acknowledged'));
+  await becomes('the page shows the acknowledgement', async () => (await alarm.innerText()).includes('acknowledged ') && !(await alarm.innerText()).includes('not acknowledged'));
   assert.equal((await in_ledger()).state, 'acknowledged');
   assert.equal(await text('#alarms .said'), 'Acknowledged: Water ran all night, house.');
 
   await alarm.getByRole('button', { name: /Not seen after all/ }).click();
-  await becomes('the page takes it back', async () => (await alarm.innerText()).includes('not acknowledged yet'));
+  await becomes('the page shows that it was taken back', async () => (await alarm.innerText()).includes('not acknowledged yet'));
   assert.equal((await in_ledger()).state, 'unacknowledged');
   assert.equal(await text('#alarms .said'), 'No longer acknowledged: Water ran all night, house.');
 
   await alarm.locator('select').selectOption('P2D');
   await alarm.getByRole('button', { name: /Put off for/ }).click();
-  await becomes('the page says put off', async () => (await alarm.innerText()).includes('put off until'));
+  await becomes('the page shows that it is put off', async () => (await alarm.innerText()).includes('put off until'));
   const shelved = await in_ledger();
   assert.equal(shelved.state, 'shelved');
   assert.ok(Math.abs(Date.parse(shelved.shelved_until) - Date.now() - 2 * 86_400_000) < 120_000);
   await alarm.getByRole('button', { name: /Show it again/ }).click();
-  await becomes('the page says so', async () => !(await alarm.innerText()).includes('put off until'));
+  await becomes('the page shows it again', async () => !(await alarm.innerText()).includes('put off until'));
   assert.notEqual((await in_ledger()).state, 'shelved');
 });
 
-test('a message is shown by itself: the flow, the day, the register', async () => {
+test('a new message updates flow, day and register by itself', async () => {
   const { per_date, today } = house.truth;
   await house.tell(2);
   per_date.set(today, (per_date.get(today) ?? 0) + 2);
@@ -196,7 +196,7 @@ test('a message is shown by itself: the flow, the day, the register', async () =
     (await page.locator('#days tbody tr').first().locator('td').nth(1).innerText()) === litres(per_date.get(today)));
 });
 
-test('a reading by eye becomes an adjustment; what is no number, or cannot be, is refused in words; it can be taken back', async () => {
+test('a reading becomes an adjustment and can be taken back, and an invalid or impossible one is refused in words', async () => {
   const register = async () => house.get('/v1/meters/house/register');
   await page.locator('#shown').fill('about seven');
   await becomes('it is refused', async () => {
@@ -206,7 +206,7 @@ test('a reading by eye becomes an adjustment; what is no number, or cannot be, i
   assert.equal(await page.locator('#shown').getAttribute('aria-invalid'), 'true');
 
   await enter('99999');
-  await becomes('it is asked about', async () => (await text('#reading-said')).includes('Nobody has told yet'));
+  await becomes('the page asks about it', async () => (await text('#reading-said')).includes('Nobody has told yet'));
   await page.getByRole('button', { name: /anyway/ }).click();
   await becomes('the daemon’s reason is shown', async () => !/is no number|Nobody has told/.test(await text('#reading-said')) && (await text('#reading-said')).length > 20);
   assert.equal((await register()).readings.length, 0);
@@ -217,38 +217,38 @@ test('a reading by eye becomes an adjustment; what is no number, or cannot be, i
   await page.getByRole('button', { name: /anyway/ }).click();
   await becomes('the reading is booked', async () => (await register()).readings.length === 1);
   assert.equal((await register()).readings[0].adjustment.ticks, 12);
-  await becomes('the face shows it', async () => (await text('#register .face')) === `${shown} m³`);
+  await becomes('the register shows it', async () => (await text('#register .face')) === `${shown} m³`);
   assert.match(await text('#reading-said'), /12/);
 
   await page.locator('#readings summary').click();
   await page.getByRole('button', { name: /Take the reading of .* back/ }).click();
   await becomes('it is taken back', async () => (await register()).readings.length === 0);
-  await becomes('the face shows it', async () => (await text('#register .face')) === `${(house.truth.count / 1000).toFixed(3)} m³`);
+  await becomes('the register shows it', async () => (await text('#register .face')) === `${(house.truth.count / 1000).toFixed(3)} m³`);
 });
 
-test('a reading that would take litres away is asked about before it is booked', async () => {
+test('a reading that would take litres away needs a confirmation before it is booked', async () => {
   const register = async () => house.get('/v1/meters/house/register');
   await house.post('/v1/meters/house/register', { time: new Date(Date.now() - 10_800_000).toISOString(), reading_m3: '10.000', start: true });
   const should_l = Math.round((await register()).register_m3 * 1000);
 
-  // Told to the tenth of a cubic metre only: no difference at all, perhaps.
+  // The reading has only tenths of a cubic metre, so there may be no difference.
   await enter((Math.floor(should_l / 100 - 0.1) / 10).toFixed(1));
-  await becomes('it is asked about', async () => (await text('#reading-said')).includes('may be no real difference'));
+  await becomes('the page asks about it', async () => (await text('#reading-said')).includes('may be no real difference'));
   assert.equal((await register()).readings.length, 1);
   await page.getByRole('button', { name: 'Correct it' }).click();
   assert.equal(await page.locator('#shown').evaluate((one) => document.activeElement === one), true);
 
   await enter(((should_l - 5) / 1000).toFixed(3));
-  await becomes('it is asked about', async () => /5\.0 L less.*cannot show less/s.test(await text('#reading-said')));
+  await becomes('the page asks about it', async () => /5\.0 L less.*cannot show less/s.test(await text('#reading-said')));
   assert.equal((await register()).readings.length, 1);
   await page.getByRole('button', { name: /anyway/ }).click();
-  await becomes('it is booked for who wants it', async () => (await register()).readings.length === 2);
+  await becomes('it is booked after the confirmation', async () => (await register()).readings.length === 2);
   assert.equal((await register()).readings[0].adjustment.ticks, -5);
   for (const { time } of (await register()).readings) await house.take_back(time);
   assert.equal((await register()).readings.length, 0);
 });
 
-test('“1,234” may mean two things and is refused; what the page itself writes is read', async () => {
+test('“1,234” is ambiguous and is refused, and numbers in the page’s own format are read', async () => {
   await enter('1,234');
   await becomes('it is refused', async () => (await text('#reading-said')).includes('may mean two things: 1234, or 1.234'));
   assert.equal((await house.get('/v1/meters/house/register')).readings.length, 0);
@@ -262,7 +262,7 @@ test('“1,234” may mean two things and is refused; what the page itself write
   await page.locator('#shown').fill('');
 });
 
-test('the answer about a reading came late and wiped out what was typed meanwhile', async () => {
+test('a late answer about a reading wiped out what was typed in the meantime', async () => {
   let release;
   const held = new Promise((resolve) => { release = resolve; });
   await page.route('**/v1/meters/house/register', async (route) => {
@@ -287,7 +287,7 @@ test('the answer about a reading came late and wiped out what was typed meanwhil
   await page.locator('#starts').uncheck();
 });
 
-test('gallons are shown where they are wanted, and still after a reload', async () => {
+test('gallons are shown when chosen, and still after a reload', async () => {
   const gallons = (house.truth.per_date.get(house.truth.today) ?? 0) / 3.785411784;
   await page.locator('#unit').selectOption('gal_us');
   const expected = `${gallons.toFixed(gallons < 100 ? 1 : 0)} US gal`;
@@ -298,16 +298,16 @@ test('gallons are shown where they are wanted, and still after a reload', async 
   await page.locator('#unit').selectOption('l');
 });
 
-test('whoever leaves says so on the page, and that somebody is back', async () => {
+test('people can say on the page that everybody leaves and that somebody is back', async () => {
   const away = async () => (await house.get('/v1/meters')).meters.find((one) => one.id === 'house').away;
   await page.getByRole('button', { name: 'Everybody leaves now' }).click();
-  await becomes('it is told', away);
+  await becomes('the daemon knows it', away);
   await page.getByRole('button', { name: 'Somebody is back' }).click();
   await becomes('it is over', async () => !await away());
 });
 
-test('no machine words: no time, date, length or option as a program writes it', async () => {
-  await becomes('all is shown', async () => await page.locator('#years tbody tr').count() > 0 && await page.locator('#draws table').count() > 0);
+test('the page shows no time, date, duration or option in machine format', async () => {
+  await becomes('every panel is shown', async () => await page.locator('#years tbody tr').count() > 0 && await page.locator('#draws table').count() > 0);
   await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
   const words = await page.locator('main').innerText();
   assert.doesNotMatch(words, /\d{4}-\d\d-\d\d|\b\d+(min|h|d)\b|`|[a-z]_[a-z]|\[\[/);
@@ -316,7 +316,7 @@ test('no machine words: no time, date, length or option as a program writes it',
   assert.match(said, /^The meter ran for 2 h 30 min from 1 Mar, [\d:]+ on, since 28 Feb 2026\. The time is not known\.$/);
 });
 
-test('half of fifteen on an axis is seven and a half', async () => {
+test('the middle of an axis up to fifteen is labelled 7.5', async () => {
   const halves = await page.evaluate(async () => {
     const { axis_number } = await import('/page/words.js');
     const { round_up } = await import('/page/chart.js');
@@ -325,14 +325,14 @@ test('half of fifteen on an axis is seven and a half', async () => {
   assert.deepEqual(halves, ['15', '7.5', '0.15', '0.075', '1.5', '0.75']);
 });
 
-test('until here nobody saw an error, and nothing was asked of anybody else', () => {
-  // The browser itself tells of the one reading that could not be.
+test('so far there was no error and no request to another server', () => {
+  // The browser reports the one reading that was refused.
   assert.deepEqual(faults.filter((fault) => !fault.includes('status of 409')), []);
 });
 
-test('a broker that is gone is told on the page, and that it is back though the stream saw neither', async () => {
+test('the page reports a lost broker and its return, although the stream sends neither', async () => {
   await house.broker.stop();
-  await becomes('the page tells of it', async () => /Something needs a look/.test(await page.locator('#trouble').innerText()));
+  await becomes('the page reports it', async () => /Something needs a look/.test(await page.locator('#trouble').innerText()));
   assert.match(await text('#health .body'), /The broker is not connected/);
   await house.start_broker();
   let trouble;
@@ -340,23 +340,23 @@ test('a broker that is gone is told on the page, and that it is back though the 
     .catch((vain) => assert.fail(`${vain.message}: ${trouble}`));
 });
 
-test('a daemon that is gone is told, what is shown is marked as old, and it is live again when it is back', async () => {
+test('a stopped daemon is reported and its numbers are marked as old, and the page is live again after its return', async () => {
   const shown = (await answers())[1];
   faults.length = 0;
   await house.daemon.stop('SIGKILL');
-  await becomes('the page tells of it', async () => /does not answer/.test(await page.locator('#trouble').innerText()));
+  await becomes('the page reports it', async () => /does not answer/.test(await page.locator('#trouble').innerText()));
   assert.match(await page.locator('#trouble').innerText(), /What you see is from .* and may be wrong by now/);
   assert.equal(await page.evaluate(() => document.body.dataset.state), 'old');
   assert.match(await text('#live'), /^Not live\. Read at/);
-  // The old numbers stay, marked as such.
+  // The old numbers stay and are marked as old.
   assert.equal((await answers())[1], shown);
   assert.match(await page.locator('#glance .answer strong').first().evaluate((one) => getComputedStyle(one, '::after').content), /old/);
   await page.locator('#alarms').getByRole('button', { name: /I have seen it|Put off for/ }).first().click();
-  await becomes('what is done is told to be in doubt', async () => (await text('#alarms .said')).includes('It may or may not have received your request'));
+  await becomes('the page says that the request may be lost', async () => (await text('#alarms .said')).includes('It may or may not have received your request'));
 
   await house.start_daemon();
   await live();
   await becomes('the trouble is over', async () => (await page.locator('#trouble').innerText()) === '');
-  // The browser itself tells of each connection that was refused meanwhile.
+  // The browser reports each connection that was refused in the meantime.
   assert.deepEqual(faults.filter((fault) => !/ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED_ENCODING|ERR_CONNECTION_RESET|ERR_EMPTY_RESPONSE/.test(fault)), []);
 });

@@ -1,4 +1,4 @@
-// The page where a token is asked for: nothing without it, and all of it, live, for who gives it as a password.
+// The page with a token configured: nothing without it, and the whole page, live, with it as the password.
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
 
@@ -22,19 +22,19 @@ async function with_browser(options, look) {
 }
 
 for (const [who, options] of [
-  ['who gives no password', {}],
-  ['who guesses', { httpCredentials: { username: 'anybody', password: 'a-word-of-another-test' } }],
+  ['a visitor without a password', {}],
+  ['a visitor with a wrong password', { httpCredentials: { username: 'anybody', password: 'a-word-of-another-test' } }],
 ]) {
   test(`${who} sees nothing`, () => with_browser(options, async (page) => {
     const answer = await page.goto(`${house.origin}/`).catch((error) => error);
-    // Chromium shows a page of its own where a password was refused.
+    // Chromium shows its own page after a refused password.
     if (answer instanceof Error) assert.match(answer.message, /ERR_INVALID_AUTH_CREDENTIALS/);
     else assert.equal(answer.status(), 401);
     assert.equal(await page.locator('#glance').count(), 0);
   }));
 }
 
-test('who gives the token as a password sees the page, and what happens as it happens', () =>
+test('a visitor with the token as password sees the page and its live updates', () =>
   with_browser({ httpCredentials: { username: 'anybody', password: token } }, async (page) => {
     const faults = watch_faults(page, house.origin);
     await page.goto(`${house.origin}/`);
@@ -48,15 +48,15 @@ test('who gives the token as a password sees the page, and what happens as it ha
     assert.deepEqual(faults, []);
   }));
 
-/** Everything that would change something. */
+/** Every control that would change something. */
 const doors = '#alarms button, #clock button, #readings button, #reading, #away, #draws select';
 const shown_doors = async (page) => (await read_all(page, doors, (one) => one.checkVisibility() && one.outerHTML.slice(0, 80))).filter(Boolean);
 
-test('a tenant sees his meter and its uses, and nothing that he would be refused', () =>
+test('tenants see their meter and its uses, and no control that would be refused', () =>
   with_browser({ httpCredentials: { username: 'anybody', password: tenant_token } }, async (page) => {
     const faults = watch_faults(page, house.origin);
     await page.goto(`${house.origin}/`);
-    await until('his meter is shown', async () => await page.locator('#glance .answer').count() === 5);
+    await until('the meter is shown', async () => await page.locator('#glance .answer').count() === 5);
     await until('its uses are shown', async () => await page.locator('#draws table.draws tr').count() > 1);
     await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
     assert.doesNotMatch(await page.locator('body').innerText(), /garden|false/);
@@ -64,10 +64,10 @@ test('a tenant sees his meter and its uses, and nothing that he would be refused
     assert.deepEqual(faults, []);
   }));
 
-test('the same page shows the doors to who may change things', () =>
+test('the same page shows its controls to a visitor who may change things', () =>
   with_browser({ httpCredentials: { username: 'anybody', password: token } }, async (page) => {
     await page.goto(`${house.origin}/#meter=house`);
     await until('the uses are shown', async () => await page.locator('#draws table.draws tr').count() > 1);
     await page.evaluate(() => { for (const one of document.querySelectorAll('details')) one.open = true; });
-    await until('they are shown', async () => (await shown_doors(page)).length > 5);
+    await until('the controls are shown', async () => (await shown_doors(page)).length > 5);
   }));

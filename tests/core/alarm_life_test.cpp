@@ -1,4 +1,4 @@
-// The life of an alarm, as a table and under random commands.
+// The states of an alarm, checked against a table and under random commands.
 #include <rapidcheck.h>
 #include <rapidcheck/catch.h>
 
@@ -44,7 +44,7 @@ bool apply(Alarm& alarm, Event event, int now) {
     return false;
 }
 
-/// A state with its condition: a shelved alarm's may hold or not.
+/// A state, and whether its condition holds. The condition of a shelved alarm may hold or not.
 using Place = std::pair<AlarmState, bool>;
 
 struct Transition {
@@ -53,12 +53,13 @@ struct Transition {
     Place to;
 };
 
-/// All that changes something; every other event leaves the alarm where it is.
+/// Every transition that changes something. Every other event leaves the alarm unchanged.
 ///
 /// Source: ISA-18.2 / IEC 62682, the alarm's states and transitions (second-hand: the standards were not
-/// read). Shelving is left "unacknowledged" where the condition holds, so that nobody misses an alarm by its
-/// shelving: common practice, no source. So is taking an acknowledgement back, which the table leads back by
-/// the way that it came; `normal` stands here as what somebody had acknowledged.
+/// read). An alarm whose condition holds leaves shelving as "unacknowledged", so that shelving hides no alarm
+/// for good: common practice, no source. Taking back an acknowledgement is also common practice, no source.
+/// It returns to the state before the acknowledgement; a `normal` alarm in this table was acknowledged
+/// before.
 const std::vector<Transition> transitions{
     {{normal, false}, Event::raise, {unacknowledged, true}},
     {{unacknowledged, true}, Event::acknowledge, {acknowledged, true}},
@@ -111,7 +112,7 @@ constexpr Event events[] = {Event::raise,         Event::clear,  Event::acknowle
 
 }  // namespace
 
-TEST_CASE("every event in every state leads where the standard's table says, or nowhere") {
+TEST_CASE("every event in every state does what the standard's table says, or nothing") {
     for (const Place& from :
          {Place{normal, false}, Place{unacknowledged, true}, Place{acknowledged, true},
           Place{returned_unacknowledged, false}, Place{shelved, true}, Place{shelved, false}}) {
@@ -127,7 +128,7 @@ TEST_CASE("every event in every state leads where the standard's table says, or 
     }
 }
 
-TEST_CASE("what is said twice is as if it had been said once") {
+TEST_CASE("repeating an event changes nothing") {
     for (const Transition& one : transitions) {
         CAPTURE(name_of(one.from.first), one.event);
         Alarm alarm = at(one.from);
@@ -138,8 +139,8 @@ TEST_CASE("what is said twice is as if it had been said once") {
     }
 }
 
-TEST_CASE("whatever happens to an alarm, its state and its times agree") {
-    rc::prop("after any run of events", [] {
+TEST_CASE("an alarm's state and times agree after any events") {
+    rc::prop("after any sequence of events", [] {
         Alarm alarm;
         alarm.cleared_at = hour(0);
         bool holds = false;
@@ -147,14 +148,14 @@ TEST_CASE("whatever happens to an alarm, its state and its times agree") {
         for (const Event event : *rc::gen::container<std::vector<Event>>(
                  rc::gen::elementOf(std::vector<Event>(std::begin(events), std::end(events))))) {
             const Place before = place_of(alarm);
-            // What nobody has acknowledged cannot be taken back.
+            // An acknowledgement that was never given cannot be taken back.
             const bool is_nothing = event == Event::unacknowledge && !alarm.acknowledged_at;
             const bool changed = apply(alarm, event, now);
             const Transition* const expected = is_nothing ? nullptr : transition(before, event);
             RC_ASSERT(changed == (expected != nullptr));
             RC_ASSERT(place_of(alarm) == (expected ? expected->to : before));
 
-            // The condition is what raise and clear say, whatever people do meanwhile.
+            // Only raise and clear change the condition, whatever people do in between.
             if (event == Event::raise) holds = true;
             if (event == Event::clear) holds = false;
             RC_ASSERT(alarm.is_active() == holds);

@@ -21,7 +21,7 @@ Alarm in(AlarmState state, bool active) {
 
 }  // namespace
 
-TEST_CASE("an alarm lives through the states of ISA-18.2") {
+TEST_CASE("an alarm goes through the states of ISA-18.2") {
     // Source: ISA-18.2 / IEC 62682, second-hand.
     Alarm alarm;
     raise(alarm, monday);
@@ -46,7 +46,7 @@ TEST_CASE("an alarm lives through the states of ISA-18.2") {
     CHECK(acknowledged.state == AlarmState::unacknowledged);
 }
 
-TEST_CASE("an alarm that stands is one alarm, whatever confirms it") {
+TEST_CASE("raising an active alarm again does not change it") {
     for (const AlarmState state :
          {AlarmState::unacknowledged, AlarmState::acknowledged, AlarmState::shelved}) {
         Alarm alarm = in(state, true);
@@ -67,7 +67,7 @@ TEST_CASE("a shelved alarm stays shelved while its condition comes and goes") {
     CHECK(alarm.is_active());
 }
 
-TEST_CASE("clearing what does not stand changes nothing") {
+TEST_CASE("clearing an inactive alarm changes nothing") {
     for (const AlarmState state :
          {AlarmState::normal, AlarmState::returned_unacknowledged, AlarmState::shelved}) {
         Alarm alarm = in(state, false);
@@ -81,7 +81,7 @@ TEST_CASE("clearing what does not stand changes nothing") {
     CHECK_FALSE(fresh.cleared_at);
 }
 
-TEST_CASE("states and kinds have their own words") {
+TEST_CASE("states and kinds have unique names") {
     CHECK(name_of(AlarmState::returned_unacknowledged) == "returned-unacknowledged");
     CHECK(name_of(AlarmState::normal) == "normal");
     std::set<std::string_view> names;
@@ -105,7 +105,7 @@ TEST_CASE("a kind is on unless it is switched off") {
     CHECK(settings.is_on(AlarmKind::night_flow));
 }
 
-TEST_CASE("a kind that the meter cannot show is off by default, says why, and can be switched on") {
+TEST_CASE("a kind that the meter cannot detect is off by default, with a reason, and can be switched on") {
     using namespace std::chrono_literals;
     MeterSettings meter;
     for (const AlarmKind kind : {AlarmKind::long_draw, AlarmKind::high_flow, AlarmKind::slow_leak,
@@ -131,14 +131,14 @@ TEST_CASE("a kind that the meter cannot show is off by default, says why, and ca
     CHECK(coarse.watches(AlarmKind::long_draw));
 }
 
-TEST_CASE("silence is five cadences, at least a quarter of an hour") {
+TEST_CASE("a node is silent after five cadences, or 15 minutes if that is longer") {
     using namespace std::chrono_literals;
     CHECK(usual_silent_after(10s) == Duration{15min});
     CHECK(usual_silent_after(3min) == Duration{15min});
     CHECK(usual_silent_after(1h) == Duration{5h});
 }
 
-TEST_CASE("a flow that the meter cannot have is no flow, however short the span of its ticks") {
+TEST_CASE("an impossible flow is ignored, however short the span of its ticks") {
     using namespace std::chrono_literals;
     const MeterSettings meter;  // Q4 is 3125 L/h, and two ticks in three minutes are 40 L/h.
     CHECK_FALSE(possible_flow_l_per_h(1, Duration{17}, meter));  // 211 764 706 L/h.

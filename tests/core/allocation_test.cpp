@@ -1,4 +1,4 @@
-// What booking costs that does not depend on the machine: no allocation for a reading.
+// Booking allocates no memory for a reading. This cost does not depend on the machine.
 #include <cstdlib>
 #include <new>
 
@@ -7,7 +7,7 @@
 
 namespace {
 
-// Counted on this thread alone; other tests of the same program do not run meanwhile.
+// Counts the allocations of this thread only. No other test of this program runs at the same time.
 thread_local std::size_t allocations = 0;
 
 }  // namespace
@@ -30,7 +30,7 @@ using namespace tickledger::test;
 namespace {
 
 constexpr int readings = 10'000;
-// Three minutes apart: twenty days and a bit.
+// The readings are three minutes apart and cover a little more than twenty days.
 constexpr std::size_t days = readings * 3 / (24 * 60) + 1;
 
 Reading reading_of(int i) {
@@ -62,7 +62,7 @@ TEST_CASE("booking allocates nothing") {
     CHECK(ticks > 0);
 }
 
-TEST_CASE("finding rows allocates at most for a new day's zone rules, never for a reading") {
+TEST_CASE("finding rows allocates at most once per new day, never per reading") {
     const CounterRules rules(checkpointed_meter());
     CounterState state;
     RowFinder rows(*CivilZone::find("Europe/Lisbon"), std::chrono::minutes{15});
@@ -77,7 +77,7 @@ TEST_CASE("finding rows allocates at most for a new day's zone rules, never for 
             }
         }
     };
-    run(0, 100);  // The scratch vectors have their size now.
+    run(0, 100);  // The scratch vectors now have their final size.
     const std::size_t before = allocations;
     run(100, readings);
     const std::size_t used = allocations - before;

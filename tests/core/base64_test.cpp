@@ -15,15 +15,15 @@ TEST_CASE("base64 writes and reads the vectors of RFC 4648, section 10") {
     CHECK(from_base64(text) == bytes);
 }
 
-TEST_CASE("base64 keeps any bytes") {
+TEST_CASE("base64 preserves any bytes") {
     std::string bytes;
     for (int i = 0; i < 256; ++i)
         bytes += static_cast<char>(i);
     CHECK(from_base64(to_base64(bytes)) == bytes);
 }
 
-TEST_CASE("base64 refuses what is none") {
-    CHECK_FALSE(from_base64("Zg"));        // No multiple of four.
+TEST_CASE("invalid base64 is refused") {
+    CHECK_FALSE(from_base64("Zg"));        // Not a multiple of four.
     CHECK_FALSE(from_base64("Z-9v"));      // The alphabet of section 5.
     CHECK_FALSE(from_base64("Zg==Zm9v"));  // Padding in the middle.
     CHECK_FALSE(from_base64("===="));

@@ -1,4 +1,4 @@
-// A meter and its readings in a few words, for the tests of booking.
+// Shorthand for a meter and its readings, for the tests of booking.
 #pragma once
 
 #include <catch2/catch.hpp>
@@ -17,7 +17,8 @@ inline std::chrono::seconds minutes(int n) {
     return std::chrono::minutes{n};
 }
 
-/// 1 L a tick, Q3 2.5 m³/h: at most 2 + 3.4375 m³/h, 171.875 ticks in three minutes, are plausible.
+/// 1 L per tick, Q3 2.5 m³/h. At most 2 ticks plus 3.4375 m³/h (171.875 ticks in three minutes) are
+/// plausible.
 inline MeterSettings counter_meter() {
     MeterSettings meter;
     meter.id = "house";
@@ -25,7 +26,7 @@ inline MeterSettings counter_meter() {
     return meter;
 }
 
-/// The same of a node that saves its count every so many ticks.
+/// The same meter with a node that saves its count every `ticks` ticks.
 inline MeterSettings with_checkpoint(std::uint64_t ticks) {
     MeterSettings meter = counter_meter();
     meter.checkpoint_ticks = ticks;
@@ -36,7 +37,7 @@ inline Reading of_boot(std::uint64_t boot, std::uint64_t seq, std::uint64_t coun
     return {.count = count, .boot = boot, .seq = seq};
 }
 
-/// Feeds readings to booking and keeps what came of them.
+/// Feeds readings to booking and keeps the entries.
 class Booker {
 public:
     explicit Booker(const MeterSettings& meter) : rules(meter) {}

@@ -1,4 +1,4 @@
-// What the pauses between readings tell about a node's cadence.
+// What the pauses between readings show about a node's cadence.
 #include "tickledger/cadence.hpp"
 
 #include <catch2/catch.hpp>
@@ -6,7 +6,7 @@
 using namespace std::chrono_literals;
 using namespace tickledger;
 
-TEST_CASE("a node that speaks every 15 minutes contradicts a cadence of 3 minutes") {
+TEST_CASE("a node that sends every 15 minutes contradicts a cadence of 3 minutes") {
     CHECK(longer_cadence({15min + 2s, 15min, 14min + 58s, 15min + 1s, 15min, 15min}, 3min) ==
           Duration{15min});
     CHECK(longer_cadence({15min, 15min, 15min, 15min, 15min, 15min}, 15min) == std::nullopt);
@@ -14,13 +14,13 @@ TEST_CASE("a node that speaks every 15 minutes contradicts a cadence of 3 minute
     CHECK(longer_cadence({15min, 15min, 15min, 15min, 15min, 15min}, 10min - 1s) == Duration{15min});
 }
 
-TEST_CASE("five pauses are too few to contradict a cadence, and so are pauses among turns that were kept") {
+TEST_CASE("five pauses do not contradict a cadence, nor do long pauses if every fifth message is on time") {
     CHECK(longer_cadence({}, 3min) == std::nullopt);
     CHECK(longer_cadence({15min, 15min, 15min, 15min, 15min}, 3min) == std::nullopt);
-    // Every fifth turn came in time.
+    // Every fifth message arrived on time.
     CHECK(longer_cadence({15min, 15min, 15min, 15min, 3min, 15min, 15min, 15min, 15min, 3min}, 3min) ==
           std::nullopt);
-    // One of twenty was sent out of turn.
+    // One message in twenty was sent out of turn.
     std::vector<Duration> pauses(20, 15min);
     pauses[7] = 2s;
     CHECK(longer_cadence(pauses, 3min) == Duration{15min});

@@ -36,7 +36,7 @@ TEST_CASE("a line through the origin agrees with NIST StRD NoInt1") {
 
 TEST_CASE("a line agrees with NIST StRD Norris") {
     // NIST Statistical Reference Datasets, Linear Regression, Norris: data from memory, certified values
-    // second-hand; that they are reproduced shows that the data are right.
+    // second-hand. The data reproduce the certified values, so the data are right.
     const Numbers x{0.2L,   337.4L, 118.2L, 884.6L, 10.1L,  226.5L, 666.3L, 996.3L, 448.6L,
                     777.0L, 558.2L, 0.4L,   0.6L,   775.5L, 666.9L, 338.0L, 447.5L, 11.6L,
                     556.0L, 228.1L, 995.8L, 887.6L, 120.2L, 0.3L,   0.3L,   556.8L, 339.1L,
@@ -51,18 +51,18 @@ TEST_CASE("a line agrees with NIST StRD Norris") {
     CHECK(static_cast<double>(fit.residual_deviation) == Approx(0.884796396144373).epsilon(1e-12));
 }
 
-TEST_CASE("the error is the indication's, against what the register says") {
+TEST_CASE("the error is the error of the indication, relative to the register") {
     // 103 L shown for 100 L is 3.000 %, not 2.913 % (ISO 4064-1, from memory; computed).
     const auto found = judged({stretch(103'000, 100'000)});
     REQUIRE(found);
     CHECK(found->error == Approx(0.03));
     CHECK(found->verdict == CalibrationVerdict::beyond);
     CHECK(found->permissible_error == 0.02);
-    // Below Q2 = 2500 / 50 L/h a class 2 meter may be 5 % off.
+    // Below Q2 = 2500 / 50 L/h a class 2 meter may have an error of 5 %.
     CHECK(judged({stretch(103'000, 100'000, 49)})->verdict == CalibrationVerdict::within);
 }
 
-TEST_CASE("two readings close together cannot tell, and say so by their uncertainty") {
+TEST_CASE("two readings close together give a large uncertainty and no verdict") {
     const auto found = judged({stretch(100, 102)});
     REQUIRE(found);
     CHECK(found->pulse_value_l == Approx(1.02));
@@ -70,12 +70,12 @@ TEST_CASE("two readings close together cannot tell, and say so by their uncertai
     CHECK(found->uncertainty_l == Approx(0.0058317).epsilon(1e-4));
     CHECK(found->verdict == CalibrationVerdict::undecided);
     CHECK(judged({stretch(100'000, 101'000)})->verdict == CalibrationVerdict::within);
-    // At ten litres a tick 1 % is off by 0.99 %, known to 2 * 0.00414 / 10.1 * 10 / 10.1 = 0.08 % (computed).
+    // 10 L per tick: the error of 1 % is -0.99 %, +/- 2 * 0.00414 / 10.1 * 10 / 10.1 = 0.08 % (computed).
     const std::vector<CalibrationStretch> coarse{stretch(1000, 10'100)};
     CHECK(calibrate(coarse, {10, 1}, {1, 1}, {2500, 1})->verdict == CalibrationVerdict::within);
 }
 
-TEST_CASE("a wrong pulse value errs alike at every flow, missed ticks ever more with the flow") {
+TEST_CASE("a wrong pulse value gives a constant error, missed ticks an error that grows with the flow") {
     const auto wrong =
         judged({stretch(9700, 10'000, 100), stretch(9690, 10'000, 400), stretch(9705, 10'000, 900),
                 stretch(9695, 10'000, 1600), stretch(9702, 10'000, 700)});
@@ -91,8 +91,8 @@ TEST_CASE("a wrong pulse value errs alike at every flow, missed ticks ever more 
               ->shape == ErrorShape::unknown);
 }
 
-TEST_CASE("an error grows with the flow where chance makes such a line in fewer than one case of twenty") {
-    // Five flows leave three degrees of freedom: Student's t must be beyond 3.182 (NIST/SEMATECH e-Handbook
+TEST_CASE("an error grows with the flow if chance gives such a line in fewer than one case in twenty") {
+    // Five flows leave three degrees of freedom, so Student's t must exceed 3.182 (NIST/SEMATECH e-Handbook
     // of Statistical Methods, 1.3.6.7.2, from memory). By the formulas of least squares these lines have
     // t = sqrt(3) * 20 / 10 = 3.46 and sqrt(3) * 17 / 10 = 2.94.
     CHECK(judged({stretch(100'050, 100'000, 200), stretch(100'000, 100'000, 400),
@@ -105,7 +105,7 @@ TEST_CASE("an error grows with the flow where chance makes such a line in fewer 
             ->shape == ErrorShape::constant);
 }
 
-TEST_CASE("stretches in which ticks may have run unseen say nothing") {
+TEST_CASE("stretches in which ticks may have been missed are not used") {
     CalibrationStretch hole = stretch(5000, 10'000);
     hole.has_unseen = true;
     CHECK_FALSE(judged({hole}));
@@ -115,7 +115,7 @@ TEST_CASE("stretches in which ticks may have run unseen say nothing") {
     CHECK(found->stretches_used == 1);
 }
 
-TEST_CASE("a stretch of one tick counts, one of no tick or no volume does not") {
+TEST_CASE("a stretch of one tick is used, a stretch without ticks or volume is not") {
     CHECK(judged({stretch(1, 1)}));
     CHECK_FALSE(judged({stretch(0, 1)}));
     CHECK_FALSE(judged({stretch(1, 0)}));

@@ -1,4 +1,4 @@
-// A broken invariant ends the program, in every build, and says what was expected.
+// A broken invariant aborts the program in every build and prints what was expected.
 #include "tickledger/check.hpp"
 
 #include <sys/wait.h>
@@ -17,11 +17,11 @@ using namespace tickledger;
 namespace {
 
 struct Death {
-    int signal = 0;  ///< 0: it lived.
+    int signal = 0;  ///< 0 if the child did not die from a signal.
     std::string told;
 };
 
-/// Runs it in a child process, with its standard error in a pipe.
+/// Runs `work` in a child process and reads its standard error through a pipe.
 template <typename Work>
 Death death_of(Work work) {
     std::array<int, 2> ends{};
@@ -30,7 +30,7 @@ Death death_of(Work work) {
     REQUIRE(child >= 0);
     if (child == 0) {
         ::dup2(ends[1], STDERR_FILENO);
-        std::signal(SIGABRT, SIG_DFL);  // Not the test program's own report.
+        std::signal(SIGABRT, SIG_DFL);  // Without the test program's own handler.
         work();
         ::_exit(0);
     }
@@ -48,7 +48,7 @@ Death death_of(Work work) {
 
 }  // namespace
 
-TEST_CASE("a booking of more entries than it has room for aborts and says so") {
+TEST_CASE("adding more entries to a booking than fit aborts with a message") {
     const auto add = [](int count) {
         Booking booking;
         for (int i = 0; i < count; ++i)
@@ -60,7 +60,7 @@ TEST_CASE("a booking of more entries than it has room for aborts and says so") {
     CHECK_THAT(death.told, Catch::Contains("counter.hpp") && Catch::Contains("at most four entries"));
 }
 
-TEST_CASE("a late reading outside of the entry that it should divide aborts") {
+TEST_CASE("dividing an entry at a moment outside of it aborts") {
     const MeterSettings meter;
     const CounterRules rules(meter);
     Entry entry;

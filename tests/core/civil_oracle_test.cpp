@@ -1,16 +1,14 @@
-// Every zone of the system's zone data against zdump of the C library, day by day over thirty years.
+// Compares every zone of the system's zone data with zdump of the C library, day by day over thirty years.
 //
-// The oracle knows only zdump's list of transitions. It walks through them and says that a day begins when
-// the zone's clock shows a date later than any it has shown before. Where clocks neither skip nor repeat a
-// midnight, every rule says the same. Where they do, this one agrees with CivilZone's by design, and differs
-// from others:
-// - midnight skipped (Beirut in spring): the day begins at the jump; the C library's mktime may say an hour
-// earlier.
-// - midnight twice (Havana, St. John's in autumn): the first counts; a rule that takes the later offset says
-// the
-//   second, and one that trusts the clock's date gives St. John's old day 59 minutes more.
-// - a date skipped (Samoa 2011-12-30): it begins where the next one does, and has no length.
-// Those cases are worked out by hand in civil_test.cpp.
+// The oracle knows only zdump's list of transitions. It walks through them. A day begins when the zone's
+// clock shows a later date than it has ever shown before. If clocks neither skip nor repeat a midnight, every
+// rule gives the same result. Otherwise this rule agrees with CivilZone's by design and differs from others:
+// - Midnight is skipped (Beirut in spring): the day begins at the jump. The C library's mktime may give an
+//   hour earlier.
+// - Midnight happens twice (Havana, St. John's in autumn): the first one counts. A rule that takes the later
+//   offset gives the second. A rule that trusts the clock's date gives St. John's old day 59 minutes more.
+// - A date is skipped (Samoa 2011-12-30): it begins where the next date begins and has no length.
+// civil_test.cpp has these cases, worked out by hand.
 #include <catch2/catch.hpp>
 #include <charconv>
 #include <cstdio>
@@ -62,7 +60,7 @@ std::chrono::seconds clock_of(std::string_view day, std::string_view time) {
     return clock;
 }
 
-/// The names of all zones and links; the compact zone data has a line "Z name …" or "L target name" for each.
+/// The names of all zones or links. The compact zone data has a line "Z name …" or "L target name" for each.
 std::vector<std::string> zone_names(char kind) {
     std::ifstream data{"/usr/share/zoneinfo/tzdata.zi"};
     std::vector<std::string> names;
@@ -73,13 +71,13 @@ std::vector<std::string> zone_names(char kind) {
         if (line.empty() || line[0] != kind || line[1] != ' ') continue;
         words >> word >> name;
         if (kind == 'L') words >> name;
-        // The zone data's placeholder for a machine on which nobody has set a zone yet.
+        // "Factory" is the zone data's placeholder for a machine whose zone is not set yet.
         if (name != "Factory") names.push_back(name);
     }
     return names;
 }
 
-/// What `zdump -i` tells of the zones, from the year before the first day on.
+/// The output of `zdump -i` for the zones, from the year before the first day on.
 std::map<std::string, std::vector<Regime>> regimes_of(const std::vector<std::string>& names) {
     std::string command = "zdump -i -c 1996,2028";
     for (const std::string& name : names)
@@ -107,7 +105,7 @@ std::map<std::string, std::vector<Regime>> regimes_of(const std::vector<std::str
     return regimes;
 }
 
-/// When each date begins, by the greatest date that the clock has shown so far. Skipped dates are left out.
+/// When each date begins, by the latest date that the clock has shown so far. Skipped dates are left out.
 std::map<date::sys_days, Instant> day_starts(const std::vector<Regime>& regimes) {
     std::map<date::sys_days, Instant> starts;
     date::sys_days reached = first_day - date::days{1};
@@ -140,7 +138,7 @@ std::string describe(const std::string& name, date::sys_days day) {
     return text.str();
 }
 
-/// The first day on which the zone and the oracle differ, or nothing.
+/// The first day on which the zone and the oracle differ, or an empty string.
 std::string first_difference(const std::string& name, const std::vector<Regime>& regimes) {
     const Result<CivilZone> zone = CivilZone::find(name);
     if (!zone) return zone.error().text;
@@ -151,19 +149,22 @@ std::string first_difference(const std::string& name, const std::vector<Regime>&
         const auto next = std::next(day);
         if (next == starts.end()) return describe(name, day->first) + ": the oracle ends";
         const Span span{day->second, next->second};
-        if (zone->start_of(day->first) != span.from) return describe(name, day->first) + ": other beginning";
+        if (zone->start_of(day->first) != span.from)
+            return describe(name, day->first) + ": different beginning";
         if (next->first != day->first + date::days{1} &&
             zone->start_of(day->first + date::days{1}) != span.to) {
-            return describe(name, day->first) + ": a skipped date follows that does not begin with the next";
+            return describe(name, day->first) +
+                   ": the skipped date after it does not begin with the next date";
         }
-        if (rows.row_at(Step::day, span.from) != span) return describe(name, day->first) + ": other length";
-        // Asking for dates is dearer, so that is done around odd days and once a month.
+        if (rows.row_at(Step::day, span.from) != span)
+            return describe(name, day->first) + ": different length";
+        // Finding dates is slower, so they are checked only around odd days and once a month.
         const bool odd = span.length() != length_before || date::year_month_day{day->first}.day() == 15_d;
         length_before = span.length();
         if (odd &&
             (zone->date_of(span.from) != day->first || zone->date_of(span.to - Duration{1}) != day->first ||
              zone->date_of(span.from + span.length() / 2) != day->first)) {
-            return describe(name, day->first) + ": other date within it";
+            return describe(name, day->first) + ": different date within the day";
         }
     }
     return {};
@@ -171,7 +172,7 @@ std::string first_difference(const std::string& name, const std::vector<Regime>&
 
 }  // namespace
 
-TEST_CASE("every zone's days begin where zdump says", "[oracle]") {
+TEST_CASE("the days of every zone begin when zdump says", "[oracle]") {
     const std::vector<std::string> names = zone_names('Z');
     REQUIRE(names.size() > 300);
     const auto regimes = regimes_of(names);
@@ -181,7 +182,7 @@ TEST_CASE("every zone's days begin where zdump says", "[oracle]") {
         transitions += its_regimes.size();
         CHECK(first_difference(name, its_regimes) == "");
     }
-    // So that a change of zdump's form cannot make this test empty.
+    // Fails if a change of zdump's output leaves nothing to compare.
     CHECK(transitions > 5'000);
 }
 

@@ -1,4 +1,4 @@
-// Each row of booking for cumulative counts (docs/ledger.md), in its order.
+// Every row of the table for booking cumulative counts (docs/ledger.md), in its order.
 #include "booking_fixture.hpp"
 
 using namespace tickledger;
@@ -23,7 +23,7 @@ TEST_CASE("an advance is measured over the span since the last reading") {
     CHECK(book.entries[0].kind == EntryKind::measured);
 }
 
-TEST_CASE("a still span is evidence, so it is booked too") {
+TEST_CASE("a span without ticks is evidence, so it is booked too") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
     CHECK(book(minutes(3), 100).outcome == Outcome::booked);
@@ -31,7 +31,7 @@ TEST_CASE("a still span is evidence, so it is booked too") {
     CHECK(book.entries[0].ticks == 0);
 }
 
-TEST_CASE("plausible is up to 1.1 Q4 over the span and two ticks more") {
+TEST_CASE("up to 1.1 Q4 over the span plus two ticks is plausible") {
     // Q3 2.5 m³/h gives Q4 3.125 m³/h (ISO 4064-1: Q4 = 1.25 Q3); in 3 min 1.1 Q4 is 171.875 L (computed).
     const CounterRules rules(counter_meter());
     CHECK(rules.plausible(173, minutes(3)));
@@ -43,9 +43,9 @@ TEST_CASE("plausible is up to 1.1 Q4 over the span and two ticks more") {
     CHECK_FALSE(rules.plausible(~std::uint64_t{0}, hours(24 * 365 * 100)));
 }
 
-TEST_CASE("ticks a second at the overload flow") {
-    // Q3 4 m³/h, Q4 5 m³/h: 13.89 ticks/s at 0.1 L, 1.389 at 1 L, 0.139 at 10 L (computed). 1.1 of that and
-    // two more.
+TEST_CASE("ticks per second at the overload flow") {
+    // Q3 4 m³/h, Q4 5 m³/h: 13.89 ticks/s at 0.1 L, 1.389 at 1 L, 0.139 at 10 L (computed). The limit is 1.1
+    // times that plus two ticks.
     MeterSettings meter = counter_meter();
     meter.q3_l_per_h = {4000, 1};
     const auto most_in_an_hour = [&](Ratio pulse_value_l) {
@@ -57,7 +57,7 @@ TEST_CASE("ticks a second at the overload flow") {
     CHECK(most_in_an_hour({10, 1}) == 552);
 }
 
-TEST_CASE("the same numbered message again changes nothing") {
+TEST_CASE("the same numbered message, received again, changes nothing") {
     Booker book(counter_meter());
     (void)book(minutes(0), of_boot(7, 1, 100));
     (void)book(minutes(3), of_boot(7, 2, 105));
@@ -67,7 +67,7 @@ TEST_CASE("the same numbered message again changes nothing") {
     CHECK(book.entries.size() == 1);
 }
 
-TEST_CASE("with seq but no boot a repeat has the same seq and count") {
+TEST_CASE("with seq but without boot, a repeat has the same seq and count") {
     Booker book(counter_meter());
     (void)book(minutes(0), {.count = 100, .seq = 1});
     (void)book(minutes(3), {.count = 105, .seq = 2});
@@ -75,7 +75,7 @@ TEST_CASE("with seq but no boot a repeat has the same seq and count") {
     CHECK(book(minutes(5), {.count = 106, .seq = 2}).outcome == Outcome::booked);
 }
 
-TEST_CASE("without seq a repeat has the same count and is no later") {
+TEST_CASE("without seq, a repeat has the same count and no later time") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
     (void)book(minutes(3), {.count = 105, .time = after(minutes(3))});
@@ -83,7 +83,7 @@ TEST_CASE("without seq a repeat has the same count and is no later") {
     CHECK(book(minutes(9), {.count = 105, .time = after(minutes(6))}).outcome == Outcome::booked);
 }
 
-TEST_CASE("a message from before the last one is late and decides nothing") {
+TEST_CASE("a message older than the last one is late and decides nothing") {
     Booker book(counter_meter());
     (void)book(minutes(0), {.count = 100, .time = after(minutes(0))});
     (void)book(minutes(9), {.count = 110, .time = after(minutes(9))});
@@ -109,7 +109,7 @@ TEST_CASE("a counter wraps at 16 and at 32 bits") {
     }
 }
 
-TEST_CASE("a wrap over half the range needs the boot's word") {
+TEST_CASE("a wrap over half the range is booked only within a known boot") {
     MeterSettings meter = counter_meter();
     meter.counter_bits = 8;
     Booker told(meter);
@@ -121,7 +121,7 @@ TEST_CASE("a wrap over half the range needs the boot's word") {
     CHECK(untold(minutes(6), 20).outcome == Outcome::held);
 }
 
-TEST_CASE("a counter that never wraps takes no fall for a wrap") {
+TEST_CASE("on a counter that never wraps, a fall is not a wrap") {
     MeterSettings meter = counter_meter();
     meter.counter_bits = 0;
     Booker book(meter);
@@ -137,7 +137,7 @@ TEST_CASE("RFC 1982 serial arithmetic") {
     CHECK(rules.seq_distance(12, 3'000'000'012) == -1'294'967'296);
     CHECK(rules.gain(0xFF000000, 0x0E000000) == 0x0F000000);
     CHECK(rules.seq_distance(0, 0x7FFFFFFF) > 0);
-    CHECK(rules.seq_distance(0, 0x80000000) < 0);  // Undefined in the RFC; we call it before, whichever way.
+    CHECK(rules.seq_distance(0, 0x80000000) < 0);  // Undefined in the RFC; here it is always "before".
     CHECK(rules.seq_distance(0x80000000, 0) < 0);
     CHECK(rules.seq_after(0xFFFFFFFF) == 0);
     CHECK(rules.seq_before(0) == 0xFFFFFFFF);
@@ -168,7 +168,7 @@ TEST_CASE("a jump that the next reading does not follow was a stray") {
     CHECK(book.entries[0].ticks == 4);
 }
 
-TEST_CASE("a suspect whose count lies between was no stray, only early") {
+TEST_CASE("a held count between the accepted and the next count was early, not a stray") {
     Booker book(counter_meter());
     (void)book(minutes(-3), 100);
     (void)book(minutes(0), 100);
@@ -179,7 +179,7 @@ TEST_CASE("a suspect whose count lies between was no stray, only early") {
     CHECK(book.entries[1].ticks == 160);
 }
 
-TEST_CASE("where the next reading follows both, what was accepted wins") {
+TEST_CASE("if the next reading follows both, the accepted count wins over the held one") {
     Booker book(with_checkpoint(1000));
     (void)book(minutes(0), 5040);
     (void)book(minutes(3), 5003);
@@ -188,9 +188,9 @@ TEST_CASE("where the next reading follows both, what was accepted wins") {
     CHECK(book.total() == 20);
 }
 
-TEST_CASE("a count set by hand just before a start lost what was counted between the two") {
-    // The start follows the last accepted count as well; but a node that keeps every tick started from less
-    // than that only if its count had been set.
+TEST_CASE("ticks between a count set by hand and a restart were lost") {
+    // The restart also follows the last accepted count. But a node that saves every tick restarts at a lower
+    // count only if its count was set.
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 1349, 1'200'396'309));
     CHECK(book(minutes(1), of_boot(1, 1350, 871'812)).outcome == Outcome::held);
@@ -202,7 +202,7 @@ TEST_CASE("a count set by hand just before a start lost what was counted between
     CHECK(book.total() == 10);
 }
 
-TEST_CASE("a count set by hand explains a start also where the node tells what it had saved") {
+TEST_CASE("a count set by hand explains a restart also if the node sends `saved`") {
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 1349, 1'200'396'309));
     CHECK(book(minutes(1), of_boot(1, 1350, 871'812)).outcome == Outcome::held);
@@ -213,7 +213,7 @@ TEST_CASE("a count set by hand explains a start also where the node tells what i
     CHECK(book.total() == 10);
 }
 
-TEST_CASE("where the next reading follows neither, it is the new suspect") {
+TEST_CASE("if the next reading follows neither, it is held instead") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
     (void)book(minutes(3), 90'000);
@@ -224,7 +224,7 @@ TEST_CASE("where the next reading follows neither, it is the new suspect") {
     CHECK(book.state.held->observation.count == 700'000);
 }
 
-TEST_CASE("messages that waited are placed by the cadence back from arrival") {
+TEST_CASE("messages that waited are placed one cadence apart, back from their arrival") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
     const auto waited = [&](int behind, std::uint64_t count) {
@@ -240,8 +240,8 @@ TEST_CASE("messages that waited are placed by the cadence back from arrival") {
     CHECK(book.entries[1].time_estimated);
 }
 
-TEST_CASE("more messages waited than the cadence has room for: spread evenly, no tick lost to a crowd") {
-    // A node that spoke each second while the link was down for a minute; its cadence is told as three
+TEST_CASE("a backlog with too many messages for the cadence is spread evenly and loses no tick") {
+    // The node sent every second while the link was down for a minute. Its configured cadence is three
     // minutes.
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
@@ -258,7 +258,7 @@ TEST_CASE("more messages waited than the cadence has room for: spread evenly, no
     CHECK(book.entries.back().span.to == after(minutes(1)));
 }
 
-TEST_CASE("the broker's retained copy never takes the count back") {
+TEST_CASE("the broker's retained copy never lowers the count") {
     Booker book(counter_meter());
     (void)book(minutes(0), 100);
     const auto booking =
@@ -269,9 +269,9 @@ TEST_CASE("the broker's retained copy never takes the count back") {
 }
 
 TEST_CASE("the reset rule of a general metrics system gives the same sums") {
-    // A fall is a reset to zero and the new value counts in full. Prometheus,
+    // A fall is a reset to zero, and the new value counts in full. Prometheus,
     // promql/promqltest/testdata/functions.test: increase over 0 1 2 3 2 3 4 is 7, over
-    // 0 18 36 54 72 90 0 18 36 54 72 is 162. Ours with no checkpoint and told restarts.
+    // 0 18 36 54 72 90 0 18 36 54 72 is 162. Here without checkpoints and with reported restarts.
     const auto sum_of = [](const std::vector<std::uint64_t>& counts) {
         Booker book(counter_meter());
         std::uint64_t boot = 1;
@@ -289,8 +289,7 @@ TEST_CASE("the reset rule of a general metrics system gives the same sums") {
     CHECK(sum_of({0, 18, 36, 54, 72, 90, 0, 18, 36, 54, 72}) == 162);
 }
 
-TEST_CASE(
-    "a queue that was sent more slowly than the node speaks was a preset where readings of it were lost") {
+TEST_CASE("a slowly sent backlog with lost readings was a preset") {
     MeterSettings meter = counter_meter();
     meter.cadence = minutes(15);
     Booker book(meter);
@@ -302,14 +301,14 @@ TEST_CASE(
     CHECK(book.entries[1].kind == EntryKind::measured);
     CHECK(book.entries[1].ticks == 5904);
     CHECK(book.entries[1].time_estimated);
-    // Where no boot is told, seq may be that of another start.
+    // If no boot is sent, seq may be from another boot.
     Booker other(meter);
     (void)other(minutes(0), {.count = 100, .seq = 1});
     (void)other(minutes(23), {.count = 120, .seq = 2});
     CHECK(other(minutes(46), {.count = 6024, .seq = 511}).outcome != Outcome::booked);
 }
 
-TEST_CASE("messages without a number came again under a server's clock that was behind, and were a preset") {
+TEST_CASE("unnumbered messages that arrived again were a preset if the server's clock was behind") {
     Booker book(with_checkpoint(1));
     const auto told = [](std::uint64_t count, Duration time) {
         Reading reading{.count = count};

@@ -15,7 +15,7 @@ Decimal read(std::string_view text) {
 
 }  // namespace
 
-TEST_CASE("whole numbers are told from others, however they are written") {
+TEST_CASE("whole numbers are recognised, however they are written") {
     CHECK(whole_number(read("1000")) == 1000);
     CHECK(whole_number(read("1000.0")) == 1000);
     CHECK(whole_number(read("1e3")) == 1000);
@@ -35,7 +35,7 @@ TEST_CASE("whole numbers are told from others, however they are written") {
     CHECK(is_whole(read("1000.0000000000000000000000000")));
 }
 
-TEST_CASE("a double stands for the shortest decimal that reads back as it") {
+TEST_CASE("a double becomes the shortest decimal that reads back as the same double") {
     CHECK(canonical_text(decimal_of(1234.567)) == "1234567e-3");
     CHECK(canonical_text(decimal_of(120.1)) == "1201e-1");
     CHECK(canonical_text(decimal_of(4294967296.0)) == "4294967296");
@@ -69,8 +69,8 @@ TEST_CASE("seconds become microseconds, rounded to the nearest") {
 }
 
 TEST_CASE("whole numbers keep every digit") {
-    rc::prop("as text, with zeros behind the point, with an exponent", [](std::uint64_t number,
-                                                                          std::uint8_t zeros) {
+    rc::prop("as text, with zeros after the point, with an exponent", [](std::uint64_t number,
+                                                                         std::uint8_t zeros) {
         const std::string text = std::to_string(number);
         RC_ASSERT(whole_number(read(text)) == number);
         RC_ASSERT(whole_number(read(text + "." + std::string(zeros + std::size_t{1}, '0'))) == number);

@@ -1,4 +1,4 @@
-// Draws that are found between two cuts have the same ticks whatever else is looked at.
+// Draws between two cuts have the same ticks, whatever entries outside the cuts are read.
 #include <catch2/catch.hpp>
 
 #include <rapidcheck/catch.h>
@@ -21,7 +21,7 @@ std::int64_t ticks_of(const std::vector<Draw>& draws, Span begun) {
     return ticks;
 }
 
-/// A day of readings, one a turn: long pauses, uses, and in some houses a leak beneath them.
+/// A day of readings, one per turn, with long pauses, uses and, in some houses, a constant leak.
 std::vector<Entry> house() {
     const Duration turn = *rc::gen::element<Duration>(1s, 10s, 3min, 70min);
     const bool leaks = *rc::gen::arbitrary<bool>();
@@ -42,7 +42,7 @@ std::vector<Entry> house() {
 
 }  // namespace
 
-TEST_CASE("draws on two sides of a cut have all ticks, each side found without the other") {
+TEST_CASE("draws on the two sides of a cut, found separately, have all ticks") {
     rc::prop("for any house and any cut", [] {
         const std::vector<Entry> entries = house();
         const Instant cut{std::chrono::seconds{*rc::gen::inRange(3600, 29 * 3600)}};

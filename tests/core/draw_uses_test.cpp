@@ -1,4 +1,4 @@
-// The labels that a meter's draws can have when its uses are known.
+// The labels of a meter's draws if its uses are configured.
 #include <catch2/catch.hpp>
 
 #include <algorithm>
@@ -13,7 +13,7 @@ namespace {
 
 constexpr std::array of_a_garden{DrawLabel::hose, DrawLabel::tap};
 
-/// A garden's first two days: 4 minutes of a hose at 12 L/min every evening, and some cans.
+/// Two days of a garden: a hose for 4 minutes at 12 L/min every evening, and some watering cans.
 std::vector<Draw> days_of_a_garden() {
     std::vector<Entry> entries;
     for (int minute = 0; minute < 2 * 24 * 60; ++minute) {
@@ -29,7 +29,7 @@ std::vector<Draw> days_of_a_garden() {
 
 }  // namespace
 
-TEST_CASE("a garden's meter showed showers, because a hose runs like one") {
+TEST_CASE("a garden's meter showed showers because a hose looks like one") {
     auto draws = days_of_a_garden();
     label_draws(draws, 1);
     CHECK(std::ranges::any_of(draws, [](const Draw& draw) { return draw.label == DrawLabel::shower; }));
@@ -44,7 +44,7 @@ TEST_CASE("a garden's meter showed showers, because a hose runs like one") {
     CHECK(hoses == 2);
 }
 
-TEST_CASE("what a person says of a use counts, also if it is none of the meter's uses") {
+TEST_CASE("a label from a person counts even if it is not among the meter's uses") {
     auto draws = days_of_a_garden();
     const std::array told{
         ToldDraw{Instant{19h + 2min}, DrawLabel::shower, "after the pool", 48'000'000, 720'000}};

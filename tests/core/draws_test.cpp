@@ -17,21 +17,21 @@ namespace {
 
 constexpr Instant begin{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}};
 
-/// A tap: when it opens and shuts, in seconds from the beginning.
+/// When a tap opens and shuts, in seconds from the beginning, and its flow.
 struct Tap {
     double from_s;
     double to_s;
     double l_per_min;
 };
 
-/// How much has run through all taps until then.
+/// The volume that has run through all taps until then.
 double volume_l(const std::vector<Tap>& taps, double t_s) {
     return std::accumulate(taps.begin(), taps.end(), 0.0, [t_s](double sum, const Tap& tap) {
         return sum + std::max(0.0, std::min(t_s, tap.to_s) - tap.from_s) * tap.l_per_min / 60;
     });
 }
 
-/// What a node tells that looks once a cadence; a silent one passes over spans without a tick.
+/// The entries of a node that sends once per cadence. A silent node sends nothing for spans without a tick.
 std::vector<Entry> told(const std::vector<Tap>& taps, double pulse_value_l, Duration cadence, Duration until,
                         bool silent = false) {
     std::vector<Entry> entries;
@@ -65,7 +65,7 @@ const std::vector<Tap> shower = {{600, 900, 8}};
 
 }  // namespace
 
-TEST_CASE("behind a reading that is too long to look into ticks begin anew") {
+TEST_CASE("a span that is too long to examine counts as a gap before the next tick") {
     const auto entry = [](Duration from, Duration to, std::int64_t ticks) {
         return Entry{.span = {begin + from, begin + to}, .ticks = ticks, .end = {}};
     };
@@ -79,7 +79,7 @@ TEST_CASE("behind a reading that is too long to look into ticks begin anew") {
     CHECK_FALSE(times.ticks[3].after_gap);
 }
 
-TEST_CASE("behind missing readings ticks begin anew") {
+TEST_CASE("the first tick after missing readings is marked") {
     const auto entry = [](int minute, EntryKind kind = EntryKind::measured) {
         return Entry{.span = {begin + minutes(minute), begin + minutes(minute + 1)},
                      .ticks = kind == EntryKind::measured ? 1 : 0,
@@ -110,7 +110,7 @@ TEST_CASE("a shower is one draw, as long and as fast as it was") {
     CHECK_FALSE(draws[0].overlaps);
 }
 
-TEST_CASE("a flush beside a shower is a draw of its own") {
+TEST_CASE("a flush during a shower is a separate draw") {
     const auto draws = draws_in(told({shower[0], {700, 790, 6}}, 1, seconds{1}, hours{1}), 1);
     REQUIRE(draws.size() == 2);
     CHECK(std::abs(draws[0].ticks - 40) <= 1);
@@ -128,7 +128,7 @@ TEST_CASE("a tap that somebody turns up is one draw") {
     CHECK(draws[0].peak_flow_l_per_h == Approx(480).epsilon(0.05));
 }
 
-TEST_CASE("one who begins when another ends is no draw beside it") {
+TEST_CASE("a draw that begins when another ends does not overlap it") {
     const auto draws = draws_in(told({{600, 900, 4}, {900, 1200, 12}}, 1, seconds{1}, hours{1}), 1);
     REQUIRE(draws.size() == 2);
     CHECK(std::abs(draws[0].ticks - 20) <= 1);
@@ -136,7 +136,7 @@ TEST_CASE("one who begins when another ends is no draw beside it") {
     CHECK(draws[0].span.to <= draws[1].span.from + seconds{10});
 }
 
-TEST_CASE("a pause longer than an open tap makes ends a draw") {
+TEST_CASE("a pause too long for an open tap ends a draw") {
     const auto draws = draws_in(told({{600, 660, 6}, {750, 810, 6}}, 1, seconds{1}, hours{1}), 1);
     REQUIRE(draws.size() == 2);
     CHECK(draws[0].ticks == 6);
@@ -150,7 +150,7 @@ TEST_CASE("a lone tick is a draw without a flow") {
     CHECK(draws[0].mean_flow_l_per_h == 0);
 }
 
-TEST_CASE("readings three minutes apart say how little they know of a draw's length") {
+TEST_CASE("readings three minutes apart give draws a blur of three minutes") {
     auto draws = draws_in(told(shower, 1, minutes{3}, hours{1}), 1);
     label_draws(draws, 1);
     REQUIRE(draws.size() == 1);
@@ -169,7 +169,7 @@ TEST_CASE("ticks of one instant are a draw without a flow, and are labelled") {
     CHECK(draws[0].confidence > 0);
 }
 
-TEST_CASE("water within one long span is told as one draw and not looked into") {
+TEST_CASE("water within one long span is one draw and is not examined further") {
     const std::vector<Entry> entries = {{.span = {begin, begin + hours{5}}, .ticks = 300, .end = {}}};
     const auto draws = draws_in(entries, 1);
     REQUIRE(draws.size() == 1);
@@ -178,7 +178,7 @@ TEST_CASE("water within one long span is told as one draw and not looked into") 
     CHECK(draws[0].mean_flow_l_per_h == 0);
 }
 
-TEST_CASE("an adjustment and a preset are no water that ran") {
+TEST_CASE("adjustments and presets are not draws") {
     auto entries = told(shower, 1, seconds{10}, hours{1});
     const Instant end = entries.back().span.to;
     entries.push_back({.span = {begin, end}, .ticks = 7, .kind = EntryKind::adjustment, .end = {}});
@@ -186,11 +186,11 @@ TEST_CASE("an adjustment and a preset are no water that ran") {
     CHECK(ticks_of(draws_in(entries, 1)) == 40);
 }
 
-TEST_CASE("the first tick after a quiet night is no draw as long as the night") {
-    // A node that speaks only of ticks: the span of the first one reaches back to the evening.
+TEST_CASE("the first tick after a quiet night is not a draw as long as the night") {
+    // The node sends only when there are ticks, so the span of the first tick begins in the evening.
     std::vector<Tap> taps = {{36'000, 36'090, 6}};
     const auto draws = draws_in(told(taps, 1, seconds{1}, hours{12}, true), 1);
-    // Nine ticks are too few to know the node; with a shower before, they are not.
+    // Nine ticks are too few to recognise such a node. With a shower before them, they are enough.
     taps.insert(taps.begin(), shower[0]);
     const auto known = draws_in(told(taps, 1, seconds{1}, hours{12}, true), 1);
     CHECK(ticks_of(draws) == 9);
@@ -199,7 +199,7 @@ TEST_CASE("the first tick after a quiet night is no draw as long as the night") 
     CHECK(length_s(known[1]) == Approx(90).margin(12));
 }
 
-TEST_CASE("a node that looks every three minutes and speaks only of changes is not taken to be prompt") {
+TEST_CASE("a node that checks every three minutes and sends only changes does not report ticks at once") {
     const auto draws = draws_in(
         told({shower[0], {3600, 3900, 8}, {7200, 7800, 6}, {9000, 9300, 8}}, 1, minutes{3}, hours{4}, true),
         1);
@@ -207,9 +207,9 @@ TEST_CASE("a node that looks every three minutes and speaks only of changes is n
         CHECK(draw.blur >= minutes{3});
 }
 
-TEST_CASE("the draws hold every tick of the entries, in order, whatever they are") {
+TEST_CASE("the draws contain every tick of any entries, in order") {
     rc::prop("sums and order", [] {
-        // Some of them last for days: a leak beneath is looked for from 24 hours on.
+        // Some of them last for days: a constant leak is looked for from 24 hours on.
         const std::int64_t longest_s = *rc::gen::element<std::int64_t>(400, 7200);
         const auto length = rc::gen::map(rc::gen::inRange<std::int64_t>(0, longest_s),
                                          [](std::int64_t s) { return Duration{seconds{s}}; });
@@ -224,7 +224,7 @@ TEST_CASE("the draws hold every tick of the entries, in order, whatever they are
         Instant at = begin;
         std::int64_t sum = 0;
         for (const auto& [step, ticks, kind] : steps) {
-            // One in twelve is a restart, one a gap.
+            // One in twelve is a restart and one in twelve a gap.
             Entry entry{.span = {at, at + step}, .ticks = kind == 1 ? 0 : ticks, .end = {}};
             if (kind == 0) entry.kind = EntryKind::restart;
             if (kind == 1) entry.kind = EntryKind::lost;
@@ -237,7 +237,7 @@ TEST_CASE("the draws hold every tick of the entries, in order, whatever they are
         for (std::size_t i = 0; i < draws.size(); ++i) {
             RC_ASSERT(draws[i].ticks > 0);
             RC_ASSERT(draws[i].span.length() >= Duration{0});
-            // In parentheses: the macro takes an operator || of its own, which looks at both sides.
+            // In parentheses, because the macro's own operator || evaluates both sides.
             RC_ASSERT((i == 0 || draws[i - 1].span.from <= draws[i].span.from));
         }
         label_draws(draws, pulse_value_l);
@@ -247,7 +247,7 @@ TEST_CASE("the draws hold every tick of the entries, in order, whatever they are
     });
 }
 
-TEST_CASE("a house's own cistern is learned: the refill that recurs is a flush") {
+TEST_CASE("a house's cistern is learned, and its recurring refills are flushes") {
     // Ten refills of 9 L at 4 L/min, slower and larger than the usual one.
     std::vector<Tap> taps;
     for (int i = 0; i < 10; ++i)
@@ -259,8 +259,8 @@ TEST_CASE("a house's own cistern is learned: the refill that recurs is a flush")
         CHECK(draw.label == DrawLabel::flush);
 }
 
-TEST_CASE("fills that follow one another alike are one use of a machine") {
-    // A house with a cistern of 6 L, flushed every two hours for three days; on the second a machine runs.
+TEST_CASE("similar fills one after the other are one use of a machine") {
+    // A cistern of 6 L is flushed every two hours for three days. On the second day a machine runs.
     std::vector<Tap> taps;
     for (int i = 0; i < 36; ++i)
         taps.push_back({600.0 + i * 7200, 600.0 + i * 7200 + 60, 6});
@@ -279,8 +279,8 @@ TEST_CASE("fills that follow one another alike are one use of a machine") {
     CHECK(ticks_of(draws) == ticks);
 }
 
-TEST_CASE("a shower with the tap closed for soap is one shower") {
-    // Flows, lengths and pauses of a real one: 45 L at 4 L/min, 40 s for soap (WEUSEDTO, CC BY 4.0).
+TEST_CASE("a shower that is interrupted for soap is one shower") {
+    // Flows, lengths and pauses of a real shower: 45 L at 4 L/min, 40 s for soap (WEUSEDTO, CC BY 4.0).
     auto draws = draws_in(told({{600, 900, 4}, {940, 1315, 4}}, 0.1, seconds{1}, hours{1}), 0.1);
     label_draws(draws, 0.1);
     REQUIRE(draws.size() == 1);
@@ -290,8 +290,8 @@ TEST_CASE("a shower with the tap closed for soap is one shower") {
     CHECK(draws[0].mean_flow_l_per_h == Approx(240).epsilon(0.05));
 }
 
-TEST_CASE("a leak beneath is told as the leak's litres, and the uses on top of it as uses") {
-    // Two days of 20 L/h; at some hours a shower and four flushes.
+TEST_CASE("a constant leak is labelled with its litres, and the uses during it as uses") {
+    // Two days with a leak of 20 L/h, and on each day a shower and four flushes.
     std::vector<Tap> taps = {{0, 172'800, 20.0 / 60}};
     for (const double day_s : {0.0, 86'400.0}) {
         taps.push_back({day_s + 26'000, day_s + 26'400, 7});
@@ -315,8 +315,8 @@ TEST_CASE("a leak beneath is told as the leak's litres, and the uses on top of i
                                  [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; }));
 }
 
-TEST_CASE("what a person said of a use counts for it and for those like it, before and after") {
-    // The same 12 L at 6 L/min every day at another hour; the person says of one that it was the hose.
+TEST_CASE("a label from a person counts for the use and for similar uses before and after it") {
+    // The same 12 L at 6 L/min every day at varying hours. The person labels two of them as the hose.
     std::vector<Tap> taps;
     for (int i = 0; i < 8; ++i) {
         const double at_s = 86'400.0 * i + 30'000 + 3000 * (i % 3);
@@ -350,20 +350,20 @@ TEST_CASE("what a person said of a use counts for it and for those like it, befo
         CHECK(taught[i].name == (is_hose ? "the roses" : ""));
         if (taught[i].told) CHECK(taught[i].confidence == 1);
     }
-    // Taken back, all is as it was.
+    // Without the labels, everything is as before.
     label_draws(undone, 1, {});
     for (std::size_t i = 0; i < undone.size(); ++i)
         CHECK(undone[i].label == plain[i].label);
 }
 
-TEST_CASE("water that ran back is no draw") {
+TEST_CASE("water that ran back is not a draw") {
     auto entries = told(shower, 1, seconds{10}, hours{1});
     const Instant end = entries.back().span.to;
     entries.push_back({.span = {end, end + minutes{3}}, .ticks = -3, .kind = EntryKind::reverse, .end = {}});
     CHECK(ticks_of(draws_in(entries, 1)) == 40);
 }
 
-TEST_CASE("lone ticks at one pace are a leak, at any pace taps") {
+TEST_CASE("lone ticks at a steady pace are a leak, lone ticks at irregular times are taps") {
     std::vector<Tap> drip = {{0, 20'000, 0.05}};
     auto draws = draws_in(told(drip, 1, seconds{1}, hours{5}), 1);
     label_draws(draws, 1);
@@ -377,7 +377,7 @@ TEST_CASE("lone ticks at one pace are a leak, at any pace taps") {
         CHECK(draw.label == DrawLabel::tap);
 }
 
-TEST_CASE("every label has a name and is found by it") {
+TEST_CASE("every label has a name and is found by its name") {
     for (int i = 0; i < draw_label_count; ++i)
         CHECK(draw_label_named(name_of(static_cast<DrawLabel>(i))) == static_cast<DrawLabel>(i));
     CHECK_FALSE(draw_label_named("sauna"));

@@ -1,4 +1,4 @@
-// What once went wrong with counts from real nodes: each case is named after it.
+// Faults in the booking of counts from real nodes. Each case is named after its fault.
 #include "booking_fixture.hpp"
 
 using namespace tickledger;
@@ -9,7 +9,7 @@ using std::chrono::seconds;
 
 namespace {
 
-/// Feeds a recording of counts, three minutes apart, again: each arrival as it was recorded.
+/// Replays a recording of counts, three minutes apart, with each arrival as it was recorded.
 void play(Booker& book, const std::vector<std::uint64_t>& counts) {
     int at_min = 0;
     for (const std::uint64_t count : counts)
@@ -18,7 +18,7 @@ void play(Booker& book, const std::vector<std::uint64_t>& counts) {
 
 }  // namespace
 
-TEST_CASE("the gap to the wrap was booked as water where a 16-bit count was forgotten") {
+TEST_CASE("the distance to the wrap was booked as water after a node lost its 16-bit count") {
     MeterSettings meter = counter_meter();
     meter.counter_bits = 16;
     Booker book(meter);
@@ -31,7 +31,7 @@ TEST_CASE("the gap to the wrap was booked as water where a 16-bit count was forg
     CHECK(book.total() == 17);
 }
 
-TEST_CASE("an old message delivered again without a boot passed for a restart") {
+TEST_CASE("an old message without a boot that was delivered again was taken for a restart") {
     Booker book(with_checkpoint(100));
     const auto hear = [&](Duration at, std::uint64_t count, std::uint64_t seq, Duration uptime) {
         return book(at, {.count = count, .seq = seq, .uptime = uptime});
@@ -44,7 +44,7 @@ TEST_CASE("an old message delivered again without a boot passed for a restart") 
     CHECK(book.total() == 88);
 }
 
-TEST_CASE("a recording without times and boots counted twice when it was read again") {
+TEST_CASE("a recording without times and boots was counted again when it was replayed") {
     Booker book(counter_meter());
     play(book, {100, 110, 112, 114});
     const auto once = book.entries;
@@ -56,7 +56,7 @@ TEST_CASE("a recording without times and boots counted twice when it was read ag
     }
 }
 
-TEST_CASE("a late reading without a time is told by its place in the record") {
+TEST_CASE("a late reading without a time is recognised by its place in the recording") {
     Booker book(counter_meter());
     play(book, {100, 110});
     const auto booking = book(minutes(4), 104);
@@ -64,7 +64,7 @@ TEST_CASE("a late reading without a time is told by its place in the record") {
     CHECK(booking.late_at == after(minutes(4)));
 }
 
-TEST_CASE("an older reading with the same count and a time of its own is late and no repeat") {
+TEST_CASE("an older reading with the same count and its own time is late, not a repeat") {
     Booker book(counter_meter());
     (void)book(minutes(0), {.count = 100, .time = after(minutes(0))});
     (void)book(minutes(6), {.count = 105, .time = after(minutes(6))});
@@ -73,7 +73,7 @@ TEST_CASE("an older reading with the same count and a time of its own is late an
     CHECK(booking.late_at == after(minutes(3)));
 }
 
-TEST_CASE("an uptime that fell was a restart even where the node cannot have started since") {
+TEST_CASE("a lower uptime was a restart even if the node cannot have started since then") {
     Booker book(with_checkpoint(1000));
     (void)book(minutes(0), {.count = 5040, .uptime = hours(50)});
     (void)book(minutes(3), {.count = 5045, .uptime = hours(49)});
@@ -82,7 +82,7 @@ TEST_CASE("an uptime that fell was a restart even where the node cannot have sta
     CHECK(book.entries[0].ticks == 5);
 }
 
-TEST_CASE("pulses without a number, read again at their place in the record, are no news") {
+TEST_CASE("pulses without a number are not booked again when they are replayed at their place") {
     MeterSettings meter = counter_meter();
     meter.message = MessageForm::pulses;
     Booker book(meter);
@@ -93,7 +93,7 @@ TEST_CASE("pulses without a number, read again at their place in the record, are
     CHECK(book.total() == 16);
 }
 
-TEST_CASE("a queue that a node sends right at its first words was taken for a preset") {
+TEST_CASE("a backlog that a node sends with its first messages was taken for a preset") {
     Booker book(counter_meter());
     for (int n = 0; n < 14; ++n)
         (void)book(seconds(n), {.count = 1000U + 43U * static_cast<unsigned>(n),
@@ -104,7 +104,7 @@ TEST_CASE("a queue that a node sends right at its first words was taken for a pr
         CHECK(entry.kind == EntryKind::measured);
 }
 
-TEST_CASE("a node's own queue right after the broker's was taken for a preset") {
+TEST_CASE("a backlog of the node right after a backlog of the broker was taken for a preset") {
     Booker book(counter_meter());
     (void)book(minutes(0), 1000);
     (void)book.with({.arrived_at = after(minutes(60)), .waited = true}, {.count = 1040});
@@ -113,11 +113,10 @@ TEST_CASE("a node's own queue right after the broker's was taken for a preset") 
     CHECK(book.total() == 470);
 }
 
-TEST_CASE(
-    "what may have run unseen before a message that waited is told over all the time it may have taken") {
+TEST_CASE("unseen_max before a message that waited covers all the time until it arrived") {
     Booker book(counter_meter());
     (void)book(minutes(0), {.count = 100, .boot = 1, .seq = 1});
-    // Placed an hour before its arrival, two minutes after the last one; it may have been sent until now.
+    // Placed an hour before its arrival, two minutes after the last one. It may have been sent only now.
     (void)book.with({.arrived_at = after(minutes(62)), .waited = true, .behind = 20},
                     {.count = 3, .boot = 2, .seq = 0});
     REQUIRE(book.entries.size() == 1);
@@ -125,7 +124,7 @@ TEST_CASE(
     CHECK(book.entries[0].unseen_max == book.rules.plausible_max(minutes(62)) - 3);
 }
 
-TEST_CASE("a hole in pulses tells how much may have run in it") {
+TEST_CASE("a gap in pulses has a bound of the ticks that may have run in it") {
     MeterSettings meter = counter_meter();
     meter.message = MessageForm::pulses;
     Booker book(meter);
@@ -136,7 +135,7 @@ TEST_CASE("a hole in pulses tells how much may have run in it") {
     CHECK(book.entries[1].unseen_max == book.rules.plausible_max(minutes(12)));
 }
 
-TEST_CASE("a queue that came in pieces right after the broker's was taken for presets of two ticks") {
+TEST_CASE("a backlog sent in pieces right after the broker's backlog was taken for presets of two ticks") {
     for (const bool tells_boot : {true, false}) {
         Booker book(counter_meter());
         const auto reading = [&](std::uint64_t seq, std::uint64_t count) {
@@ -146,7 +145,7 @@ TEST_CASE("a queue that came in pieces right after the broker's was taken for pr
         };
         (void)book(minutes(0), reading(1, 1000));
         (void)book.with({.arrived_at = after(minutes(60)), .waited = true}, reading(2, 1040));
-        // Pieces of three, two minutes apart; the node speaks once in three.
+        // Pieces of three messages arrive two minutes apart. The node's cadence is three minutes.
         std::uint64_t seq = 2;
         for (int piece = 0; piece < 5; ++piece) {
             for (int n = 0; n < 3; ++n) {
@@ -155,12 +154,12 @@ TEST_CASE("a queue that came in pieces right after the broker's was taken for pr
             }
         }
         CHECK(book.total() == 40 + 15 * 40);
-        // Beyond what can run in a cadence it is a suspect as ever.
+        // A larger advance than can run in a cadence is still held.
         CHECK(book(minutes(69) + seconds(3), reading(18, 1640 + 200)).outcome == Outcome::held);
     }
 }
 
-TEST_CASE("a queue whose uptimes tell how far apart its readings were was taken for presets") {
+TEST_CASE("a backlog was taken for presets although its uptimes show how far apart its readings were") {
     Booker book(counter_meter());
     for (unsigned n = 0; n < 10; ++n) {
         (void)book(minutes(60) + seconds(40) * n,
@@ -171,14 +170,14 @@ TEST_CASE("a queue whose uptimes tell how far apart its readings were was taken 
           Outcome::held);
 }
 
-TEST_CASE("a node that always speaks faster than its cadence is believed no more for that") {
+TEST_CASE("a node that always sends faster than its cadence is not allowed larger advances") {
     Booker book(counter_meter());
     for (int n = 0; n < 100; ++n)
         (void)book(seconds(10 * n), 1000U + static_cast<unsigned>(n));
     CHECK(book(seconds(1000), 3000).outcome == Outcome::held);
 }
 
-TEST_CASE("a queue that came again while the first word of a restart was held passed for newer than it") {
+TEST_CASE("a repeated backlog was taken for newer than the held first message of a restart") {
     Booker book(with_checkpoint(1000));
     const auto told = [](int minute, std::uint64_t count, std::uint64_t seq) {
         Reading reading{.count = count};
@@ -199,7 +198,7 @@ TEST_CASE("a queue that came again while the first word of a restart was held pa
     CHECK(book.total() == 4 + 5);
 }
 
-TEST_CASE("a message of before a restart that no boot told was booked as a gain of the running start") {
+TEST_CASE("without boots, a message from before a restart was booked as an advance after it") {
     Booker book(with_checkpoint(1000));
     const auto told = [](int minute, std::uint64_t count, std::uint64_t seq, int uptime_min) {
         Reading reading{.count = count};
@@ -219,7 +218,7 @@ TEST_CASE("a message of before a restart that no boot told was booked as a gain 
     CHECK(book.total() == before);
 }
 
-TEST_CASE("live messages of a set count were strays while the queue from before it came in between") {
+TEST_CASE("live messages after a count was set were strays while an older backlog arrived between them") {
     Booker book(with_checkpoint(1000));
     const auto told = [](int minute, std::uint64_t seq, std::uint64_t count) {
         Reading reading = of_boot(2, seq, count);
@@ -238,7 +237,7 @@ TEST_CASE("live messages of a set count were strays while the queue from before 
     CHECK(book.entries[1].span == Span{after(minutes(3)), after(later)});
 }
 
-TEST_CASE("an earlier start's queue counted again and again among the words of one that tells no boot") {
+TEST_CASE("without boots, a backlog from before a restart was counted repeatedly among newer messages") {
     Booker book(with_checkpoint(1000));
     book.rules.cadence = minutes(15);
     const auto told = [&](int arrived_min, int minute, std::uint64_t seq, std::uint64_t count) {
@@ -251,13 +250,13 @@ TEST_CASE("an earlier start's queue counted again and again among the words of o
     CHECK(told(345, 345, 1, 7000).outcome == Outcome::held);
     CHECK(told(352, 15, 1690, 7203).outcome == Outcome::booked);
     CHECK(book.entries.back().span == Span{noon, after(minutes(15))});
-    // The fall was a start: it is gone on from.
+    // The fall was a restart, and booking continues from its count.
     CHECK(told(360, 360, 2, 7002).outcome == Outcome::booked);
     CHECK(book.entries.back().begin_count == 7000);
     CHECK(book.total() == 12 + 2);
 }
 
-TEST_CASE("a register that ran back was a repeat where it had waited and the server's clock was behind") {
+TEST_CASE("a register that ran back was a repeat if the message waited and the server's clock was behind") {
     MeterSettings meter = with_checkpoint(1);
     meter.counter_bits = 0;
     Booker book(meter);
@@ -272,12 +271,13 @@ TEST_CASE("a register that ran back was a repeat where it had waited and the ser
     CHECK(told(6, 11023, true).outcome == Outcome::held);
     (void)told(9, 11023, true);
     CHECK(book.total() == -4);
-    // What the node told before comes again.
+    // An older message arrives again.
     CHECK(told(3, 11020, true).outcome == Outcome::repeat);
 }
 
-TEST_CASE("the slow queue of a start nobody had heard of ended the start that was running") {
-    // 32 ticks back in 17 s are more than can run back. A node that keeps every tick did not start from less.
+TEST_CASE("the slow backlog of an unknown boot ended the current boot") {
+    // 32 ticks in 17 s are more than can run back. A node that saves every tick does not restart at a lower
+    // count.
     Booker book(with_checkpoint(1));
     (void)book(seconds(0), of_boot(5, 345, 15'262));
     (void)book(seconds(30), of_boot(5, 346, 15'262));
@@ -289,7 +289,7 @@ TEST_CASE("the slow queue of a start nobody had heard of ended the start that wa
     CHECK(book.state.last->boot == 5);
 }
 
-TEST_CASE("a start from a count that was set lower is a restart with the next message") {
+TEST_CASE("a restart from a count that was set lower is booked with the next message") {
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 1, 15'262));
     CHECK(book(minutes(1), of_boot(2, 1, 120)).outcome == Outcome::held);
@@ -301,9 +301,9 @@ TEST_CASE("a start from a count that was set lower is a restart with the next me
     CHECK(book.total() == 5);
 }
 
-TEST_CASE("what ran after a queue of two starts was bounded by the time since the queue came") {
-    // The node's clock is set right while its link is away, so the rest of the queue tells no time that can
-    // be.
+TEST_CASE("after a backlog of two boots, unseen_max covered only the time since the backlog arrived") {
+    // The node's clock is corrected while its link is down, so the times in the rest of the backlog are
+    // impossible.
     MeterSettings meter = counter_meter();
     meter.message = MessageForm::pulses;
     Booker book(meter);
@@ -325,8 +325,8 @@ TEST_CASE("what ran after a queue of two starts was bounded by the time since th
     CHECK(book.entries.back().unseen_max.value_or(0) >= book.rules.plausible_max(at - minutes(130)));
 }
 
-TEST_CASE("a queue that came in clusters was in no hurry any more after the first of them") {
-    // Four messages at once, each 4 minutes: faster than the cadence of 3 minutes by far, but with pauses.
+TEST_CASE("a backlog that arrived in clusters was recognised only in its first cluster") {
+    // Four messages at once every 4 minutes. That is much faster than the cadence of 3 minutes, with pauses.
     Booker book(with_checkpoint(0));
     std::uint64_t seq = 1;
     (void)book(minutes(0), of_boot(1, seq++, 20));
@@ -339,7 +339,7 @@ TEST_CASE("a queue that came in clusters was in no hurry any more after the firs
     CHECK(book.entries.back().unseen_max.value_or(0) >= book.rules.plausible_max(hours(9)));
 }
 
-TEST_CASE("a node that speaks twice a cadence is in no hurry for longer than it was silent") {
+TEST_CASE("a node that sends twice per cadence has no backlog for longer than it was silent") {
     Booker book(with_checkpoint(0));
     std::uint64_t seq = 1;
     (void)book(minutes(0), of_boot(1, seq++, 20));
@@ -351,8 +351,8 @@ TEST_CASE("a node that speaks twice a cadence is in no hurry for longer than it 
     CHECK(book.entries.back().unseen_max.value_or(0) <= book.rules.plausible_max(minutes(3)));
 }
 
-TEST_CASE("a start of a node faster than its setting was a repeat until it had counted what it forgot") {
-    // No boot and no number is told. After a silence such messages seem to have waited.
+TEST_CASE("a restart of a node faster than its cadence was a repeat until it recounted the lost ticks") {
+    // The messages have no boot and no number. After a silence, such messages seem to have waited.
     Booker book(with_checkpoint(10));
     const auto waited = [&](int at_s, std::uint64_t count, std::uint64_t saved) {
         return book.with({.arrived_at = after(hours(2) + seconds(at_s)), .waited = true},
@@ -363,11 +363,11 @@ TEST_CASE("a start of a node faster than its setting was a repeat until it had c
     CHECK(waited(25, 331, 330).outcome == Outcome::booked);
     (void)waited(50, 333, 330);
     CHECK(book.total() == 3);
-    // An older message of before is one.
+    // A message from before the restart is a repeat.
     CHECK(waited(75, 329, 310).outcome == Outcome::repeat);
 }
 
-TEST_CASE("a count that was set by hand right before a start was a stray, for the start had forgotten it") {
+TEST_CASE("a count set by hand right before a restart was a stray") {
     Booker book(with_checkpoint(10));
     (void)book(minutes(0), of_boot(4, 1, 1'200'600'751));
     (void)book(minutes(3), of_boot(4, 2, 873'605));
@@ -375,7 +375,7 @@ TEST_CASE("a count that was set by hand right before a start was a stray, for th
     REQUIRE(book.entries.size() == 2);
     CHECK(book.entries[0].kind == EntryKind::preset);
     CHECK(book.total() == 49);
-    // A wrong number before a start that forgot nine ticks is a stray.
+    // A wrong number before a restart that lost nine ticks is a stray.
     Booker misread(with_checkpoint(10));
     (void)misread(minutes(0), of_boot(4, 1, 1'000'009));
     (void)misread(minutes(3), of_boot(4, 2, 500'000));
@@ -383,7 +383,7 @@ TEST_CASE("a count that was set by hand right before a start was a stray, for th
     CHECK(misread.total() == 3);
 }
 
-TEST_CASE("a start without a boot was a repeat for as long as a silence though its numbers went on") {
+TEST_CASE("without a boot, a restart was a repeat for as long as a silence although its seq went on") {
     Booker book(counter_meter());
     const auto waited = [&](int at_s, std::uint64_t count, std::uint64_t seq) {
         return book.with({.arrived_at = after(hours(2) + seconds(at_s)), .waited = true},

@@ -10,7 +10,7 @@ using namespace tickledger;
 namespace {
 
 std::vector<JsonField> fields() {
-    // Two of one place, as a configuration may have them.
+    // Two fields with the same pointer, as a configuration may have.
     return {{"count", "/count", {}}, {"boot", "/boot", {}}, {"seq", "/seq", {}}, {"saved", "/count", {}}};
 }
 
@@ -37,7 +37,7 @@ Found read_generally(const std::string& text) {
 
 }  // namespace
 
-TEST_CASE("what nodes nearly always send is read the short way") {
+TEST_CASE("the fast reader reads what nodes nearly always send") {
     for (const char* text :
          {R"({"count":5312,"boot":7,"seq":41})", R"({ "count" : 0, "boot": "a-7", "x": null })",
           R"({"seq":999999999999999999,"boot":true,"more":false})", "{}", R"({"count":-1})",
@@ -51,7 +51,7 @@ TEST_CASE("what nodes nearly always send is read the short way") {
     }
 }
 
-TEST_CASE("everything else is left to the general way, and nothing of it is kept") {
+TEST_CASE("the fast reader leaves everything else to the general reader and keeps no values") {
     for (const char* text :
          {"", "{", "7", R"({"count":1)", R"({"count":1}x)", R"({"count":1,})", R"({"count":01})",
           R"({"count":1.5})", R"({"count":1e3})", R"({"count":18446744073709551616})",
@@ -68,7 +68,7 @@ TEST_CASE("everything else is left to the general way, and nothing of it is kept
     CHECK(!read_flat_json(R"({"count":1})", whole));
 }
 
-TEST_CASE("the short way finds what the general way finds") {
+TEST_CASE("the fast reader finds the same values as the general reader") {
     rc::prop("members in any order, with one byte changed", [] {
         const auto name = rc::gen::element<std::string>("count", "boot", "seq", "other", "", "a/b");
         const auto value = rc::gen::element<std::string>(

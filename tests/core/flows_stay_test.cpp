@@ -1,11 +1,11 @@
-// What is seen in the entries of many houses, by everything in the core that reads entries, held against what
-// was seen in them before. A change of it shows here as the houses that it changes; whoever means it commits
-// them:
+// Compares what the core finds in the entries of many houses with stored results. All code of the core that
+// reads entries takes part. After a change of that code, this test shows the houses whose results changed. If
+// the change is intended, write and commit the new results:
 //
 //   TICKLEDGER_WRITE_TOLD=1 build/release/tests/core/tests_core 'what is seen*'
 //
-// Whether it is right, the other tests say; this one notices that it moved. Times lie on a grid on which the
-// limits lie too, so that stretches come that are just as long as a limit.
+// The other tests check that the results are right. This one only notices changes. Times are on a grid that
+// also contains the limits, so some stretches are exactly as long as a limit.
 #include <fmt/format.h>
 
 #include <array>
@@ -63,7 +63,7 @@ MeterSettings settings_of(Dice& dice) {
     return meter;
 }
 
-/// When each tick came: of the uses of days and of a leak.
+/// The moments of all ticks: of some days of uses and of a leak.
 std::multiset<Instant> ticks_of(Dice& dice, double pulse_value_l) {
     std::multiset<Instant> ticks;
     const Duration leak = grid * dice.of(std::array{0, 0, 0, 1, 10, 40, 60, 61, 75, 94, 120, 240});
@@ -72,7 +72,7 @@ std::multiset<Instant> ticks_of(Dice& dice, double pulse_value_l) {
             ticks.insert(t);
     }
     for (int use = 0; use < 14 * days; ++use) {
-        // People sleep until six; now and then one does not.
+        // People sleep until six, with a few exceptions.
         const Duration clock = dice.one_in(15) ? grid * static_cast<int>(dice.below(720))
                                                : grid * static_cast<int>(720 + dice.below(2'040));
         const Instant begin = start + hours{24 * static_cast<int>(dice.below(days))} + clock;
@@ -93,7 +93,7 @@ House house_of(std::uint64_t seed) {
     Dice dice(seed);
     House house{settings_of(dice), {}};
     const auto ticks = ticks_of(dice, house.meter.pulse_value_l.value());
-    // It speaks at each tick and each quarter of an hour, or at its cadence.
+    // The node sends at every tick and every quarter of an hour, or at its cadence.
     const bool is_prompt = dice.one_in(4);
     const bool is_troubled = dice.one_in(2);
     Instant now = start;
@@ -119,7 +119,7 @@ House house_of(std::uint64_t seed) {
     return house;
 }
 
-/// Where a watch said something, and what.
+/// What a watch found, and when.
 class Notes {
 public:
     void note(std::string_view what, Instant at, const std::string& more = {}) {

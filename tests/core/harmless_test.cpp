@@ -4,7 +4,7 @@
 
 namespace tickledger {
 
-TEST_CASE("what a terminal obeys is shown as its code, and all else as it is") {
+TEST_CASE("characters that a terminal obeys are shown as codes, and all others unchanged") {
     using std::string;
     using std::string_literals::operator""s;
     const std::pair<string, string> cases[] = {
@@ -23,22 +23,22 @@ TEST_CASE("what a terminal obeys is shown as its code, and all else as it is") {
         // Unicode UAX #9: explicit marks of direction; and the separators of UAX #14.
         {"a\u202Eb\u2066c\u2069d\u200Fe\u061Cf", "a\\u202eb\\u2066c\\u2069d\\u200fe\\u061cf"},
         {"a\u2028b\u2029c", "a\\u2028b\\u2029c"},
-        // Not UTF-8: a lone C1 byte, which a terminal of eight bits obeys; a sequence without an end.
+        // Not UTF-8: a lone C1 byte, which an 8-bit terminal obeys, and an incomplete sequence.
         {"a\x9b"
          "b",
          "a\\x9bb"},
         {"\xE2\x80", "\\xe2\\x80"},
-        // What stands beside what is obeyed.
+        // Neighbours of characters that are obeyed.
         {"\u00A0\u2027\u202F\u2065\u206A", "\u00A0\u2027\u202F\u2065\u206A"},
     };
     for (const auto& [text, shown] : cases) {
         CHECK(harmless_text(text) == shown);
-        // What is shown obeys nothing.
+        // The result contains nothing that is obeyed.
         CHECK(harmless_text(shown) == shown);
     }
 }
 
-TEST_CASE("of all characters those are shown as codes that Unicode says are obeyed") {
+TEST_CASE("exactly the characters that Unicode lists as obeyed are shown as codes") {
     // The Unicode Character Database: general category Cc, Zl and Zp, and the property Bidi_Control.
     const auto is_obeyed = [](char32_t c) {
         const bool is_control = c <= 0x1F || (c >= 0x7F && c <= 0x9F);

@@ -1,4 +1,4 @@
-// Late messages make the past finer, never different in sum.
+// Late messages divide past entries and never change their sum.
 #include "tickledger/late.hpp"
 #include "booking_fixture.hpp"
 
@@ -38,7 +38,7 @@ TEST_CASE("a late count outside the ends is refused") {
     CHECK(divide(entry, {100, 0, 0}, {.count = 111}, after(minutes(5)), rules).fit == Fit::contradicts);
 }
 
-TEST_CASE("a late count of a boot divides what tells no boot, and one without a boot divides anything") {
+TEST_CASE("a late count divides an entry if their boots are equal or one of them has no boot") {
     const auto fit = [](std::optional<std::uint64_t> late_boot, std::uint64_t entry_boot) {
         const Entry entry = measured(0, 9, 100, 110, entry_boot);
         return divide(entry, {100, entry_boot, 0}, {.count = 104, .boot = late_boot}, after(minutes(5)),
@@ -51,18 +51,18 @@ TEST_CASE("a late count of a boot divides what tells no boot, and one without a 
     CHECK(fit(6, 5) == Fit::contradicts);
 }
 
-TEST_CASE("what ends the entry is known, however often it comes") {
+TEST_CASE("the reading that ends an entry is known, however often it arrives") {
     const Entry entry = measured(0, 9, 100, 110);
     CHECK(divide(entry, {100, 0, 0}, {.count = 110}, after(minutes(9)), rules).fit == Fit::known);
     CHECK(divide(entry, {100, 0, 0}, {.count = 108}, after(minutes(9)), rules).fit == Fit::contradicts);
 }
 
-TEST_CASE("a suspect that turned out between does not divide what it could not have run through") {
+TEST_CASE("a held count that was early does not divide an entry if its advance was impossible") {
     const Entry entry = measured(0, 3, 100, 260);
     CHECK(divide(entry, {100, 0, 0}, {.count = 200}, after(minutes(1)), rules).fit == Fit::known);
 }
 
-TEST_CASE("a late word of the old boot shows that nothing ran until then") {
+TEST_CASE("a late message of the old boot shows that nothing ran until then") {
     Entry restart = measured(0, 9, 5000, 5012, 2);
     restart.kind = EntryKind::restart;
     restart.unseen_max = 505;
@@ -80,7 +80,7 @@ TEST_CASE("a late word of the old boot shows that nothing ran until then") {
           Fit::contradicts);
 }
 
-TEST_CASE("a late word of the new boot divides a restart, and from there on all was seen") {
+TEST_CASE("a late message of the new boot divides a restart, and all ticks after it were seen") {
     Entry restart = measured(0, 9, 5000, 5012, 2);
     restart.kind = EntryKind::restart;
     const LateBooking late =
@@ -93,7 +93,7 @@ TEST_CASE("a late word of the new boot divides a restart, and from there on all 
     CHECK_FALSE(late.parts()[1].unseen_max);
 }
 
-TEST_CASE("a late word narrows down when a count was preset") {
+TEST_CASE("a late message narrows down when a count was preset") {
     Entry preset = measured(0, 9, 100, 90'000);
     preset.kind = EntryKind::preset;
     preset.ticks = 0;
@@ -108,7 +108,7 @@ TEST_CASE("a late word narrows down when a count was preset") {
     CHECK(divide(preset, {100, 0, 0}, {.count = 50'000}, after(minutes(3)), rules).fit == Fit::contradicts);
 }
 
-TEST_CASE("a late reading on the way back divides what ran back") {
+TEST_CASE("a late reading divides an entry of water that ran back") {
     Entry back = measured(0, 9, 100, 97);
     back.kind = EntryKind::reverse;
     const LateBooking late = divide(back, {100, 0, 0}, {.count = 99}, after(minutes(5)), rules);

@@ -36,14 +36,14 @@ std::string error_of(std::string_view payload, const MeterSettings& meter = coun
     const auto readings = decode(payload, meter, arrival);
     INFO(payload.substr(0, 100));
     REQUIRE_FALSE(readings);
-    // An error is shown and stored as JSON, so it must be UTF-8 whatever the payload was.
+    // Errors are shown and stored as JSON, so they must be UTF-8 for any payload.
     REQUIRE(is_utf8(readings.error().text));
     return readings.error().text;
 }
 
 }  // namespace
 
-TEST_CASE("a counter message gives all that it tells") {
+TEST_CASE("all fields of a counter message are read") {
     const Reading reading = read(
         R"({"count":1234,"boot":"a7","seq":17,"time":"2026-01-01T00:00:00.25Z","saved":1000,"uptime":3600.5})");
     CHECK(reading.count == 1234);
@@ -54,7 +54,7 @@ TEST_CASE("a counter message gives all that it tells") {
     CHECK(reading.uptime == Duration{3'600'500'000});
 }
 
-TEST_CASE("what a counter message does not tell stays empty, and null is not told") {
+TEST_CASE("missing fields of a counter message stay empty, and so do null fields") {
     for (const char* payload :
          {R"({"count":0})", R"({"count":0,"boot":null,"seq":null,"time":null,"saved":null,"uptime":null})"}) {
         const Reading reading = read(payload);
@@ -67,7 +67,7 @@ TEST_CASE("what a counter message does not tell stays empty, and null is not tol
     }
 }
 
-TEST_CASE("a pulses message gives the pulses, and its counter size does not bound them") {
+TEST_CASE("a pulses message gives the pulses, and counter_bits does not limit them") {
     MeterSettings meter = pulses();
     meter.counter_bits = 8;
     const Reading reading =
@@ -80,7 +80,7 @@ TEST_CASE("a pulses message gives the pulses, and its counter size does not boun
 }
 
 TEST_CASE("fields are found by JSON Pointers, as in RFC 6901 section 5") {
-    // The document of that section, its numbers as counts.
+    // The document of that section. Its numbers are the counts.
     const std::string document =
         R"({"foo":["bar","baz"],"":0,"a/b":1,"c%d":2,"e^f":3,"g|h":4,"i\\j":5,"k\"l":6," ":7,"m~n":8})";
     const std::vector<std::pair<std::string, std::uint64_t>> places{{"/", 0},     {"/a~1b", 1}, {"/c%d", 2},
@@ -96,7 +96,7 @@ TEST_CASE("fields are found by JSON Pointers, as in RFC 6901 section 5") {
     }
 }
 
-TEST_CASE("pointers reach into arrays and objects, and to no other place") {
+TEST_CASE("pointers reach only into arrays and objects") {
     MeterSettings meter;
     meter.fields.count = "/sensors/1/values/0";
     meter.fields.boot = "/meta/boot";
@@ -115,7 +115,7 @@ TEST_CASE("pointers reach into arrays and objects, and to no other place") {
     CHECK_THAT(error_of(R"({"deep":{"count":1}})"), Contains("no field `count`") && Contains("/count"));
 }
 
-TEST_CASE("a bare number is a count where the pointer is the whole document") {
+TEST_CASE("a bare number is a count if the pointer is the whole document") {
     MeterSettings meter;
     meter.fields.count = "";
     CHECK(read("1234", meter).count == 1234);
@@ -144,7 +144,7 @@ TEST_CASE("whole numbers stay exact however they are written") {
     CHECK(read(R"({"count":9223372036854775807})", meter).count == 9'223'372'036'854'775'807);
 }
 
-TEST_CASE("a count that is none is refused with the field and the value") {
+TEST_CASE("an invalid count is refused with the field and the value") {
     CHECK_THAT(error_of(R"({"count":-5})"), Contains("`count`") && Contains("-5") && Contains("negative"));
     CHECK_THAT(error_of(R"({"count":3.5})"), Contains("`count`") && Contains("35e-1") && Contains("whole"));
     CHECK_THAT(error_of(R"({"count":"12"})"),
@@ -159,7 +159,7 @@ TEST_CASE("a count that is none is refused with the field and the value") {
     CHECK_THAT(error_of(R"({"total":1})"), Contains("no field `count`"));
 }
 
-TEST_CASE("a count of 2^counter_bits is one too many, and so is such a saved value") {
+TEST_CASE("a count or saved value of 2^counter_bits is too large") {
     MeterSettings meter;
     for (const int bits : {1, 8, 16, 32, 63}) {
         meter.counter_bits = bits;
@@ -202,13 +202,12 @@ TEST_CASE("times are RFC 3339 or Unix seconds") {
     CHECK(time_of("1.7672256e9") == arrival);
     CHECK(time_of("0") == instant_of(0));
     CHECK(time_of("-1.5") == instant_of(-1'500'000));
-    // Milliseconds by mistake, or worse: a time that booking will not believe, but no reason to lose the
-    // count.
+    // Milliseconds by mistake, or worse. Booking will not believe this time, but the count is still good.
     CHECK(*time_of("1767225600000") > arrival + std::chrono::hours{24 * 365});
     CHECK(*time_of("1e300") == instant_of(253'402'300'799'999'999));
 }
 
-TEST_CASE("boots are equal where their texts or numbers are, and none is 0") {
+TEST_CASE("boots are equal if their texts or numbers are equal, and no boot is 0") {
     const auto boot_of = [](const std::string& written) {
         return read("{\"count\":1,\"boot\":" + written + "}").boot;
     };
@@ -218,11 +217,11 @@ TEST_CASE("boots are equal where their texts or numbers are, and none is 0") {
     CHECK(boot_of(R"("a")") == boot_of(R"("\u0061")"));
     CHECK(boot_of(R"("")").has_value());
     CHECK(boot_of("18446744073709551615") != boot_of("18446744073709551614"));
-    rc::prop("no boot has the fingerprint 0, which stands for none",
+    rc::prop("no boot has the fingerprint 0, which means no boot",
              [&](std::int64_t number) { RC_ASSERT(boot_of(std::to_string(number)).value() != 0U); });
 }
 
-TEST_CASE("what is not JSON is refused with the place") {
+TEST_CASE("a payload that is not JSON is refused with the place of the error") {
     CHECK_THAT(error_of(""), Contains("empty"));
     CHECK_THAT(error_of("{"), Contains("not JSON") && Contains("ends too early"));
     CHECK_THAT(error_of(R"({"count":12)"), Contains("ends too early"));
@@ -233,7 +232,7 @@ TEST_CASE("what is not JSON is refused with the place") {
     CHECK_THAT(error_of(std::string("\0\x01\x02", 3)), Contains("not JSON"));
 }
 
-TEST_CASE("a payload that is too large or nested too deep is refused before anything is built") {
+TEST_CASE("a payload that is too large or nested too deeply is refused before it is parsed") {
     std::string payload = R"({"count":12,"filler":")" + std::string(payload_max_bytes, 'x');
     payload.resize(payload_max_bytes - 2);
     payload += "\"}";
@@ -246,18 +245,18 @@ TEST_CASE("a payload that is too large or nested too deep is refused before anyt
     };
     CHECK(read(nested(64)).count == 12);
     CHECK_THAT(error_of(nested(65)), Contains("64 levels deep"));
-    // Brackets within a text are none.
+    // Brackets within a string do not count.
     CHECK(read(R"({"count":12,"x":")" + std::string(100, '[') + "\\\"\"}").count == 12);
     CHECK_THAT(error_of(std::string(60'000, '[')), Contains("64 levels deep"));
     CHECK_THAT(error_of(std::string(payload_max_bytes / 5, '{')), Contains("not JSON"));
 }
 
-TEST_CASE("brackets are counted behind texts, and not within them") {
+TEST_CASE("brackets are counted after strings but not within them") {
     CHECK_FALSE(depth_is_bounded(R"({"a":"b","c":)" + std::string(100, '[')));
     CHECK(depth_is_bounded(R"({"a":"b \"[)" + std::string(100, '[') + "\"}"));
 }
 
-TEST_CASE("bytes that begin no character are no UTF-8") {
+TEST_CASE("bytes that begin no character are not UTF-8") {
     // The Unicode Standard, table 3-7: well-formed UTF-8 byte sequences.
     CHECK(is_utf8("\xF4\x8F\xBF\xBF"));
     CHECK_FALSE(is_utf8("\xF5\x80\x80\x80"));
@@ -265,12 +264,12 @@ TEST_CASE("bytes that begin no character are no UTF-8") {
     CHECK_FALSE(is_utf8("\x80\x80\x80\x80"));
 }
 
-TEST_CASE("a field that stands twice is ambiguous") {
+TEST_CASE("a field that occurs twice is ambiguous") {
     CHECK_THAT(error_of(R"({"count":1,"count":2})"), Contains("`count`") && Contains("twice"));
     CHECK(read(R"({"count":1,"other":1,"other":2})").count == 1);
 }
 
-TEST_CASE("bytes that a JSON library refuses are refused in words, and those it reads hold the count") {
+TEST_CASE("payloads that a JSON library refuses give an error text, and the count of others is right") {
     rc::prop("bytes", [](const std::string& payload) {
         for (const MessageForm form :
              {MessageForm::counter, MessageForm::pulses, MessageForm::senml, MessageForm::volume}) {

@@ -1,4 +1,4 @@
-// Times that nodes tell: when they are believed, and what a clock that is not costs.
+// Times that nodes send: when they are believed, and what is booked if they are not.
 #include <rapidcheck/catch.h>
 
 #include <algorithm>
@@ -13,7 +13,7 @@ using std::chrono::hours;
 using std::chrono::milliseconds;
 using std::chrono::seconds;
 
-TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
+TEST_CASE("a clock that is ahead, not set or running back is not believed") {
     Booker book(counter_meter());
     (void)book(minutes(0), of_boot(1, 1, 100));
     SECTION("more than two minutes ahead") {
@@ -48,9 +48,9 @@ TEST_CASE("a clock that is ahead, unset or runs back is not believed") {
 TEST_CASE("a node whose clock is minutes ahead loses no ticks to spans of no length") {
     Booker book(counter_meter());
     (void)book(minutes(0), of_boot(1, 1, 100));
-    // Late by so much that the node's false time could be believed.
+    // It arrives so late that the node's wrong time could be believed.
     (void)book(minutes(3), {.count = 101, .time = after(minutes(5)), .boot = 1, .seq = 2});
-    SECTION("and stays ahead, while messages that had waited come in a crowd") {
+    SECTION("and stays ahead while messages that waited arrive together") {
         (void)book.with({.arrived_at = after(minutes(3)), .waited = true, .behind = 1},
                         {.count = 151, .time = after(minutes(8)), .boot = 1, .seq = 3});
         (void)book.with({.arrived_at = after(minutes(3)), .waited = true},
@@ -61,7 +61,7 @@ TEST_CASE("a node whose clock is minutes ahead loses no ticks to spans of no len
         (void)book(minutes(5), {.count = 111, .time = after(minutes(5) - seconds(1)), .boot = 1, .seq = 3});
         CHECK(book.total() == 11);
     }
-    SECTION("a jump is still none of these") {
+    SECTION("a jump is still held") {
         const auto booking =
             book(minutes(6), {.count = 1000, .time = after(minutes(9)), .boot = 1, .seq = 3});
         CHECK(booking.outcome == Outcome::held);
@@ -85,8 +85,8 @@ TEST_CASE("a node whose clock was never set proves by equal counts that the wate
     }
 }
 
-TEST_CASE("what a node's clock had jumped passed for time in which water ran") {
-    // A count is set by hand, and with the next message the clock is nine months ahead.
+TEST_CASE("a jump of a node's clock was taken for time in which water ran") {
+    // A count is set by hand, and the clock of the next message is nine months ahead.
     MeterSettings meter = with_checkpoint(1);
     meter.counter_bits = 24;
     Booker book(meter);
@@ -101,7 +101,7 @@ TEST_CASE("what a node's clock had jumped passed for time in which water ran") {
     REQUIRE(book.entries.size() == 2);
     CHECK(book.entries[0].kind == EntryKind::preset);
     CHECK(book.total() == 0);
-    // One number further 1.5 cadences may have passed, not more.
+    // Until the next number at most 1.5 cadences may have passed.
     const std::uint64_t most = book.rules.plausible_max(book.rules.silence());
     Booker other = book;
     CHECK(
@@ -111,7 +111,7 @@ TEST_CASE("what a node's clock had jumped passed for time in which water ran") {
           Outcome::held);
 }
 
-TEST_CASE("no clock of a node makes water of a count that was set by hand") {
+TEST_CASE("a count that was set by hand is never booked as water because of a node's clock") {
     rc::prop("clocks and counts that jump", [] {
         MeterSettings meter = with_checkpoint(1);
         meter.counter_bits = 24;
@@ -130,16 +130,16 @@ TEST_CASE("no clock of a node makes water of a count that was set by hand") {
         std::uint64_t water = 0;
         for (const Entry& entry : book.entries)
             water += static_cast<std::uint64_t>(std::max<std::int64_t>(entry.ticks, 0));
-        // Each message was sent at most 1.5 cadences after the one before, or as long as the pause; the
-        // first, and what follows a silence, may have waited as long again.
+        // Each message was sent at most 1.5 cadences, or one pause, after the message before. The first
+        // message and messages after a silence may have waited for as long again.
         const Duration longest = 2 * (at + static_cast<std::int64_t>(seq) * book.rules.silence());
         RC_ASSERT(water <= book.rules.plausible_max(longest) + 2 * seq);
     });
 }
 
-TEST_CASE("what ran in an outage was a preset where the node's clock was set back meanwhile") {
-    // For two hours a pipe that burst lets 50 L/min through, and nothing is heard. Then the node tells a time
-    // of six minutes after its last one; forty numbers and the arrival tell of two hours.
+TEST_CASE("water during an outage was a preset if the node's clock was set back meanwhile") {
+    // A burst pipe runs at 50 L/min for two hours while no message arrives. Then the node sends a time six
+    // minutes after its last one, but forty numbers and the arrival show two hours.
     Booker book(counter_meter());
     const auto tell = [&](int minute, int told_minute, std::uint64_t seq, std::uint64_t count) {
         return book(minutes(minute),
@@ -152,13 +152,13 @@ TEST_CASE("what ran in an outage was a preset where the node's clock was set bac
     REQUIRE(book.entries.size() == 2);
     CHECK(book.entries[0].time_estimated);
     CHECK_FALSE(book.entries[1].time_estimated);
-    // A jump by hand that neither allows stays one.
+    // A jump by hand that is impossible either way is still held.
     CHECK(tell(126, 12, 43, 50'000).outcome == Outcome::held);
 }
 
-TEST_CASE("what comes much later than it was sent is held against the times that are told") {
-    // Numbers alone tell little more than the node's own, true times: it speaks twice as often as its
-    // cadence.
+TEST_CASE("messages that arrive long after they were sent are checked against their own times") {
+    // Numbers alone would allow more than the node's own, correct times, because the node sends twice as
+    // often as its cadence.
     Booker book(counter_meter());
     for (int n = 0; n <= 40; ++n) {
         (void)book(minutes(120) + seconds(n),
@@ -168,8 +168,8 @@ TEST_CASE("what comes much later than it was sent is held against the times that
           Outcome::held);
 }
 
-TEST_CASE("what ran while a clock was set back by seconds was a preset where it waited at the broker") {
-    // A bath runs at 100 L/min, a litre a tick; the node tells each 12 s. Its clock is set back by 8 s.
+TEST_CASE("water in a backlog was a preset if the node's clock was set back by seconds meanwhile") {
+    // A bath runs at 100 L/min and 1 L per tick. The node sends every 12 s. Its clock is set back by 8 s.
     MeterSettings meter = counter_meter();
     meter.q3_l_per_h = {4'000, 1};
     meter.cadence = seconds(30);
@@ -185,9 +185,9 @@ TEST_CASE("what ran while a clock was set back by seconds was a preset where it 
     CHECK(book.total() == 180);
 }
 
-TEST_CASE("more ran in a silence than `unseen_max` said where a clock was set right while its queue waited") {
-    // Ahead by 76 minutes at first, by the tolerance where it was heard; then right, and silent for 45
-    // minutes.
+TEST_CASE("`unseen_max` was too small for a silence if the clock was corrected while the backlog waited") {
+    // The clock is 76 minutes ahead at first, but within the tolerance when the message arrives. Then it is
+    // right, and the node is silent for 45 minutes.
     Booker book(with_checkpoint(0));
     const auto tell = [&](int told_min, std::uint64_t seq, std::uint64_t count) {
         Circumstances came;
@@ -205,8 +205,9 @@ TEST_CASE("more ran in a silence than `unseen_max` said where a clock was set ri
     CHECK(book.entries[2].unseen_max.value() >= 1000);
 }
 
-TEST_CASE("what ran in a silence was a preset where a clock that is behind passed the last arrival in it") {
-    // Two hours behind. The word before the silence counts by its arrival, the one after it by its time.
+TEST_CASE("water during a silence was a preset if a clock two hours behind passed the last arrival") {
+    // The clock is two hours behind. The message before the silence counts by its arrival, the message after
+    // it by its time.
     Booker book(with_checkpoint(1));
     const auto tell = [&](int minute, std::uint64_t boot, std::uint64_t seq, std::uint64_t count) {
         return book(minutes(minute),
@@ -214,12 +215,12 @@ TEST_CASE("what ran in a silence was a preset where a clock that is behind passe
     };
     (void)book(minutes(0), {.count = 1000, .time = after(minutes(0)), .boot = 4, .seq = 1});
     CHECK(tell(3, 4, 2, 1002).clock_disbelieved);
-    SECTION("after a start") {
+    SECTION("after a restart") {
         CHECK_FALSE(tell(126, 5, 1, 1400).clock_disbelieved);
         CHECK(tell(129, 5, 2, 1403).outcome == Outcome::booked);
         CHECK(book.entries.at(1).kind == EntryKind::restart);
     }
-    SECTION("within one start") {
+    SECTION("within one boot") {
         (void)tell(126, 4, 3, 1400);
         CHECK(tell(129, 4, 4, 1403).outcome == Outcome::booked);
     }

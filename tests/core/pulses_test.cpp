@@ -1,4 +1,4 @@
-// Booking of pulses: each message tells the ticks since the one before it (docs/ledger.md).
+// Booking of pulses: each message contains the ticks since the message before it (docs/ledger.md).
 #include "booking_fixture.hpp"
 #include "tickledger/late.hpp"
 
@@ -19,7 +19,7 @@ Reading pulses(std::uint64_t boot, std::uint64_t seq, std::uint64_t count) {
 
 }  // namespace
 
-TEST_CASE("the first pulses fell within the cadence before them") {
+TEST_CASE("the first pulses are booked over the cadence before them") {
     Booker book(pulse_meter());
     CHECK(book(minutes(0), pulses(1, 0, 5)).outcome == Outcome::booked);
     REQUIRE(book.entries.size() == 1);
@@ -37,7 +37,7 @@ TEST_CASE("pulses are measured over the span since the message before") {
     CHECK(book.entries[1].ticks == 0);
 }
 
-TEST_CASE("a hole in seq is a lost entry up to one cadence before the message after") {
+TEST_CASE("a gap in seq is a lost entry that ends one cadence before the next message") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));
     (void)book(minutes(12), pulses(1, 4, 7));
@@ -52,10 +52,11 @@ TEST_CASE("a hole in seq is a lost entry up to one cadence before the message af
     CHECK(book.entries[2].ticks == 7);
 }
 
-TEST_CASE("pulses of a node that fell silent after some of its messages were lost were a stray") {
+TEST_CASE("pulses of a node that was silent after lost messages were a stray") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));
-    // Three messages lost, then an hour of silence: 500 ticks in one cadence are too many, in an hour not.
+    // Three messages are lost and an hour of silence follows. 500 ticks are too many for one cadence, but not
+    // for an hour.
     (void)book(minutes(72), pulses(1, 4, 500));
     REQUIRE(book.entries.size() == 3);
     CHECK(book.entries[1].kind == EntryKind::lost);
@@ -64,7 +65,7 @@ TEST_CASE("pulses of a node that fell silent after some of its messages were los
     CHECK(book.entries[2].ticks == 500);
 }
 
-TEST_CASE("a message that was lost and comes late fills its part of the hole") {
+TEST_CASE("a missing message that arrives late fills its part of the gap") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));
     (void)book(minutes(12), pulses(1, 4, 7));
@@ -82,7 +83,7 @@ TEST_CASE("a message that was lost and comes late fills its part of the hole") {
     CHECK(filled.parts()[2].begin_count == 3);
 }
 
-TEST_CASE("a hole over the wrap of seq is found and filled") {
+TEST_CASE("a gap across the wrap of seq is found and filled") {
     MeterSettings meter = pulse_meter();
     meter.seq_bits = 8;
     Booker book(meter);
@@ -96,11 +97,11 @@ TEST_CASE("a hole over the wrap of seq is found and filled") {
     CHECK(filled.parts()[0].end.seq == 255);
 }
 
-TEST_CASE("pulses that fill a gap were refused where it had been placed too short for them") {
+TEST_CASE("pulses that fill a gap were refused if the gap was placed too short for them") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 1, 5));
     (void)book.with({.arrived_at = after(minutes(60)), .waited = true}, pulses(1, 2, 0));
-    // A live message overtakes the one with number 3, which had waited as long as number 2.
+    // A live message overtakes number 3, which waited as long as number 2.
     (void)book(minutes(60) + std::chrono::seconds(1), pulses(1, 4, 0));
     REQUIRE(book.entries.size() == 4);
     const Entry gap = book.entries[2];
@@ -112,10 +113,10 @@ TEST_CASE("pulses that fill a gap were refused where it had been placed too shor
     CHECK(fill(gap, pulses(1, 3, 30'000), book.rules).fit == LateBooking::Fit::contradicts);
 }
 
-TEST_CASE("the bound of a gap was too small where only the message after it told a time") {
+TEST_CASE("the bound of a gap was too small if only the message after it had a time") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 1, 5));
-    // It waited, its clock is not believed, and a live message overtakes the 98 that waited behind it.
+    // This message waited, and its clock is not believed. A live message overtakes 98 messages behind it.
     (void)book(minutes(300), pulses(1, 2, 0));
     Reading live = pulses(1, 101, 0);
     live.time = after(minutes(300) + std::chrono::seconds(20));
@@ -127,7 +128,7 @@ TEST_CASE("the bound of a gap was too small where only the message after it told
     CHECK(*gap.unseen_max >= book.rules.plausible_max(minutes(98 * 3)));
 }
 
-TEST_CASE("the bound of a restart was too small after a queue that was sent as slowly as the node speaks") {
+TEST_CASE("the bound of a restart was too small after a backlog sent at the node's cadence") {
     const auto told = [](std::uint64_t boot, std::uint64_t seq, Duration uptime) {
         Reading reading = pulses(boot, seq, 0);
         reading.uptime = uptime;
@@ -135,33 +136,33 @@ TEST_CASE("the bound of a restart was too small after a queue that was sent as s
     };
     Booker book(pulse_meter());
     (void)book(minutes(0), told(1, 1, minutes(10)));
-    // Sent after 3 and 6 minutes; then the node was started anew.
+    // These messages were sent after 3 and 6 minutes. Then the node was restarted.
     (void)book(minutes(300), told(1, 2, minutes(13)));
     (void)book(minutes(303), told(1, 3, minutes(16)));
     (void)book(minutes(305), told(2, 1, minutes(1)));
     REQUIRE(book.entries.back().kind == EntryKind::restart);
     CHECK(*book.entries.back().unseen_max == book.rules.plausible_max(minutes(305 - 6)));
-    SECTION("what comes as it is sent ends it") {
+    SECTION("a message that arrives when it is sent ends the backlog") {
         (void)book(minutes(308), told(2, 2, minutes(4)));
         (void)book(minutes(310), told(3, 1, minutes(1)));
         CHECK(*book.entries.back().unseen_max == book.rules.plausible_max(minutes(2)));
     }
 }
 
-TEST_CASE("a gap was divided by zero where seq_bits had been configured anew") {
+TEST_CASE("filling a gap divided by zero if seq_bits was changed in the configuration") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 255, 5));
     (void)book(minutes(9), pulses(1, 512, 7));
     REQUIRE(book.entries.size() == 3);
     MeterSettings meter = pulse_meter();
     meter.seq_bits = 8;
-    // The gap of 256 to 511 now begins behind its end: 0 to 255.
+    // With 8 bits the gap of 256 to 511 is 0 to 255, and 255 comes before 0.
     const CounterRules anew(meter);
     CHECK(fill(book.entries[1], pulses(1, 1, 1), anew).fit == LateBooking::Fit::contradicts);
     CHECK(fill(book.entries[1], pulses(1, 255, 1), anew).fit == LateBooking::Fit::contradicts);
 }
 
-TEST_CASE("pulses after a new boot prove nothing of the time before it") {
+TEST_CASE("pulses after a new boot prove nothing about the time before it") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 8, 5));
     (void)book(minutes(6), pulses(2, 0, 3));
@@ -171,8 +172,8 @@ TEST_CASE("pulses after a new boot prove nothing of the time before it") {
     CHECK(book.entries[1].unseen_max == 345 - 3);
 }
 
-TEST_CASE("pulses that are as many as can have run leave none unseen") {
-    // Of a boot whose numbers go on pulses count, however many they are.
+TEST_CASE("after as many pulses as can have run, no ticks can be unseen") {
+    // Pulses of a boot whose numbers continue are booked, however many they are.
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 8, 5));
     (void)book.with({.arrived_at = after(minutes(3)), .boot_goes_on = true}, pulses(2, 9, 5'000));
@@ -182,7 +183,7 @@ TEST_CASE("pulses that are as many as can have run leave none unseen") {
     CHECK(book.entries[1].unseen_max == 0);
 }
 
-TEST_CASE("a restart without pulses at the moment of the message before it left no entry to tell its bound") {
+TEST_CASE("a restart without pulses at the moment of the message before left no entry for its bound") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 8, 5));
     (void)book.with({.arrived_at = after(minutes(30)), .waited = true, .behind = 1}, pulses(1, 9, 0));
@@ -194,7 +195,7 @@ TEST_CASE("a restart without pulses at the moment of the message before it left 
     CHECK(*book.entries[3].unseen_max >= book.rules.plausible_max(minutes(30 - 6)));
 }
 
-TEST_CASE("more pulses than could run are held, refused and leave a hole") {
+TEST_CASE("more pulses than could run are held, then refused, and leave a gap") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));
     CHECK(book(minutes(3), pulses(1, 1, 60'000)).outcome == Outcome::held);
@@ -208,7 +209,7 @@ TEST_CASE("more pulses than could run are held, refused and leave a hole") {
     CHECK(book.total() == 9);
 }
 
-TEST_CASE("a stray with a stray number leaves no hole") {
+TEST_CASE("a stray with a wrong number leaves no gap") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));
     (void)book(minutes(3), pulses(1, 900'000, 60'000));
@@ -219,7 +220,7 @@ TEST_CASE("a stray with a stray number leaves no hole") {
     CHECK(book.state.last->seq == 1);
 }
 
-TEST_CASE("pulses without number and time all count, even where they look alike") {
+TEST_CASE("pulses without number and time are all booked, even if they are equal") {
     Booker book(pulse_meter());
     (void)book(minutes(0), 1);
     (void)book(std::chrono::seconds(1), 1);
@@ -227,7 +228,7 @@ TEST_CASE("pulses without number and time all count, even where they look alike"
     CHECK(book.total() == 3);
 }
 
-TEST_CASE("pulses of the retained copy were refused where it came right behind a queue with a gap") {
+TEST_CASE("pulses of the retained copy were refused right after a backlog with a gap") {
     MeterSettings meter = counter_meter();
     meter.message = MessageForm::pulses;
     Booker book(meter);

@@ -7,20 +7,20 @@
 
 using namespace tickledger;
 
-TEST_CASE("of an even number of values the upper one is the median") {
+TEST_CASE("the median of an even number of values is the upper of the middle two") {
     CHECK(median({3}) == 3);
     CHECK(median({2, 1}) == 2);
     CHECK(median({4, 1, 3, 2}) == 3);
     CHECK(quantile({5, 4, 3, 2, 1}, 0.2) == 2);
 }
 
-TEST_CASE("the ends of the values are their quantiles 0 and 1") {
+TEST_CASE("the quantiles 0 and 1 are the smallest and the largest value") {
     CHECK(quantile({3, 1, 2}, 0) == 1);
     CHECK(quantile({3, 1, 2}, 1) == 3);
 }
 
-TEST_CASE("a quantile is one of the values, with its share of them below it and the rest above") {
-    rc::prop("whatever the values and the share", [] {
+TEST_CASE("a quantile is one of the values, with its share of the values below it and the rest above") {
+    rc::prop("for any values and any share", [] {
         const auto values = *rc::gen::nonEmpty<std::vector<double>>();
         const double share = *rc::gen::inRange(0, 101) / 100.0;
         const double found = quantile(values, share);

@@ -1,4 +1,4 @@
-// What is booked where a node began anew, told or not.
+// What is booked when a node restarts, whether it reports the restart or not.
 #include "booking_fixture.hpp"
 
 using namespace tickledger;
@@ -6,7 +6,7 @@ using namespace tickledger::test;
 using std::chrono::hours;
 using std::chrono::seconds;
 
-TEST_CASE("a told restart books from the saved count") {
+TEST_CASE("a reported restart books from the saved count") {
     Booker book(counter_meter());
     (void)book(minutes(0), of_boot(1, 9, 5040));
     CHECK(book(minutes(6), {.count = 5012, .boot = 2, .seq = 0, .saved = 5000}).outcome == Outcome::booked);
@@ -17,14 +17,14 @@ TEST_CASE("a told restart books from the saved count") {
     CHECK(book.entries[0].unseen_max == 345 - 12);
 }
 
-TEST_CASE("a told restart without a saved count books from the last checkpoint") {
+TEST_CASE("a reported restart without a saved count books from the last checkpoint") {
     Booker book(with_checkpoint(1000));
     (void)book(minutes(0), of_boot(1, 9, 5040));
     (void)book(minutes(3), of_boot(2, 0, 5012));
     CHECK(book.entries[0].ticks == 12);
 }
 
-TEST_CASE("a node that saves each tick loses none") {
+TEST_CASE("a node that saves every tick loses none") {
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 9, 5040));
     (void)book(minutes(3), of_boot(2, 0, 5044));
@@ -32,29 +32,29 @@ TEST_CASE("a node that saves each tick loses none") {
     CHECK(book.entries[0].kind == EntryKind::restart);
 }
 
-TEST_CASE("a node that kept its count over a told restart adds what is beyond it") {
+TEST_CASE("a node that kept its count over a reported restart adds the ticks above it") {
     Booker book(counter_meter());
     (void)book(minutes(0), of_boot(1, 9, 5040));
     (void)book(minutes(3), of_boot(2, 0, 5045));
     CHECK(book.entries[0].ticks == 5);
 }
 
-TEST_CASE("a node that begins at zero adds all of its new count") {
+TEST_CASE("a node that restarts at zero adds its whole new count") {
     Booker book(counter_meter());
     (void)book(minutes(0), of_boot(1, 9, 5040));
     (void)book(minutes(3), of_boot(2, 0, 17));
     CHECK(book.entries[0].ticks == 17);
 }
 
-TEST_CASE("a node that restarted beyond its last heard count adds only what was not booked") {
-    // It had counted on and saved 5100 before the power cut, unheard since 5040.
+TEST_CASE("a node that restarts above its last received count adds only the ticks not yet booked") {
+    // No message arrived after 5040. The node counted on and saved 5100 before the power cut.
     Booker book(counter_meter());
     (void)book(minutes(0), of_boot(1, 9, 5040));
     (void)book(minutes(6), {.count = 5103, .boot = 2, .seq = 0, .saved = 5100});
     CHECK(book.entries[0].ticks == 63);
 }
 
-TEST_CASE("an uptime that fell tells a restart where there is no boot field") {
+TEST_CASE("without a boot field, a lower uptime shows a restart") {
     Booker book(with_checkpoint(1000));
     (void)book(minutes(0), {.count = 5040, .uptime = hours(50)});
     (void)book(minutes(3), {.count = 5012, .uptime = seconds(90)});
@@ -71,7 +71,7 @@ TEST_CASE("an equal boot outweighs an uptime that wrapped") {
     CHECK(book.entries[0].ticks == 2);
 }
 
-TEST_CASE("a restart that nobody told is believed once the next reading follows it") {
+TEST_CASE("a restart that was not reported is believed once the next reading follows it") {
     Booker book(with_checkpoint(1000));
     (void)book(minutes(0), 5340);
     CHECK(book(minutes(3), 5003).outcome == Outcome::held);
@@ -86,9 +86,9 @@ TEST_CASE("a restart that nobody told is believed once the next reading follows 
     CHECK(book.entries[1].ticks == 6);
 }
 
-TEST_CASE("the queue of a start was dated by its arrival while the first word of the next one was held") {
-    // The moments of the queue then lay so close to the next word that what had run back in an hour seemed
-    // impossible; 18 ticks were booked twice.
+TEST_CASE("a boot's backlog was dated by its arrival while the next boot's first message was held") {
+    // The backlog was then so close to the next message that the ticks that ran back in an hour seemed
+    // impossible, and 18 ticks were booked twice.
     Booker book(with_checkpoint(1));
     const auto told = [](std::uint64_t boot, std::uint64_t seq, std::uint64_t count, Duration time) {
         Reading reading = of_boot(boot, seq, count);
@@ -107,7 +107,7 @@ TEST_CASE("the queue of a start was dated by its arrival while the first word of
     CHECK(book.total() == -18);
 }
 
-TEST_CASE("a node that saves nothing and tells a start at the same count had kept it") {
+TEST_CASE("a node that saves nothing and restarts at the same count has kept its count") {
     Booker book(with_checkpoint(0));
     (void)book(minutes(0), of_boot(1, 9, 5040));
     const Booking booking = book(minutes(3), of_boot(2, 1, 5040));
@@ -116,7 +116,7 @@ TEST_CASE("a node that saves nothing and tells a start at the same count had kep
     CHECK(booking.entries()[0].ticks == 0);
 }
 
-TEST_CASE("a start that nobody told, of a node that saves nothing, books what it has counted since") {
+TEST_CASE("an unreported restart of a node that saves nothing books the ticks counted since") {
     Booker book(with_checkpoint(0));
     (void)book(minutes(0), 5040);
     CHECK(book(minutes(3), 10).outcome == Outcome::held);
@@ -124,8 +124,7 @@ TEST_CASE("a start that nobody told, of a node that saves nothing, books what it
     CHECK(book.total() == 12);
 }
 
-TEST_CASE(
-    "what ran back between a start and its first word was a preset where the start told its saved count") {
+TEST_CASE("ticks that ran back between a restart and its first message were a preset if `saved` was sent") {
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 117, 96'732));
     Reading first = of_boot(2, 1, 96'702);
@@ -140,8 +139,8 @@ TEST_CASE(
     CHECK(book.total() == -28);
 }
 
-TEST_CASE("a start that told its saved count and more since books what it has counted since") {
-    // What had run back before the start is not seen.
+TEST_CASE("a restart with a count above its saved count books the ticks counted since") {
+    // The ticks that ran back before the restart are not seen.
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 117, 96'732));
     Reading first = of_boot(2, 1, 96'705);
@@ -150,22 +149,22 @@ TEST_CASE("a start that told its saved count and more since books what it has co
     CHECK(book.total() == 3);
 }
 
-TEST_CASE("what ran between two starts was a preset where the only word of the first had waited") {
+TEST_CASE("ticks between two restarts were a preset if the only message of the first had waited") {
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 1017, 33'703));
-    // Nothing tells that this one waited for hours: no other came with it.
+    // Nothing shows that this message waited for hours, because no other arrived with it.
     (void)book(minutes(374), of_boot(2, 1, 33'703));
     (void)book(minutes(378), of_boot(3, 1, 33'985));
     REQUIRE(book.entries.size() == 2);
     CHECK(book.entries[1].kind == EntryKind::restart);
     CHECK(book.total() == 282);
-    SECTION("within one start a gain must fit the time since the last message all the same") {
+    SECTION("within one boot an advance must still fit the time since the last message") {
         CHECK(book(minutes(381), of_boot(3, 2, 34'985)).outcome == Outcome::held);
     }
 }
 
-TEST_CASE("what a start had counted again was lost where all words of the start before had waited") {
-    // No boot: what tells the start is an uptime that fell, and the last one that counted was the first.
+TEST_CASE("ticks counted after a restart were lost if all messages of the boot before had waited") {
+    // Without boots, only a lower uptime shows the restart, and the last uptime that counted was the first.
     Booker book(with_checkpoint(10));
     const auto word = [](int uptime_min, std::uint64_t count) {
         Reading reading{.count = count};
@@ -180,15 +179,15 @@ TEST_CASE("what a start had counted again was lost where all words of the start 
     (void)book(minutes(2), word(2, 9487));
     for (int minute = 3; minute <= 60; ++minute)
         (void)book.with(waited(85, minute), word(minute, 9487));
-    // Started at minute 104; these waited, too.
+    // The node restarted at minute 104. These messages waited too.
     for (int minute = 1; minute <= 6; ++minute)
         (void)book.with(waited(180, minute), word(minute, 9479 + minute));
     (void)book.with(waited(180, 8), word(8, 9489));
     CHECK(book.total() == 9);
 }
 
-TEST_CASE("a start's bound began at an arrival where the broker was away while the node's slow queue came") {
-    // What was queued an hour ago comes a little more slowly than the node speaks; its uptime tells so.
+TEST_CASE("a restart's bound began at an arrival if the broker was away during the node's slow backlog") {
+    // Messages from an hour ago arrive a little more slowly than the cadence, as their uptimes show.
     Booker book(with_checkpoint(10));
     const auto tell = [&](int arrived_s, bool waited, std::uint64_t boot, std::uint64_t seq, int uptime_min) {
         Reading reading = of_boot(boot, seq, 4797);

@@ -1,4 +1,4 @@
-// Registers that run back, and the counts of nodes that keep every tick.
+// Registers that run back, and the counts of nodes that save every tick.
 #include "booking_fixture.hpp"
 
 using namespace tickledger;
@@ -18,13 +18,13 @@ MeterSettings register_meter() {
 
 }  // namespace
 
-TEST_CASE("a register that ran back has run back") {
+TEST_CASE("a fall that the next reading follows is booked as running back") {
     Booker book(register_meter());
     (void)book(minutes(0), 1000);
     CHECK(book(minutes(60), 992).outcome == Outcome::held);
     CHECK(book.entries.empty());
     CHECK(book(minutes(120), 1003).outcome == Outcome::booked);
-    // It follows the reading before as well, so that one wins: the sum is the same.
+    // It also follows the reading before, so that reading wins. The sum is the same.
     CHECK(book.total() == 3);
     (void)book(minutes(180), 1001);
     CHECK(book(minutes(240), 1001).outcome == Outcome::booked);
@@ -37,7 +37,7 @@ TEST_CASE("a register that ran back has run back") {
     CHECK(book.total() == 1);
 }
 
-TEST_CASE("a register that goes on running back is believed from the second fall on") {
+TEST_CASE("a register that keeps running back is believed from the second fall on") {
     Booker book(register_meter());
     (void)book(minutes(0), 1000);
     (void)book(minutes(60), 998);
@@ -94,7 +94,7 @@ TEST_CASE("a register may run back over a restart of its reader") {
     CHECK(book.total() == -1);
 }
 
-TEST_CASE("a count that says what it restored has not run back") {
+TEST_CASE("a count above its saved count has not run back") {
     MeterSettings meter = counter_meter();
     meter.checkpoint_ticks = 1;
     Booker book(meter);
@@ -105,14 +105,14 @@ TEST_CASE("a count that says what it restored has not run back") {
     CHECK(book.entries[0].ticks == 7);
 }
 
-TEST_CASE("a display that begins again at 0 goes on") {
+TEST_CASE("a display that rolls over to 0 is continued") {
     MeterSettings meter = register_meter();
     meter.rolls_over_at_l = {100'000, 1};
     Booker book(meter);
     (void)book(minutes(0), 99'990);
     (void)book(minutes(60), 15);
     CHECK(book.total() == 25);
-    // Back over the edge.
+    // Back across the rollover.
     (void)book(minutes(120), 99'998);
     (void)book(minutes(180), 99'999);
     CHECK(book.entries[1].kind == EntryKind::reverse);
@@ -121,7 +121,7 @@ TEST_CASE("a display that begins again at 0 goes on") {
 }
 
 TEST_CASE("a count that was set by hand while the register ran back was believed only once it stood still") {
-    // Each fall put the one before it aside, and what ran back until then was booked again later.
+    // Each fall replaced the one before it, and the ticks that had run back were booked again later.
     MeterSettings meter = counter_meter();
     meter.checkpoint_ticks = 1;
     Booker book(meter);
@@ -139,29 +139,29 @@ TEST_CASE("a count that was set by hand while the register ran back was believed
     CHECK(book.entries[3].ticks == 0);
 }
 
-TEST_CASE("what ran back in a long silence was booked as nearly a whole turn of a 16-bit counter") {
+TEST_CASE("ticks that ran back in a long silence were booked as a nearly full turn of a 16-bit counter") {
     MeterSettings meter = counter_meter();
     meter.checkpoint_ticks = 1;
     meter.counter_bits = 16;
-    // 65 511 L in a day are less than the meter lets through, but nearly all of it.
+    // 65 511 L in a day are possible, but close to the most that the meter lets through.
     Booker book(meter);
     (void)book(minutes(0), of_boot(1, 1, 40'000));
     CHECK(book(hours(24), of_boot(1, 2, 39'975)).outcome == Outcome::held);
     (void)book(hours(24) + minutes(3), of_boot(1, 3, 39'980));
     CHECK(book.total() == -20);
-    // In ten days there is room for it, and the boot's word stands.
+    // In ten days it is easily possible, and the known boot decides.
     Booker slow(meter);
     (void)slow(minutes(0), of_boot(1, 1, 40'000));
     (void)slow(hours(240), of_boot(1, 2, 39'975));
     CHECK(slow.total() == 65'511);
-    // A fall of a thousand is no little.
+    // A fall of a thousand is not small.
     Booker far(meter);
     (void)far(minutes(0), of_boot(1, 1, 40'000));
     (void)far(hours(24), of_boot(1, 2, 39'000));
     CHECK(far.total() == 64'536);
 }
 
-TEST_CASE("what ran back was a whole turn of the counter where a live word overtook its slow queue") {
+TEST_CASE("ticks that ran back were a full turn of the counter if a live message overtook a slow backlog") {
     MeterSettings meter = counter_meter();
     meter.checkpoint_ticks = 1;
     meter.counter_bits = 16;
@@ -180,7 +180,7 @@ TEST_CASE("what ran back was a whole turn of the counter where a live word overt
     CHECK(book.total() == -19);
 }
 
-TEST_CASE("what ran back behind the first word of a start was lost where the count had been set by hand") {
+TEST_CASE("ticks that ran back after a restart's first message were lost if the count was set by hand") {
     Booker book(with_checkpoint(1));
     (void)book(minutes(0), of_boot(1, 1, 1'200'341'335));
     (void)book(minutes(9), of_boot(2, 1, 758'319));

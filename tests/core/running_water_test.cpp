@@ -1,4 +1,4 @@
-// Water that runs too fast or too long, reckoned by hand: a tick is a litre, readings are a minute apart.
+// Water that runs too fast or too long, computed by hand. A tick is a litre; readings are a minute apart.
 #include "tickledger/running_water.hpp"
 
 #include "booking_fixture.hpp"
@@ -21,7 +21,7 @@ MeterSettings watched() {
     return meter;
 }
 
-/// Feeds entries, each where the last one ended.
+/// Feeds entries, each of which begins when the last one ended.
 template <typename Watch>
 class Fed {
 public:
@@ -32,7 +32,7 @@ public:
         if (kind != EntryKind::adjustment) now += length;
         return watch.add(entry, meter);
     }
-    /// So many minutes alike; what the last one says.
+    /// Adds `count` equal minutes and returns the result of the last one.
     bool minutely(int count, std::int64_t ticks) {
         bool says = false;
         while (count-- > 0)
@@ -47,7 +47,7 @@ public:
 
 }  // namespace
 
-TEST_CASE("a high flow is told once it has lasted, from its reckoned beginning on") {
+TEST_CASE("a high flow is reported once it has lasted, from its computed beginning") {
     Fed<HighFlow> flow;
     CHECK_FALSE(flow.minutely(5, 0));
     const Instant begin = flow.now;
@@ -62,7 +62,7 @@ TEST_CASE("a high flow is told once it has lasted, from its reckoned beginning o
     CHECK(flow.watch.run_ticks() == 0);
 }
 
-TEST_CASE("a burst that began within a minute has its first ticks there") {
+TEST_CASE("a burst that began within a minute includes its ticks of that minute") {
     Fed<HighFlow> flow;
     (void)flow.minutely(5, 0);
     (void)flow.minutely(1, 3);
@@ -70,7 +70,7 @@ TEST_CASE("a burst that began within a minute has its first ticks there") {
     (void)flow.minutely(2, 12);
     CHECK(flow.watch.run().from == begin - seconds(20));
     CHECK(flow.watch.run_ticks() == 27);
-    SECTION("and none of the minutes before them") {
+    SECTION("and no ticks of the minutes before") {
         Fed<HighFlow> fast;
         (void)fast.minutely(5, 0);
         (void)fast.minutely(1, 9 - 1);
@@ -80,7 +80,7 @@ TEST_CASE("a burst that began within a minute has its first ticks there") {
     }
 }
 
-TEST_CASE("the doubt of a tick goes to the flow at the limit") {
+TEST_CASE("a flow that may be at the limit within one tick counts as at the limit") {
     Fed<HighFlow> at_limit;
     CHECK(at_limit.minutely(11, 9));
     Fed<HighFlow> below;
@@ -95,12 +95,12 @@ TEST_CASE("readings closer together than five ticks at the limit are judged toge
         told = flow(seconds(10), n % 2 == 0 ? 4 : 0);
     CHECK(told);
     CHECK(flow.watch.run().length() >= minutes(10));
-    // A block under way that cannot reach the limit any more is not told.
+    // An unfinished block that can no longer reach the limit is not reported.
     CHECK_FALSE(flow(seconds(20), 0));
     CHECK_FALSE(flow.watch.is_over(flow.meter));
 }
 
-TEST_CASE("a high flow is over once it has been low for its time, and for ten minutes") {
+TEST_CASE("a high flow is over once it has been low for high_flow_for, at least ten minutes") {
     const auto over_after = [](Duration high_flow_for, std::int64_t ticks) {
         MeterSettings meter = watched();
         meter.alarms.high_flow_for = high_flow_for;
@@ -116,12 +116,12 @@ TEST_CASE("a high flow is over once it has been low for its time, and for ten mi
     CHECK(over_after(minutes(10), 0) == 10);
     CHECK(over_after(minutes(0), 0) == 10);
     CHECK(over_after(minutes(30), 0) == 30);
-    // Nine tenths of the limit are not low yet: eight ticks may be nine litres of the ten.
+    // Nine tenths of the limit are not low yet. Eight ticks may be nine litres of the ten.
     CHECK(over_after(minutes(10), 7) == 10);
     CHECK(over_after(minutes(10), 8) == 120);
 }
 
-TEST_CASE("what was not seen begins a high flow anew") {
+TEST_CASE("a high flow starts again after time that was not seen") {
     Fed<HighFlow> flow;
     (void)flow.minutely(9, 12);
     SECTION("a restart") {
@@ -130,20 +130,20 @@ TEST_CASE("what was not seen begins a high flow anew") {
         CHECK_FALSE(flow.minutely(9, 12));
         CHECK(flow.minutely(1, 12));
     }
-    SECTION("a hole in time") {
+    SECTION("missing time") {
         flow.now += minutes(5);
         CHECK_FALSE(flow.minutely(9, 12));
         CHECK(flow.minutely(1, 12));
         CHECK(flow.watch.run_ticks() == 120);
     }
-    SECTION("an adjustment is no water") {
+    SECTION("an adjustment is not water") {
         CHECK_FALSE(flow(minutes(1), 1000, EntryKind::adjustment));
         CHECK(flow.minutely(1, 12));
         CHECK(flow.watch.run_ticks() == 120);
     }
 }
 
-TEST_CASE("one use is told by its volume or by its time") {
+TEST_CASE("a long draw is reported by its volume or by its duration") {
     Fed<LongDraw> slow;
     (void)slow.minutely(3, 0);
     const Instant first = slow.now + minutes(1);
@@ -165,7 +165,7 @@ TEST_CASE("litres decide, not ticks") {
     CHECK_FALSE(use.minutely(24, 2));
     CHECK(use.minutely(1, 2));
     CHECK(use.watch.ticks() == 50);
-    // 1 800 L/h are three such ticks a minute; the one that was under way took twenty seconds.
+    // 1 800 L/h are three such ticks per minute. The tick that was under way took twenty seconds.
     Fed<HighFlow> flow(tens);
     (void)flow.minutely(5, 0);
     const Instant begin = flow.now;
@@ -173,10 +173,10 @@ TEST_CASE("litres decide, not ticks") {
     CHECK(flow.watch.run() == Span{begin - seconds(20), begin + minutes(10)});
 }
 
-TEST_CASE("a use ends where an open tap would have made a tick") {
+TEST_CASE("a use ends when an open tap would have made a tick") {
     Fed<LongDraw> use;
     (void)use.minutely(10, 5);
-    // A minute without a tick is one litre at 60 L/h that may be under way.
+    // In a minute without a tick, one litre at 60 L/h may be under way.
     CHECK_FALSE(use.minutely(1, 0));
     CHECK_FALSE(use.watch.is_shut());
     CHECK(use.watch.ticks() == 50);
@@ -197,7 +197,7 @@ TEST_CASE("a use ends where an open tap would have made a tick") {
     }
 }
 
-TEST_CASE("a span that is too long to tell one use from several proves none") {
+TEST_CASE("a span that is too long to distinguish one use from several proves no long draw") {
     Fed<LongDraw> use;
     (void)use.minutely(10, 20);
     CHECK_FALSE(use(minutes(10) + seconds(1), 400));
@@ -212,7 +212,7 @@ TEST_CASE("a span that is too long to tell one use from several proves none") {
         CHECK(coarse(minutes(15), 100));
         CHECK_FALSE(coarse(minutes(30) + seconds(1), 1000));
     }
-    SECTION("a restart begins it anew, an adjustment does not touch it") {
+    SECTION("a restart starts it again, an adjustment does not change it") {
         CHECK_FALSE(use(minutes(1), 1000, EntryKind::adjustment));
         CHECK(use.watch.ticks() == 400);
         CHECK_FALSE(use(minutes(1), 200, EntryKind::restart));

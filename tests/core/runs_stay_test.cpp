@@ -1,12 +1,13 @@
-// What is booked of many wild runs of messages, held against what was booked of them before. A change of the
-// booking shows here as the runs that it changes; whoever means it commits them:
+// Compares what is booked of many wild runs of messages with stored results. After a change of the booking,
+// this test shows the runs whose results changed. If the change is intended, write and commit the new
+// results:
 //
 //   TICKLEDGER_WRITE_TOLD=1 build/release/tests/core/tests_core 'what is booked*'
 //
-// Whether it is right, the laws and the simulated worlds say; this one notices that it moved. All times lie
-// on a grid on which the limits of booking lie too (half a cadence, a silence, the tolerances), so that
-// moments come that are just at a limit. A line tells how often each outcome and kind of entry came of a
-// run's settings, the sum of its ticks, and a fingerprint of all that was booked.
+// The laws and the simulated worlds check that the booking is right. This test only notices changes. All
+// times are on a grid that also contains the limits of booking (half a cadence, a silence, the tolerances),
+// so some moments are exactly at a limit. A line contains how often a run had each outcome and each kind of
+// entry, the sum of its ticks, and a fingerprint of everything that was booked.
 #include <fmt/format.h>
 
 #include <map>
@@ -31,7 +32,7 @@ struct Sent {
     bool waited = false;
 };
 
-/// A node that has every trouble often.
+/// A node that often has every kind of trouble.
 class WildNode {
 public:
     WildNode(Dice& dice, const MeterSettings& meter) : dice_(dice), meter_(meter), rules_(meter) {
@@ -198,7 +199,7 @@ private:
         if (booking.late_at) divide_at(reading, *booking.late_at);
     }
 
-    /// What a late reading makes of the entry around it; the run goes on with the entry as it was.
+    /// Divides the entry around a late reading. The run continues with the undivided entry.
     void divide_at(const Reading& reading, Instant at) {
         const auto& entries = booker_.entries;
         for (std::size_t i = 0; i < entries.size(); ++i) {

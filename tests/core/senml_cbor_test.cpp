@@ -19,7 +19,7 @@ TEST_CASE("CBOR: whole numbers, half floats, decimal fractions, open lengths, te
     CHECK(read(bytes("81 a3 00 61 77 01 65 63 6f 75 6e 74 02 1a ffffffff"))[0].count == 4'294'967'295);
     // The value as a half float, 1024.0.
     CHECK(read(bytes("81 a3 00 61 77 01 65 63 6f 75 6e 74 02 f9 6400"))[0].count == 1024);
-    // [{0: "w", 1: "count", "x": true, 2: 5}]: what is unknown may be no number.
+    // [{0: "w", 1: "count", "x": true, 2: 5}]: the value of an unknown label need not be a number.
     CHECK(read(bytes("81 a4 00 61 77 01 65 63 6f 75 6e 74 61 78 f5 02 05"))[0].count == 5);
     // [{0: "w", 1: "m3", 2: 4([-3, 1234567])}]: a decimal fraction.
     CHECK(read(bytes("81 a3 00 61 77 01 62 6d 33 02 c4 82 22 1a 0012d687"))[0].count == 1'234'567);
@@ -33,7 +33,7 @@ TEST_CASE("CBOR: whole numbers, half floats, decimal fractions, open lengths, te
     CHECK(readings[1].count == 7);
 }
 
-TEST_CASE("CBOR that is damaged or means something else is refused") {
+TEST_CASE("CBOR that is damaged or not SenML is refused") {
     CHECK_THAT(error_of(bytes("81")), Contains("ends too early"));
     CHECK_THAT(error_of(bytes("81 a1 02 fb 7ff8000000000000")), Contains("not finite"));
     CHECK_THAT(error_of(bytes("81 a1 02 fb 7ff0000000000000")), Contains("not finite"));
@@ -58,7 +58,7 @@ TEST_CASE("CBOR that is damaged or means something else is refused") {
     CHECK_THAT(error_of(bytes("9b ffffffffffffffff")), Contains("ends too early"));
 }
 
-TEST_CASE("any damaged pack is read or refused, never more") {
+TEST_CASE("any damaged pack is read or refused and does no harm") {
     const std::string pack = bytes(
         "82 a4 21 61 77 22 fb 41da5565f0000000 23 62 6d33 02 c4 82 22 1a 0012d687"
         "a2 06 3903e7 02 f9 3e00");

@@ -1,4 +1,4 @@
-// SenML packs read in a few words, for their tests.
+// Shorthand for reading SenML packs, for their tests.
 #pragma once
 
 #include <catch2/catch.hpp>
@@ -14,7 +14,7 @@ namespace tickledger::test {
 
 inline const Instant senml_now = instant_of(1'767'225'600'000'000);
 
-/// Of pairs of hexadecimal digits; all else between them is left out.
+/// The bytes of pairs of hexadecimal digits. Other characters between them are ignored.
 inline std::string bytes(std::string_view hex) {
     std::string result;
     std::string digits;

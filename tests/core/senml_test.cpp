@@ -166,7 +166,7 @@ TEST_CASE("RFC 8428 section 5.1.6: a collection of resources") {
                                       "2001:db8::1/humidity %RH 67 2011-10-31T16:27:09.000000Z"});
 }
 
-TEST_CASE("RFC 8428 section 5.1.7: a record of base fields only is no measurement") {
+TEST_CASE("RFC 8428 section 5.1.7: a record with base fields only is not a measurement") {
     const auto records = resolved(R"([
         {"bn":"urn:dev:ow:10e2073a01080063:"},
         {"n":"temp","u":"Cel","v":23.1},
@@ -186,7 +186,7 @@ TEST_CASE("base fields add, and hold until they are replaced") {
     ])")) == std::vector<std::string>{
                  "a/x count 1001 2023-11-14T22:13:21.000000Z", "a/ count 1002 2023-11-14T22:13:22.000000Z",
                  "a/ count 2000.5 2023-11-14T22:13:30.000000Z", "b/y m3 1999 2023-11-14T22:13:30.000000Z"});
-    // Section 4.5.4: without a value of its own, a record has the base value.
+    // Section 4.5.4: a record without its own value has the base value.
     CHECK(shown(resolved(R"([{"bn":"a","bv":7,"bu":"count","t":-60},{"t":-30}])")).size() == 2);
 }
 
@@ -196,7 +196,7 @@ TEST_CASE("times below 2^28 seconds are relative to arrival") {
     REQUIRE(readings.size() == 4);
     CHECK(readings[0].time == now - 1h);
     CHECK(readings[1].time == now - 30min);
-    // Base time and time cancel out: measured roughly now, like a record that tells no time at all.
+    // Base time and time cancel out: measured roughly now, like a record without a time.
     CHECK_FALSE(readings[2].time);
     CHECK(readings[3].time == now + 268'435'455s);
     // "the smallest absolute Time value that can be expressed (2**28) is 1978-07-04 21:24:16 UTC":
@@ -208,7 +208,7 @@ TEST_CASE("times below 2^28 seconds are relative to arrival") {
     CHECK(read(R"([{"n":"w","u":"count","t":1e300,"v":1}])")[0].time == instant_of(253'402'300'799'999'999));
 }
 
-TEST_CASE("records come in order of time, those without one at arrival") {
+TEST_CASE("records are sorted by time, and those without a time count as of their arrival") {
     const auto readings = read(
         R"([{"bn":"w","bu":"count","v":4},{"t":-20,"v":2},{"t":-30,"v":1},{"t":-10,"v":3},{"t":5,"v":5}])");
     std::vector<std::uint64_t> counts;
@@ -220,7 +220,7 @@ TEST_CASE("records come in order of time, those without one at arrival") {
     CHECK_FALSE(readings[0].seq);
 }
 
-TEST_CASE("volumes give the whole pulse values in them, exactly") {
+TEST_CASE("volumes give exactly the whole pulse values in them") {
     CHECK(ticks("1234.567", "m3", {1, 1}) == 1'234'567);
     CHECK(ticks("1234567", "l", {1, 1}) == 1'234'567);
     CHECK(ticks("1234.567", "m3", {10, 1}) == 123'456);
@@ -233,13 +233,13 @@ TEST_CASE("volumes give the whole pulse values in them, exactly") {
     // 100 US gallons of 3.785411784 L (231 cubic inches, exactly).
     CHECK(ticks("378.5411784", "l", {473'176'473, 125'000'000}) == 100);
     CHECK(ticks("378.5411", "l", {473'176'473, 125'000'000}) == 99);
-    // What lacks less than half a millionth of a pulse value is full; what lacks half of it or more is not.
+    // A pulse value that lacks at most half a millionth counts as full.
     CHECK(ticks("28.999999999999996", "l", {1, 1}) == 29);
     CHECK(ticks("28.9999995", "l", {1, 1}) == 29);
     CHECK(ticks("28.9999994", "l", {1, 1}) == 28);
 }
 
-TEST_CASE("every whole number of pulse values comes back from its volume") {
+TEST_CASE("every whole number of pulse values can be recovered from its volume") {
     rc::prop("in litres and cubic metres, in JSON and as a CBOR double", [] {
         const auto count = *rc::gen::inRange<std::uint64_t>(0, std::uint64_t{1} << 32);
         const auto tenths = count;  // of a litre
@@ -257,7 +257,7 @@ TEST_CASE("every whole number of pulse values comes back from its volume") {
     });
 }
 
-TEST_CASE("a pack for several names needs to be told which") {
+TEST_CASE("a pack with several names needs senml_name") {
     const std::string pack =
         R"([{"bn":"flat:","n":"cold","u":"count","v":1},{"n":"warm","u":"count","v":2},{"n":"battery","u":"%EL","v":98}])";
     CHECK_THAT(error_of(pack), Contains("flat:cold") && Contains("flat:warm") && Contains("senml_name"));
@@ -267,7 +267,7 @@ TEST_CASE("a pack for several names needs to be told which") {
     CHECK(read(pack, settings)[0].count == 2);
     settings.senml_name = "flat:hot";
     CHECK_THAT(error_of(pack, settings), Contains("flat:hot") && Contains("flat:cold"));
-    // Other quantities under other names are no reason to ask.
+    // Other quantities under other names do not need it.
     CHECK(read(R"([{"n":"water","u":"count","v":1},{"n":"battery","u":"%EL","v":98}])")[0].count == 1);
 }
 

@@ -33,7 +33,7 @@ RowFinder rows_of(std::string_view zone_name, Duration interval) {
 }
 
 std::vector<Share> shares_of(const Entry& entry, RowFinder& rows) {
-    std::vector<Share> shares(3);  // What stands in it before must not matter.
+    std::vector<Share> shares(3);  // The old contents must not matter.
     apportion(entry, rows, shares);
     return shares;
 }
@@ -119,7 +119,7 @@ std::vector<std::int64_t> by_largest_remainder(const Entry& entry, const std::ve
 
 }  // namespace
 
-TEST_CASE("an entry's shares add up, lie in their rows, and are in order") {
+TEST_CASE("an entry's shares add up, are within their rows and are in order") {
     rc::prop("for any span, ticks, zone and interval", [] {
         auto [entry, rows] = any_case();
         const std::vector<Share> shares = shares_of(entry, rows);
@@ -213,8 +213,7 @@ TEST_CASE("ticks are spread only in rows shorter than their span") {
     CHECK(shares_of(measured({quarter.from, quarter.to + 1us}, 6), rows)[1].spread_ticks == 4);
     const Span hour{noon - 20min, noon + 40min};
     CHECK(spread_of(hour, Step::hour) == std::vector<std::int64_t>{0, 0});
-    // The quarters have 0.5, 1.5, 1.5, 1.5 and 1 of the six, and the two left over go to the first two of
-    // them.
+    // The quarters have 0.5, 1.5, 1.5, 1.5 and 1 of the six ticks. The two left over go to the first two.
     CHECK(spread_of({hour.from, hour.to + 1us}, Step::hour) == std::vector<std::int64_t>{3, 3});
     CHECK(spread_of({hour.from, hour.to + 1us}, Step::day) == std::vector<std::int64_t>{0});
 }
@@ -250,7 +249,7 @@ TEST_CASE("a span of no length falls into the interval that holds or ends at its
     CHECK(shares_of(measured({noon, noon}, 0), rows).empty());
 }
 
-TEST_CASE("what covers nothing and has no ticks has no shares, still spans have") {
+TEST_CASE("an entry that covers nothing and has no ticks has no shares, but a still span has") {
     RowFinder rows = rows_of("Etc/UTC", 15min);
     const Instant noon = utc("2026-03-01T12:00:00Z");
     Entry entry = measured({noon, noon + 1h}, 0);
@@ -261,7 +260,7 @@ TEST_CASE("what covers nothing and has no ticks has no shares, still spans have"
     entry.kind = EntryKind::preset;
     CHECK(shares_of(entry, rows).empty());
     entry.kind = EntryKind::lost;
-    entry.ticks = 5;  // Without meaning there.
+    entry.ticks = 5;  // Ignored for this kind.
     CHECK(shares_of(entry, rows).empty());
     entry.kind = EntryKind::held;
     CHECK(shares_of(entry, rows).empty());

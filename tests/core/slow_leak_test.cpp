@@ -11,11 +11,11 @@ namespace {
 const Instant midnight{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}};
 constexpr Duration cadence = 3min;
 
-/// A meter that is heard each three minutes; the night is 01:00 to 05:00.
+/// A meter with a reading every three minutes. The night is 01:00 to 05:00.
 struct House {
     SlowLeak slow_leak;
     Instant now = midnight;
-    /// So many ticks in the span that ends at a moment.
+    /// The number of ticks in the span that ends at a moment.
     std::function<int(Instant)> ticks = [](Instant) { return 0; };
     EntryKind kind_at_night = EntryKind::measured;
 
@@ -43,13 +43,13 @@ struct House {
     [[nodiscard]] double days() const { return std::chrono::duration<double>(now - midnight) / 24h; }
 };
 
-/// One tick each period.
+/// One tick every period.
 auto each(Duration period) {
     return
         [period](Instant t) { return (t - midnight) / period > (t - cadence - midnight) / period ? 1 : 0; };
 }
 
-/// Five ticks in the evening, five in the morning, as of a flush.
+/// Five ticks in the evening and five in the morning, like a flush.
 int mornings_and_evenings(Instant t) {
     const Duration time = House::time_of_day(t);
     return time == 23h || time == 6h + 30min ? 5 : 0;
@@ -57,7 +57,7 @@ int mornings_and_evenings(Instant t) {
 
 }  // namespace
 
-TEST_CASE("a leak of a tick in two hours is found within a week, and its period told") {
+TEST_CASE("a leak of one tick in two hours is found within a week, with its period") {
     House house;
     house.ticks = [](Instant t) { return each(2h)(t) + mornings_and_evenings(t); };
     house.live_until(midnight + 7 * 24h);
@@ -69,7 +69,7 @@ TEST_CASE("a leak of a tick in two hours is found within a week, and its period 
     CHECK(house.days() > 1);
 }
 
-TEST_CASE("a leak of a tick in four hours is found within a fortnight") {
+TEST_CASE("a leak of one tick in four hours is found within two weeks") {
     House house;
     house.ticks = [](Instant t) { return each(4h + 1min)(t) + mornings_and_evenings(t); };
     house.live_until(midnight + 14 * 24h);
@@ -77,22 +77,22 @@ TEST_CASE("a leak of a tick in four hours is found within a fortnight") {
     CHECK(std::chrono::duration<double>(house.slow_leak.finding()->period) / 1h == Approx(4).epsilon(0.25));
 }
 
-TEST_CASE("a house that is used and sleeps raises no suspicion in a year") {
+TEST_CASE("a house that uses water by day and none at night shows no slow leak in a year") {
     House house;
     house.ticks = mornings_and_evenings;
     house.live_until(midnight + 365 * 24h);
     CHECK_FALSE(house.slow_leak.finding());
 }
 
-TEST_CASE("somebody who drinks a glass of water each night is no leak") {
+TEST_CASE("a glass of water every night is not a slow leak") {
     House house;
     house.ticks = [](Instant t) { return mornings_and_evenings(t) + (House::time_of_day(t) == 3h ? 1 : 0); };
     house.live_until(midnight + 365 * 24h);
     CHECK_FALSE(house.slow_leak.finding());
 }
 
-TEST_CASE("a stillness that is longer than a leak's period speaks against it, at any time of the day") {
-    // A tick every two hours, but for six hours of each afternoon.
+TEST_CASE("a stillness that is longer than a leak's period is evidence against it, at any time of the day") {
+    // A tick every two hours, except for six hours every afternoon.
     House house;
     house.ticks = [](Instant t) {
         const Duration time = House::time_of_day(t);
@@ -102,7 +102,7 @@ TEST_CASE("a stillness that is longer than a leak's period speaks against it, at
     CHECK_FALSE(house.slow_leak.finding());
 }
 
-TEST_CASE("missing data is no evidence") {
+TEST_CASE("missing data is not evidence of a leak") {
     for (const EntryKind kind : {EntryKind::restart, EntryKind::lost}) {
         House house;
         house.ticks = each(2h);
@@ -112,7 +112,7 @@ TEST_CASE("missing data is no evidence") {
     }
 }
 
-TEST_CASE("what was found is refuted by a stillness longer than that leak leaves") {
+TEST_CASE("a leak is refuted by a longer stillness than it would allow") {
     House house;
     house.ticks = each(2h);
     house.live_until(midnight + 14 * 24h);

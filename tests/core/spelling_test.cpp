@@ -1,4 +1,4 @@
-// How far words lie apart, and the word that was meant.
+// The distance between words, and the word that was meant.
 #include "core/spelling.hpp"
 
 #include <rapidcheck/catch.h>
@@ -11,7 +11,7 @@ using namespace tickledger;
 
 namespace {
 
-/// The same distance by its definition (optimal string alignment), without a table.
+/// The same distance computed by its definition (optimal string alignment), without a table.
 std::size_t distance_by_definition(std::string_view a, std::string_view b) {
     if (a.empty() || b.empty()) return std::max(a.size(), b.size());
     const auto less = [](std::string_view text, std::size_t n) { return text.substr(0, text.size() - n); };
@@ -26,12 +26,12 @@ std::size_t distance_by_definition(std::string_view a, std::string_view b) {
 
 }  // namespace
 
-TEST_CASE("words lie as many slips apart as it takes to make one of the other") {
+TEST_CASE("the distance between words is the number of slips that turn one into the other") {
     CHECK(edit_distance("", "abc") == 3);
     CHECK(edit_distance("kitten", "sitting") == 3);
     CHECK(edit_distance("topci", "topic") == 1);
     CHECK(edit_distance("same", "same") == 0);
-    rc::prop("as by its definition", [] {
+    rc::prop("equal to the definition", [] {
         const auto word =
             rc::gen::resize(6, rc::gen::container<std::string>(rc::gen::elementOf(std::string("abc"))));
         const auto a = *word;
@@ -40,12 +40,12 @@ TEST_CASE("words lie as many slips apart as it takes to make one of the other") 
     });
 }
 
-TEST_CASE("the nearest word is only told where it is near") {
+TEST_CASE("the nearest word is given only if it is near enough") {
     CHECK(nearest("intervall", {"id", "interval", "cadence"}) == "interval");
     CHECK(nearest("checkpoint", {"checkpoint_ticks", "cadence"}) == std::nullopt);
     CHECK(nearest("xy", {"id", "interval"}) == std::nullopt);
     CHECK(nearest(std::string(1'000'000, 'a'), {"id"}) == std::nullopt);
-    // A short word forgives one slip, one of four letters two, one of nine three.
+    // Short words allow one slip, words of four letters two, words of nine letters three.
     CHECK(nearest("it", {"id"}) == "id");
     CHECK(nearest("xt", {"id"}) == std::nullopt);
     CHECK(nearest("tp", {"time"}) == std::nullopt);
@@ -53,7 +53,7 @@ TEST_CASE("the nearest word is only told where it is near") {
     CHECK(nearest("xide", {"time"}) == "time");
     CHECK(nearest("xidx", {"time"}) == std::nullopt);
     CHECK(nearest("cadencexyz", {"cadence12"}) == "cadence12");
-    // The first of those that lie as near; a nearer one later is nearer.
+    // The first of equally near words is taken, but a nearer one after it wins.
     CHECK(nearest("flat-1", {"flat-2", "flat-3"}) == "flat-2");
     CHECK(nearest("flat-31", {"flat-2", "flat-3"}) == "flat-3");
     CHECK(nearest(std::string(64, 'a'), {std::string_view("b"), "c"}) == std::nullopt);

@@ -13,7 +13,7 @@ using namespace std::chrono_literals;
 
 namespace {
 
-/// A night of four hours, and the wish for half an hour of stillness in it.
+/// A night of four hours. It is still if half an hour of it has no ticks.
 const Instant one_o_clock = instant_of(1'772'326'800'000'000);
 const Span night{one_o_clock, one_o_clock + 4h};
 constexpr Duration still_for = 30min;
@@ -28,7 +28,7 @@ Entry entry_of(int from_minute, int to_minute, std::int64_t ticks, EntryKind kin
     return entry;
 }
 
-/// Spans of three minutes with a tick each.
+/// Spans of three minutes with one tick each.
 void add_flow(std::vector<Entry>& entries, int from_minute, int to_minute) {
     for (int minute = from_minute; minute < to_minute; minute += 3) {
         entries.push_back(entry_of(minute, std::min(minute + 3, to_minute), 1));
@@ -46,7 +46,7 @@ Verdict verdict_on(const std::vector<Entry>& entries) {
     return follow(entries).verdict();
 }
 
-/// A night that flows, but for what `middle` says of the minutes from `from_minute` to `to_minute`.
+/// The verdict on a night with flow, except for `middle` between `from_minute` and `to_minute`.
 Verdict verdict_with(int from_minute, int to_minute, const std::vector<Entry>& middle) {
     std::vector<Entry> entries;
     add_flow(entries, 0, from_minute);
@@ -55,7 +55,7 @@ Verdict verdict_with(int from_minute, int to_minute, const std::vector<Entry>& m
     return verdict_on(entries);
 }
 
-/// What the entries say of every minute of the night, and at its borders: the oracle's picture.
+/// The oracle: what the entries show about every minute of the night, and about the borders of the minutes.
 struct Minutes {
     enum class Says : std::uint8_t { maybe, still, flow };
     std::array<Says, 240> within{};
@@ -120,7 +120,7 @@ std::vector<Entry> any_entries() {
 
 }  // namespace
 
-TEST_CASE("the verdict is what looking at every minute says") {
+TEST_CASE("the verdict is the same as that of an oracle that examines every minute") {
     rc::prop("for any entries in order of time", [] {
         const std::vector<Entry> entries = any_entries();
         const Stillness stillness = follow(entries);
@@ -128,7 +128,7 @@ TEST_CASE("the verdict is what looking at every minute says") {
         RC_ASSERT(stillness.verdict() == minutes.verdict());
         RC_ASSERT(stillness.longest_still().length() == minutes.longest(true) * 1min);
     });
-    rc::prop("and saving what is known between two entries changes nothing", [] {
+    rc::prop("saving and loading the state between two entries changes nothing", [] {
         const std::vector<Entry> entries = any_entries();
         Stillness saved{night, still_for};
         for (const Entry& entry : entries) {
@@ -153,8 +153,8 @@ TEST_CASE("the verdict is what looking at every minute says") {
     });
 }
 
-TEST_CASE("what is called still was still") {
-    rc::prop("against the true ticks, seen through spans of any length", [] {
+TEST_CASE("a night with the verdict still was still") {
+    rc::prop("compared with the true ticks, seen in spans of any length", [] {
         const auto seed = *rc::gen::arbitrary<std::uint32_t>();
         std::minstd_rand random{seed};
         const auto below = [&](int bound) {
@@ -185,13 +185,13 @@ TEST_CASE("what is called still was still") {
         longest_s = std::max(longest_s, 14'400 - since);
         const Verdict verdict = verdict_on(entries);
         if (verdict == Verdict::still) RC_ASSERT(longest_s >= 1800);
-        // The spans are ten minutes at most: a stillness longer than two of them on top cannot be missed.
+        // The spans are at most ten minutes, so a stillness that is longer by two spans cannot be missed.
         if (longest_s >= 1800 + 1200) RC_ASSERT(verdict == Verdict::still);
         RC_ASSERT(verdict != Verdict::undecided);
     });
 }
 
-TEST_CASE("a night that flows throughout is flow") {
+TEST_CASE("a night with ticks throughout is flow") {
     std::vector<Entry> entries;
     add_flow(entries, -3, 243);
     CHECK(verdict_on(entries) == Verdict::flow);
@@ -205,7 +205,7 @@ TEST_CASE("half an hour without a tick is still, a minute less is not") {
                         entry_of(112, 120, 1)}) == Verdict::flow);
 }
 
-TEST_CASE("only what lies in the window counts") {
+TEST_CASE("only time within the window counts") {
     std::vector<Entry> before{entry_of(-60, 20, 0)};
     add_flow(before, 20, 240);
     CHECK(verdict_on(before) == Verdict::flow);
@@ -219,11 +219,11 @@ TEST_CASE("only what lies in the window counts") {
     CHECK(follow(enough).longest_still() == Span{one_o_clock, one_o_clock + 30min});
 }
 
-TEST_CASE("missing data decides nothing where it could have held the stillness") {
+TEST_CASE("missing data leaves the verdict open if it could have contained the stillness") {
     CHECK(verdict_on({}) == Verdict::undecided);
     CHECK(verdict_with(60, 90, {}) == Verdict::undecided);
     CHECK(verdict_with(60, 84, {}) == Verdict::flow);
-    // Too short alone, long enough with the still spans beside it.
+    // Too short alone, but long enough with the still spans beside it.
     CHECK(verdict_with(60, 90, {entry_of(60, 66, 0), entry_of(84, 90, 0)}) == Verdict::undecided);
     CHECK(verdict_with(60, 90, {entry_of(60, 66, 0), entry_of(84, 87, 0), entry_of(87, 90, 1)}) ==
           Verdict::flow);
@@ -238,17 +238,17 @@ TEST_CASE("missing data decides nothing where it could have held the stillness")
     CHECK(verdict_on(entries) == Verdict::flow);
 }
 
-TEST_CASE("one span with ticks that is longer than the stillness decides nothing") {
+TEST_CASE("a span with ticks that is longer than the stillness leaves the verdict open") {
     CHECK(verdict_with(60, 91, {entry_of(60, 91, 5)}) == Verdict::undecided);
     CHECK(verdict_with(60, 90, {entry_of(60, 90, 5)}) == Verdict::flow);
-    // It began before the night: its ticks may all have come before, and then the still span beside it
-    // counts.
+    // The span began before the night. If all its ticks came before the night, the still span beside it is
+    // long enough.
     std::vector<Entry> entries{entry_of(-30, 10, 2), entry_of(10, 35, 0)};
     add_flow(entries, 35, 240);
     CHECK(verdict_on(entries) == Verdict::undecided);
 }
 
-TEST_CASE("a restart and a placed span prove no stillness") {
+TEST_CASE("restarts and spans with estimated times prove no stillness") {
     CHECK(verdict_with(60, 90, {entry_of(60, 90, 0, EntryKind::restart)}) == Verdict::undecided);
     CHECK(verdict_with(60, 90, {entry_of(60, 90, 0, EntryKind::measured, true)}) == Verdict::undecided);
     CHECK(verdict_with(60, 90,
@@ -259,7 +259,7 @@ TEST_CASE("a restart and a placed span prove no stillness") {
           Verdict::flow);
 }
 
-TEST_CASE("a placed span proves no flow, and one in which the register ran back neither") {
+TEST_CASE("spans with estimated times and spans in which the register ran back prove no flow") {
     CHECK(verdict_with(60, 90, {entry_of(60, 70, 3), entry_of(70, 90, 2, EntryKind::measured, true)}) ==
           Verdict::flow);
     CHECK(verdict_with(60, 90,
@@ -290,7 +290,7 @@ TEST_CASE("a window without an end settles at the first long enough stillness") 
 
 namespace {
 
-/// The entries of a leak that ticks each `period` from `first_tick` on, heard each `cadence` with delays.
+/// A leak that ticks every `period` from `first_tick` on, with delayed readings every `cadence`.
 std::vector<Entry> leak_entries(Duration period, Duration first_tick, Duration cadence,
                                 const std::vector<Duration>& delays) {
     std::vector<Entry> entries;
@@ -300,7 +300,7 @@ std::vector<Entry> leak_entries(Duration period, Duration first_tick, Duration c
     Instant from = night.from;
     Instant counted_at = night.from;
     for (std::size_t i = 0; from < night.to; ++i) {
-        // A message is counted at its turn and booked when it arrives.
+        // The node counts at its cadence, and the reading is booked when it arrives.
         counted_at += cadence;
         const Instant to = counted_at + delays[i % delays.size()];
         const auto ticks = ticks_until(counted_at) - ticks_until(counted_at - cadence);

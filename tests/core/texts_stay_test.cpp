@@ -1,12 +1,12 @@
-// What is read of some texts, and of each of them damaged in one place in every way, held against what was
-// read of them before. A change of the reading shows here as the lines that it changes; whoever means it
-// commits them:
+// Compares what is read of some texts, whole and damaged in every way in one place, with stored results.
+// After a change of the reading, this test shows the changed lines. If the change is intended, write and
+// commit the new results:
 //
 //   TICKLEDGER_WRITE_TOLD=1 build/release/tests/core/tests_core 'what is read*'
 //
-// Whether it is right, the other tests say; this one notices that it moved. A text's line tells what the
-// whole text says, then how many damaged ones there are, how many of them are read, and a fingerprint of all
-// that they say.
+// The other tests check that the reading is right. This one only notices changes. A text's line contains what
+// is read of the whole text, the number of damaged texts, how many of them are read, and a fingerprint of all
+// their results.
 #include <fmt/format.h>
 
 #include <functional>
@@ -30,10 +30,10 @@ using tickledger::test::senml_now;
 
 namespace {
 
-/// What a text says, or "! " and why it says nothing.
+/// What is read of a text, or "! " and why it is refused.
 using Says = std::function<std::string(const std::string&)>;
 
-/// Longer than what an error quotes.
+/// A text longer than an error quotes.
 std::string many(char c) {
     return std::string(70, c);
 }
@@ -47,7 +47,7 @@ std::string outcome(const Result<T>& result, Shown shown) {
     return result ? shown(*result) : refused(result.error().text);
 }
 
-/// Each text that one slip of the pen makes of it: a character left out, changed, put in, or the end cut off.
+/// Every text with one mistake: a character left out, changed or inserted, or the end cut off.
 void each_damaged(const std::string& text, std::string_view characters,
                   const std::function<void(const std::string&)>& visit) {
     for (std::size_t at = 0; at <= text.size(); ++at) {
@@ -62,7 +62,7 @@ void each_damaged(const std::string& text, std::string_view characters,
     }
 }
 
-/// The same of bytes: each bit turned, each byte at its bounds, left out, doubled, or the end cut off.
+/// The same for bytes: each bit flipped, each byte set to a bound, left out or doubled, or the end cut off.
 void each_damaged_byte(const std::string& text, const std::function<void(const std::string&)>& visit) {
     for (std::size_t at = 0; at < text.size(); ++at) {
         const std::string before = text.substr(0, at), rest = text.substr(at + 1);

@@ -1,4 +1,4 @@
-// When each tick was, at the limits of what tells whether a node speaks at once.
+// When each tick was, at the limits that decide whether a node reports ticks at once.
 #include "core/tick_times.hpp"
 
 #include <catch2/catch.hpp>
@@ -24,14 +24,14 @@ struct Entries {
             now += length;
         }
     }
-    /// How long before the end of its span the first tick may lie.
+    /// How long before the end of its span the first tick may have been.
     [[nodiscard]] Duration window() const { return tick_times(all, 1).ticks.at(0).window.length(); }
 
     Instant now{};
     std::vector<Entry> all;
 };
 
-/// Ticks of which half came after 30 s, half after `length`; spans without ticks lasted `usual`.
+/// Half of the ticks end spans of 30 s, the other half spans of `length`. Spans without ticks last `usual`.
 Duration window_of(Duration length, Duration usual, std::size_t with_ticks = 10) {
     Entries entries;
     entries.add(with_ticks / 2, length, 1);
@@ -42,23 +42,23 @@ Duration window_of(Duration length, Duration usual, std::size_t with_ticks = 10)
 
 }  // namespace
 
-TEST_CASE("a node speaks at once where most spans with ticks are a fifth off those without") {
+TEST_CASE("a node reports ticks at once if most spans with ticks differ by a fifth from those without") {
     const Duration usual = minutes{10};
-    // Half of them are as long as the others: it may speak at its cadence.
+    // Half of them are as long as the others, so the node may send at its cadence.
     CHECK(window_of(usual, usual) == usual);
     CHECK(window_of(minutes{12}, usual) == minutes{12});
     CHECK(window_of(minutes{8}, usual) == minutes{8});
     CHECK(window_of(minutes{12} + moment, usual) == seconds{30});
     CHECK(window_of(minutes{8} - moment, usual) == seconds{30});
-    // Of eleven five are no half.
+    // Five of eleven are less than half.
     CHECK(window_of(usual, usual, 11) == seconds{30});
     CHECK(window_of(usual, usual, 12) == usual);
-    // Of nine spans with ticks nothing is told.
+    // Nine spans with ticks are too few to decide.
     CHECK(window_of(minutes{20}, usual, 9) == minutes{20});
     CHECK(window_of(minutes{20}, usual, 10) == seconds{30});
 }
 
-TEST_CASE("a node speaks at once where hardly a span has no ticks") {
+TEST_CASE("a node reports ticks at once if nearly all spans have ticks") {
     const auto window = [](std::size_t with_ticks) {
         Entries entries;
         entries.add(with_ticks, minutes{1}, 1);
@@ -70,7 +70,7 @@ TEST_CASE("a node speaks at once where hardly a span has no ticks") {
     CHECK(window(11) == minutes{1});
 }
 
-TEST_CASE("a tick that is told within ten seconds is told within one") {
+TEST_CASE("a node whose pauses are ten seconds or less reports ticks to the second") {
     const auto window = [](Duration closest) {
         Entries entries;
         entries.add(20, minutes{1}, 1);
@@ -81,7 +81,7 @@ TEST_CASE("a tick that is told within ten seconds is told within one") {
     CHECK(window(seconds{10} + moment) == seconds{10} + moment);
 }
 
-TEST_CASE("what may have been any number of uses is not looked into, and a lone tick needs no open tap") {
+TEST_CASE("a span of more than an hour is not examined, and a lone tick needs no open tap") {
     const auto times = [](Duration length) {
         Entries entries;
         entries.add(1, length, 1);
@@ -89,12 +89,12 @@ TEST_CASE("what may have been any number of uses is not looked into, and a lone 
     };
     CHECK(times(hours{1}).too_coarse.empty());
     CHECK(times(hours{1} + moment).too_coarse.size() == 1);
-    // An open tap makes a litre a minute at least; one tick more may be just outside.
+    // An open tap makes at least a litre per minute. One more tick may be just outside the span.
     CHECK_FALSE(times(minutes{2}).ticks.at(0).is_lone);
     CHECK(times(minutes{2} + moment).ticks.at(0).is_lone);
 }
 
-TEST_CASE("ticks of one span lie evenly in it, and the first behind what was not seen tells so") {
+TEST_CASE("ticks of one span are spread evenly in it, and the first after a gap is marked") {
     Entries entries;
     entries.add(1, minutes{4}, 2);
     entries.add(1, minutes{1}, 1);

@@ -31,7 +31,7 @@ TEST_CASE("RFC 3339 times are read to the microsecond") {
     CHECK(read_us("0000-01-01T00:00:00Z") < read_us("9999-12-31T23:59:59.999999Z"));
 }
 
-TEST_CASE("the general MQTT client's times are read: no colon, and a Z before the offset") {
+TEST_CASE("the times of the general MQTT client are read, without a colon and with a Z before the offset") {
     CHECK(read_us("2026-03-01T08:00:00.123456+0100") == read_us("2026-03-01T07:00:00.123456Z"));
     // mosquitto_sub 2.0.11 writes this form for local time.
     CHECK(read_us("2026-03-01T08:00:00.123456Z+0100") == read_us("2026-03-01T07:00:00.123456Z"));
@@ -39,8 +39,8 @@ TEST_CASE("the general MQTT client's times are read: no colon, and a Z before th
     CHECK(read_us("2026-03-01T03:30:00-0330") == read_us("2026-03-01T07:00:00Z"));
 }
 
-TEST_CASE("a time that was read can be written and read again, at the ends of the years too") {
-    // Fuzzing found the first: a leap second that leads into the year 10000, which RFC 3339 cannot write.
+TEST_CASE("a time that was read can be written and read again, also at the first and last year") {
+    // The first is a leap second that leads into the year 10000, which RFC 3339 cannot write.
     for (const std::string_view beyond :
          {"9999-12-31T23:59:60.999999Z", "9999-12-31T23:59:59-00:01", "0000-01-01T00:00:00+00:01"}) {
         INFO(beyond);
@@ -53,7 +53,7 @@ TEST_CASE("a time that was read can be written and read again, at the ends of th
     }
 }
 
-TEST_CASE("of a time or a duration that is refused the first 64 characters are shown") {
+TEST_CASE("the first 64 characters of a refused time or duration are shown") {
     const std::string early = "0000-01-01T00:00:00." + std::string(60, '0') + "+00:01";
     const auto refused = parse_rfc3339(early);
     REQUIRE_FALSE(refused);
@@ -72,7 +72,7 @@ TEST_CASE("a leap second is the first instant of the next minute") {
     CHECK_FALSE(parse_rfc3339("2016-12-31T12:30:60Z"));
 }
 
-TEST_CASE("what is no time is refused in a sentence that shows it") {
+TEST_CASE("a text that is not a time is refused in a sentence that quotes it") {
     for (const std::string_view text : {"",
                                         "2026",
                                         "2026-03-01",
@@ -105,7 +105,7 @@ TEST_CASE("what is no time is refused in a sentence that shows it") {
     }
 }
 
-TEST_CASE("times survive being written and read") {
+TEST_CASE("times can be written and read back") {
     rc::prop("any instant of the years 0 to 9999", [] {
         const auto us = *rc::gen::inRange<std::int64_t>(-62'167'219'200'000'000, 253'402'300'800'000'000);
         const std::string text = format_utc(instant_of(us));
@@ -119,7 +119,7 @@ TEST_CASE("times survive being written and read") {
         const auto b = *rc::gen::inRange<std::int64_t>(0, 253'402'300'800'000'000);
         RC_ASSERT((format_utc(instant_of(a)) < format_utc(instant_of(b))) == (a < b));
     });
-    rc::prop("any text is read or refused, and never breaks", [] {
+    rc::prop("any text is read or refused without harm", [] {
         const auto text = *rc::gen::container<std::string>(
             rc::gen::element('0', '1', '2', '9', '-', ':', 'T', 'Z', '.', '+'));
         static_cast<void>(parse_rfc3339(text));
@@ -133,11 +133,11 @@ TEST_CASE("times survive being written and read") {
     CHECK(format_utc(Instant{std::chrono::seconds{253'402'300'800 + 3600 + 61}}) ==
           "10000-01-01T01:01:01.000000Z");
     CHECK(format_utc(instant_of(482'196'050'520'000)) == "1985-04-12T23:20:50.520000Z");
-    // Nothing believed is that far away, but it must not break either.
+    // No time that is believed is that far away, but it must not cause harm either.
     CHECK_FALSE(format_utc(instant_of(253'402'300'800'000'000)).empty());
 }
 
-TEST_CASE("durations are read with their unit and nothing else") {
+TEST_CASE("durations are read with a unit and nothing more") {
     using namespace std::chrono_literals;
     const auto read = [](std::string_view text) {
         const Result<Duration> duration = parse_duration(text);
@@ -163,7 +163,7 @@ TEST_CASE("durations are read with their unit and nothing else") {
     }
 }
 
-TEST_CASE("durations of ISO 8601 are read, but for those of no one length") {
+TEST_CASE("ISO 8601 durations are read, except those without a fixed length") {
     // The grammar: RFC 3339 appendix A (from memory).
     using namespace std::chrono_literals;
     const auto read = [](std::string_view text) {
@@ -223,7 +223,7 @@ TEST_CASE("durations are written in the largest unit that divides them, and read
     CHECK(format_duration(900s) == "15min");
     CHECK(format_duration(24h) == "1d");
     CHECK(format_duration(1500us) == "1500us");
-    // Half of the range: all of it in hours would not fit into a duration.
+    // Half of the range, because the whole range in hours does not fit into a duration.
     rc::prop("any length", [](std::uint32_t drawn) {
         const std::int64_t number = drawn / 2;
         const auto unit_us = *rc::gen::element<std::int64_t>(1, 1'000, 1'000'000, 60'000'000, 3'600'000'000);

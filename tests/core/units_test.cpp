@@ -29,7 +29,7 @@ cpp_rational exactly(Ratio ratio) {
     return cpp_rational{ratio.numerator, ratio.denominator};
 }
 
-/// The oracle: the same by rational numbers of any length, rounded by looking at both neighbours.
+/// The oracle: the same with rational numbers of any length, rounded by comparing both neighbours.
 std::int64_t scaled_by_rationals(std::int64_t ticks, Ratio pulse_value_l, Ratio offset_l,
                                  std::int64_t litres_per_unit, int digits) {
     cpp_rational value = (cpp_rational{ticks} * exactly(pulse_value_l) + exactly(offset_l)) / litres_per_unit;
@@ -44,7 +44,7 @@ std::int64_t scaled_by_rationals(std::int64_t ticks, Ratio pulse_value_l, Ratio 
     return rounded.convert_to<std::int64_t>();
 }
 
-/// Whole numbers of every length, those at the ends of 64 bits too.
+/// Whole numbers of every length, including those at the ends of 64 bits.
 rc::Gen<std::int64_t> whole_number_of_any_length(std::int64_t least) {
     return rc::gen::apply(
         [least](std::int64_t number, int shift) {
@@ -63,7 +63,7 @@ Ratio lowest_terms(std::int64_t numerator, std::int64_t denominator) {
 
 }  // namespace
 
-TEST_CASE("the units are the exact ones") {
+TEST_CASE("the units have their exact values") {
     // Source: NIST SP 811, from memory: 1 in = 2.54 cm, 1 US gallon = 231 in³, 1 imperial gallon = 4.54609 L,
     // 1 ft = 12 in. GNU units 2.22 has the same definitions.
     const cpp_rational litres_in_cubic_inch = cpp_rational{254 * 254, 10000} * 254 / 100 / 1000;
@@ -90,7 +90,7 @@ TEST_CASE("volumes are read as they are written, in lowest terms") {
           cpp_rational{1'234'567'891} * 28'316'846'592 / cpp_rational{cpp_int{"10000000000000000000"}});
 }
 
-TEST_CASE("of a volume that is refused the first 64 characters are shown") {
+TEST_CASE("the first 64 characters of a refused volume are shown") {
     const std::string zero = std::string(100, '0') + " L";
     const Result<Ratio> refused = parse_pulse_value_l(zero);
     REQUIRE_FALSE(refused);
@@ -118,7 +118,7 @@ TEST_CASE("flows are read per hour and per minute") {
     }
 }
 
-TEST_CASE("what is no volume is refused in a sentence that shows it") {
+TEST_CASE("a text that is not a volume is refused in a sentence that quotes it") {
     for (const std::string_view text : {"",
                                         "L",
                                         "1",
@@ -152,7 +152,7 @@ TEST_CASE("what is no volume is refused in a sentence that shows it") {
     CHECK_FALSE(parse_pulse_value_l("0 L"));
     CHECK_FALSE(parse_pulse_value_l("0/5 ft3"));
     CHECK(parse_pulse_value_l("1/3 L").value() == Ratio{1, 3});
-    rc::prop("any text is read or refused, and what is read is in lowest terms", [] {
+    rc::prop("any text is read or refused, and results are in lowest terms", [] {
         const auto number = *rc::gen::container<std::string>(
             rc::gen::element('0', '1', '3', '9', '.', '/', ' ', '-', '5', '7'));
         const std::string unit =
@@ -174,7 +174,7 @@ TEST_CASE("what is no volume is refused in a sentence that shows it") {
     });
 }
 
-TEST_CASE("volumes are rounded once, half to even") {
+TEST_CASE("volumes are rounded only once, half to even") {
     struct Row {
         std::int64_t ticks;
         Ratio pulse_value_l;
@@ -207,7 +207,7 @@ TEST_CASE("volumes are rounded once, half to even") {
 }
 
 TEST_CASE("volumes are exact for any count and saturate at 64 bits") {
-    rc::prop("as rational numbers of any length have it", [] {
+    rc::prop("equal to the result with rational numbers of any length", [] {
         const auto ticks = *whole_number_of_any_length(int64_min);
         const Ratio pulse_value_l =
             lowest_terms(*whole_number_of_any_length(1), *whole_number_of_any_length(1));
@@ -218,7 +218,7 @@ TEST_CASE("volumes are exact for any count and saturate at 64 bits") {
         RC_ASSERT(scaled_volume(ticks, pulse_value_l, offset_l, litres_per_unit, digits) ==
                   scaled_by_rationals(ticks, pulse_value_l, offset_l, litres_per_unit, digits));
     });
-    rc::prop("halves, which random numbers seldom hit", [](std::int32_t half_units) {
+    rc::prop("halves, which random numbers rarely hit", [](std::int32_t half_units) {
         const Ratio half_l{1, 2000};
         RC_ASSERT(scaled_volume(half_units, half_l, {0, 1}, 1, 3) ==
                   scaled_by_rationals(half_units, half_l, {0, 1}, 1, 3));
@@ -244,7 +244,7 @@ TEST_CASE("ten years of ticks add up to the last digit") {
     const Ratio tenth_l = volume_l("0.1 L");
     CHECK(decimal(scaled_volume(ticks, tenth_l, {0, 1}, 1, digits_l), digits_l) == "1506131.900");
     CHECK(decimal(scaled_volume(ticks, tenth_l, {0, 1}, 1000, digits_m3), digits_m3) == "1506.131900");
-    // A tick that is a whole number of millilitres leaves nothing to round, so even the days' volumes add up.
+    // If a tick is a whole number of millilitres, nothing is rounded, so even the volumes of the days add up.
     CHECK(decimal(litres_scaled, digits_l) == "1506131.900");
 
     const Ratio cubic_foot_l = volume_l("1 ft3");

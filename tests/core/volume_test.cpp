@@ -1,4 +1,4 @@
-// Messages that tell a register's volume: exact from the text to the tick.
+// Messages that contain a register's volume, which stays exact from the text to the tick.
 #include <rapidcheck/catch.h>
 
 #include <boost/multiprecision/cpp_int.hpp>
@@ -39,7 +39,7 @@ std::string error_of(const std::string& value, const MeterSettings& meter = read
 
 }  // namespace
 
-TEST_CASE("cubic metres as text or number become whole litres") {
+TEST_CASE("cubic metres as a string or a number become whole litres") {
     CHECK(ticks_of(R"("1234.567")") == 1'234'567);
     CHECK(ticks_of("1234.567") == 1'234'567);
     CHECK(ticks_of(R"("0001234.567")") == 1'234'567);
@@ -47,7 +47,7 @@ TEST_CASE("cubic metres as text or number become whole litres") {
     CHECK(ticks_of(R"("000.001")") == 1);
     CHECK(ticks_of("1.234567e3") == 1'234'567);
     CHECK(ticks_of(R"("9007199254740.993")") == 9'007'199'254'740'993U);
-    // A number that no double holds: 2^53 + 1 thousandths (IEEE 754 binary64 has 53 bits).
+    // 2^53 + 1 thousandths: no double can hold this number (IEEE 754 binary64 has 53 bits).
     CHECK(ticks_of("9007199254740.993") == 9'007'199'254'740'993U);
 }
 
@@ -58,12 +58,12 @@ TEST_CASE("digits finer than the pulse value are cut off") {
     CHECK(ticks_of("1e-300") == 0);
 }
 
-TEST_CASE("a volume of more pulse values than a count can hold is unreadable, one less is read") {
+TEST_CASE("a volume of more pulse values than fit into a count is unreadable") {
     CHECK(ticks_of(R"("9223372036854775.807")") == 9'223'372'036'854'775'807U);
     CHECK_FALSE(error_of(R"("9223372036854775.808")").empty());
 }
 
-TEST_CASE("a digit that is missing or none makes the message unreadable") {
+TEST_CASE("a missing or invalid digit makes the message unreadable") {
     for (const char* value :
          {R"("12N4.567")", R"("")", R"("NaN")", R"("12,5")", R"("1.2.3")", R"("-1")", R"("+1")", R"(" 12")",
           R"("12 ")", R"("1e3")", R"(".5")", R"("5.")", R"("0x1F")"}) {
@@ -76,7 +76,7 @@ TEST_CASE("a digit that is missing or none makes the message unreadable") {
     CHECK_THAT(decode("{\"count\":1}", reader(), arrival).error().text, Contains("no field `volume`"));
 }
 
-TEST_CASE("a volume beyond where the display begins again is none") {
+TEST_CASE("a volume beyond the rollover of the display is refused") {
     MeterSettings meter = reader();
     meter.rolls_over_at_l = {100'000'000, 1};
     CHECK(ticks_of(R"("99999.999")", meter) == 99'999'999);
@@ -84,7 +84,7 @@ TEST_CASE("a volume beyond where the display begins again is none") {
 }
 
 TEST_CASE("any decimal in any unit and pulse value gives the whole pulse values in it") {
-    rc::prop("against ratios of whole numbers of any length", [] {
+    rc::prop("compared with ratios of whole numbers of any length", [] {
         MeterSettings meter = reader();
         // NIST SP 811, from memory, as units.cpp: litres of a unit.
         meter.volume_unit_l = *rc::gen::element(Ratio{1000, 1}, Ratio{1, 1}, Ratio{473'176'473, 125'000'000},

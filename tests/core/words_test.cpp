@@ -13,7 +13,7 @@ Instant at(std::string_view text) {
 
 }  // namespace
 
-TEST_CASE("a sentence tells the site's clock to the minute, and whether its time came twice") {
+TEST_CASE("a sentence gives the site's time to the minute, with the offset if that time occurs twice") {
     const CivilZone vienna = CivilZone::find("Europe/Vienna").value();
     CHECK(in_words(at("2026-11-24T06:39:00.150Z"), vienna) == "2026-11-24 07:39");
     CHECK(in_words(at("2026-11-24T06:39:59.999999Z"), vienna) == "2026-11-24 07:39");
@@ -22,7 +22,7 @@ TEST_CASE("a sentence tells the site's clock to the minute, and whether its time
     CHECK(in_words(at("2026-10-25T01:30:00Z"), vienna) == "2026-10-25 02:30+01:00");
     CHECK(in_words(at("2026-10-24T23:59:00Z"), vienna) == "2026-10-25 01:59");
     CHECK(in_words(at("2026-10-25T02:00:00Z"), vienna) == "2026-10-25 03:00");
-    // Half an hour twice: Lord Howe, on 2026-04-05 at 02:00.
+    // Lord Howe repeats half an hour, on 2026-04-05 at 02:00.
     const CivilZone lord_howe = CivilZone::find("Australia/Lord_Howe").value();
     CHECK(in_words(at("2026-04-04T14:45:00Z"), lord_howe) == "2026-04-05 01:45+11:00");
     CHECK(in_words(at("2026-04-04T15:15:00Z"), lord_howe) == "2026-04-05 01:45+10:30");
@@ -38,7 +38,7 @@ TEST_CASE("a span within a day names the day once") {
     CHECK(words("2026-11-29T04:00:10Z", "2026-11-29T04:00:50Z") == "at 2026-11-29 05:00");
 }
 
-TEST_CASE("lengths of time are told in words") {
+TEST_CASE("lengths of time are written in words") {
     CHECK(in_words(Duration{30min}) == "30 minutes");
     CHECK(in_words(Duration{1min}) == "1 minute");
     CHECK(in_words(Duration{90min}) == "1 hour 30 minutes");
@@ -51,12 +51,12 @@ TEST_CASE("lengths of time are told in words") {
     CHECK(in_words(Duration{1ms}) == "less than a second");
 }
 
-TEST_CASE("a length changes its unit where the next one is whole") {
+TEST_CASE("a length changes to the next unit when that unit is complete") {
     CHECK(in_words(59s) == "59 seconds");
     CHECK(in_words(60s) == "1 minute");
     CHECK(in_words(59min + 59s) == "59 minutes 59 seconds");
     CHECK(in_words(1h) == "1 hour");
-    // A night and a day are told in hours, two days in days.
+    // A day is given in hours, two days in days.
     CHECK(in_words(47h + 59min) == "47 hours 59 minutes");
     CHECK(in_words(48h) == "2 days");
     CHECK(in_words(Duration{1}) == "less than a second");

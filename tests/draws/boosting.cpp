@@ -12,7 +12,7 @@ namespace {
 
 constexpr int bins = 48;
 
-/// Each feature in bins of about as many examples each.
+/// Each feature in bins with about the same number of examples.
 struct Binned {
     std::vector<std::array<std::uint8_t, feature_count>> rows;
     std::array<std::vector<float>, feature_count> upper;
@@ -43,7 +43,7 @@ class Grower {
 public:
     Grower(const Binned& data, const Teaching& teaching) : data_(data), teaching_(teaching) {}
 
-    /// A tree that follows the gradient, taught by some of the rows and some of the features.
+    /// A tree that follows the gradient, trained on some of the rows and some of the features.
     TaughtTree grow(const std::vector<double>& gradient, const std::vector<double>& curvature) {
         gradient_ = &gradient;
         curvature_ = &curvature;
@@ -61,7 +61,7 @@ public:
         return std::move(tree_);
     }
 
-    /// What the newest tree says of each row.
+    /// Adds the newest tree's answer for each row.
     void add_answers(const TaughtTree& tree, std::vector<double>& answers) const {
         for (std::size_t row = 0; row < answers.size(); ++row) {
             std::size_t at = 0;
@@ -75,8 +75,8 @@ public:
     }
 
 private:
-    /// An even share of the calls; a linear congruential generator is random enough (constants: D. E. Knuth,
-    /// MMIX; from memory).
+    /// True for the given share of the calls. A linear congruential generator is random enough (constants:
+    /// D. E. Knuth, MMIX; from memory).
     bool is_chosen() {
         state_ = state_ * 6364136223846793005U + 1442695040888963407U;
         return static_cast<double>(state_ >> 11U) * 0x1p-53 < teaching_.share;
@@ -138,7 +138,7 @@ private:
     std::vector<std::size_t> features_;
     std::uint64_t state_ = 1;
     TaughtTree tree_;
-    std::vector<std::uint8_t> bins_;  ///< Of the tree's questions.
+    std::vector<std::uint8_t> bins_;  ///< The bin of each question of the tree.
 };
 
 }  // namespace

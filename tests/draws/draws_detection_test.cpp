@@ -1,5 +1,5 @@
-// Draws and labels on a few simulated houses: enough to fail where they went blind. docs/draws.md has the
-// whole measurement.
+// Draws and labels on a few simulated houses. They are enough to notice a clear loss of quality.
+// docs/draws.md has the whole measurement.
 #include <catch2/catch.hpp>
 
 #include "draws/score.hpp"
@@ -36,23 +36,23 @@ TEST_CASE("draws that ran alone are all found, to the tick") {
     CHECK(outcome.found >= 0.85 * outcome.countable);
 }
 
-// The thresholds lie a few hundredths below what these 24 homes gave: 0.796, 0.956, 0.023 and 0.661, 0.857,
-// 0.032. Two of five have a garden.
-TEST_CASE("in wild homes nearly four litres of five are named right, and the confidence is meant") {
+// The thresholds allow a few hundredths of difference from the results of these 24 homes: 0.796, 0.956, 0.023
+// and 0.661, 0.857, 0.032. Two homes in five have a garden.
+TEST_CASE("in wild homes nearly four litres in five have the right label, and the confidence is calibrated") {
     const Score told = wild_homes(24, {1, {}});
     CHECK(told.right_share() >= 0.77);
     CHECK(told.recall(DrawLabel::shower) >= 0.93);
     CHECK(told.calibration_error() <= 0.05);
 }
 
-TEST_CASE("readings three minutes apart still tell showers") {
+TEST_CASE("readings three minutes apart still show showers") {
     const Score told = wild_homes(24, {1, std::chrono::minutes{3}});
     CHECK(told.right_share() >= 0.63);
     CHECK(told.recall(DrawLabel::shower) >= 0.82);
     CHECK(told.calibration_error() <= 0.05);
 }
 
-TEST_CASE("a leak of 20 L/h is told as a leak") {
+TEST_CASE("a leak of 20 L/h is labelled as a leak") {
     const Score told = wild_homes(4, {1, {}}, 20);
     CHECK(told.recall(DrawLabel::leak) >= 0.7);
 }

@@ -1,4 +1,4 @@
-// Houses made by hand: one thing each that the labels once went wrong at.
+// Houses made by hand. Each one has a combination of uses that was once labelled wrong.
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
@@ -43,7 +43,7 @@ public:
         }
     }
 
-    /// What else runs as long: a hose and a tub that are faster than the showers.
+    /// Other uses that run as long: a hose and a tub with a higher flow than the showers.
     void garden_and_tub() {
         for (int day = 0; day < days; ++day) {
             add(day, chance_.between(9, 21), Use::hose, chance_.between(15, 180), chance_.between(9.4, 13));
@@ -70,7 +70,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("a hose that runs faster than the house's showers is no shower") {
+TEST_CASE("a hose with a higher flow than the house's showers is not a shower") {
     House house;
     house.showers();
     for (int day = 0; day < days; ++day) {
@@ -82,7 +82,7 @@ TEST_CASE("a hose that runs faster than the house's showers is no shower") {
     CHECK(told.recall(DrawLabel::shower) >= 0.9);
 }
 
-TEST_CASE("a tub that fills at one go is no shower: it always holds the same") {
+TEST_CASE("a tub that fills in one go is not a shower, because its volume is always the same") {
     House house;
     house.showers();
     for (int day = 0; day < days; ++day) {
@@ -94,9 +94,9 @@ TEST_CASE("a tub that fills at one go is no shower: it always holds the same") {
     CHECK(told.recall(DrawLabel::shower) >= 0.9);
 }
 
-TEST_CASE("a hose and a tub that run faster than the showers take no showers from the house") {
-    // In a real house with all three every fifth litre of the showers was told as the hose's or the
-    // machine's, and where readings lie three minutes apart four of ten.
+TEST_CASE("showers keep their label beside a hose and a tub with a higher flow") {
+    // In a real house with all three, every fifth litre of the showers was labelled as the hose or the
+    // machine. With readings three minutes apart it was four litres in ten.
     House house;
     house.showers();
     for (int day = 0; day < days; day += 2)
@@ -108,9 +108,9 @@ TEST_CASE("a hose and a tub that run faster than the showers take no showers fro
     CHECK(score(home, {1, minutes{3}}).recall(DrawLabel::shower) >= 0.8);
 }
 
-TEST_CASE("what lone ticks were, told by somebody, says nothing of other lone ticks") {
-    // A tick is a cistern's last drops or somebody's hands. Where people said of some that they were a
-    // cistern's, all hands became flushes.
+TEST_CASE("labels from a person for lone ticks do not change other lone ticks") {
+    // A lone tick may be a cistern's last drops or somebody washing hands. After a person labelled some of
+    // them as flushes, every hand wash became a flush.
     House house;
     std::vector<ToldDraw> said;
     for (int i = 0; i < 12; ++i) {

@@ -1,9 +1,9 @@
-// What is told of some simulated houses, line by line, held against what was told before. A change of the
-// method shows here as the lines that it changes; whoever means it commits them:
+// Compares the draws of some simulated houses, line by line, with stored results. After a change of the
+// method, this test shows the changed lines. If the change is intended, write and commit the new results:
 //
 //   TICKLEDGER_WRITE_TOLD=1 build/release/tests/draws/tests_draws 'what is told*'
 //
-// How often it is right, ./tests/draws/study says.
+// ./tests/draws/study measures how often the labels are right.
 #include <fmt/format.h>
 
 #include <array>
@@ -48,7 +48,7 @@ void tell(std::ostream& out, const Told& told) {
         out << "## " << format_utc(day.midnight).substr(0, 10) << '\n';
         for (const Draw& draw : day.told) {
             const double at_s = std::chrono::duration<double>(draw.span.from - day.midnight).count();
-            // Confidence to the hundredth: its last bits are the library's.
+            // Confidence to the hundredth, because its last bits depend on the library.
             out << fmt::format("{:.0f}+{:.0f} s, {:.0f} s: {} {} {:.2f}", at_s,
                                std::chrono::duration<double>(draw.span.length()).count(),
                                std::chrono::duration<double>(draw.blur).count(), draw.ticks,
@@ -63,7 +63,7 @@ void tell(std::ostream& out, const Told& told) {
     }
 }
 
-/// Of more houses the sums alone, by label: uses, ticks, confidences in hundredths, seconds and flows.
+/// Only the sums of more houses, by label: uses, ticks, confidences in hundredths, seconds and flows.
 void tell_sums(std::ostream& out) {
     constexpr std::uint64_t first_seed = 41'000'100;
     constexpr std::uint64_t houses = 32;
@@ -97,8 +97,7 @@ void tell_sums(std::ostream& out) {
     }
 }
 
-/// What is known of each use, as the mean and the mean square of each number: a number moves though no label
-/// does.
+/// The mean and the mean square of each feature over all uses. They show changes that do not change a label.
 void tell_features(std::ostream& out) {
     const std::array<MeterAndNode, 5> meters = {
         {{1, {}}, {0.1, {}}, {0.1, minutes{1}}, {1, minutes{3}}, {10, minutes{15}}}};
@@ -122,7 +121,7 @@ void tell_features(std::ostream& out) {
     }
 }
 
-/// What people said of the largest wrong uses of the second week moves the others so much.
+/// The labels after people corrected the largest wrong uses of the second week.
 void tell_taught(std::ostream& out) {
     const Home home = wild_home(41'000'009, 14);
     const MeterAndNode meter{1, {}};
@@ -136,8 +135,8 @@ void tell_taught(std::ostream& out) {
     }
 }
 
-/// Draws that no water made: few or many, at moments of a grid of half minutes, some of the same volume and
-/// flow again and again, as lists that no simulated house comes to.
+/// Random draws that did not come from water. They are few or many, on a grid of half minutes, and some
+/// repeat the same volume and flow. No simulated house has such lists.
 class WildDraws {
 public:
     explicit WildDraws(std::uint64_t seed) : engine_(seed) {
@@ -147,7 +146,7 @@ public:
         Instant at = Instant{std::chrono::sys_days{std::chrono::year{2026} / 3 / 1}} + minutes{below(2'000)};
         for (std::uint64_t n = 0; n < count; ++n) {
             at += seconds{30} * static_cast<int>(below(below(3) == 0 ? 2'000 : 40));
-            // Now and then a pause that is just as long as one that is taken for none.
+            // Now and then a pause that is exactly as long as one that is ignored.
             if (n > 0 && below(8) == 0) at = draws.back().span.to + seconds{1};
             draws.push_back(draw_at(at));
             if (below(9) == 0) said.push_back(said_of(draws.back()));
@@ -191,7 +190,8 @@ private:
     Duration blur_{};
 };
 
-/// Of each list what uses it makes, and a fingerprint of all that is known of them, to the thousandth.
+/// For each list the number of uses, a fingerprint of their features (to the thousandth) and one of the
+/// labels.
 void tell_wild(std::ostream& out) {
     constexpr std::uint64_t lists = 240;
     out << "# wild lists: draws, uses, what is known of them, labels\n";

@@ -54,7 +54,7 @@ Home home_of(std::string name, std::vector<Event> events) {
     return home;
 }
 
-/// A fixture's seconds that lie no further apart than this are one use.
+/// A fixture's seconds that are no further apart than this are one use.
 Duration longest_pause(Use use) {
     return use == Use::shower ? seconds{90} : seconds{10};
 }
@@ -92,7 +92,7 @@ std::optional<Home> flat(const std::string& directory, double cistern_l_per_min)
             events.push_back({Use::flush, {draw_of(Use::flush, from, volume_l, cistern_l_per_min)}});
             continue;
         }
-        // Three fills of 3.4 L at 3 L/min, as dishwashers take them (common practice, no source).
+        // Three fills of 3.4 L at 3 L/min, as is usual for dishwashers (common practice, no source).
         Event event{Use::dishwasher, {}};
         for (const int minute : {0, 11, 21})
             event.parts.push_back(
@@ -119,7 +119,7 @@ std::optional<Home> house_of_five(const std::string& directory) {
                              hours{hour} + std::chrono::minutes{minute} +
                              chance.moment(std::chrono::minutes{1});
         const simulation::Draw part = draw_of(use->second, from, std::stod(row[2]), std::stod(row[3]));
-        // The rinses that follow a machine's first fill carry other labels there; they stay as they are.
+        // In these data the rinses after a machine's first fill have other labels. They are left unchanged.
         events.push_back({use->second, {part}});
     }
     if (events.empty()) return std::nullopt;

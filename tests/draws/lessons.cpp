@@ -15,7 +15,7 @@ namespace {
 constexpr std::array<MeterAndNode, 5> meters = {
     {{1, {}}, {0.1, minutes{1}}, {1, minutes{1}}, {1, minutes{3}}, {0.1, {}}}};
 
-/// Both halves of the homes, each by the odd ones' flag.
+/// One value for each half of the homes, indexed by HomeLesson::is_odd.
 template <typename T>
 using Halves = std::array<T, 2>;
 
@@ -46,14 +46,14 @@ std::vector<Example> examples_of(const std::vector<const HomeLesson*>& lessons, 
     return all;
 }
 
-/// Does both at once.
+/// Does the work for both halves at once.
 void for_both(const std::function<void(std::size_t half)>& work) {
     std::thread other([&work] { work(1); });
     work(0);
     other.join();
 }
 
-/// Trees that answer with the mean of both halves' scores.
+/// All trees of both halves, which together give the mean of both halves' scores.
 std::vector<TaughtTree> together(Halves<std::vector<TaughtTree>> halves) {
     std::vector<TaughtTree> all;
     for (auto& half : halves) {
@@ -67,7 +67,7 @@ std::vector<TaughtTree> together(Halves<std::vector<TaughtTree>> halves) {
     return all;
 }
 
-/// The exponent of the shares under which these examples are most probable, of one class of cadences.
+/// Finds the exponent of the shares that makes the examples of one class of cadences most probable.
 class Believing {
 public:
     void add(const Example& example, const LabelShares& shares) {
@@ -116,7 +116,7 @@ std::vector<HomeLesson> lessons(int homes, const std::string& real) {
     constexpr std::uint64_t first_seed = 700'000;
     std::vector<std::function<HomeLesson()>> tasks;
     for (const MeterAndNode& meter : meters) {
-        // It is taught three times, and its thirteen weeks shall not outweigh the other homes' single ones.
+        // The flat is used three times. Its thirteen weeks must not outweigh the single weeks of other homes.
         constexpr double flat_weight = 0.4 / 3;
         for (const double l_per_min : {2.0, 4.0, 7.0}) {
             tasks.emplace_back([=] {
@@ -131,7 +131,7 @@ std::vector<HomeLesson> lessons(int homes, const std::string& real) {
                               home ? lessons_of(*home, meter) : std::vector<Lesson>{}};
         });
     }
-    // Many homes teach more than many meters at each: a home has two of them.
+    // Many homes teach more than many meters per home, so each home has only two meters.
     for (int i = 0; i < homes; ++i) {
         for (const int meter : {i, i + 2}) {
             tasks.emplace_back([=] {
@@ -176,7 +176,7 @@ Taught taught_by(const std::vector<HomeLesson>& lessons, const std::function<boo
             believing.at(sureness_class(example.blur_s)).add(example, strangers(example.features));
         }
     }
-    // Both halves together are more often right than each alone: they go half of the way back.
+    // Both halves together are right more often than each alone, so half of the correction is taken back.
     for (std::size_t i = 0; i < believing.size(); ++i)
         taught.sureness.at(i) = std::sqrt(believing.at(i).best());
     taught.first = together(std::move(first));

@@ -1,4 +1,4 @@
-// What the trees are taught with: simulated homes and, where they are given, the two real ones.
+// What the trees are trained on: simulated homes and, if available, the two real ones.
 #pragma once
 
 #include <functional>
@@ -9,33 +9,33 @@
 
 namespace tickledger::draws {
 
-/// So many simulated homes teach, unless asked otherwise.
+/// The default number of simulated homes.
 inline constexpr int lesson_homes = 160;
 
-/// Where a lesson comes from, so that a home can be left out.
+/// The origin of a lesson. It allows a home to be left out.
 enum class Source { simulated, flat, house_of_five };
 
 /// One home at one meter.
 struct HomeLesson {
     Source source = Source::simulated;
-    bool is_odd = false;  ///< Homes of one half are answered by what the other half taught.
-    double weight = 1;    ///< Of its litres.
+    bool is_odd = false;  ///< The half. Homes of one half are labelled by trees trained on the other half.
+    double weight = 1;    ///< The weight of its litres.
     std::vector<Lesson> weeks;
 };
 
-/// The homes from seed 700 000; the flat, its cistern refilling at 2, 4 and 7 L/min because its flow is not
-/// known; the house of five.
+/// The simulated homes from seed 700 000, the flat and the house of five. The flow of the flat's cistern is
+/// not known, so it is used with 2, 4 and 7 L/min.
 [[nodiscard]] std::vector<HomeLesson> lessons(int homes, const std::string& real);
 
-/// What lessons taught.
+/// The result of training.
 struct Taught {
     std::vector<TaughtTree> first;
     std::vector<TaughtTree> second;
     Sureness sureness{1, 1, 1};
 };
 
-/// Two halves of the homes are taught apart, and both halves' trees answer together. How sure they may be is
-/// measured on the half that each has not seen.
+/// The trees of the two halves of the homes are trained separately and answer together. Their sureness is
+/// measured on the half that they were not trained on.
 [[nodiscard]] Taught taught_by(const std::vector<HomeLesson>& lessons,
                                const std::function<bool(Source source)>& is_heard);
 

@@ -10,7 +10,7 @@ namespace tickledger::draws {
 
 namespace {
 
-// Told apart by people who see colours otherwise, too (M. Okabe and K. Ito, "Color Universal Design", 2008;
+// Colours that colour-blind people can distinguish too (M. Okabe and K. Ito, "Color Universal Design", 2008;
 // from memory).
 constexpr std::array<const char*, 8> colours = {"#0072b2", "#d55e00", "#009e73", "#cc79a7",
                                                 "#e69f00", "#56b4e9", "#000000", "#999999"};
@@ -36,7 +36,7 @@ constexpr double left = 70;
 constexpr double day_width = 780;
 constexpr double lane = 44;
 
-/// Some water at a flow from one moment to another; 20 L/min fill the lane.
+/// Water that runs at a flow during a span. 20 L/min fill the height of the lane.
 std::string bar(Instant midnight, Span span, double l_per_min, std::size_t label, double foot) {
     const auto x = [&](Instant at) {
         return left + day_width * std::chrono::duration<double>(at - midnight).count() / 86400;
@@ -77,7 +77,7 @@ std::string reliability_picture(const std::vector<Curve>& curves) {
         const Score& score = curves[i].score;
         std::string points;
         for (std::size_t tenth = 0; tenth < score.told_l.size(); ++tenth) {
-            // Where little was told, the share says little.
+            // A share of few litres has little meaning.
             if (score.told_l.at(tenth) < 0.01 * score.volume_l) continue;
             const double told = score.told_confidence_l.at(tenth) / score.told_l.at(tenth);
             const double right = score.told_right_l.at(tenth) / score.told_l.at(tenth);

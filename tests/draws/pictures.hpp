@@ -8,7 +8,7 @@
 
 namespace tickledger::draws {
 
-/// A curve of told confidence against what was right.
+/// A curve of the share that was right over the given confidence.
 struct Curve {
     std::string name;
     Score score;
@@ -21,7 +21,8 @@ struct NamedDay {
     ToldDay day;
 };
 
-/// For each day a lane of what ran above one of what was told, coloured by label, as high as the flow.
+/// For each day, a lane with the true uses above a lane with the draws found. Colours show the label, heights
+/// the flow.
 [[nodiscard]] std::string days_picture(const std::vector<NamedDay>& days);
 
 }  // namespace tickledger::draws

@@ -20,10 +20,10 @@ struct Measured {
 };
 using Sample = std::vector<Measured>;
 
-/// Machines by their fills: pulses that lie no further apart are one fill.
+/// Machines are counted by their fills. Pulses that are no further apart than this are one fill.
 constexpr Duration within_a_fill = std::chrono::seconds{60};
 
-/// Less of a tap is a drip, and less of a shower is somebody who tries the water.
+/// A smaller tap use is a drip, and a smaller shower is somebody who tests the water.
 double least_litres(Use use) {
     return use == Use::shower ? 8 : 0.3;
 }

@@ -38,13 +38,13 @@ DrawLabel label_of(Use use) {
 
 namespace {
 
-/// One tick: when it was complete, and what it is made of.
+/// One tick: when it was complete, and the litres of each event in it.
 struct MadeTick {
     Instant at{};
     std::vector<std::pair<std::size_t, double>> litres_of_event;
 };
 
-/// The parts of all events on one line of time.
+/// The parts of all events on one time line.
 class Mixture {
 public:
     Mixture(const Home& home, double pulse_value_l) : pulse_value_l_(pulse_value_l) {
@@ -116,7 +116,7 @@ private:
     std::vector<std::pair<std::size_t, double>> running_;
 };
 
-/// When the node tells of it.
+/// When the node reports the tick.
 Instant told_at(Instant tick, Duration step) {
     const auto since = tick.time_since_epoch();
     return Instant{(since + step - Duration{1}) / step * step};
@@ -143,7 +143,7 @@ std::vector<Entry> entries_of(std::span<const MadeTick> ticks, const MeterAndNod
     return entries;
 }
 
-/// The told draw that a part of a tick lies in: of several, the one whose time is most the event's.
+/// The draw that contains a part of a tick. Of several, the one whose span is most like the event's.
 const Draw* told_for(std::span<const Draw> draws, Span window, Span event) {
     const Draw* best = nullptr;
     double most = -1;
@@ -217,8 +217,8 @@ double Score::calibration_error() const {
 
 namespace {
 
-/// Reads the home week by week and hands each tick of the weeks that are scored to `look`, with the draws
-/// about it and the number of the first of them. `label` labels the week's draws.
+/// Reads the home week by week and passes each tick of the scored weeks to `look`, with the draws around it
+/// and the index of the first of them. `label` labels the week's draws.
 template <typename Label, typename Look>
 void walk(const Home& home, const MeterAndNode& meter, const std::function<bool(int week)>& is_scored,
           Label label, Look look) {
@@ -363,7 +363,7 @@ std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter, c
     for (const Seen& one : seen) {
         const auto best = std::max_element(one.litres.begin(), one.litres.end());
         const auto label = static_cast<DrawLabel>(best - one.litres.begin());
-        // Of a use that is two at once nobody can say what it was.
+        // Nobody can label a use that is really two at once.
         if (told.size() >= most || *best < 0.8 * all_l(one) || label == one.draw.label) continue;
         if (label == DrawLabel::leak || *best <= 0) continue;
         const double parts = label == DrawLabel::washer ? one.draw.parts : 1;

@@ -1,5 +1,5 @@
-// How many litres carry their right name: each tick is made of what ran for it, and lies in a draw that was
-// told.
+// How many litres have the right label. Each tick is known to consist of certain uses and is part of a draw
+// that was found.
 #pragma once
 
 #include <array>
@@ -13,67 +13,66 @@
 
 namespace tickledger::draws {
 
-/// What a use should be told as.
+/// The right label of a use.
 [[nodiscard]] DrawLabel label_of(simulation::Use use);
 
 struct MeterAndNode {
     double pulse_value_l = 1;
-    /// The node tells at every tick, to the second; or at this cadence.
+    /// The node sends at this cadence. 0: at every tick, to the second.
     Duration cadence{};
 };
 
 struct Score {
     double volume_l = 0;
     double right_l = 0;
-    double told_leak_l = 0;  ///< By the leaks' own draws.
-    /// Litres by true label and told label (the last: none).
+    double told_leak_l = 0;  ///< In draws with the label leak.
+    /// Litres by true label and given label. The last given label means none.
     std::array<std::array<double, draw_label_count + 1>, draw_label_count> confusion_l{};
-    /// Litres by told confidence in tenths, those of them that were right, and the confidence told for them.
+    /// Litres by tenths of the confidence, the right ones among them, and their summed confidence.
     std::array<double, 10> told_l{};
     std::array<double, 10> told_right_l{};
     std::array<double, 10> told_confidence_l{};
 
     Score& operator+=(const Score& other);
     [[nodiscard]] double right_share() const { return volume_l > 0 ? right_l / volume_l : 0; }
-    /// Of this label's litres, those that were told as it.
+    /// The share of the litres with this true label that were given this label.
     [[nodiscard]] double recall(DrawLabel label) const;
     [[nodiscard]] double litres(DrawLabel label) const;
-    /// How far told confidence and truth lie apart, a litre on average (expected calibration error).
+    /// The mean difference between confidence and truth per litre (expected calibration error).
     [[nodiscard]] double calibration_error() const;
 };
 
-/// Litres by what they ran for.
+/// Litres by their true label.
 using LabelLitres = std::array<double, draw_label_count>;
 
-/// One use that was told: its features, and how many litres of it were what.
+/// One use that was found: its features, and its litres by true label.
 struct Example {
     Features features{};
     LabelLitres litres{};
     double blur_s = 0;
 };
 
-/// All uses that were read of a home at once, and what they were; no litres: not asked for.
+/// All uses of a home that were found together, and what they were. Uses without litres are not scored.
 struct Lesson {
     UsesSeen seen;
     std::vector<LabelLitres> litres;
 };
 
-/// Lessons to teach the labels with, one for each week.
+/// Lessons for training the labels, one per week.
 [[nodiscard]] std::vector<Lesson> lessons_of(const Home& home, const MeterAndNode& meter,
                                              const std::function<bool(int week)>& is_scored = {});
 
-/// Reads a home week by week as the daemon does, learning from the days before, and scores the weeks that
-/// `is_scored` says yes to.
+/// Finds and labels the draws of a home week by week as the daemon does, learning from the days before.
+/// Scores the weeks for which `is_scored` returns true.
 [[nodiscard]] Score score(const Home& home, const MeterAndNode& meter,
                           const std::function<bool(int week)>& is_scored = {},
                           const Namer& namer = taught_namer(), std::span<const ToldDraw> told = {});
 
-/// What somebody would say who corrects the largest uses that carry a wrong name in one week, from the
-/// largest on.
+/// The corrections of a person who corrects the largest wrongly labelled uses of one week, largest first.
 [[nodiscard]] std::vector<ToldDraw> corrections(const Home& home, const MeterAndNode& meter,
                                                 const Namer& namer, int week, std::size_t most);
 
-/// One day of a home: what ran, what was told, and how many litres carried a wrong name.
+/// One day of a home: the true uses, the draws found, and the litres with a wrong label.
 struct ToldDay {
     Instant midnight{};
     double volume_l = 0;

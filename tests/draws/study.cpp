@@ -1,8 +1,8 @@
-// Measures how many litres are named right, on simulated homes and, where they are given, on real ones.
+// Measures how many litres have the right label, on simulated homes and, if available, on real ones.
 //
 //   tickledger-draws-study [--homes N] [--real DIRECTORY] [--table FILE] [--pictures DIRECTORY]
 //
-// Called by ./tests/draws/study, which puts the tables into docs/draws.md.
+// ./tests/draws/study calls it and puts the tables into docs/draws.md.
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -21,7 +21,7 @@ using namespace tickledger;
 using namespace tickledger::draws;
 using std::chrono::minutes;
 
-/// The teaching uses simulated homes from seed 700 000; those from 900 000 were looked at.
+/// Training uses simulated homes from seed 700 000. Homes from seed 900 000 were used in development.
 constexpr std::uint64_t first_seed = 41'000'000;
 
 struct Named {
@@ -48,7 +48,7 @@ std::string row_of(const char* meter, const std::string& home, const Score& scor
                        share_of(score, DrawLabel::washer), score.calibration_error());
 }
 
-/// Litres of uses that were told as a leak, of all uses' litres.
+/// The share of all uses' litres that were labelled as a leak.
 std::string taken_for_leak(const Score& score) {
     double uses_l = 0;
     double taken_l = 0;
@@ -71,12 +71,12 @@ Score simulated(int homes, const MeterAndNode& meter, double leak_l_per_h) {
     return sum;
 }
 
-/// A home, and the trees that its like taught nothing.
+/// A home, and trees that were trained without it.
 struct RealHome {
     std::string name;
     Home home;
     Namer strangers;
-    bool is_twin = false;  ///< The same home once more, supposed otherwise.
+    bool is_twin = false;  ///< The same home again with other assumptions.
 };
 
 std::vector<RealHome> real_homes(const std::string& real) {
@@ -97,7 +97,7 @@ std::vector<RealHome> real_homes(const std::string& real) {
     return all;
 }
 
-/// What each label's litres were told as.
+/// The labels given to each true label's litres.
 std::string confusion(const Score& score) {
     constexpr std::size_t shown = 7;  // flush to leak
     std::string text = "| was | L |";
@@ -127,10 +127,10 @@ std::string reliability(const Score& score) {
     return text;
 }
 
-/// The ten days of the real homes, read as strangers, of which the largest share was named wrong.
+/// The ten days of the real homes with the largest wrongly labelled share, by trees trained without the home.
 void write_worst_days(const std::vector<RealHome>& homes, const std::string& file) {
     constexpr std::size_t shown = 10;
-    constexpr double least_l = 40;  // A day on which hardly anything ran shows nothing.
+    constexpr double least_l = 40;  // A day with hardly any water shows nothing.
     std::vector<NamedDay> days;
     for (const RealHome& one : homes) {
         if (one.is_twin) continue;
@@ -145,7 +145,7 @@ void write_worst_days(const std::vector<RealHome>& homes, const std::string& fil
     std::ofstream(file) << days_picture(days);
 }
 
-/// What is right in the other weeks after somebody has said what so many uses of the second week were.
+/// The right share in the other weeks after a person has corrected some uses of the second week.
 void write_teaching(std::ostream& page, int homes, const std::vector<RealHome>& reals) {
     constexpr std::array<std::size_t, 4> said{0, 1, 5, 20};
     page

@@ -1,9 +1,10 @@
-// Teaches the trees that name the draws, and writes them as daemon/core/draw_labels_trees.inc.
+// Trains the trees that label the draws and writes them as daemon/core/draw_labels_trees.inc.
 //
 //   tickledger-draws-teach OUT [--homes N] [--real DIRECTORY]
 //
-// From simulated homes and, where they are given, the flat (its cistern refilling at 2, 4 and 7 L/min,
-// because its flow is not known) and the house of five. The study reports on homes that taught nothing.
+// It trains on simulated homes and, if available, on the flat and the house of five. The flow of the flat's
+// cistern is not known, so the flat is used with 2, 4 and 7 L/min. The study measures homes that were not
+// used for training.
 #include <fmt/format.h>
 
 #include <cstdlib>

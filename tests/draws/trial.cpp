@@ -21,7 +21,7 @@ Instant next_turn(Instant t, Duration cadence) {
     return first_midnight + (since + cadence - Duration{1}) / cadence * cadence;
 }
 
-/// What the ledger holds where the node tells whole seconds with ticks in them, or every cadence.
+/// The entries of the ledger if the node sends after every second with ticks, or at every cadence.
 std::vector<Entry> entries_of(const std::vector<Instant>& ticks, const Trial& trial) {
     const bool at_ticks = trial.cadence == Duration{};
     const Duration step = at_ticks ? Duration{seconds{1}} : trial.cadence;
@@ -43,7 +43,7 @@ std::vector<Entry> entries_of(const std::vector<Instant>& ticks, const Trial& tr
     return entries;
 }
 
-/// A draw of nearly this volume was told that shares most of its time with what ran.
+/// A draw of nearly this volume was found, and most of its time overlaps the true draw.
 bool is_found(const std::vector<Draw>& told, const simulation::Draw& ran, Duration reach,
               double pulse_value_l) {
     return std::any_of(told.begin(), told.end(), [&](const Draw& draw) {
@@ -54,7 +54,7 @@ bool is_found(const std::vector<Draw>& told, const simulation::Draw& ran, Durati
     });
 }
 
-/// Nothing else ran beside it, nor so soon before or after that the meter could not tell them apart.
+/// No other draw ran at the same time, or so soon before or after it that the meter could not separate them.
 bool is_alone(const std::vector<simulation::Draw>& water, const simulation::Draw& ran, double pulse_value_l) {
     const Duration between = std::chrono::microseconds{std::llround(pulse_value_l * 60e6)};
     return std::none_of(water.begin(), water.end(), [&](const simulation::Draw& other) {

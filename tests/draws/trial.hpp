@@ -1,5 +1,5 @@
-// One trial of cutting the ticks into draws, before any is joined and named: a simulated house whose water
-// runs steadily, a meter, how finely its node tells; what was found of what ran.
+// One trial of cutting the ticks into draws, before draws are joined and labelled. A trial has a simulated
+// house with steady flows, a meter and a cadence. Its outcome is how many of the true draws were found.
 #pragma once
 
 #include <cstdint>
@@ -13,16 +13,16 @@ namespace tickledger::draws {
 struct Trial {
     std::uint64_t seed = 0;
     double pulse_value_l = 1;
-    /// The node tells at every tick, to the second; or at this cadence.
+    /// The node sends at this cadence. 0: at every tick, to the second.
     Duration cadence{};
     int days = 14;
 };
 
 struct Outcome {
-    /// Draws that ran with at least two pulse values: fewer make one tick or none.
+    /// Draws of at least two pulse values. Smaller ones make one tick or none.
     int countable = 0;
-    int found = 0;  ///< One within a tick of its volume lies over it.
-    int alone = 0;  ///< Of the countable: nothing else ran beside them, or nearly so.
+    int found = 0;  ///< A draw within one tick of its volume overlaps it.
+    int alone = 0;  ///< Countable draws that ran without another draw at or near their time.
     int alone_found = 0;
 
     Outcome& operator+=(const Outcome& other);

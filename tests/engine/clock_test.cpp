@@ -35,7 +35,7 @@ TEST_CASE("a server that starts in 1970 or hours behind does not know the time")
     CHECK(clock.now() == last_stamp + hours{1});
 }
 
-TEST_CASE("once set, the clock stays believed when it steps back") {
+TEST_CASE("a clock that was believed stays believed when it steps back") {
     HandClock server;
     server.wall_time = last_stamp + hours{1};
     TrustedClock clock(server, {last_stamp, hours{24 * 7}});
@@ -52,7 +52,7 @@ TEST_CASE("a clock that a time service keeps is believed even before the last st
     CHECK(clock.now() == last_stamp - hours{3});
 }
 
-TEST_CASE("nodes that agree lend the time until the server knows better, and one alone does not") {
+TEST_CASE("nodes that agree provide the time until the server knows it, and one node alone does not") {
     HandClock server;
     server.running = seconds{40};
     TrustedClock clock(server, {last_stamp, hours{24 * 7}});
@@ -103,7 +103,7 @@ TEST_CASE("a clock that jumps ahead is not followed until a time service or a pe
     }
 }
 
-TEST_CASE("small steps of a time service and a leap second are followed, and drift adds up to no jump") {
+TEST_CASE("small steps of a time service and a leap second are followed, and drift never adds up to a jump") {
     HandClock server;
     server.wall_time = last_stamp + minutes{1};
     TrustedClock clock(server, {last_stamp, hours{24 * 7}});
@@ -117,7 +117,7 @@ TEST_CASE("small steps of a time service and a leap second are followed, and dri
     CHECK(clock.now() == server.wall_time);
 }
 
-TEST_CASE("a start with a clock far ahead of the last stamp waits until somebody vouches") {
+TEST_CASE("a start with a clock far ahead of the last stamp waits until somebody vouches for it") {
     HandClock server;
     server.wall_time = last_stamp + hours{24 * 365};
     TrustedClock clock(server, {last_stamp, hours{24 * 7}});

@@ -48,7 +48,7 @@ public:
     }
 
     void hear(Instant at, int count) { REQUIRE(store.log->append(message_of(at, count), at)); }
-    /// A reading each hour of so many days.
+    /// A reading every hour for this many days.
     void hear_days(int days) {
         for (int hour = 0; hour < days * 24; ++hour)
             hear(midnight + hours{hour}, hour);
@@ -90,7 +90,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("a step books what the log holds and hands on what the ledger says, once while the link is up") {
+TEST_CASE("a step books the log and sends each publication once while the link is up") {
     Server server;
     server.hear(midnight + minutes{1}, 10);
     server.hear(midnight + minutes{2}, 12);
@@ -111,7 +111,7 @@ TEST_CASE("a step books what the log holds and hands on what the ledger says, on
     CHECK(sent.size() == 2);
 }
 
-TEST_CASE("a link that takes nothing more is offered the same again") {
+TEST_CASE("a link that takes nothing more is offered the same publication again") {
     Server server;
     server.hear(midnight + minutes{1}, 10);
     int offered = 0;
@@ -144,11 +144,11 @@ TEST_CASE("a running engine packs one day a second, a replay all of them at once
     CHECK(replayed.count(packed_days) == 4);
 }
 
-/// Of plain rows and of groups.
+/// The earliest end of an entry, in plain rows and in groups.
 constexpr const char* first_end =
     "SELECT min(to_us) FROM (SELECT to_us FROM entry UNION ALL SELECT to_us FROM entry_group)";
 
-TEST_CASE("what is older than it is to be kept goes, but never what is not booked yet") {
+TEST_CASE("data beyond its retention is removed, but never a message that is not booked yet") {
     Server server({.pack_after = hours{24 * 30}, .retention = Retention{hours{24 * 2}, hours{24}}});
     server.hear_days(4);
     const auto is_there = [&](const char* name) {
@@ -160,7 +160,7 @@ TEST_CASE("what is older than it is to be kept goes, but never what is not booke
     CHECK_FALSE(is_there("2026-03-01.jsonl"));
     CHECK(is_there("2026-03-03.jsonl"));
     CHECK(server.count(first_end) >= microseconds_of(midnight + hours{24 * 3}));
-    // Hours stay.
+    // Rows of hours stay.
     CHECK(server.count("SELECT min(start_us) FROM usage_row WHERE step = 1") == microseconds_of(midnight));
 }
 
@@ -170,7 +170,7 @@ TEST_CASE("a clock two years ahead removed the fine detail of the real days") {
     const Instant far_ahead = midnight + hours{24 * 800};
     while (server.engine->step(far_ahead) == Engine::Step::more) {
     }
-    // Of the first day only, three later days have been seen.
+    // Only the first day has three later days that were seen.
     const std::int64_t first_us = server.count(first_end);
     CHECK(first_us >= microseconds_of(midnight + hours{24}));
     CHECK(first_us < microseconds_of(midnight + hours{48}));
@@ -178,7 +178,7 @@ TEST_CASE("a clock two years ahead removed the fine detail of the real days") {
           microseconds_of(midnight + hours{24}));
 }
 
-TEST_CASE("a backlog at the end of what there is waits for its end, and is booked where nothing can come") {
+TEST_CASE("an unfinished backlog at the end of the log waits, and is booked if the recording has ended") {
     const std::vector<Event> events{LinkChange{midnight, true, true},
                                     message_of(midnight + std::chrono::milliseconds{10}, 5)};
     for (const bool ends : {false, true}) {

@@ -1,4 +1,4 @@
-// What is accepted under a clock that is wrong: nothing is lost, and lengths of time stay true.
+// Accepting messages under a wrong clock: no message is lost, and durations stay true.
 #include "engine/intake.hpp"
 
 #include <catch2/catch.hpp>
@@ -30,7 +30,7 @@ public:
     bool synchronised = false;
 };
 
-/// A log that was last written at noon, and what accepts into it.
+/// A log that was last written at noon, and the intake that writes to it.
 struct Door {
     explicit Door(Instant last_stamp = noon) {
         log = std::move(MessageLog::open(files, "/messages").value());
@@ -53,7 +53,7 @@ struct Door {
     [[nodiscard]] static Message said(const std::string& payload, const std::string& who = "cellar") {
         return Message{{}, "nodes/" + who + "/water", payload, 1, false, false};
     }
-    /// The stamp of a message that comes now; nothing where it waits for the clock.
+    /// The stamp of a message that arrives now; nothing if it waits for the clock.
     std::optional<Instant> stamp_of_next(const std::string& payload = "{}",
                                          const std::string& who = "cellar") {
         const LogPosition before = log->end();
@@ -74,7 +74,7 @@ struct Door {
 
 }  // namespace
 
-TEST_CASE("a year's jump of the clock for some seconds reaches neither a stamp nor the booking's clock") {
+TEST_CASE("a clock that jumps a year ahead for seconds changes neither the stamps nor the booking's clock") {
     Door door;
     door.start(noon);
     door.clock.pass(seconds{10});
@@ -86,15 +86,15 @@ TEST_CASE("a year's jump of the clock for some seconds reaches neither a stamp n
     door.clock.wall_time -= hours{24 * 365};
     door.clock.pass(seconds{3});
     CHECK(door.stamp_of_next() == noon + seconds{16});
-    // A start anew finds nothing that is ahead.
+    // After a restart no stamp is ahead.
     door.start(*door.log->last_stamp());
     door.clock.pass(seconds{3});
     CHECK(door.stamp_of_next() == noon + seconds{19});
 }
 
-TEST_CASE("where stamps are an hour ahead, time passes for the messages and for the booking's clock") {
+TEST_CASE("when stamps are an hour ahead, time still passes for the messages and for the booking's clock") {
     Door door(noon + hours{1});
-    door.start(noon);  // As the file's own time tells.
+    door.start(noon);  // As the file's own time says.
     const auto first = door.stamp_of_next();
     REQUIRE(first);
     door.clock.pass(seconds{160});
@@ -102,12 +102,12 @@ TEST_CASE("where stamps are an hour ahead, time passes for the messages and for 
     REQUIRE(second);
     CHECK(*second - *first == seconds{150});
     door.clock.pass(seconds{16});
-    // A backlog at the broker ends by it.
+    // A backlog at the broker ends by this clock.
     CHECK(door.intake->now() == *second + seconds{15});
     CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
 }
 
-TEST_CASE("one node that says 2035 sets no clock, and two that agree do") {
+TEST_CASE("one node that says 2035 does not set the clock, and two that agree do") {
     Door door;
     door.start(noon);
     door.clock.wall_time = Instant{};
@@ -119,8 +119,7 @@ TEST_CASE("one node that says 2035 sets no clock, and two that agree do") {
     CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
 }
 
-TEST_CASE(
-    "a person's word that the clock is right dates what waited, stands in the log, and is not taken of 1970") {
+TEST_CASE("a person can confirm the clock, which is logged and dates the waiting messages, but not in 1970") {
     Door door;
     door.start(noon);
     door.clock.wall_time = noon + hours{24 * 365};
@@ -136,14 +135,14 @@ TEST_CASE(
     REQUIRE(record);
     REQUIRE(std::holds_alternative<ClockSet>(record->event));
     CHECK(time_of(record->event) == door.clock.wall_time);
-    // It dates what waited once.
+    // It dates the waiting messages once.
     CHECK(door.stamp_of_next() == door.clock.wall_time);
     while (const auto event = reader.next(door.log->end()).value())
         CHECK_FALSE(std::holds_alternative<ClockSet>(event->event));
     CHECK(door.intake->accept_instruction(R"({"do":"nothing"})"));
 }
 
-TEST_CASE("a clock that was ahead and is set back is told in the log once, with the time that it is") {
+TEST_CASE("a clock that was ahead and is set back is logged once, with the true time") {
     Door door;
     door.clock.wall_time = noon + hours{72};
     door.start(noon);
@@ -162,7 +161,7 @@ TEST_CASE("a clock that was ahead and is set back is told in the log once, with 
     CHECK(set->time == noon + seconds{16});
     CHECK(set->at == noon + hours{72} + seconds{15});
     CHECK_FALSE(reader.next(door.log->end()).value());
-    // A start anew, while they are ahead still, tells it again: nobody knows how long the server was off.
+    // A restart while stamps are still ahead logs it again, because nobody knows how long the server was off.
     door.start(noon);
     door.intake->watch_clock();
     CHECK(reader.next(door.log->end()).value());

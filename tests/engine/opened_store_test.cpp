@@ -1,4 +1,4 @@
-// A store as it is found at a start: what of its dates is believed.
+// A store at the start of the daemon: which of its dates are believed.
 #include "engine/opened_store.hpp"
 
 #include <fcntl.h>
@@ -52,7 +52,7 @@ struct Found {
 
 }  // namespace
 
-TEST_CASE("a file of the year 2999 set the clock of all stamps") {
+TEST_CASE("a file of the year 2999 set the clock for all stamps") {
     const Found found;
     found.write("2026-03-01.jsonl", line("2026-03-01T11:00:00.000000Z", 1));
     found.write("2999-01-01.jsonl", line("2999-01-01T00:00:00.000000Z", 2));
@@ -67,7 +67,7 @@ TEST_CASE("a file of the year 2999 set the clock of all stamps") {
     CHECK(store.clock_floor + store.clock_reach < noon + hours{24 * 8});
 }
 
-TEST_CASE("a file ahead of its time that was booked, or by less than a year, stays in its place") {
+TEST_CASE("a file ahead of the time stays in its place if it was booked or is ahead by less than a year") {
     const Found found;
     found.write("2026-03-01.jsonl", line("2026-03-01T11:00:00.000000Z", 1));
     SECTION("booked") {
@@ -79,13 +79,13 @@ TEST_CASE("a file ahead of its time that was booked, or by less than a year, sta
             REQUIRE(ledger->commit());
         }
     }
-    SECTION("by half a year: a clock that was believed") {
+    SECTION("ahead by half a year: a clock that was believed") {
         found.write("2026-09-01.jsonl", line("2026-09-01T00:00:00.000000Z", 2));
     }
     CHECK(found.open().put_aside.empty());
 }
 
-TEST_CASE("a line stamped 2999 within an honest day is passed over and told") {
+TEST_CASE("a line stamped 2999 in the file of a correct day is skipped and counted as damaged") {
     const Found found;
     found.write("2026-03-01.jsonl", line("2026-03-01T11:00:00.000000Z", 1) +
                                         line("2999-01-01T00:00:00.000000Z", 2) + "rubbish\n" +
@@ -96,7 +96,7 @@ TEST_CASE("a line stamped 2999 within an honest day is passed over and told") {
     CHECK(store.log->last_stamp() == noon - std::chrono::minutes{59});
 }
 
-TEST_CASE("a clock is believed a week after the store was last written, and years after in a new one") {
+TEST_CASE("a clock is believed up to a week after the store was last written, and for years in a new store") {
     const Found found;
     CHECK(found.open().clock_reach > hours{24 * 365 * 9});
     const Found used;

@@ -1,7 +1,7 @@
-// Ledgers of every earlier schema version, as SQL in tests/store/ledgers: the tables are those of the
-// version's own program, and hold two meters' thirty hours (a restart, a gap, a fall, an unreadable message;
-// from version 4 on packed days, from 11 on a packed quarter). Today's program opens each, keeps every sum,
-// and books on.
+// Ledgers of every earlier schema version, as SQL in tests/store/ledgers. The tables are those of the program
+// of that version and hold thirty hours of two meters: a restart, a gap, a fall and an unreadable message,
+// from version 4 on packed days, from version 11 on a packed quarter. The current program opens each ledger,
+// keeps every sum, and goes on booking.
 #include <catch2/catch.hpp>
 #include <filesystem>
 #include <fstream>
@@ -75,9 +75,9 @@ std::int64_t ticks_of_entries(LedgerView& view, const std::string& id) {
 
 }  // namespace
 
-TEST_CASE("a ledger of every earlier schema version is opened, keeps its sums, and is booked on") {
+TEST_CASE("a ledger of every earlier schema version opens, keeps its sums and takes new bookings") {
     const auto files = stored();
-    // Version 4 had two forms within a day.
+    // Version 4 has two forms.
     REQUIRE(files.size() == schema_steps().size() + 1);
     const auto file = GENERATE_COPY(from_range(files));
     CAPTURE(file.filename().string());
@@ -129,7 +129,7 @@ TEST_CASE("a ledger of every earlier schema version is opened, keeps its sums, a
         auto view = LedgerView::open(ledger).value();
         CHECK(ticks_of_entries(*view, "house") == 68);
         CHECK(ticks_of_entries(*view, "garden") == 14);
-        // Everything that can be is packed by now, and the sums are what they were.
+        // Everything that can be packed is packed by now, and the sums are unchanged.
         CHECK(sums_of(ledger)[0] == 68);
         CHECK(sums_of(ledger)[1] == 14);
     }

@@ -1,6 +1,6 @@
-// A whole connection of the HTTP server: what a client sends from its first byte to its end, over a real
-// socket. The first line says by which door it comes (l: the local socket, t: TCP, k: TCP where a token is
-// asked for) and in pieces of how many bytes; what follows is sent.
+// A whole connection of the HTTP server: everything that a client sends, over a real socket. The first line
+// names the listener (l: the local socket, t: TCP, k: TCP with a token) and the number of bytes in each
+// piece. The rest is sent.
 #include <fcntl.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -36,12 +36,12 @@ std::string lower(std::string_view text) {
     return lowered;
 }
 
-/// Answers of every sort.
+/// A handler that gives answers of every kind.
 class Answering {
 public:
     Response operator()(const Request& request) {
         ++requests;
-        must(request.body.size() <= body_bytes_max, "a body is within its bound");
+        must(request.body.size() <= body_bytes_max, "a body is no larger than its limit");
         must(!request.path.empty() && request.path.front() == '/', "a path begins with a slash");
         must(!request.method.empty(), "a request has a method");
         Response response;
@@ -68,7 +68,7 @@ public:
     bool is_over = false;  ///< Of the news.
 };
 
-/// The client's end, which waits for nothing.
+/// The client's end of the connection. It never blocks.
 class Client {
 public:
     explicit Client(int descriptor) : descriptor_(descriptor) { ::fcntl(descriptor_, F_SETFL, O_NONBLOCK); }
@@ -76,11 +76,11 @@ public:
     Client(const Client&) = delete;
     Client& operator=(const Client&) = delete;
 
-    /// False: the server takes nothing more at this moment.
+    /// False: the server accepts nothing more at the moment.
     bool send(std::string_view& rest, std::size_t most) {
         const auto sent = ::send(descriptor_, rest.data(), std::min(most, rest.size()), MSG_NOSIGNAL);
         if (sent < 0) {
-            // It has closed; what is left goes nowhere.
+            // The server has closed the connection; the rest is dropped.
             if (errno != EAGAIN) rest = {};
             return false;
         }
@@ -109,7 +109,7 @@ std::size_t count_of(const Sessions& sessions) {
     return count;
 }
 
-/// What came back is answers and nothing else; the last may have been cut off.
+/// Checks that only answers came back; the last one may be cut off. Returns their number.
 std::size_t check_answers(std::string_view answers) {
     std::size_t count = 0;
     while (!answers.empty()) {
@@ -118,9 +118,10 @@ std::size_t check_answers(std::string_view answers) {
         boost::system::error_code error;
         const auto used = parser.put(asio::buffer(answers.data(), answers.size()), error);
         if (error == http::error::need_more) return count + (parser.is_header_done() ? 1 : 0);
-        must(!error, "what comes back is HTTP");
+        must(!error, "the server sends HTTP");
         const auto status = parser.get().result_int();
-        must((status >= 200 && status < 300) || (status >= 400 && status <= 503), "a status is one of ours");
+        must((status >= 200 && status < 300) || (status >= 400 && status <= 503),
+             "a status is one that the server uses");
         ++count;
         if (!parser.is_done()) return count;
         answers.remove_prefix(used);
@@ -149,7 +150,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     if (door == 'k') sessions->token = token;
     asio::io_context io{1};
     int ends[2] = {-1, -1};
-    must(::socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, ends) == 0, "there are sockets");
+    must(::socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, ends) == 0, "a socket pair can be created");
     Client client(ends[0]);
     welcome(Protocol::socket(io, Protocol(AF_UNIX, 0), ends[1]), sessions, door != 't' && door != 'k');
 
@@ -166,8 +167,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         } else if (!std::exchange(is_finished, true)) {
             client.finish();
         } else if (idle > 10) {
-            // A stream ends with the next thing that cannot be told; its reader said only that he sends no
-            // more.
+            // A stream ends when its next event fails. The client has only said that it sends no more.
             if (idle == 100) {
                 answering.is_over = true;
                 sessions->look_for_news();
@@ -183,16 +183,16 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     for (std::size_t at = whole.find("HTTP/1."); at != std::string_view::npos;
          at = whole.find("HTTP/1.", at + 1))
         ++versions;
-    must(answering.requests <= versions, "no request is made of what is none");
+    must(answering.requests <= versions, "the server sees no more requests than were sent");
     if (answering.requests > 0 && door == 't') {
         must(has(lowered, "localhost") || has(lowered, "127.") || has(lowered, ":1]"),
-             "only who calls this machine by a loopback name is answered");
+             "a request is answered only if its host is a loopback name");
     }
     if (answering.requests > 0 && door == 'k') {
-        must(has(whole, token) || has(lowered, "basic "), "only who shows the token is answered");
+        must(has(whole, token) || has(lowered, "basic "), "a request is answered only with the token");
     }
-    // To HEAD an answer has no body, whatever its length says.
+    // An answer to HEAD has no body, whatever its length says.
     if (has(whole, "HEAD")) return 0;
-    must(check_answers(client.answers) >= answering.requests, "each request is answered");
+    must(check_answers(client.answers) >= answering.requests, "every request is answered");
     return 0;
 }

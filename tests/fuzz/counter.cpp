@@ -1,4 +1,4 @@
-// Payloads of nodes that count.
+// Payloads of nodes that send a count.
 #include "fuzz/json_payload.hpp"
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {

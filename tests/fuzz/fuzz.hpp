@@ -1,4 +1,4 @@
-// What the fuzz targets share: bytes of anybody's making go in, and what must hold of the answer is checked.
+// Shared by the fuzz targets: each takes arbitrary bytes and checks what must hold of the result.
 #pragma once
 
 #include <cstddef>
@@ -13,25 +13,25 @@
 
 namespace tickledger::fuzz {
 
-/// Ends the run, so that the fuzzer keeps the input.
+/// Aborts if the check fails, so that the fuzzer keeps the input.
 inline void must(bool holds, const char* what) {
     if (holds) return;
     std::fprintf(stderr, "DOES NOT HOLD: %s\n", what);
     std::abort();
 }
 
-/// Nothing that somebody published may make a sentence that cannot be shown, stored or sent.
+/// Whatever the input, an error message must be fit to be shown, stored and sent.
 inline void must_be_a_sentence(const std::string& text) {
-    must(!text.empty(), "a refusal says something");
-    must(text.size() < 2000, "a refusal is short, whatever it refuses");
-    must(is_utf8(text), "a refusal is UTF-8");
+    must(!text.empty(), "an error message is not empty");
+    must(text.size() < 2000, "an error message is short, whatever the input");
+    must(is_utf8(text), "an error message is UTF-8");
 }
 
 inline std::string_view text_of(const std::uint8_t* data, std::size_t size) {
     return {reinterpret_cast<const char*>(data), size};
 }
 
-/// The first line, which is taken off the text; all of it where it has no newline.
+/// Removes the first line from the text and returns it; the whole text if it has no newline.
 inline std::string_view take_line(std::string_view& text) {
     const auto end = text.find('\n');
     const auto line = text.substr(0, end);

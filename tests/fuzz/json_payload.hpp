@@ -1,4 +1,4 @@
-// The two forms of message that are JSON documents, against a second reading of the document.
+// The two message forms that are JSON documents, compared with a second reading of the document.
 #pragma once
 
 #include <nlohmann/json.hpp>
@@ -7,27 +7,27 @@
 
 namespace tickledger::fuzz {
 
-/// Where the document is read in another way, whole into memory, it must say the same count.
+/// A parser that reads the whole document into memory must find the same count.
 inline void must_agree_with_document(const Reading& reading, std::string_view payload,
                                      const std::string& pointer) {
     const auto document = nlohmann::json::parse(payload, nullptr, false);
-    must(!document.is_discarded(), "what is taken is JSON");
+    must(!document.is_discarded(), "an accepted payload is JSON");
     const nlohmann::json::json_pointer place(pointer);
-    must(document.contains(place), "what is taken has the field");
+    must(document.contains(place), "an accepted payload has the field");
     const auto& value = document.at(place);
     must(value.is_number(), "the field is a number");
     if (value.is_number_unsigned())
-        must(value.get<std::uint64_t>() == reading.count, "the count is the field's");
+        must(value.get<std::uint64_t>() == reading.count, "the count is the field's value");
 }
 
-/// One more member that no pointer names, with an escape in its name: the quick way of reading leaves such a
-/// text to the general one, which must find the same.
+/// Adds a member that no pointer names, with an escape in its name. The fast parser leaves such a text to the
+/// general one, which must give the same result.
 inline void must_agree_with_the_general_way(const Result<std::vector<Reading>>& readings,
                                             std::string_view payload, const MeterSettings& meter) {
     if (!payload.starts_with('{')) return;
     const auto generally = decoded("{\"\\u0041nother\":[]," + std::string(payload.substr(1)), meter);
-    must(generally.has_value() == readings.has_value(), "both ways read the same messages");
-    if (readings) must(same(generally->front(), readings->front()), "both ways read the same values");
+    must(generally.has_value() == readings.has_value(), "both parsers read the same messages");
+    if (readings) must(same(generally->front(), readings->front()), "both parsers read the same values");
 }
 
 inline void try_json(std::string_view payload, MeterSettings meter) {

@@ -1,5 +1,5 @@
-// A line of the message log or of a recording: the fast way of reading and the general one agree, and what
-// was read can be written and read again.
+// A line of the message log or of a recording: the fast parser and the general one agree, and an event that
+// was read can be written and read back.
 #include "fuzz/fuzz.hpp"
 #include "store/line_scanner.hpp"
 #include "store/recording.hpp"
@@ -10,17 +10,17 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     const std::string line(fuzz::text_of(data, size));
     const auto event = parse_line(line);
     const auto generally = parse_general_line(line);
-    if (scan_line(line)) must(event.has_value(), "what the fast way reads is read");
-    must(event.has_value() == generally.has_value(), "both ways read the same lines");
+    if (scan_line(line)) must(event.has_value(), "a line that the fast parser reads is read");
+    must(event.has_value() == generally.has_value(), "both parsers read the same lines");
     if (!event) {
         fuzz::must_be_a_sentence(event.error().text);
         return 0;
     }
     const std::string written = to_line(*event);
-    must(written == to_line(*generally), "both ways read the same event");
+    must(written == to_line(*generally), "both parsers read the same event");
     must(is_utf8(written) && written.find('\n') == std::string::npos, "a written line is one line of UTF-8");
     const auto again = parse_line(written);
     must(again.has_value(), "a written line can be read");
-    must(again->index() == event->index() && to_line(*again) == written, "it says the same event");
+    must(again->index() == event->index() && to_line(*again) == written, "it gives the same event");
     return 0;
 }

@@ -1,6 +1,6 @@
-// A directory of the message log as somebody left it, and a clock. A line "== NAME" begins a file; the first
-// line holds what the server's clock shows, in seconds, and for how many it has run. Read as a start reads
-// it, dated, appended to.
+// A message log directory with any content, and a clock. The first line gives the time on the server's clock
+// and the time since its boot, in seconds. A line "== NAME" begins a file. The log is read as at a start,
+// dated and appended to.
 #include <charconv>
 
 #include "book/backlog_detector.hpp"
@@ -58,17 +58,17 @@ void put_files(test::SimFiles& files, std::string_view text) {
     finish();
 }
 
-/// Reads all there is; what is dated goes to the detector.
+/// Reads the whole log and passes the events to the detector.
 std::size_t read_all(Files& files, const LogPosition& end, BacklogDetector& detector) {
     MessageLogReader reader(files, directory, {});
     std::size_t events = 0;
     while (true) {
         auto next = reader.next(end);
-        must(next.has_value(), "what can be read of a log is read");
+        must(next.has_value(), "reading a log does not fail");
         if (!*next) break;
         ++events;
         must(log_file_name(time_of((*next)->event)) == reader.position().file,
-             "an event is of its file's day");
+             "an event's time is within its file's day");
         detector.add(std::move((*next)->event), (*next)->next);
     }
     must(!(reader.position() < end) || end.file.empty(), "a log is read to its end");
@@ -87,7 +87,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     clock.synchronised = !head.empty() && head.front() == 's';
 
     test::SimFiles files;
-    must(files.make_directory(directory).has_value(), "there is a directory");
+    must(files.make_directory(directory).has_value(), "the directory can be created");
     put_files(files, text);
     auto log = MessageLog::open(files, directory).value();
     const auto last = log->last_stamp();
@@ -112,11 +112,11 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
          "a message is accepted under any clock");
     must(log->last_stamp().has_value() && (!last || *log->last_stamp() >= *last), "stamps never go back");
     BacklogDetector again;
-    must(read_all(files, log->end(), again) >= events + 1, "what was accepted is read back");
+    must(read_all(files, log->end(), again) >= events + 1, "an accepted message is read back");
     const bool is_known = intake.known_time().has_value();
     const bool is_vouched = intake.clock_is_right().has_value();
-    must(!is_vouched || intake.known_time() == clock.wall_time, "a person's word is believed");
+    must(!is_vouched || intake.known_time() == clock.wall_time, "a time confirmed by a person is used");
     must(is_known || is_vouched || clock.wall_time < std::chrono::sys_days{std::chrono::year{2025} / 1 / 1},
-         "a person's word is taken of every time that can be");
+         "a person can confirm any possible time");
     return 0;
 }

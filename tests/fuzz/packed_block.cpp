@@ -1,5 +1,5 @@
-// A packed day's block: a fuzzer finds no way through a compression's checksum, so its input is taken as it
-// is and, compressed here, as the text within. What is read can be packed and read again.
+// The block of a packed day. A fuzzer cannot guess the checksum of compressed data, so its input is used
+// twice: as it is, and as the text that is compressed here. A block that is read can be packed and read back.
 #include <zlib.h>
 
 #include "fuzz/fuzz.hpp"
@@ -14,7 +14,7 @@ void read(std::string_view bytes) {
     const auto block = unpack(bytes, {day});
     if (!block) return fuzz::must_be_a_sentence(block.error().text);
     const auto again = unpack(pack(*block, {day}), {day});
-    fuzz::must(again.has_value() && *again == *block, "what was read comes back as it was");
+    fuzz::must(again.has_value() && *again == *block, "a block is the same after packing and unpacking");
     for (const auto& [entry, n] : block->entries)
         fuzz::must(entry.span.length() >= tickledger::Duration{0}, "no span ends before it begins");
 }

@@ -1,4 +1,4 @@
-// Payloads of nodes that tell the ticks since their message before.
+// Payloads of nodes that send the ticks since their previous message.
 #include "fuzz/json_payload.hpp"
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {

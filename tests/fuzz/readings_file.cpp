@@ -1,5 +1,5 @@
-// A CSV file of readings as `tickledger import` takes it in. The first line tells how: delimiter, decimal
-// sign, order of dates, "e" where times are ends; what is left out is guessed.
+// A CSV file of readings, as `tickledger import` reads it. The first line gives the options: delimiter,
+// decimal sign, order of dates, "e" if times are ends. Options that are left out are guessed.
 #include "client/import/readings_file.hpp"
 
 #include "fuzz/fuzz.hpp"
@@ -22,16 +22,16 @@ FileOrder order_in(std::string_view line) {
 void must_be_readings(const FileContents& contents) {
     std::int64_t sum = 0;
     for (const auto& stretch : contents.stretches) {
-        fuzz::must(stretch.size() >= 2, "a stretch has two readings");
+        fuzz::must(stretch.size() >= 2, "a stretch has at least two readings");
         for (std::size_t i = 1; i < stretch.size(); ++i) {
             fuzz::must(stretch[i - 1].at < stretch[i].at, "readings are in order of time, each moment once");
             fuzz::must(stretch[i].at - stretch[i - 1].at <= reading_distance_max,
-                       "readings lie close enough");
+                       "readings of a stretch are close enough");
             fuzz::must(stretch[i - 1].volume <= stretch[i].volume, "no stretch runs back");
         }
         sum += stretch.back().volume - stretch.front().volume;
     }
-    fuzz::must(contents.volume() == sum, "the volume is what the stretches advance");
+    fuzz::must(contents.volume() == sum, "the volume is the sum of the stretches' advances");
 }
 
 }  // namespace
@@ -51,12 +51,12 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         for (const FileNote& note : *notes)
             fuzz::must_be_a_sentence(note.text);
     }
-    // What was guessed and shown gives the same when it is told.
+    // If the guessed options are given explicitly, the readings are the same.
     order.delimiter = contents->delimiter;
     order.decimal = contents->decimal;
     order.unit = contents->unit;
     const auto again = understand(text, order, zone);
     fuzz::must(again && again->stretches == contents->stretches,
-               "told as it was guessed, the file says the same");
+               "the guessed options, given explicitly, give the same readings");
     return 0;
 }

@@ -1,5 +1,5 @@
-// Gives every stored input to a fuzz target once, without the fuzzer: any compiler can run it, in the
-// ordinary tests.
+// Runs a fuzz target once on every stored input, without the fuzzer. It works with any compiler and is part
+// of the ordinary tests.
 #include <cstdint>
 #include <cstdio>
 #include <filesystem>
@@ -18,7 +18,7 @@ int main(int argc, char** argv) {
     for (const auto& file : std::filesystem::directory_iterator(argv[1])) {
         std::ifstream stream(file.path(), std::ios::binary);
         const std::string input(std::istreambuf_iterator<char>(stream), {});
-        // An input that breaks something aborts: the last name printed is its own.
+        // An input that breaks a check aborts, so the last name printed is its own.
         std::printf("%s\n", file.path().filename().c_str());
         std::fflush(stdout);
         LLVMFuzzerTestOneInput(reinterpret_cast<const std::uint8_t*>(input.data()), input.size());

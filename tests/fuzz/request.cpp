@@ -1,4 +1,4 @@
-// A request to the API, as the server hands it on: "METHOD TARGET", a newline, the body.
+// A request to the API, as the server passes it on: "METHOD TARGET", a newline, the body.
 #include <nlohmann/json.hpp>
 
 #include "core/percent.hpp"
@@ -12,7 +12,7 @@ using namespace tickledger;
 using namespace tickledger::test;
 using fuzz::must;
 
-/// A ledger with a little in it. Orders are kept by nobody, so that it stays as it is.
+/// A small ledger. Orders are not carried out, so it never changes.
 struct Served {
     Served() {
         sure(site.ledger->begin());
@@ -41,7 +41,7 @@ std::string body_of(const Response& response) {
     std::string chunk;
     while (body.size() < enough_bytes) {
         const auto more = response.chunks(chunk);
-        must(more.has_value(), "an answer that was begun goes on");
+        must(more.has_value(), "an answer that has begun does not fail");
         body += chunk;
         chunk.clear();
         if (!*more) return body;
@@ -51,16 +51,15 @@ std::string body_of(const Response& response) {
 
 void check(const Response& response) {
     const std::string body = body_of(response);
-    must(response.status >= 200 && response.status < 500,
-         "a request is no reason for an error of the server");
+    must(response.status >= 200 && response.status < 500, "a request causes no server error");
     must(response.status < 400 || response.content_type == "application/problem+json",
-         "a refusal is a problem");
+         "a refusal is a problem document");
     if (!response.content_type.ends_with("json") || body.empty()) return;
     const auto document = nlohmann::json::parse(body, nullptr, false);
     must(!document.is_discarded(), "an answer is JSON");
     if (response.status < 400) return;
-    must(document.at("status") == response.status, "a problem names its status");
-    must(!document.at("detail").get<std::string>().empty(), "a problem says something");
+    must(document.at("status") == response.status, "a problem document has the status");
+    must(!document.at("detail").get<std::string>().empty(), "a problem document has a detail");
 }
 
 }  // namespace
@@ -78,7 +77,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         return 0;
     }
     const auto again = read_target("/" + percent_encode(request->path.substr(1)));
-    must(again && again->path == request->path, "a path that is encoded again says the same");
+    must(again && again->path == request->path, "a path is the same after encoding and decoding");
     request->method = method;
     request->content_type = "application/json";
     request->body = body;
@@ -87,7 +86,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     check(served.api.handle(*request));
     for (const std::string& order : served.site.orders) {
         const auto document = nlohmann::json::parse(order, nullptr, false);
-        must(document.is_object() && document.contains("do"), "what is kept of a person's word is an order");
+        must(document.is_object() && document.contains("do"), "a stored order is an object with \"do\"");
     }
     return 0;
 }

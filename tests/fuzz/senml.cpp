@@ -1,4 +1,4 @@
-// SenML packs, in JSON and in CBOR: the first byte of a payload tells which.
+// SenML packs, in JSON and in CBOR; the first byte of a payload shows which.
 #include "fuzz/payload.hpp"
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {

@@ -1,4 +1,4 @@
-// A filter and a topic, a line each, against the rules of MQTT 3.1.1 section 4.7 written down once more.
+// A filter and a topic, one line each, checked against a second implementation of MQTT 3.1.1 section 4.7.
 #include <vector>
 
 #include "configuration/parsers.hpp"
@@ -43,14 +43,15 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     const bool found = topic_matches(filter, topic);
     must(found == matches(filter, topic), "a filter matches as the standard says");
     const auto wildcard = first_wildcard(filter, topic);
-    must(!wildcard || found, "what does not match has no wildcard");
-    must(!wildcard || topic.find(*wildcard) != std::string_view::npos, "a wildcard is part of the topic");
+    must(!wildcard || found, "only a match gives a wildcard's value");
+    must(!wildcard || topic.find(*wildcard) != std::string_view::npos,
+         "a wildcard's value is part of the topic");
     // A topic without wildcards is a filter that matches only itself.
     if (!parse_topic_filter(filter) || !parse_topic_filter(topic) ||
         topic.find_first_of("+#") != std::string_view::npos)
         return 0;
     must(topic_matches(topic, topic), "a topic matches itself");
-    if (found) must(filters_overlap(filter, topic), "what matches overlaps");
-    must(filters_overlap(filter, topic) == filters_overlap(topic, filter), "overlapping is mutual");
+    if (found) must(filters_overlap(filter, topic), "a filter overlaps a topic that it matches");
+    must(filters_overlap(filter, topic) == filters_overlap(topic, filter), "overlap is symmetric");
     return 0;
 }

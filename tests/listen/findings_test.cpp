@@ -1,4 +1,4 @@
-// What listening finds out: each proposal is a configuration that is valid and reads what was heard.
+// The findings of `listen`: each proposed configuration is valid and reads the messages that were heard.
 #include "listen/findings.hpp"
 
 #include <fmt/format.h>
@@ -48,7 +48,7 @@ std::vector<std::uint64_t> counts_read(const TopicFinding& topic, const std::vec
 
 }  // namespace
 
-TEST_CASE("a node that sends what the daemon looks for needs no fields") {
+TEST_CASE("a node that sends the default fields needs no `fields` option") {
     const std::vector<std::string> payloads{
         R"({"count":100,"boot":7,"seq":1,"time":"2026-03-01T07:00:00Z","uptime":100})",
         R"({"count":103,"boot":7,"seq":2,"time":"2026-03-01T07:01:00Z","uptime":160})",
@@ -71,7 +71,7 @@ TEST_CASE("a node that sends what the daemon looks for needs no fields") {
     CHECK(counts_read(topic, payloads) == std::vector<std::uint64_t>{100, 103, 104});
 }
 
-TEST_CASE("an unknown board's nested fields are found by what they do, however they are called") {
+TEST_CASE("an unknown board's nested fields are found by their behaviour, whatever their names") {
     const std::vector<std::string> payloads{
         R"({"WATER":{"Total":4711,"a/b~c":17},"Wifi":{"RSSI":-61},"t":1772348400})",
         R"({"WATER":{"Total":4719,"a/b~c":18},"Wifi":{"RSSI":-64},"t":1772348460})",
@@ -92,7 +92,7 @@ TEST_CASE("a bare number is the whole message") {
     CHECK(counts_read(topic, {"5", "7", "12"}) == std::vector<std::uint64_t>{5, 7, 12});
 }
 
-TEST_CASE("a field that is called like one of ours and is something else is not read") {
+TEST_CASE("a field with a default name but another meaning is not read") {
     const std::vector<std::string> payloads{R"({"count":5,"time":"07:00","boot":true})",
                                             R"({"count":6,"time":"07:01","boot":true})"};
     const TopicFinding topic = heard(payloads);
@@ -100,7 +100,7 @@ TEST_CASE("a field that is called like one of ours and is something else is not 
     CHECK(counts_read(topic, payloads) == std::vector<std::uint64_t>{5, 6});
 }
 
-TEST_CASE("a restart is seen, and pulses that go up and down are no count") {
+TEST_CASE("a restart is recognized, and pulses that rise and fall are not taken for a count") {
     const TopicFinding restarted =
         heard({R"({"total":100})", R"({"total":105})", R"({"total":2})", R"({"total":4})"});
     REQUIRE(restarted.field(FieldUse::count));
@@ -113,7 +113,7 @@ TEST_CASE("a restart is seen, and pulses that go up and down are no count") {
     CHECK(counts_read(of_pulses, pulses) == std::vector<std::uint64_t>{4, 0, 2, 1});
 }
 
-TEST_CASE("a reader that tells cubic metres as text, as most do, was no meter for who listened") {
+TEST_CASE("a reader that sends cubic metres as text, as most do, was not recognized as a meter") {
     const std::vector<std::string> payloads{
         R"({"id":4711,"value":"1234.567","raw":"01234.567","rate":"0.01","state":"ok"})",
         R"({"id":4711,"value":"1234.571","raw":"01234.571","rate":"0.00","state":"ok"})",
@@ -127,7 +127,7 @@ TEST_CASE("a reader that tells cubic metres as text, as most do, was no meter fo
     CHECK(counts_read(topic, payloads) == std::vector<std::uint64_t>{1'234'567, 1'234'571, 1'234'571});
 }
 
-TEST_CASE("a volume may be a number, stand still, and show where its register begins again") {
+TEST_CASE("a volume may be a number, stand still, and show where its register rolls over") {
     const std::vector<std::string> numbers{R"({"water_m3":12.5,"temperature":7.5})",
                                            R"({"water_m3":12.6,"temperature":7.6})"};
     const TopicFinding rising = heard(numbers);
@@ -141,11 +141,11 @@ TEST_CASE("a volume may be a number, stand still, and show where its register be
     CHECK(counts_read(standing, still) == std::vector<std::uint64_t>{1234, 1234});
 }
 
-TEST_CASE("a count stays the count beside what it amounts to") {
+TEST_CASE("a count is preferred to the volume beside it") {
     for (const char* second :
          {R"({"count":48214,"total_m3":48.214})", R"({"count":48213,"total_m3":48.213})"})
         CHECK(heard({R"({"count":48213,"total_m3":48.213})", second}).field(FieldUse::count));
-    // What is no register: a text of other signs, or a measured value that happens to rise.
+    // Not registers: a text that is not a number, and a measured value that happens to rise.
     for (const char* other : {R"({"value":"1.2.3"})", R"({"value":""})", R"({"value":"."})",
                               R"({"batt":"3.1"})", R"({"flow_rate":"3.1"})", R"({"meter":"4711"})"})
         CHECK_FALSE(heard({other, other}).can_be_a_meter());
@@ -153,15 +153,15 @@ TEST_CASE("a count stays the count beside what it amounts to") {
     CHECK_FALSE(heard({long_text, long_text}).can_be_a_meter());
 }
 
-// The form of the records: RFC 8428, section 5.1.1 has such a pack; the values are made up.
-TEST_CASE("SenML is known by its records") {
+// RFC 8428, section 5.1.1 has a pack of this form. The values are invented.
+TEST_CASE("SenML is recognized by its records") {
     const std::vector<std::string> packs{R"([{"n":"urn:dev:ow:10e2073a01080063","u":"count","v":12}])"};
     const TopicFinding topic = heard(packs);
     CHECK(topic.is_senml);
     CHECK(counts_read(topic, packs) == std::vector<std::uint64_t>{12});
 }
 
-TEST_CASE("what counts nothing is told so and proposes no meter") {
+TEST_CASE("a topic without a count is reported and gives no proposal") {
     const TopicFinding topic = heard({R"({"temperature":20.5})", R"({"temperature":21.0})", "oops"});
     CHECK_FALSE(topic.can_be_a_meter());
     CHECK(topic.unreadable == 1);
@@ -169,7 +169,7 @@ TEST_CASE("what counts nothing is told so and proposes no meter") {
                                       Catch::Contains("Some are not JSON"));
 }
 
-TEST_CASE("retained copies tell no cadence, and a flood of topics takes no more room than it may") {
+TEST_CASE("retained copies give no cadence, and a flood of topics takes bounded memory") {
     Findings findings;
     findings.take({at(0), "a", "1", true});
     findings.take({at(1), "a", "2", false});
@@ -188,7 +188,7 @@ TEST_CASE("retained copies tell no cadence, and a flood of topics takes no more 
     CHECK(found.at(0).field(FieldUse::count)->last == "1002");
 }
 
-TEST_CASE("five hundred topics of large messages kept gigabytes") {
+TEST_CASE("five hundred topics with large messages kept gigabytes") {
     Findings findings;
     const std::string payload(64 * 1024, '1');
     for (int i = 0; i < 1500; ++i)
@@ -198,7 +198,7 @@ TEST_CASE("five hundred topics of large messages kept gigabytes") {
     CHECK(findings.left_out() == 0);
 }
 
-TEST_CASE("a topic's name moved the cursor of who listened") {
+TEST_CASE("a topic's name moved the cursor in the terminal") {
     const TopicFinding topic = heard({R"({"co\u001b[2Junt":5})", R"({"co\u001b[2Junt":6})"},
                                      "nodes/\x1b]0;title\x07/\xC2\x9B/Küche");
     const std::string text = describe({topic});

@@ -9,9 +9,9 @@
 
 namespace tickledger {
 
-TEST_CASE("a broker is listened to without a configuration, and nothing stays there") {
+TEST_CASE("listening needs no configuration and leaves nothing on the broker") {
     test::MosquittoProcess broker;
-    // A node that goes on until it was heard, so that no moment has to be hit.
+    // The node sends until it has been heard, so the test depends on no particular moment.
     std::atomic<bool> is_done = false;
     std::thread node([&] {
         for (int count = 100; !is_done; count += 2)
@@ -33,7 +33,7 @@ TEST_CASE("a broker is listened to without a configuration, and nothing stays th
     broker.stop();
 }
 
-TEST_CASE("a broker that is not there is told with its address") {
+TEST_CASE("an unreachable broker is reported with its address") {
     ListenOrder order;
     order.broker.url = "mqtt://127.0.0.1:1";
     const auto findings = listen(order);

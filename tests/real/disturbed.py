@@ -1,11 +1,11 @@
 #!/usr/bin/env python3
-"""Real registers with troubles that these twenty households did not have: is each account still exact?
+"""Checks that accounts stay exact when real registers get faults that these twenty households did not have.
 
     tests/real/disturbed.py TICKLEDGERD [--file FILE] [--seed N]
 
-Each household's readings are disturbed in every way below, each a meter of its own; one replay books them
-all. The seed is fixed, so the same run gives the same answer. Exit 0: each account is exact, or
-tells where it cannot be. 1: one is not; it says which.
+Each household's readings are disturbed in every way below, each as a meter of its own. One replay books them
+all. The seed is fixed, so every run gives the same result. Exit 0: each account is exact, or shows where it
+cannot be. 1: at least one is not; each is printed.
 """
 import argparse
 import json
@@ -20,8 +20,8 @@ from registers import Reading
 
 SECOND, HOUR, DAY = timedelta(seconds=1), timedelta(hours=1), timedelta(days=1)
 
-# The forms in which a register may be told: how litres become the value, and the meter's settings. Each is
-# worth so many litres a tick.
+# The forms in which a register may be sent: how litres become the value, the meter's settings, and the litres
+# a tick.
 FORMS = {
     "counter": (lambda litres: str(litres), registers.COUNTER, 1),
     "litres": (lambda litres: str(litres), registers.VOLUME, 1),
@@ -49,8 +49,8 @@ silent_after = "5h"
 
 
 def clean(readings):
-    """Whole litres that never fall, an hour or so apart: what is disturbed must be disturbed by us alone, and
-    within the flow that the meter can have."""
+    """Whole litres that never fall, about an hour apart and within the meter's largest flow, so that this
+    test adds the only disturbances."""
     kept = []
     for reading in readings:
         litres = int(float(reading.text))
@@ -63,7 +63,7 @@ def clean(readings):
 
 
 class Told(Reading):
-    """A reading with its arrival: a second after it was read, where nothing else is said."""
+    """A reading with its time of arrival, by default a second after it was read."""
 
     def __init__(self, at, litres, arrives=None):
         super().__init__(at, str(litres))
@@ -71,8 +71,8 @@ class Told(Reading):
         self.arrives = arrives or at + SECOND
 
 
-# Each of these gives the readings as they are told, and the pieces, first and last reading, whose advance the
-# account must hold: one piece, but where another register comes in between.
+# Each of these returns the readings as they are sent, and the pieces (first and last reading) whose advance
+# the account must hold. There is one piece unless another register comes in between.
 
 def as_it_is(readings, _):
     return readings, [(readings[0], readings[-1])]
@@ -84,7 +84,7 @@ def with_holes(readings, chance):
 
 
 def told_twice(readings, chance):
-    """At once, or hours later."""
+    """The repeat arrives at once, hours later or days later."""
     again = [Told(one.at, one.litres, one.arrives + chance.choice([SECOND, 3 * HOUR, 2 * DAY]))
              for one in readings if chance.random() < 0.5]
     return readings + again, [(readings[0], readings[-1])]
@@ -113,13 +113,13 @@ def runs_back_and_recovers(readings, chance):
 
 
 def trembles(readings, chance):
-    """A register that goes to and fro by a few litres, hour after hour."""
+    """The register goes back and forth by a few litres, hour after hour."""
     told = [Told(one.at, one.litres + chance.randint(-4, 4)) for one in readings[1:-2]]
     return as_it_is([readings[0], *told, *readings[-2:]], chance)
 
 
 def stuck(readings, chance):
-    """It shows the same for hours, and then all at once what ran."""
+    """The register shows the same for hours and then jumps to the true value."""
     told, shown, left = [], readings[0].litres, 0
     for one in readings[:-2]:
         left = left - 1 if left > 0 else chance.randint(2, 12) if chance.random() < 0.05 else 0
@@ -136,7 +136,7 @@ def wrong_digits(readings, chance):
 
 
 def swapped(readings, _):
-    """Another meter in its place, half way: it begins at 3 L. What ran in between nobody knows."""
+    """Half way, another meter takes its place and starts at 3 L. Nobody knows how much ran in between."""
     half = len(readings) // 2
     first = readings[half].litres
     told = readings[:half] + [Told(one.at, one.litres - first + 3) for one in readings[half:]]
@@ -144,7 +144,7 @@ def swapped(readings, _):
 
 
 def another_register(readings, _):
-    """Four readings in a row are those of another household; what ran meanwhile is told as unseen."""
+    """Four readings in a row are those of another household. The water that ran meanwhile is unseen."""
     half = len(readings) // 2
     others = [Told(one.at, one.litres + 248_000) for one in readings[half:half + 4]]
     told = readings[:half] + others + readings[half + 4:]
@@ -152,7 +152,7 @@ def another_register(readings, _):
 
 
 def in_one_go(readings, chance):
-    """The network is away for a day now and then, and then all comes within a minute, oldest first."""
+    """Now and then the network is away for a day. Then all readings arrive within a minute, oldest first."""
     told, until = [], None
     for one in readings:
         if until is None and chance.random() < 0.02:
@@ -166,7 +166,7 @@ def in_one_go(readings, chance):
 
 
 def on_the_clock_of_the_wall(readings, _):
-    """Its clock is an hour ahead from the first Sunday in November on, as one that was not set back."""
+    """Its clock is an hour ahead from 1 November on, as if it had not been set back."""
     late = [one for one in readings if (one.at.month, one.at.day) >= (11, 1) or one.at.year > 2016]
     told = [Told(one.at + HOUR, one.litres, one.arrives) if one in late else one for one in readings]
     return told, [(told[0], told[-1])]
@@ -177,7 +177,7 @@ DISTURBANCES = [as_it_is, with_holes, told_twice, out_of_order, runs_back_and_st
 
 
 def plan_of(households, seed):
-    """By meter: its form, its readings, and the pieces that its account must hold."""
+    """For each meter: its form, its readings, and the pieces that its account must hold."""
     plan = {}
     for number, readings in households.items():
         readings = clean(readings)
@@ -192,8 +192,8 @@ def plan_of(households, seed):
 
 
 def ticks_of(litres_before, litres_after, litres_a_tick):
-    """Whole pulse values: what is finer is floored, and only then subtracted. A finer digit than a litre is
-    always 7 here (FORMS)."""
+    """The difference in whole pulse values: each reading is rounded down before the subtraction. A digit
+    below a litre is always 7 here (FORMS)."""
     if litres_a_tick < 1:
         return round((litres_after - litres_before) / litres_a_tick)
     return litres_after // litres_a_tick - litres_before // litres_a_tick
@@ -222,13 +222,13 @@ def check_meter(meter, planned, ledger):
     held = sum(entry["kind"] == "held" for entry in entries)
     faults = []
     if booked != expected:
-        faults.append(f"{meter}: booked are {booked} ticks, the register advanced by {expected}; "
+        faults.append(f"{meter}: {booked} ticks are booked, but the register advanced by {expected}; "
                       f"{presets} presets, {held} held")
     if presets != len(pieces) - 1:
-        faults.append(f"{meter}: {presets} presets")
+        faults.append(f"{meter}: {presets} presets instead of {len(pieces) - 1}")
     years = ledger.ask(f"/v1/meters/{meter}/usage?step=year&{everything}")["rows"]
     if sum(row["ticks"] or 0 for row in years) != booked:
-        faults.append(f"{meter}: the years' rows hold other ticks than the entries")
+        faults.append(f"{meter}: the years' rows and the entries hold different numbers of ticks")
     return faults
 
 

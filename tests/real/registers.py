@@ -3,8 +3,9 @@
 
     tests/real/registers.py TICKLEDGERD [--excerpt | --all FILE] [--form counter|volume]
 
-The readings, their source, their licence and how local times become instants: README.md beside this file.
-Exit 0: all is exact. 1: something is not; it says what. 77: the file is missing, the test is skipped.
+README.md beside this file describes the readings, their source and licence, and how local times become
+instants. Exit 0: everything is exact. 1: something is not; each fault is printed. 77: the file is missing and
+the test is skipped.
 """
 import argparse
 import csv
@@ -55,7 +56,7 @@ silent_after = "5h"
 
 
 class Reading:
-    """One row: when it was read, and the litres as they are written."""
+    """One row: when it was read, and the litres as written in the file."""
 
     def __init__(self, at, text):
         self.at = at
@@ -63,8 +64,8 @@ class Reading:
 
 
 def instant_of(local, previous):
-    """Local times carry no offset, and one hour of October comes twice: it is the second time where the
-    first one would not come after the reading before."""
+    """Local times have no offset, and one hour of October occurs twice. It is the second one if the first
+    would not be later than the previous reading."""
     naive = datetime.strptime(local, "%d/%m/%Y %H:%M:%S")
     first = naive.replace(tzinfo=ZONE, fold=0).astimezone(timezone.utc)
     second = naive.replace(tzinfo=ZONE, fold=1).astimezone(timezone.utc)
@@ -72,7 +73,7 @@ def instant_of(local, previous):
 
 
 def read_households(file):
-    """Readings by household, in the order in which they came."""
+    """Readings by household, in the order of the file."""
     opened = gzip.open(file, "rt") if file.suffix == ".gz" else open(file)
     households = {}
     with opened as rows:
@@ -84,7 +85,7 @@ def read_households(file):
 
 
 def write_recording(households, file):
-    """One line a reading. It arrives a second after it was read; one out of order, after those before it."""
+    """One line for each reading. It arrives a second after it was read, but not before the line above it."""
     lines = []
     for household, readings in households.items():
         arrival = datetime.min.replace(tzinfo=timezone.utc)
@@ -108,7 +109,7 @@ class LocalConnection(http.client.HTTPConnection):
 
 
 class Ledger:
-    """What the daemon answers about a store. The daemon ends with the block."""
+    """Runs the daemon on a store and asks it questions. The daemon stops at the end of the `with` block."""
 
     def __init__(self, program, directory):
         self.program = program
@@ -155,14 +156,14 @@ class Ledger:
 
 
 def check_household(household, readings, ledger):
-    """Its faults in words, and what is to be explained: (household, local time, kind, ticks)."""
+    """The household's faults as text, and what must be explained: (household, local time, kind, ticks)."""
     entries, refused, year_ticks = ledger.account(household)
     in_time = sorted(readings, key=lambda reading: reading.at)
     expected = int(float(in_time[-1].text)) - int(float(in_time[0].text))
     booked = sum(entry["ticks"] or 0 for entry in entries)
     faults = []
     if booked != expected:
-        faults.append(f"household {household}: booked are {booked} L, the register advanced by {expected} L")
+        faults.append(f"household {household}: {booked} L are booked, the register advanced by {expected} L")
     if year_ticks != booked:
         faults.append(f"household {household}: the entries hold {booked} L, the years' rows {year_ticks} L")
     odd = [(household, entry["to"], entry["kind"], entry["ticks"]) for entry in entries
@@ -174,7 +175,7 @@ def check_household(household, readings, ledger):
 
 
 def changes(household, before, after):
-    """What a second replay of the same messages changed; it should be nothing."""
+    """The changes by a second replay of the same messages. There should be none."""
     parts = zip(("entries", "refused messages", "ticks of the years"), before, after)
     faults = []
     for name, old, new in parts:
@@ -194,7 +195,7 @@ def local_of(text):
 
 
 def explained():
-    """The odd entries and refused readings that have a reason."""
+    """The unusual entries and refused readings for which explained.csv has a reason."""
     with open(HERE / "explained.csv") as rows:
         return {(row["household"], row["local time"], row["what"], row["litres"])
                 for row in csv.DictReader(rows, delimiter=";")}
@@ -227,7 +228,7 @@ def check(program, file, form):
                     print("  " + ";".join(one) + ("" if one in known else "   <- not explained"))
                 faults += ["not explained in explained.csv: " + ";".join(one) for one in odd
                            if one not in known]
-        # Every message tells its time, so a recording that comes again changes nothing.
+        # Every message has a time, so a second replay of the recording changes nothing.
         replay(program, directory, recording)
         with Ledger(program, directory) as ledger:
             for household in households:

@@ -16,7 +16,7 @@ using test::RawClient;
 
 constexpr std::string_view token = "0123456789abcdef";
 
-TEST_CASE("a token is shown as RFC 6750 and RFC 7617 have it, and as nothing else") {
+TEST_CASE("a token is accepted in the forms of RFC 6750 and RFC 7617, and in no other form") {
     CHECK(shows_token("Bearer 0123456789abcdef", token));
     CHECK(shows_token("bearer  0123456789abcdef", token));
     CHECK_FALSE(shows_token("Bearer 0123456789abcdeF", token));
@@ -50,7 +50,7 @@ TEST_CASE("a token that can be guessed, or that everyone can read, is refused") 
     CHECK_THAT(read_token((directory / "none").string()).error().text, Catch::Contains("socket.token_file"));
 }
 
-TEST_CASE("with a token, any address is listened on and nothing is answered without it") {
+TEST_CASE("with a token the server listens on any address and answers nothing without the token") {
     auto socket = ListenSocket::on_tcp("0.0.0.0:0", ListenSocket::Reach::everyone);
     REQUIRE(socket);
     const unsigned port = socket->port();
@@ -78,12 +78,12 @@ TEST_CASE("with a token, any address is listened on and nothing is answered with
     const std::string shown = "Authorization: Bearer 0123456789abcdef\r\n";
     CHECK(ask(shown).status == 200);
     CHECK(answered == 1);
-    // A browser sends the password it knows for a page of another site, too.
+    // A browser sends the stored password with requests from another site's page, too.
     CHECK(ask(shown + "Origin: http://elsewhere.example\r\n", "POST").status == 403);
     CHECK(ask(shown + "Origin: https://water.example:8470\r\n", "POST").status == 200);
 }
 
-TEST_CASE("a socket goes to the group that is configured, and an unknown group is told") {
+TEST_CASE("the socket file belongs to the configured group, and an unknown group is reported") {
     const test::TempDirectory directory;
     const auto unknown = ListenSocket::on_path(directory / "api.sock", 0660, "no-such-group");
     REQUIRE_FALSE(unknown);

@@ -1,4 +1,4 @@
-// What people say of alarms and of being away: what is kept of it, and what is refused.
+// Instructions about alarms and about being away: which are kept, and which are refused.
 #include <catch2/catch.hpp>
 
 #include "serve/api_fixture.hpp"
@@ -17,7 +17,7 @@ struct AlarmFixture : ApiFixture {
         alarm.text = "Water ran all night.";
         change([](Alarm&) {});
     }
-    /// What the booking would make of it.
+    /// Changes the alarm as booking would.
     template <typename Change>
     void change(Change change, const std::string& meter_id = "house") {
         if (!open) sure(ledger->begin());
@@ -41,7 +41,7 @@ struct AlarmFixture : ApiFixture {
 
 }  // namespace
 
-TEST_CASE("an acknowledgement is kept by kind and moment, and answered with what became of the alarm") {
+TEST_CASE("an acknowledgement is kept with kind and time, and the answer has the alarm's new state") {
     AlarmFixture fixture;
     fixture.on_order = [&] {
         fixture.change([](Alarm& alarm) { acknowledge(alarm, at("2026-03-08T12:00:00Z")); });
@@ -53,15 +53,15 @@ TEST_CASE("an acknowledgement is kept by kind and moment, and answered with what
     CHECK(
         fixture.orders[0] ==
         R"({"do":"acknowledge-alarm","meter":"house","kind":"night-flow","raised_at":"2026-03-02T05:00:00.250000Z"})");
-    // Again: nothing is kept, and the answer is the same.
+    // The same request again keeps nothing and gets the same answer.
     CHECK(fixture.post(fixture.path("acknowledge"), "{}") == document);
     CHECK(fixture.orders.size() == 1);
 }
 
-TEST_CASE("an acknowledgement is taken back, and where there is none, the answer says so") {
+TEST_CASE("an acknowledgement is taken back, and the answer says if there was none") {
     AlarmFixture fixture;
     fixture.on_order = [&] { fixture.change([](Alarm& alarm) { unacknowledge(alarm); }); };
-    // Nobody has acknowledged it yet: nothing is kept.
+    // Nobody has acknowledged it yet, so nothing is kept.
     CHECK(fixture.post(fixture.path("unacknowledge")).at("state") == "unacknowledged");
     CHECK(fixture.orders.empty());
     fixture.change([](Alarm& alarm) { acknowledge(alarm, at("2026-03-08T12:00:00Z")); });
@@ -84,7 +84,7 @@ TEST_CASE("an acknowledgement is taken back, and where there is none, the answer
     CHECK(fixture.orders.size() == 1);
 }
 
-TEST_CASE("a shelving is kept with its length, and one that is not booked yet is answered so") {
+TEST_CASE("a shelving is kept with its duration, and the answer is 202 until it is booked") {
     AlarmFixture fixture;
     CHECK(fixture.answer(fixture.path("shelve"), "POST", R"({"for":"P2D"})").status == 202);
     REQUIRE(fixture.orders.size() == 1);
@@ -108,7 +108,7 @@ TEST_CASE("a shelving is kept with its length, and one that is not booked yet is
     CHECK(fixture.orders.size() == orders);
 }
 
-TEST_CASE("what cannot be said of an alarm is refused with what to do, and nothing is kept") {
+TEST_CASE("an invalid instruction about an alarm is refused with a remedy, and nothing is kept") {
     AlarmFixture fixture;
     for (const char* body :
          {"", "{}", R"({"for":null})", R"({"for":2})", R"({"for":"2d"})", R"({"for":"P1M"})",
@@ -146,7 +146,7 @@ TEST_CASE("only the newest alarm of a kind at a meter can be shelved") {
     CHECK(fixture.answer(fixture.path("shelve"), "POST", R"({"for":"P2D"})").status == 202);
 }
 
-TEST_CASE("an alarm of a meter that is not configured any more is refused, not forgotten") {
+TEST_CASE("an instruction about an alarm of a meter that is no longer configured is refused") {
     AlarmFixture fixture;
     fixture.change([](Alarm& alarm) { alarm.id = 0; }, "gone");
     CHECK_THAT(fixture.refusal(fixture.path("acknowledge"), 409, "POST"), Catch::Contains("\"gone\""));
@@ -203,7 +203,7 @@ TEST_CASE("people leave now, leave later, and come home") {
     CHECK(fixture.answer(target, "POST", R"({"away":true})").status == 202);
 }
 
-TEST_CASE("being away is configured until somebody says otherwise") {
+TEST_CASE("the configured away state holds until a person says otherwise") {
     ApiFixture fixture;
     fixture.configuration.meters[0].alarms.away = true;
     const Json meter = fixture.document("/v1/meters").at("meters")[0];
@@ -211,7 +211,7 @@ TEST_CASE("being away is configured until somebody says otherwise") {
     CHECK(meter.at("away_from").is_null());
 }
 
-TEST_CASE("nonsense about being away is refused, and nothing is kept") {
+TEST_CASE("an invalid instruction about being away is refused, and nothing is kept") {
     ApiFixture fixture;
     for (const char* body : {"", "{}", R"({"away":"yes"})", R"({"away":false,"to":"2026-07-15"})",
                              R"({"from":"2026-07-15","to":"2026-07-01"})", R"({"to":"2026-03-08T11:59:59Z"})",

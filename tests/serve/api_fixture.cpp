@@ -84,7 +84,7 @@ std::string ApiFixture::refusal(const std::string& target, unsigned status, cons
     const auto problem = nlohmann::json::parse(response.body);
     if (response.status != status || problem.at("status") != status ||
         response.content_type != "application/problem+json") {
-        throw std::runtime_error(target + " was answered otherwise: " + response.body);
+        throw std::runtime_error(target + " was not refused as expected: " + response.body);
     }
     return problem.at("detail");
 }

@@ -31,7 +31,7 @@ inline bool mentions(const std::string& text, const std::string& part) {
 struct ApiFixture {
     ApiFixture();
 
-    /// The whole answer, its parts put together.
+    /// The whole answer, with its parts joined.
     Response answer(const std::string& target, const std::string& method = "GET",
                     const std::string& body = {}) const;
     /// A document that must come with status 200.
@@ -41,7 +41,7 @@ struct ApiFixture {
                         const std::string& body = {}) const;
 
     MeterKey meter(const std::string& id) { return sure(ledger->meter_key(id)); }
-    /// Adds an entry of a minute's precision; times in UTC on 2026-03-01: "08:00".
+    /// Adds an entry between two times in UTC on 2026-03-01, to the minute: "08:00".
     void add(MeterKey key, std::string_view from, std::string_view to, std::int64_t ticks,
              EntryKind kind = EntryKind::measured);
     ApiParts parts() const;
@@ -56,9 +56,9 @@ struct ApiFixture {
     mutable ClockState clock;
     Duration snapshot_longest = std::chrono::minutes{1};
     mutable int caught_up = 0;
-    /// What the calls have kept of people's words.
+    /// The instructions that the calls have kept.
     mutable std::vector<std::string> orders;
-    /// What becomes of them, where a test wants it.
+    /// Called for each instruction, if a test sets it.
     std::function<void()> on_order;
     mutable std::map<std::string, MeterSettings> resolved;
     std::unique_ptr<Api> api;

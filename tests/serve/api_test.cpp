@@ -14,7 +14,7 @@ using test::mentions;
 using test::sure;
 using Json = nlohmann::ordered_json;
 
-TEST_CASE("meters are listed in the order of the configuration, those of patterns once they exist") {
+TEST_CASE("meters are listed in the order of the configuration, those of a pattern once they exist") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     for (const char* id : {"flat-9", "house", "flat-10", "gone"})
@@ -41,7 +41,7 @@ TEST_CASE("meters are listed in the order of the configuration, those of pattern
     CHECK(fixture.caught_up == 1);
 }
 
-TEST_CASE("meters are told with the names that people gave, those of patterns with what the topic gave") {
+TEST_CASE("meters have the names that people gave, those of a pattern with the text from the topic") {
     ApiFixture fixture;
     fixture.configuration.names = {{.name = "Küche, \"kalt\"", .group = {}, .parent = {}},
                                    {},
@@ -60,7 +60,7 @@ TEST_CASE("meters are told with the names that people gave, those of patterns wi
     CHECK(text_for("{1}", fixture.configuration.meters[0], "house") == "{1}");
 }
 
-TEST_CASE("a flow of thirteen minutes ago at a cadence of three was told as the flow of now") {
+TEST_CASE("a flow from thirteen minutes ago at a cadence of three was reported as the current flow") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     fixture.meter("house");
@@ -81,7 +81,7 @@ TEST_CASE("a flow of thirteen minutes ago at a cadence of three was told as the 
     CHECK(told() == std::pair{true, 360});
     fixture.now = at("2026-03-08T11:53:01Z");
     CHECK(told() == std::pair{false, 361});
-    // A clock that was set back makes no age below nothing.
+    // A clock that was set back gives no negative age.
     fixture.now = at("2026-03-08T11:46:00Z");
     CHECK(told() == std::pair{true, 0});
     const Json garden = fixture.document("/v1/meters").at("meters")[1];
@@ -89,7 +89,7 @@ TEST_CASE("a flow of thirteen minutes ago at a cadence of three was told as the 
     CHECK(garden.at("flow_age_s").is_null());
 }
 
-TEST_CASE("the register begins at register_start and is exact to the last stated digit") {
+TEST_CASE("the register starts at register_start and is exact to the last stated digit") {
     ApiFixture fixture;
     fixture.configuration.meters[1].register_start_l = {500, 1};
     sure(fixture.ledger->begin());
@@ -99,13 +99,13 @@ TEST_CASE("the register begins at register_start and is exact to the last stated
     fixture.summaries["garden"].total_ticks = 563;
     // 500 L + 563/3 L = 687.6666... L.
     CHECK(mentions(fixture.answer("/v1/meters").body, "\"register_m3\":0.687667,"));
-    // The nearest double of this one is written with noise by the JSON library: 0.6881660000000001.
+    // The JSON library writes the nearest double with noise: 0.6881660000000001.
     fixture.configuration.meters[1].register_start_l = {688166, 1000};
     fixture.summaries["garden"].total_ticks = 0;
     CHECK(mentions(fixture.answer("/v1/meters").body, "\"register_m3\":0.688166,"));
 }
 
-TEST_CASE("alarms are shown newest first, by meter and by state, and undecided nights beside them") {
+TEST_CASE("alarms are listed newest first, by meter and by state, together with undecided nights") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -150,7 +150,7 @@ TEST_CASE("alarms are shown newest first, by meter and by state, and undecided n
     CHECK(mentions(fixture.refusal("/v1/alarms?meter=barn", 400), "\"barn\""));
 }
 
-TEST_CASE("health counts what waits for the broker") {
+TEST_CASE("health counts the publications that wait for the broker") {
     ApiFixture fixture;
     CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 0);
     sure(fixture.ledger->begin());
@@ -160,7 +160,7 @@ TEST_CASE("health counts what waits for the broker") {
     CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 2);
 }
 
-TEST_CASE("four publications were told to wait for a minute after all four were at the broker") {
+TEST_CASE("four publications were reported as waiting for a minute after the broker had all four") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     for (int i = 0; i < 4; ++i)
@@ -169,12 +169,12 @@ TEST_CASE("four publications were told to wait for a minute after all four were 
     CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 4);
     fixture.health.publications_arrived = 4;
     CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 0);
-    // The ledger may have forgotten them between two looks.
+    // The ledger may have removed them between two looks.
     fixture.health.publications_arrived = 5;
     CHECK(fixture.document("/v1/health").at("broker").at("waiting") == 0);
 }
 
-TEST_CASE("health was up while every message was unreadable, and while nothing came on a wrong topic") {
+TEST_CASE("health was up while every message was unreadable, and while a wrong topic received nothing") {
     ApiFixture fixture;
     MeterHealth house{.id = "house", .last_message_at = {}, .silent_since = {}, .clock_disbelieved_at = {}};
     house.refused_count = 7;
@@ -227,7 +227,7 @@ TEST_CASE("health says what is wrong in sentences, and does not wait for booking
     CHECK(fixture.caught_up == 0);
 }
 
-TEST_CASE("a wrong request is refused with what, where and what to do") {
+TEST_CASE("a wrong request is refused with what is wrong, where, and a remedy") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     fixture.meter("gone");
@@ -255,7 +255,7 @@ TEST_CASE("a wrong request is refused with what, where and what to do") {
     }
 }
 
-TEST_CASE("a method that a call does not take is refused with those it takes") {
+TEST_CASE("a method that a call does not accept is refused with the methods it accepts") {
     const ApiFixture fixture;
     const Response response = fixture.answer("/v1/meters", "DELETE");
     CHECK(response.status == 405);
@@ -270,7 +270,7 @@ TEST_CASE("a conflict was titled Error, because the list of phrases lacked it") 
         CHECK_FALSE(mentions(title(status), "unknown"));
 }
 
-TEST_CASE("a ledger that cannot be read is a problem that says why") {
+TEST_CASE("a ledger that cannot be read gives a problem that says why") {
     ApiFixture fixture;
     ApiParts parts = fixture.parts();
     parts.open_view = []() -> Result<std::unique_ptr<LedgerView>> { return fail("The disk is gone."); };
@@ -279,7 +279,7 @@ TEST_CASE("a ledger that cannot be read is a problem that says why") {
     CHECK(mentions(fixture.refusal("/v1/meters/house/ledger", 500), "The disk is gone."));
 }
 
-TEST_CASE("what is known of the time is told, and a person's word that the clock is right is taken") {
+TEST_CASE("the state of the clock is reported, and a person can confirm that the clock is right") {
     ApiFixture fixture;
     fixture.clock = {.server = at("2027-03-08T12:00:00Z"),
                      .known = at("2026-03-08T12:00:00Z"),

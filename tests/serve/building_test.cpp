@@ -1,4 +1,4 @@
-// The building: every meter in one line.
+// The building: one line for each meter.
 #include <catch2/catch.hpp>
 
 #include "serve/api_fixture.hpp"
@@ -12,7 +12,7 @@ using test::at;
 using test::sure;
 using Json = nlohmann::ordered_json;
 
-/// A week before 2026-03-08, with the same ticks each day, an hour's worth in each hour.
+/// The week before 2026-03-08, with the same ticks in every hour of every day.
 void put_week(ApiFixture& fixture, MeterKey meter, std::int64_t ticks_an_hour) {
     for (int day = 1; day <= 7; ++day) {
         const Instant midnight = at("2026-03-0" + std::to_string(day) + "T00:00:00Z");
@@ -36,7 +36,7 @@ Json line_of(const Json& building, const std::string& id) {
 
 }  // namespace
 
-TEST_CASE("each meter of the building stands beside what is usual by now, and the sum beside the sum") {
+TEST_CASE("each meter of the building is compared with its usual volume by now, and so is the sum") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -67,7 +67,7 @@ TEST_CASE("each meter of the building stands beside what is usual by now, and th
                                      {"usual_until_now_l", 144.0}});
 }
 
-TEST_CASE("a flow older than two cadences is not told as one of now") {
+TEST_CASE("a flow older than two cadences is not reported as the current flow") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     fixture.meter("house");
@@ -82,9 +82,7 @@ TEST_CASE("a flow older than two cadences is not told as one of now") {
     CHECK(late.at("seen_until") == "2026-03-08T11:47:00+00:00");
 }
 
-TEST_CASE(
-    "a meter's line tells its lasting alarms, its silence, and messages that could not be read, with the "
-    "topic") {
+TEST_CASE("a meter's line has its active alarms, its silence, and its unreadable messages with their topic") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -120,7 +118,7 @@ TEST_CASE(
     CHECK(line_of(fixture.document("/v1/building"), "garden").at("refused").is_null());
 }
 
-TEST_CASE("the main meter stands against the sum of the meters behind it, with what they may err") {
+TEST_CASE("the main meter is compared with the sum of the meters behind it, with their tolerance") {
     ApiFixture fixture;
     fixture.configuration.names = {
         {}, {.name = {}, .group = {}, .parent = "house"}, {"Flat {1}", "Staircase 1", "house"}};
@@ -157,7 +155,7 @@ TEST_CASE("the main meter stands against the sum of the meters behind it, with w
     CHECK(week.at("from") == "2026-03-01T00:00:00+00:00");
     CHECK(week.at("volume_l") == 7 * 480.0);
 
-    // A day that was seen in part only proves nothing.
+    // A day that was only partly seen proves nothing.
     sure(fixture.ledger->begin());
     sure(fixture.ledger->put_row({garden, Step::day, at("2026-03-07T00:00:00Z")}, Row{700, hours{20}, 0, 0}));
     sure(fixture.ledger->commit());
@@ -166,7 +164,7 @@ TEST_CASE("the main meter stands against the sum of the meters behind it, with w
     CHECK(building.at("balances")[0].at("parts_l") == 473.333);
 }
 
-TEST_CASE("of a large building the usual days are worked out over a few calls") {
+TEST_CASE("the usual days of a large building are computed over a few calls") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     for (int i = 100; i < 150; ++i)

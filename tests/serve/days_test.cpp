@@ -1,4 +1,4 @@
-// Today beside a usual day, and the nights.
+// Today compared with a usual day, and the nights.
 #include <catch2/catch.hpp>
 
 #include "serve/api_fixture.hpp"
@@ -35,7 +35,7 @@ void add_span(ApiFixture& fixture, MeterKey meter, std::string_view from, std::s
 
 }  // namespace
 
-TEST_CASE("today stands beside yesterday and the median of the days that were seen nearly whole") {
+TEST_CASE("today is shown with yesterday and the median of the days that were seen nearly whole") {
     ApiFixture fixture;
     fixture.now = at("2026-03-08T12:30:00Z");
     sure(fixture.ledger->begin());
@@ -47,7 +47,7 @@ TEST_CASE("today stands beside yesterday and the median of the days that were se
     put_day(fixture, house, "2026-03-07", 301);
     put_day(fixture, house, "2026-03-08", 52, hours{12});
     put_day(fixture, house, "2026-02-07", 1'000'000);  // More than 28 days ago.
-    put_hour(fixture, house, "2026-03-04T12", 10);     // Half of it until 12:30.
+    put_hour(fixture, house, "2026-03-04T12", 10);     // Half of it before 12:30.
     put_hour(fixture, house, "2026-03-05T01", 20);
     put_hour(fixture, house, "2026-03-06T12", 60);
     put_hour(fixture, house, "2026-03-06T13", 60);
@@ -76,7 +76,7 @@ TEST_CASE("today stands beside yesterday and the median of the days that were se
                                            {"still_since", "2026-03-08T11:00:00+00:00"}});
 }
 
-TEST_CASE("with fewer than three days nothing is usual, and without a reading nothing is known") {
+TEST_CASE("fewer than three days give no usual day, and without a reading nothing is known") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -92,7 +92,7 @@ TEST_CASE("with fewer than three days nothing is usual, and without a reading no
     CHECK(fixture.refusal("/v1/meters/barn/today", 404).find("barn") != std::string::npos);
 }
 
-TEST_CASE("what may have run unseen in a day is told with it") {
+TEST_CASE("a day includes the water that may have run unseen in it") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey garden = fixture.meter("garden");
@@ -113,8 +113,8 @@ struct NightsFixture : ApiFixture {
         now = at("2026-03-04T03:00:00Z");
         sure(ledger->begin());
         const MeterKey house = meter("house");
-        // A still night but for one draw; one in which a tick came in each span; one with a gap; one that
-        // lasts.
+        // A still night with one draw; a night with a tick in every span; one with a gap; one that has not
+        // ended.
         fill(house, at("2026-03-01T00:00:00Z"), at("2026-03-01T06:00:00Z"),
              [](int i) { return i == 12 ? 5 : 0; });
         fill(house, at("2026-03-02T00:00:00Z"), at("2026-03-02T06:00:00Z"), [](int) { return 1; });
@@ -136,7 +136,7 @@ struct NightsFixture : ApiFixture {
 
 }  // namespace
 
-TEST_CASE("a night is told with the stretches in which the water stood still, and what that means") {
+TEST_CASE("a night lists its stretches of still water and of flow, and gives a verdict") {
     const NightsFixture fixture;
     const Json document = fixture.document("/v1/meters/house/nights?from=2026-03-01&to=2026-03-05");
     CHECK(document.at("still_for_s") == 1800);
@@ -170,13 +170,13 @@ TEST_CASE("a night is told with the stretches in which the water stood still, an
           Json::array({stretch("3T01:00", "3T02:00", "flow"), stretch("3T02:00", "3T04:00", "unclear"),
                        stretch("3T04:00", "3T05:00", "flow")}));
 
-    // It lasts; what is still to come is in no stretch.
+    // It has not ended, and no stretch covers the time to come.
     CHECK(nights[3].at("verdict") == "open");
     CHECK(nights[3].at("stretches") ==
           Json::array({stretch("4T01:00", "4T02:00", "flow"), stretch("4T02:00", "4T03:00", "unclear")}));
 }
 
-TEST_CASE("nights of a meter that was never heard are undecided, and too many at once are refused") {
+TEST_CASE("nights of a meter without readings are undecided, and a request for too many nights is refused") {
     const NightsFixture fixture;
     const Json nights = fixture.document("/v1/meters/garden/nights").at("nights");
     REQUIRE(nights.size() == 15);
@@ -187,7 +187,7 @@ TEST_CASE("nights of a meter that was never heard are undecided, and too many at
           std::string::npos);
 }
 
-TEST_CASE("a span of ticks too long to tell, a restart and a placed span prove neither") {
+TEST_CASE("a long span with ticks, a restart and a lost span prove neither flow nor stillness") {
     ApiFixture fixture;
     fixture.now = at("2026-03-01T12:00:00Z");
     sure(fixture.ledger->begin());

@@ -1,5 +1,5 @@
-// The doors of the API under attack: what a stranger on this machine, or a page of another site in its
-// browser, sends. RFC 9110, 9112 and the Fetch standard say what is a request and what a browser tells.
+// Attacks on the API's sockets, by a stranger on this machine or by another site's page in its browser.
+// RFC 9110, RFC 9112 and the Fetch standard define what a request is and what a browser sends.
 #include <atomic>
 #include <catch2/catch.hpp>
 
@@ -15,7 +15,7 @@ using test::RawClient;
 
 const std::string token = "0123456789abcdef";
 
-/// A server behind both doors that counts what reaches its handler.
+/// A server on both sockets that counts the requests that reach its handler.
 struct Served {
     explicit Served(const HttpLimits& limits = {}, const std::string& token_asked = {}) {
         std::vector<ListenSocket> sockets;
@@ -56,9 +56,9 @@ std::size_t taken_of_endless(const RawClient& client, const std::string& piece) 
     return sent;
 }
 
-constexpr std::size_t bearable_bytes = std::size_t{8} * 1024 * 1024;  // Buffers of the system included.
+constexpr std::size_t bearable_bytes = std::size_t{8} * 1024 * 1024;  // Includes the system's buffers.
 
-TEST_CASE("a page whose name was bound to loopback reads nothing: Host is parsed, not guessed") {
+TEST_CASE("a page that rebinds its name to loopback reads nothing, because Host is parsed exactly") {
     const Served served;
     const auto ask = [&](const std::string& host) {
         return status_over_tcp(served, "GET / HTTP/1.1\r\nHost: " + host + "\r\n\r\n");
@@ -81,7 +81,7 @@ TEST_CASE("a page whose name was bound to loopback reads nothing: Host is parsed
     CHECK(served.handled == answered);
 }
 
-TEST_CASE("two Host fields are refused at every door: a proxy and the daemon would read different ones") {
+TEST_CASE("two Host fields are refused on every socket, because a proxy might use the other one") {
     const Served served;
     const std::string twice = "GET / HTTP/1.1\r\nHost: localhost\r\nHost: evil.example\r\n\r\n";
     CHECK(status_over_tcp(served, twice) == 400);
@@ -91,7 +91,7 @@ TEST_CASE("two Host fields are refused at every door: a proxy and the daemon wou
     CHECK(served.handled == 0);
 }
 
-TEST_CASE("a page of another site changes nothing, whatever it names itself and whatever form it sends") {
+TEST_CASE("a page of another site changes nothing, whatever origin it claims and whatever form it sends") {
     const Served served;
     const auto post = [&](const std::string& fields, const std::string& method = "POST") {
         return status_over_tcp(served, method + " / HTTP/1.1\r\nHost: localhost:8470\r\n" + fields +
@@ -105,38 +105,38 @@ TEST_CASE("a page of another site changes nothing, whatever it names itself and 
     CHECK(post("Origin: http://localhost:8470\r\nOrigin: http://evil.example\r\n" + json) == 403);
     CHECK(post("Origin: http://evil.example\r\n", "DELETE") == 403);
     // What a form of any site can send without its browser asking first (Fetch standard, "CORS-safelisted
-    // request-header"), from a browser that tells no origin.
+    // request-header"), from a browser that sends no origin.
     CHECK(post("") == 403);
     CHECK(post("Content-Type: text/plain\r\n") == 403);
     CHECK(post("Content-Type: text/plain; application/json\r\n") == 403);
     CHECK(post("Content-Type: application/x-www-form-urlencoded\r\n") == 403);
     CHECK(post("Content-Type: multipart/form-data; boundary=x\r\n") == 403);
     CHECK(served.handled == 0);
-    // What no form can.
+    // What no form can send.
     CHECK(post(json) == 200);
     CHECK(post("Content-Type: application/json; charset=utf-8\r\n") == 200);
     CHECK(post("", "DELETE") == 200);
     CHECK(post("Origin: http://localhost:8470\r\n") == 200);
     CHECK(post("Origin: http://LOCALHOST:8470\r\n") == 200);
-    // The local socket asks for none of this: its file's mode says who may.
+    // The local socket checks none of this: its file's mode decides who may connect.
     RawClient local(served.path);
     local.send("POST / HTTP/1.1\r\nHost: whatever\r\nContent-Length: 2\r\n\r\n{}");
     CHECK(local.receive().value().status == 200);
 }
 
-TEST_CASE("without the token a request is refused on its header, before any body is read") {
+TEST_CASE("a request without the token is refused after its header, before any body is read") {
     const Served served({}, token);
     for (const char* body : {"Content-Length: 60000\r\n\r\n", "Transfer-Encoding: chunked\r\n\r\n"}) {
         RawClient client(served.port);
         REQUIRE(client.send(std::string("POST / HTTP/1.1\r\nHost: localhost\r\n") + body));
         CHECK(client.receive().value().status == 401);
-        // What was announced and not read cannot be told from a next request.
+        // The announced body was not read, so it could be mistaken for the next request.
         CHECK(client.is_closed());
     }
     CHECK(served.handled == 0);
 }
 
-TEST_CASE("chunk extensions and trailers without end are cut off at the header's bound") {
+TEST_CASE("endless chunk extensions and trailers are cut off at the header's size limit") {
     const Served served;
     const std::string header =
         "POST / HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nTransfer-Encoding: "
@@ -156,7 +156,7 @@ TEST_CASE("chunk extensions and trailers without end are cut off at the header's
         endless.send(header + begin);
         CHECK(taken_of_endless(endless, piece) < bearable_bytes);
     }
-    SECTION("many chunks, each with an extension that is bearable alone") {
+    SECTION("many chunks, each with an extension that is acceptable alone") {
         RawClient client(served.port);
         std::string body;
         for (int i = 0; i < 20; ++i)
@@ -168,7 +168,7 @@ TEST_CASE("chunk extensions and trailers without end are cut off at the header's
         CHECK(taken_of_endless(endless, body) < bearable_bytes);
     }
     CHECK(served.handled == 0);
-    SECTION("a short extension and a trailer, as RFC 9112 section 7.1 allows them, are passed over") {
+    SECTION("a short extension and a trailer, which RFC 9112 section 7.1 allows, are skipped") {
         RawClient client(served.port);
         client.send(header + "2;a=b\r\n{}\r\n0\r\nContent-Type: text/plain\r\n\r\n");
         const auto answer = client.receive().value();
@@ -177,7 +177,7 @@ TEST_CASE("chunk extensions and trailers without end are cut off at the header's
     }
 }
 
-TEST_CASE("a transfer coding that is not understood is refused, and what follows is no request") {
+TEST_CASE("an unknown transfer coding is refused, and the bytes after it are not read as a request") {
     const Served served;
     const std::string smuggled = "GET /smuggled HTTP/1.1\r\nHost: localhost\r\n\r\n";
     for (const char* coding : {"Transfer-Encoding: xchunked", "Transfer-Encoding: gzip, chunked",
@@ -192,7 +192,7 @@ TEST_CASE("a transfer coding that is not understood is refused, and what follows
         CHECK((answer->status == 501 || answer->status == 400));
         CHECK(client.is_closed());
     }
-    // HTTP/1.0 knows no transfer coding (RFC 9112, section 6.1).
+    // HTTP/1.0 has no transfer coding (RFC 9112, section 6.1).
     RawClient old(served.path);
     old.send("POST / HTTP/1.0\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n" + smuggled);
     CHECK(old.receive().value().status == 400);
@@ -200,9 +200,9 @@ TEST_CASE("a transfer coding that is not understood is refused, and what follows
     CHECK(served.handled == 0);
 }
 
-TEST_CASE("connections leave the descriptors that the daemon itself needs") {
-    // One that may ask can hold three: itself and, for a long answer, the ledger's file and its write-ahead
-    // log.
+TEST_CASE("connections leave enough descriptors for the daemon itself") {
+    // A client's connection can hold three descriptors: its socket and, during a long answer, the ledger file
+    // and its write-ahead log.
     for (const std::size_t descriptors : {0, 20, 64, 256, 1024, 1'000'000}) {
         const HttpLimits limits = HttpLimits::within(descriptors);
         CAPTURE(descriptors);
@@ -214,8 +214,7 @@ TEST_CASE("connections leave the descriptors that the daemon itself needs") {
     CHECK(HttpLimits::within(1024).connections == HttpLimits{}.connections);
 }
 
-TEST_CASE(
-    "a reader who takes an answer for ever is cut off, and the view of the ledger that it held is let go") {
+TEST_CASE("a client that reads one answer forever is cut off, and its view of the ledger is released") {
     HttpLimits limits;
     limits.answer = std::chrono::milliseconds{200};
     const test::TempDirectory directory;
@@ -237,13 +236,13 @@ TEST_CASE(
         [&](const std::string& line) { is_told = is_told || line.find("too slow") != std::string::npos; });
     RawClient client(path);
     client.send("GET / HTTP/1.1\r\nHost: localhost\r\n\r\n");
-    // It takes all that comes, at once, and yet there is an end.
+    // It reads everything at once, and the answer still ends.
     CHECK_FALSE(client.receive());
     CHECK(is_told);
     CHECK(test::wait_until([&] { return view.use_count() <= 2; }));  // This one and the handler's.
 }
 
-TEST_CASE("half requests over TCP take no place from the local socket, nor from those who are known") {
+TEST_CASE("incomplete requests over TCP do not crowd out the local socket or authenticated clients") {
     HttpLimits limits;
     limits.connections = 4;
     limits.strangers = 4;
@@ -258,7 +257,7 @@ TEST_CASE("half requests over TCP take no place from the local socket, nor from 
         half.push_back(std::make_unique<RawClient>(served.port));
         half.back()->send("GET / HTT");
     }
-    // Those who came last were told that there are too many, or cut off: then all of them have their place.
+    // Once the last connection is refused or cut off, the server has handled all of them.
     CHECK(test::wait_until([&] { return half.back()->is_closed() || !half.back()->take().empty(); }));
     CHECK(test::get(served.path, "/").status == 200);
     REQUIRE(friendly.send(known));

@@ -14,8 +14,7 @@ using test::sure;
 using namespace std::chrono_literals;
 using Json = nlohmann::ordered_json;
 
-/// A reading every second from 08:00 UTC on 2026-03-01; a tap that runs a tick every `pause_s` in each
-/// stretch.
+/// A reading every second from 08:00 UTC on 2026-03-01. In each stretch a tap runs one tick every `pause_s`.
 void add_readings(ApiFixture& fixture, MeterKey meter, int minutes, int pause_s,
                   const std::vector<std::pair<int, int>>& runs_s) {
     const Instant begin = at("2026-03-01T08:00:00Z");
@@ -44,7 +43,7 @@ constexpr const char* morning = "/v1/meters/house/draws?from=2026-03-01T08:00:00
 
 }  // namespace
 
-TEST_CASE("draws are told with volume, flow, label and how sure it is") {
+TEST_CASE("draws are listed with volume, flow, label and confidence") {
     const DrawsFixture fixture;
     const Json document = fixture.document(morning);
     CHECK(document.at("meter") == "house");
@@ -66,7 +65,7 @@ TEST_CASE("draws are told with volume, flow, label and how sure it is") {
     CHECK(sip.at("label") == "tap");
 }
 
-TEST_CASE("a draw counts where it begins, and only those with the label are told that was asked for") {
+TEST_CASE("a draw belongs to the range in which it begins, and a label filters the list") {
     const DrawsFixture fixture;
     const std::string from = "/v1/meters/house/draws?from=2026-03-01T08:07:00Z&to=2026-03-01T09:00:00Z";
     CHECK(fixture.document(from).at("draws").size() == 1);
@@ -82,7 +81,7 @@ TEST_CASE("volumes and flows of draws follow the pulse value of their day") {
     CHECK(shower.at("mean_flow_l_per_h").get<double>() == Approx(1200).epsilon(0.03));
 }
 
-TEST_CASE("a meter that has not spoken has no draws, and a range too long is refused") {
+TEST_CASE("a meter without readings has no draws, and too long a range is refused") {
     const DrawsFixture fixture;
     CHECK(fixture.document("/v1/meters/garden/draws").at("draws").empty());
     CHECK(fixture.refusal("/v1/meters/house/draws?from=2026-01-01&to=2026-03-01", 400).find("31 days") !=
@@ -131,7 +130,7 @@ std::vector<std::string> draws_between(const ApiFixture& fixture, const std::str
 
 }  // namespace
 
-TEST_CASE("the draws of a day differed with the range that was asked for") {
+TEST_CASE("the draws of a day depended on the range of the request") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const std::int64_t ticks = add_weeks(fixture, fixture.meter("house"));
@@ -144,7 +143,7 @@ TEST_CASE("the draws of a day differed with the range that was asked for") {
     }
     CHECK(at_once.size() > 200);
     CHECK(by_day == at_once);
-    // Weeks meet without losing or repeating a tick.
+    // No tick is lost or repeated where two weeks meet.
     std::int64_t told = 0;
     for (const std::string& one : at_once)
         told += Json::parse(one).at("ticks").get<std::int64_t>();
@@ -154,7 +153,7 @@ TEST_CASE("the draws of a day differed with the range that was asked for") {
 
 namespace {
 
-/// As the daemon books it.
+/// Books it as the daemon does.
 void book_last_order(DrawsFixture& fixture) {
     const auto document = nlohmann::json::parse(fixture.orders.back());
     sure(fixture.ledger->begin());
@@ -165,7 +164,7 @@ void book_last_order(DrawsFixture& fixture) {
 
 }  // namespace
 
-TEST_CASE("a person says what a use was, and takes it back") {
+TEST_CASE("a person states what a use was, and withdraws it") {
     DrawsFixture fixture;
     fixture.on_order = [&] { book_last_order(fixture); };
     const auto say = [&](const std::string& body) {
@@ -179,7 +178,7 @@ TEST_CASE("a person says what a use was, and takes it back") {
     CHECK(said.at("draw").at("name") == "the roses");
     CHECK(said.at("draw").at("confidence") == 1);
     CHECK(fixture.document(morning).at("draws")[0].at("label") == "hose");
-    // Said again of another moment in it: it stands in the place of what was said before.
+    // A second statement about another moment of the same draw replaces the first.
     say(R"({"at":"2026-03-01T08:09:00Z","was":"bath"})");
     const Json bath = fixture.document(morning).at("draws")[0];
     CHECK(bath.at("label") == "bath");
@@ -190,7 +189,7 @@ TEST_CASE("a person says what a use was, and takes it back") {
     CHECK(fixture.orders.size() == 3);
 }
 
-TEST_CASE("what nobody can have meant by a use is refused") {
+TEST_CASE("an impossible statement about a use is refused") {
     const DrawsFixture fixture;
     const auto refused = [&](unsigned status, const std::string& body) {
         return fixture.refusal("/v1/meters/house/draws", status, "POST", body);
@@ -207,7 +206,7 @@ TEST_CASE("what nobody can have meant by a use is refused") {
     CHECK(fixture.orders.empty());
 }
 
-TEST_CASE("a time of day means the latest one") {
+TEST_CASE("a time of day means its latest occurrence") {
     DrawsFixture fixture;
     fixture.now = at("2026-03-02T07:00:00Z");
     // Lisbon's clock shows UTC in winter: 08:07 was yesterday.

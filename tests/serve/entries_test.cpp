@@ -1,4 +1,4 @@
-// GET …/ledger: entries, what was refused, and long answers in parts.
+// GET …/ledger: entries, refused messages, and long answers in parts.
 #include <catch2/catch.hpp>
 #include <set>
 
@@ -13,7 +13,7 @@ using test::mentions;
 using test::sure;
 using Json = nlohmann::ordered_json;
 
-TEST_CASE("the ledger shows entries and, apart, what was refused, and the held reading comes last") {
+TEST_CASE("the ledger shows entries, refused messages separately, and the held reading last") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -61,7 +61,7 @@ TEST_CASE("the ledger shows entries and, apart, what was refused, and the held r
     CHECK(fixture.document("/v1/meters/house/ledger").at("entries").empty());
 }
 
-TEST_CASE("a slow reader of a long answer let the write-ahead log grow without a bound") {
+TEST_CASE("a slow reader of a long answer let the write-ahead log grow without limit") {
     ApiFixture fixture;
     fixture.snapshot_longest = Duration{0};
     fixture.api = std::make_unique<Api>(fixture.parts());
@@ -97,8 +97,7 @@ TEST_CASE("a slow reader of a long answer let the write-ahead log grow without a
             book_much(parts % 26);
         }
         CHECK(parts >= 4);
-        // Each round is 4 MB; SQLite takes the log from its beginning again once 4000 pages of 1 KiB are in
-        // it.
+        // Each round is 4 MB. SQLite writes the log from its beginning again once it has 4000 pages of 1 KiB.
         CHECK(std::filesystem::file_size(fixture.file.string() + "-wal") < 12'000'000);
         const Json document = Json::parse(body);
         if (!document.contains("entries")) continue;
@@ -108,7 +107,7 @@ TEST_CASE("a slow reader of a long answer let the write-ahead log grow without a
     }
 }
 
-TEST_CASE("a long ledger comes whole, each entry once, from one moment") {
+TEST_CASE("a long ledger is complete, with each entry once, as of one moment") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -116,7 +115,7 @@ TEST_CASE("a long ledger comes whole, each entry once, from one moment") {
     constexpr int count = 2300;
     for (int i = 0; i < count; ++i) {
         Entry entry;
-        // Every third is a span of no length, which ends where the one before it ends.
+        // Every third span has no length and ends where the one before it ends.
         const Instant from = begin + std::chrono::seconds{30 * (i - i / 3)};
         entry.span = i % 3 == 2 ? Span{from, from} : Span{from, from + std::chrono::seconds{30}};
         entry.ticks = i;
@@ -133,7 +132,7 @@ TEST_CASE("a long ledger comes whole, each entry once, from one moment") {
         is_more = sure(response.chunks(part));
         body += std::exchange(part, {});
         if (parts > 0) continue;
-        // What is booked while the answer is being sent does not show in it.
+        // Entries booked while the answer is being sent do not appear in it.
         sure(fixture.ledger->begin());
         Entry late;
         late.span = {fixture.now - std::chrono::minutes{1}, fixture.now};

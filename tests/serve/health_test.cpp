@@ -6,7 +6,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
-TEST_CASE("a message that belongs to no meter is a trouble with its topic, and health is degraded") {
+TEST_CASE("a message that belongs to no meter is reported with its topic, and health is degraded") {
     ApiFixture fixture;
     CHECK(fixture.document("/v1/health").at("state") == "up");
     fixture.health.unmatched_topic = "flats/No good id/water";
@@ -19,7 +19,7 @@ TEST_CASE("a message that belongs to no meter is a trouble with its topic, and h
                    Catch::Contains("small letters"));
 }
 
-TEST_CASE("a node that sends less often than its cadence is a trouble with the line to write") {
+TEST_CASE("a node that sends less often than its cadence is reported with the line to configure") {
     ApiFixture fixture;
     MeterHealth& house = fixture.health.meters.emplace_back();
     house.id = "house";

@@ -1,4 +1,4 @@
-// What is told of the time before the first reading, as the API takes it.
+// Volumes from before the first reading, as the API accepts them.
 #include <catch2/catch.hpp>
 
 #include "serve/api_fixture.hpp"
@@ -17,7 +17,7 @@ struct HistoryFixture : ApiFixture {
         summaries[meter_id].meter_register.first_at = at("2026-03-01T10:00:00Z");
         summaries[meter_id].last_reading_at = at("2026-03-08T10:00:00Z");
     }
-    /// As booking would do it.
+    /// Writes them as booking would.
     void book(std::vector<HistoryEntry> entries) {
         on_order = [this, entries] {
             sure(ledger->begin());
@@ -41,7 +41,7 @@ std::string reading(const std::string& time, const std::string& volume) {
 
 }  // namespace
 
-TEST_CASE("cumulative volumes become whole ticks, floored once each, and what is booked is answered") {
+TEST_CASE("cumulative volumes become whole ticks, floored once each, and the answer lists the import") {
     HistoryFixture fixture;
     const HistoryEntry first{{at("2026-01-01T00:00:00Z"), at("2026-02-01T00:00:00Z")}, 4001, "bills"};
     fixture.book({first});
@@ -61,13 +61,13 @@ TEST_CASE("cumulative volumes become whole ticks, floored once each, and what is
         document.at("imports")[0] ==
         Json::parse(R"({"name":"bills","from":"2026-01-01T00:00:00+00:00","to":"2026-02-01T00:00:00+00:00",)"
                     R"("entries":1,"ticks":4001,"volume_l":4001.000})"));
-    // Again: nothing is kept.
+    // The same request again keeps nothing.
     CHECK(fixture
               .answer(target, "POST",
                       body(reading("2026-01-01", "1000.0009") + "," + reading("2026-02-01", "1004.0019")))
               .status == 200);
     CHECK(fixture.orders.size() == 1);
-    // Another number for the same time: which is right nobody can know.
+    // Two numbers for the same time: nothing tells which is right.
     CHECK_THAT(fixture.refusal(target, 409, "POST",
                                body(reading("2026-01-01", "1000") + "," + reading("2026-02-01", "1009"))),
                Catch::Contains("already covers") && Catch::Contains("\"bills\""));
@@ -75,7 +75,7 @@ TEST_CASE("cumulative volumes become whole ticks, floored once each, and what is
     CHECK_FALSE(fixture.document(target).contains("left_out"));
 }
 
-TEST_CASE("a tick of a third of a litre and a register in cubic feet are exact too") {
+TEST_CASE("a tick of a third of a litre and a register in cubic feet are exact, too") {
     HistoryFixture fixture("garden");
     static_cast<void>(fixture.answer(
         "/v1/meters/garden/history", "POST",
@@ -85,7 +85,7 @@ TEST_CASE("a tick of a third of a litre and a register in cubic feet are exact t
     CHECK_THAT(fixture.orders[0], Catch::Contains(",8495]]}"));
 }
 
-TEST_CASE("what reaches behind the first reading's day is left out and counted") {
+TEST_CASE("values after the day of the first reading are left out and counted") {
     HistoryFixture fixture;
     const HistoryEntry entry{{at("2026-02-01T00:00:00Z"), at("2026-03-01T00:00:00Z")}, 4000, "bills"};
     fixture.book({entry});
@@ -99,7 +99,7 @@ TEST_CASE("what reaches behind the first reading's day is left out and counted")
     CHECK(document.at("imports")[0].at("ticks") == 4000);
 }
 
-TEST_CASE("an import is undone by its name, and one that is not there is a 404") {
+TEST_CASE("an import is undone by its name, and an unknown one is a 404") {
     HistoryFixture fixture;
     fixture.book({{{at("2026-01-01T00:00:00Z"), at("2026-02-01T00:00:00Z")}, 4, "bills"}});
     REQUIRE(
@@ -119,7 +119,7 @@ TEST_CASE("an import is undone by its name, and one that is not there is a 404")
     CHECK(fixture.orders.back() == R"({"do":"undo-import","meter":"house","import":"bills"})");
 }
 
-TEST_CASE("nonsense about the past is refused with what to do, and nothing is kept") {
+TEST_CASE("an invalid history is refused with a remedy, and nothing is kept") {
     HistoryFixture fixture;
     const std::string good = reading("2026-01-01", "1");
     for (const std::string& wrong :
@@ -139,7 +139,7 @@ TEST_CASE("nonsense about the past is refused with what to do, and nothing is ke
         CAPTURE(wrong);
         CHECK_FALSE(fixture.refusal(target, 409, "POST", wrong).empty());
     }
-    // Nothing of the garden has come yet.
+    // The garden has no reading yet.
     CHECK_THAT(fixture.refusal("/v1/meters/garden/history", 409, "POST",
                                body(good + "," + reading("2026-02-01", "2"))),
                Catch::Contains("yet"));

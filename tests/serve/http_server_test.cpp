@@ -18,7 +18,7 @@ using test::wait_until;
 
 constexpr std::string_view get_echo = "GET /echo HTTP/1.1\r\nHost: localhost\r\n\r\n";
 
-// Echoes what it understood, or streams so many parts.
+// Echoes what it understood, or streams several parts.
 Response echo(const Request& request) {
     Response response;
     response.content_type = "text/plain";
@@ -73,7 +73,7 @@ TEST_CASE("a request is understood and its answer has its length") {
     CHECK(answer.head.find("Content-Type: text/plain\r\n") != std::string::npos);
 }
 
-TEST_CASE("requests on one connection are answered in their order, those sent ahead too") {
+TEST_CASE("requests on one connection are answered in order, pipelined ones too") {
     const ServedSocket served;
     RawClient client(served.path);
     std::string ahead;
@@ -87,7 +87,7 @@ TEST_CASE("requests on one connection are answered in their order, those sent ah
     }
 }
 
-TEST_CASE("a body in parts comes in chunks, and the connection goes on") {
+TEST_CASE("a body in parts is sent in chunks, and the connection stays open") {
     const ServedSocket served;
     RawClient client(served.path);
     for (const char* path : {"/parts", "/empty-parts", "/parts"}) {
@@ -100,7 +100,7 @@ TEST_CASE("a body in parts comes in chunks, and the connection goes on") {
     }
 }
 
-TEST_CASE("a client of HTTP/1.0 gets a body in parts without chunks, ended by the connection") {
+TEST_CASE("an HTTP/1.0 client gets a body in parts without chunks, ended by closing the connection") {
     const ServedSocket served;
     RawClient client(served.path);
     REQUIRE(client.send("GET /parts HTTP/1.0\r\n\r\n"));
@@ -111,7 +111,7 @@ TEST_CASE("a client of HTTP/1.0 gets a body in parts without chunks, ended by th
     CHECK(client.is_closed());
 }
 
-TEST_CASE("HEAD is answered without a body, with the length that GET would have") {
+TEST_CASE("HEAD is answered without a body, with the length of the answer to GET") {
     const ServedSocket served;
     RawClient client(served.path);
     REQUIRE(client.send("HEAD /echo HTTP/1.1\r\nHost: localhost\r\n\r\n"));
@@ -124,7 +124,7 @@ TEST_CASE("HEAD is answered without a body, with the length that GET would have"
     CHECK(next->body == "GET /echo");
 }
 
-TEST_CASE("an answer that fails at once is a problem, one that fails later is cut and not ended") {
+TEST_CASE("an answer that fails at once becomes a problem, one that fails later is cut off without its end") {
     const ServedSocket served;
     const auto answer = test::get(served.path, "/fails-at-once");
     CHECK(answer.status == 500);
@@ -135,13 +135,13 @@ TEST_CASE("an answer that fails at once is a problem, one that fails later is cu
     CHECK_FALSE(client.receive());
 }
 
-TEST_CASE("a handler that throws gives status 500 and the server lives on") {
+TEST_CASE("a handler that throws gives status 500 and the server keeps running") {
     const ServedSocket served;
     CHECK(test::get(served.path, "/throws").status == 500);
     CHECK(test::get(served.path, "/echo").status == 200);
 }
 
-TEST_CASE("what is no request, too large or without Host is refused with a problem") {
+TEST_CASE("a malformed or too large request, or one without Host, is refused with a problem") {
     const ServedSocket served;
     struct Case {
         std::string bytes;
@@ -166,7 +166,7 @@ TEST_CASE("what is no request, too large or without Host is refused with a probl
     }
 }
 
-TEST_CASE("a client that sent more than is taken still reads why it was refused") {
+TEST_CASE("a client that sent too much can still read why it was refused") {
     const ServedSocket served;
     RawClient client(served.path);
     client.send("POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 300000\r\n\r\n" +
@@ -176,7 +176,7 @@ TEST_CASE("a client that sent more than is taken still reads why it was refused"
     CHECK(answer->status == 413);
 }
 
-TEST_CASE("a client that has closed its sending side gets its answer") {
+TEST_CASE("a client that has closed its sending side still gets its answer") {
     const ServedSocket served;
     RawClient client(served.path);
     REQUIRE(client.send(get_echo));
@@ -187,7 +187,7 @@ TEST_CASE("a client that has closed its sending side gets its answer") {
     CHECK(client.is_closed());
 }
 
-TEST_CASE("a client that sends too slowly is cut off, and others are served meanwhile") {
+TEST_CASE("a client that sends too slowly is cut off, and others are served in the meantime") {
     HttpLimits limits;
     limits.receive = std::chrono::milliseconds{300};
     const ServedSocket served(limits);
@@ -197,10 +197,10 @@ TEST_CASE("a client that sends too slowly is cut off, and others are served mean
     CHECK(slow.is_closed());
 }
 
-TEST_CASE("a client that does not take its answer is cut off") {
+TEST_CASE("a client that does not read its answer is cut off") {
     HttpLimits limits;
     limits.send = std::chrono::milliseconds{300};
-    // The producer lives as long as the session that asks it.
+    // The producer lives as long as the session that reads from it.
     struct Witness {
         explicit Witness(std::atomic<bool>& flag) : is_gone(flag) {}
         Witness(const Witness&) = delete;
@@ -223,7 +223,7 @@ TEST_CASE("a client that does not take its answer is cut off") {
     CHECK(wait_until([&] { return is_let_go.load(); }));
 }
 
-TEST_CASE("fifty clients at a time each get their own answers") {
+TEST_CASE("fifty simultaneous clients each get their own answers") {
     const ServedSocket served;
     std::atomic<int> wrong = 0;
     std::vector<std::thread> clients;
@@ -247,7 +247,7 @@ TEST_CASE("fifty clients at a time each get their own answers") {
     CHECK(wrong == 0);
 }
 
-TEST_CASE("one connection too many is told so, and there is room again once another has gone") {
+TEST_CASE("one connection too many is refused, and there is room again once another has closed") {
     HttpLimits limits;
     limits.connections = 2;
     const ServedSocket served(limits);
@@ -267,7 +267,7 @@ TEST_CASE("one connection too many is told so, and there is room again once anot
     CHECK(wait_until([&] { return test::get(served.path, "/echo").status == 200; }));
 }
 
-TEST_CASE("the socket's file has its mode and goes with the server") {
+TEST_CASE("the socket file has the given mode and is removed with the server") {
     test::TempDirectory directory;
     const auto path = directory / "api.sock";
     {
@@ -281,7 +281,7 @@ TEST_CASE("the socket's file has its mode and goes with the server") {
     CHECK_FALSE(std::filesystem::exists(path));
 }
 
-TEST_CASE("a socket file left over from a killed daemon is replaced, one that is answered on is not") {
+TEST_CASE("a socket file left by a killed daemon is replaced, one with a listener is not") {
     test::TempDirectory directory;
     const auto path = directory / "api.sock";
     {
@@ -291,7 +291,7 @@ TEST_CASE("a socket file left over from a killed daemon is replaced, one that is
         REQUIRE_FALSE(second);
         CHECK(second.error().text.find(path.string()) != std::string::npos);
         CHECK(second.error().text.find("answers") != std::string::npos);
-        // What a kill leaves behind: the file, and nobody who listens.
+        // A kill leaves the file behind, and nobody listens on it.
         std::filesystem::rename(path, directory / "kept");
     }
     std::filesystem::rename(directory / "kept", path);
@@ -299,7 +299,7 @@ TEST_CASE("a socket file left over from a killed daemon is replaced, one that is
     CHECK(again);
 }
 
-TEST_CASE("a path that cannot be listened on is refused with its name and what to do") {
+TEST_CASE("a socket path that cannot be used is refused with its name and a remedy") {
     test::TempDirectory directory;
     const auto file = directory.write("notes", "important");
     const auto on_file = ListenSocket::on_path(file, 0660);
@@ -316,7 +316,7 @@ TEST_CASE("a path that cannot be listened on is refused with its name and what t
     CHECK(too_long.error().text.find("shorter") != std::string::npos);
 }
 
-TEST_CASE("the file of another daemon in the same place is left alone") {
+TEST_CASE("another daemon's socket file in the same place is left alone") {
     test::TempDirectory directory;
     const auto path = directory / "api.sock";
     auto first = std::make_unique<ListenSocket>(ListenSocket::on_path(path, 0660).value());
@@ -327,7 +327,7 @@ TEST_CASE("the file of another daemon in the same place is left alone") {
     CHECK(std::filesystem::exists(path));
 }
 
-TEST_CASE("over TCP only loopback is listened on, and only for names of this machine") {
+TEST_CASE("over TCP the server listens only on loopback and answers only to names of this machine") {
     for (const char* address : {"0.0.0.0:8470", "192.168.1.2:8470", "[::]:8470", "8470",
                                 "127.0.0.1:", "127.0.0.1:99999", "example.org:80", ""}) {
         CAPTURE(address);
@@ -355,7 +355,7 @@ TEST_CASE("over TCP only loopback is listened on, and only for names of this mac
     CHECK(client.receive().value().status == 200);
 }
 
-TEST_CASE("the server stops while clients are connected and half way through a request") {
+TEST_CASE("the server stops while clients are connected and halfway through a request") {
     auto served = std::make_unique<ServedSocket>();
     RawClient idle(served->path);
     RawClient half(served->path);

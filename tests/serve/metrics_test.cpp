@@ -12,9 +12,9 @@ using test::at;
 using test::sure;
 using Json = nlohmann::json;
 
-/// Samples as the reference parser of the format reads them (prometheus_client.openmetrics, Debian's
-/// python3-prometheus-client, so
-/// Debian's interpreter): "name{labels}" and value. It throws on anything that the format forbids.
+/// The samples as the format's reference parser reads them, "name{labels}" and value. Throws on anything that
+/// the format forbids. The parser is prometheus_client.openmetrics in Debian's package
+/// python3-prometheus-client, so Debian's interpreter runs it.
 Json read_by_reference_parser(const ApiFixture& fixture, const std::string& text) {
     const auto metrics = fixture.directory.write("metrics.txt", text);
     const auto script = fixture.directory.write("read.py", R"(
@@ -36,7 +36,7 @@ json.dump(samples, open(sys.argv[2], 'w'))
 
 }  // namespace
 
-TEST_CASE("metrics are OpenMetrics to the reference parser, and say what the answers say") {
+TEST_CASE("the reference parser accepts the metrics, and they agree with the answers") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -71,7 +71,7 @@ TEST_CASE("metrics are OpenMetrics to the reference parser, and say what the ans
     CHECK_FALSE(samples.contains("tickledger_meter_ticks{meter=flat-7}"));
 }
 
-TEST_CASE("metrics are told while the store cannot be written") {
+TEST_CASE("metrics are served while the store cannot be written") {
     ApiFixture fixture;
     fixture.health.store_error = "The disk is full.";
     fixture.health.broker_connected = false;

@@ -14,7 +14,7 @@ using test::mentions;
 using test::sure;
 using Json = nlohmann::ordered_json;
 
-TEST_CASE("the OpenAPI document and the routing table say the same") {
+TEST_CASE("the OpenAPI document and the routing table agree") {
     const ApiFixture fixture;
     const Json document = fixture.document("/v1/openapi.json");
     CHECK(document.at("openapi").get<std::string>().starts_with("3.1."));
@@ -48,7 +48,7 @@ TEST_CASE("the OpenAPI document and the routing table say the same") {
     CHECK(described == routed);
 }
 
-// Every "$ref" names something that is there, and every answer has just the members that its schema names.
+// Every "$ref" has a target, and every answer has exactly the members that its schema names.
 void check_references(const Json& document, const Json& part) {
     if (part.is_object() && part.contains("$ref")) {
         const auto pointer = part.at("$ref").get<std::string>();
@@ -83,7 +83,7 @@ void check_shape(const Json& document, const Json& schema, const Json& value) {
     }
 }
 
-TEST_CASE("the answers have the shapes that the OpenAPI document gives them") {
+TEST_CASE("answers have the shapes that the OpenAPI document describes") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");

@@ -1,4 +1,4 @@
-// The page's files: what is served, with which fields, and that there is nothing else.
+// The page's files: what is served, with which header fields, and that nothing else is.
 #include "serve/page.hpp"
 
 #include <catch2/catch.hpp>
@@ -39,7 +39,7 @@ bool has_field(const test::RawAnswer& answer, const std::string& line) {
 
 }  // namespace
 
-TEST_CASE("the page lets in nothing but itself, and says what it is") {
+TEST_CASE("the page's policy allows only its own files, and each file has its media type") {
     const ServedPage served;
     for (const PageFile& file : page_files()) {
         CAPTURE(file.path);
@@ -57,7 +57,7 @@ TEST_CASE("the page lets in nothing but itself, and says what it is") {
     CHECK(test::get(served.path, "/").body.starts_with("<!DOCTYPE html>"));
 }
 
-TEST_CASE("what a browser has kept of the page is not sent again while it is the same") {
+TEST_CASE("a cached file of the page is not sent again while it is unchanged") {
     const ServedPage served;
     const auto first = test::get(served.path, "/page/app.js");
     CHECK(has_field(first, "Cache-Control: no-cache\r\n"));
@@ -81,7 +81,7 @@ TEST_CASE("what a browser has kept of the page is not sent again while it is the
     CHECK(tags.size() == page_files().size());
 }
 
-TEST_CASE("there is no other file, however one asks for it") {
+TEST_CASE("no other file is served, however it is requested") {
     const ServedPage served;
     for (const char* target :
          {"/page", "/page/", "/page/../etc/passwd", "/page/..%2f..%2fetc/passwd", "/page/app.js/",
@@ -96,13 +96,13 @@ TEST_CASE("there is no other file, however one asks for it") {
     CHECK(has_field(post, "Allow: GET, HEAD\r\n"));
 }
 
-TEST_CASE("the page names no other server, and no script or style stands inside it") {
+TEST_CASE("the page names no other server and contains no inline script or style") {
     const std::regex address("[a-z]+://[^\"' )]*");
     for (const PageFile& file : page_files()) {
         CAPTURE(file.path);
         const std::string text(file.text);
         for (std::sregex_iterator match(text.begin(), text.end(), address), end; match != end; ++match) {
-            // The name of SVG, which nobody asks for.
+            // SVG's namespace, which no browser fetches.
             CHECK(match->str() == "http://www.w3.org/2000/svg");
         }
         if (file.path != "/") continue;

@@ -1,4 +1,4 @@
-// A client that speaks bytes, so that a test can be as rude as it likes.
+// A client that sends raw bytes, so that a test can break the protocol.
 #pragma once
 
 #include <filesystem>
@@ -11,7 +11,7 @@ namespace tickledger::test {
 struct RawAnswer {
     unsigned status = 0;
     std::string head;
-    /// With the framing of chunks taken off.
+    /// Without the framing of chunks.
     std::string body;
 };
 
@@ -25,15 +25,15 @@ public:
     RawClient(const RawClient&) = delete;
     RawClient& operator=(const RawClient&) = delete;
 
-    /// Sends as much as the server takes; false: it has closed.
+    /// Sends as much as the server takes. False if the server has closed the connection.
     bool send(std::string_view bytes) const;
-    /// Says that nothing more will be sent, and goes on reading.
+    /// Closes the sending side and keeps reading.
     void finish_sending() const;
     /// Reads one answer; nothing if the connection ends first. Throws after half a minute.
     [[nodiscard]] std::optional<RawAnswer> receive(bool is_to_head = false);
-    /// What has come by now, framing and all; waits for nothing.
+    /// What has arrived so far, framing included, without waiting.
     [[nodiscard]] std::string take();
-    /// True where the server ends the connection before it sends anything more.
+    /// True if the server closes the connection before it sends anything more.
     [[nodiscard]] bool is_closed();
 
 private:

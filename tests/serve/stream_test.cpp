@@ -1,4 +1,4 @@
-// Server-sent events: what was published is heard by those who watch, and by nobody else.
+// Server-sent events: watchers, and nobody else, receive what was published.
 #include <atomic>
 #include <catch2/catch.hpp>
 #include <thread>
@@ -55,7 +55,7 @@ struct Served {
     std::unique_ptr<HttpServer> server;
 };
 
-/// One who listens, and what he has heard so far.
+/// A listener and what it has received so far.
 class Listener {
 public:
     explicit Listener(const Served& served, const std::string& target = "/v1/stream") : client_(served.path) {
@@ -78,7 +78,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("who watches hears readings, rows and alarms as soon as they are booked, each under its name") {
+TEST_CASE("a watcher receives readings, rows and alarms as soon as they are booked, each as a named event") {
     Served served;
     Listener listener(served);
     CHECK(listener.heard().find("Content-Type: text/event-stream\r\n") != std::string::npos);
@@ -101,7 +101,7 @@ TEST_CASE("who watches hears readings, rows and alarms as soon as they are booke
                        alarm + "\n\n"));
 }
 
-TEST_CASE("who watches one meter hears its readings only, and every alarm") {
+TEST_CASE("a watcher of one meter receives only its readings, and every alarm") {
     Served served;
     Listener all(served);
     Listener one(served, "/v1/stream?meter=house");
@@ -113,7 +113,7 @@ TEST_CASE("who watches one meter hears its readings only, and every alarm") {
     CHECK(served.fixture.refusal("/v1/stream?meter=barn", 400).find("barn") != std::string::npos);
 }
 
-TEST_CASE("a change of the daemon's health is heard though nothing is booked") {
+TEST_CASE("a change of the daemon's health is sent although nothing is booked") {
     HttpLimits limits;
     limits.look_for_news = std::chrono::milliseconds{20};
     Served served(limits);
@@ -124,14 +124,14 @@ TEST_CASE("a change of the daemon's health is heard though nothing is booked") {
         "event: health\ndata: {\"state\":\"degraded\",\"troubles\":[\"The broker is not connected.\"],"));
 }
 
-TEST_CASE("watchers that wait keep nobody from being answered, and each hears of all") {
+TEST_CASE("waiting watchers block no other request, and each receives every event") {
     Served served;
     std::vector<std::unique_ptr<Listener>> listeners;
     for (std::size_t i = 0; i < News::watchers_max; ++i)
         listeners.push_back(std::make_unique<Listener>(served));
     CHECK(test::get(served.path, "/v1/health").status == 200);
 
-    // One more is told so; when one has left, there is room.
+    // One more is refused. When one has left, there is room.
     const auto refused = test::get(served.path, "/v1/stream");
     CHECK(refused.status == 503);
     CHECK(refused.body.find("32 streams") != std::string::npos);
@@ -148,7 +148,7 @@ TEST_CASE("watchers that wait keep nobody from being answered, and each hears of
     CHECK(wait_until([&] { return !served.news.listens(); }));
 }
 
-TEST_CASE("HEAD of a stream ends, and takes no place of a watcher") {
+TEST_CASE("HEAD of a stream ends and does not count as a watcher") {
     Served served;
     RawClient client(served.path);
     REQUIRE(client.send("HEAD /v1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n"));
@@ -160,7 +160,7 @@ TEST_CASE("HEAD of a stream ends, and takes no place of a watcher") {
     CHECK(client.receive()->status == 200);
 }
 
-TEST_CASE("the server stops while somebody watches") {
+TEST_CASE("the server stops while a client watches") {
     auto served = std::make_unique<Served>();
     Listener listener(*served);
     std::atomic<bool> stops = false;
@@ -175,7 +175,7 @@ TEST_CASE("the server stops while somebody watches") {
     booking.join();
 }
 
-TEST_CASE("nothing is kept while nobody watches, and who falls behind is told that he missed something") {
+TEST_CASE("nothing is kept while nobody watches, and a slow watcher is told that it missed events") {
     News news(3);
     CHECK_FALSE(news.listens());
     news.hear({reading_of("house", 1)});

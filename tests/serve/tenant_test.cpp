@@ -1,4 +1,4 @@
-// A token that reads some meters: every call with it, and no sign of any other meter.
+// A token that may read some meters: every call shows them, and no sign of any other meter.
 #include <catch2/catch.hpp>
 #include <fstream>
 
@@ -13,8 +13,8 @@ using Json = nlohmann::ordered_json;
 
 namespace {
 
-/// The fixture's house, garden and flats 1 and 2 of the pattern, all with a reading, an alarm and an
-/// undecided night; the flats hang behind the house.
+/// The fixture's house, garden and flats 1 and 2 of the pattern. Each has a reading, an alarm and an
+/// undecided night. The flats are behind the house.
 struct TenantFixture : ApiFixture {
     TenantFixture() {
         configuration.names = {{.name = "The whole house", .group = "all", .parent = ""},
@@ -61,7 +61,7 @@ struct TenantFixture : ApiFixture {
     std::shared_ptr<const Configuration> own;
 };
 
-/// What would tell of another meter than flat-1.
+/// Whether the text reveals a meter other than flat-1.
 bool tells_of_others(const std::string& text) {
     for (const char* word : {"house", "garden", "flat-2", "staircase 2", "4711", "outside"}) {
         if (text.find(word) != std::string::npos) return true;
@@ -77,7 +77,7 @@ std::string target_of(const Route& route, const std::string& id) {
 
 }  // namespace
 
-TEST_CASE("every call shows a tenant his meter, and of the others nothing") {
+TEST_CASE("every call shows tenants their own meter and nothing of the others") {
     TenantFixture fixture;
     fixture.give_to(GENERATE(TenantSettings{"Flat 1", "", {"flat-1"}, ""},
                              TenantSettings{"Flat 1", "", {}, "staircase 1"}));
@@ -103,7 +103,7 @@ TEST_CASE("every call shows a tenant his meter, and of the others nothing") {
                 CHECK(response.status == 200);
                 CHECK_FALSE(tells_of_others(response.body));
             } else {
-                // As of a meter that nobody has ever heard of.
+                // The same as for a meter that does not exist.
                 CHECK(response.status == 404);
                 const auto nobody = fixture.answer(target_of(route, "nobody"));
                 std::string as_of_nobody = response.body;
@@ -116,7 +116,7 @@ TEST_CASE("every call shows a tenant his meter, and of the others nothing") {
     CHECK(fixture.orders.empty());
 }
 
-TEST_CASE("his own meter is there for him in lists, building, alarms, metrics and health") {
+TEST_CASE("a tenant's meter appears in lists, building, alarms, metrics and health") {
     TenantFixture fixture;
     fixture.give_to({"Flat 1", "", {"flat-1"}, ""});
     CHECK(fixture.document("/v1/meters").at("meters").size() == 1);
@@ -139,8 +139,7 @@ TEST_CASE("his own meter is there for him in lists, building, alarms, metrics an
     CHECK(fixture.answer("/page/app.js").status == 200);
 }
 
-TEST_CASE(
-    "a tenant of several meters has them all, and the one that the water passes first where it is his") {
+TEST_CASE("a tenant of several meters sees them all, and a parent meter only if it is the tenant's own") {
     TenantFixture fixture;
     fixture.give_to({"Caretaker", "", {"house", "flat-2"}, ""});
     const Json building = fixture.document("/v1/building");
@@ -149,14 +148,14 @@ TEST_CASE(
     const Json usage = fixture.document("/v1/usage");
     REQUIRE(usage.at("meters").size() == 2);
     CHECK(usage.at("meters")[1].at("meter") == "flat-2");
-    // A group that has no meter of his is not there for him.
+    // A group without a meter of the tenant does not exist for the tenant.
     CHECK(fixture.document("/v1/usage?group=staircase%202").at("meters").size() == 1);
     CHECK_FALSE(fixture.refusal("/v1/usage?group=staircase%201", 404).empty());
     CHECK(fixture.document("/v1/meters/house/usage").at("meter") == "house");
     CHECK_FALSE(fixture.refusal("/v1/meters/flat-1/usage", 404).empty());
 }
 
-TEST_CASE("a tenant's stream tells of his meter, and of no other's readings or alarms") {
+TEST_CASE("a tenant's stream carries readings and alarms of the tenant's meter only") {
     TenantFixture fixture;
     fixture.give_to({"Flat 1", "", {"flat-1"}, ""});
     CHECK_FALSE(fixture.refusal("/v1/stream?meter=house", 400).empty());
@@ -180,7 +179,7 @@ TEST_CASE("a tenant's stream tells of his meter, and of no other's readings or a
     CHECK_FALSE(tells_of_others(text));
 }
 
-TEST_CASE("a token tells whose it is, as bearer or as password, and another tells of nobody") {
+TEST_CASE("a token identifies its tenant, as bearer or as password, and an unknown token nobody") {
     const std::vector<TenantToken> tenants{{"Flat 1", "0123456789abcdef"}, {"Flat 2", "fedcba9876543210"}};
     REQUIRE(tenant_shown("Bearer fedcba9876543210", tenants));
     CHECK(tenant_shown("Bearer fedcba9876543210", tenants)->tenant == "Flat 2");

@@ -12,7 +12,7 @@ using test::mentions;
 using test::sure;
 using Json = nlohmann::ordered_json;
 
-TEST_CASE("usage shows the rows that begin in the range, and null where nothing is known") {
+TEST_CASE("usage shows the rows that begin in the range, and null for unknown values") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     const MeterKey house = fixture.meter("house");
@@ -53,7 +53,7 @@ TEST_CASE("a volume is the exact decimal, rounded half to even") {
     CHECK(mentions(fixture.answer(target).body, "\"volume_l\":0.000,"));
 }
 
-TEST_CASE("rows with their cost reproduce a published bill, and follow prices that change within them") {
+TEST_CASE("rows with their cost reproduce a published bill, and follow price changes within a row") {
     // Bournemouth Water, "How is my metered bill calculated?" (charges from 1 April 2020): 45 m3 in 90 days,
     // 45 x 1.0685 + 28.76 / 365 x 90 = 48.08 + 7.09 = 55.17.
     ApiFixture fixture;
@@ -87,7 +87,7 @@ TEST_CASE("rows with their cost reproduce a published bill, and follow prices th
     // Another price from the 16th on, computed by hand: 7.5 x 1.0685 + 7.5 x 2 + 2.36384.
     tariff.price_per_m3.push_back({april_1 + date::days{15}, {2, 1}});
     CHECK(rows("step=month&from=2020-04-01&to=2020-05-01")[0].at("cost") == 25.3776);
-    // No price, no cost; no data, no cost.
+    // Without a price or without data there is no cost.
     CHECK(rows("step=month&from=2020-03-01&to=2020-04-01")[0].at("cost").is_null());
     CHECK(rows("step=day&from=2020-08-01&to=2020-08-02")[0].at("cost").is_null());
     CHECK_FALSE(fixture.document("/v1/meters/house/usage").contains("currency"));
@@ -96,7 +96,7 @@ TEST_CASE("rows with their cost reproduce a published bill, and follow prices th
     CHECK(mentions(fixture.refusal("/v1/meters/house/usage?cost=true", 400), "price_per_m3"));
 }
 
-TEST_CASE("hours follow the clock's changes") {
+TEST_CASE("hours follow the changes to and from summer time") {
     ApiFixture fixture;
     // IANA zone data via zdump: Lisbon goes forward on 2026-03-29 at 01:00 and back on 2026-10-25 at 02:00.
     const auto rows = [&](const char* day, const char* next) {
@@ -108,7 +108,7 @@ TEST_CASE("hours follow the clock's changes") {
     CHECK(rows("2026-10-24", "2026-10-25").size() == 24);
 }
 
-TEST_CASE("without a range usage shows what suits the step") {
+TEST_CASE("without a range, usage shows a default range for the step") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());
     fixture.add(fixture.meter("house"), "08:00", "08:03", 1);
@@ -130,7 +130,7 @@ TEST_CASE("without a range usage shows what suits the step") {
     CHECK(rows("?from=2026-03-06").size() == 3);
 }
 
-TEST_CASE("rows come in any number, part by part") {
+TEST_CASE("any number of rows is sent, part by part") {
     ApiFixture fixture;
     const Json rows =
         fixture.document("/v1/meters/house/usage?step=interval&from=2026-01-01&to=2026-02-01").at("rows");
@@ -139,7 +139,7 @@ TEST_CASE("rows come in any number, part by part") {
         REQUIRE(rows[i].at("from") == rows[i - 1].at("to"));
 }
 
-/// A row a day on the first three days of March, of the house, the garden and two flats in a group.
+/// Daily rows on the first days of March for the house, the garden and two flats in a group.
 void add_days_of_a_building(ApiFixture& fixture) {
     fixture.configuration.names = {{.name = "Main meter", .group = "", .parent = ""},
                                    {.name = "", .group = "outside", .parent = "house"},
@@ -155,7 +155,7 @@ void add_days_of_a_building(ApiFixture& fixture) {
     sure(fixture.ledger->commit());
 }
 
-TEST_CASE("the usage of all meters is what each one's own call answers, byte for byte, in one answer") {
+TEST_CASE("the usage of all meters joins the answers of each meter's own call, byte for byte") {
     ApiFixture fixture;
     add_days_of_a_building(fixture);
     fixture.configuration.tariff.currency = "EUR";
@@ -175,7 +175,7 @@ TEST_CASE("the usage of all meters is what each one's own call answers, byte for
     }
 }
 
-TEST_CASE("the usage of a group has its meters only, and a group without one is told") {
+TEST_CASE("the usage of a group has only its meters, and a group without meters is refused") {
     ApiFixture fixture;
     add_days_of_a_building(fixture);
     const Json flats = fixture.document("/v1/usage?group=flats&from=2026-03-01&to=2026-03-03").at("meters");
@@ -186,13 +186,13 @@ TEST_CASE("the usage of a group has its meters only, and a group without one is 
     CHECK(mentions(fixture.refusal("/v1/usage?group=cellar", 404), "\"cellar\""));
 }
 
-TEST_CASE("the usage of all meters is refused where that of one would be, before it begins") {
+TEST_CASE("the usage of all meters is refused before it begins if that of one meter would be refused") {
     ApiFixture fixture;
     add_days_of_a_building(fixture);
     CHECK(mentions(fixture.refusal("/v1/usage?step=week", 400), "interval, hour, day, month or year"));
     CHECK(mentions(fixture.refusal("/v1/usage?from=2026-03-02&to=2026-03-02", 400), "empty"));
     CHECK(mentions(fixture.refusal("/v1/usage?cost=true", 400), "price_per_m3"));
-    // Of one meter alone there are too many: it is the last.
+    // Only one meter has too many rows: the last one.
     fixture.configuration.meters[2].interval = std::chrono::minutes{1};
     const std::string two_months = "step=interval&from=2026-01-01&to=2026-03-20";
     CHECK(mentions(fixture.refusal("/v1/usage?" + two_months, 400), "100000"));
@@ -211,13 +211,13 @@ TEST_CASE("the usage of many meters is written in parts of bounded size") {
     for (bool is_more = true; is_more; ++parts) {
         std::string part;
         is_more = sure(response.chunks(part));
-        // 500 rows of 160 bytes, and what stands around them.
+        // 500 rows of 160 bytes, and the text around them.
         CHECK(part.size() < 100'000);
     }
     CHECK(parts >= 4 * 31 * 96 / 500);
 }
 
-TEST_CASE("points of a range are told from now by the site's own calendar") {
+TEST_CASE("points of a range relative to now follow the site's calendar") {
     ApiFixture fixture;
     // In Lisbon it is already the first of July, 00:30: the zone is an hour ahead in summer (IANA zone data).
     fixture.now = at("2026-06-30T23:30:00Z");
@@ -238,17 +238,17 @@ TEST_CASE("points of a range are told from now by the site's own calendar") {
     // 1 July 2026 is a Wednesday (ISO 8601: the third day of its week).
     CHECK(first("from=monday") == "2026-06-29T00:00:00+01:00");
     CHECK(first("from=monday-3w") == "2026-06-08T00:00:00+01:00");
-    // Where the range has an end, the week is that of the end.
+    // If the range has an end, the week is the one of that end.
     CHECK(first("from=monday-3w&to=2026-03-08") == "2026-02-09T00:00:00+00:00");
     CHECK(first("from=monday&to=today-1w") == "2026-06-22T00:00:00+01:00");
-    // The clock goes forward in the night of 29 March: days are the calendar's, hours are time that passes.
+    // The clock goes forward on the night of 29 March. Days are calendar days, hours are elapsed time.
     fixture.now = at("2026-03-29T12:00:00Z");
     CHECK(first("from=today-1d") == "2026-03-28T00:00:00+00:00");
     CHECK(first("step=hour&from=now-1d&to=now") == "2026-03-28T12:00:00+00:00");
     CHECK(rows("step=hour&from=today&to=today+1d").size() == 23);
 }
 
-TEST_CASE("a point of a range that cannot be is refused with what can") {
+TEST_CASE("an invalid point of a range is refused with a valid example") {
     const ApiFixture fixture;
     for (const char* point :
          {"tomorrow", "today-", "today-6", "today-6x", "today-90min", "now--1d", "now+-1d", "today-6d-1d",

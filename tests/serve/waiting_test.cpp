@@ -1,4 +1,4 @@
-// Questions that wait until what was accepted is booked: others are answered meanwhile.
+// Requests that wait until all accepted messages are booked; others are answered in the meantime.
 #include <algorithm>
 #include <atomic>
 #include <catch2/catch.hpp>
@@ -16,7 +16,7 @@ namespace {
 using test::RawClient;
 using test::wait_until;
 
-/// A server whose questions below /data wait until the test says that all is booked.
+/// A server whose requests below /data wait until the test says that all is booked.
 struct Waiting {
     Waiting() {
         std::vector<ListenSocket> sockets;
@@ -64,7 +64,7 @@ std::string line(const std::string& method, const std::string& path) {
     return method + " " + path + " HTTP/1.1\r\nHost: localhost\r\nContent-Length: 0\r\n\r\n";
 }
 
-TEST_CASE("a question that waited for the booking held up every other one") {
+TEST_CASE("a request that waited for the booking held up every other one") {
     Waiting served;
     RawClient asks_for_data(served.path);
     REQUIRE(asks_for_data.send(line("GET", "/data") + line("GET", "/next")));
@@ -72,12 +72,12 @@ TEST_CASE("a question that waited for the booking held up every other one") {
     CHECK(test::get(served.path, "/health").body == "GET /health");
     CHECK(served.answered == 1);
     served.book_all();
-    // On one connection the order is kept.
+    // One connection keeps its order.
     CHECK(asks_for_data.receive().value().body == "GET /data booked");
     CHECK(asks_for_data.receive().value().body == "GET /next");
 }
 
-TEST_CASE("what changes something is not asked twice") {
+TEST_CASE("a request that changes something is handled only once") {
     Waiting served;
     RawClient tells(served.path);
     REQUIRE(tells.send(line("POST", "/data") + line("DELETE", "/data")));
@@ -86,7 +86,7 @@ TEST_CASE("what changes something is not asked twice") {
     CHECK(served.waits() == 0);
 }
 
-TEST_CASE("the server stops while questions wait, and the booking goes on") {
+TEST_CASE("the server stops while requests wait, and the booking continues") {
     Waiting served;
     RawClient stays(served.path);
     REQUIRE(stays.send(line("GET", "/data")));
@@ -101,10 +101,10 @@ TEST_CASE("the server stops while questions wait, and the booking goes on") {
     CHECK(served.answered == 0);
 }
 
-TEST_CASE("each question about data asks to be called again, and then waits no more") {
+TEST_CASE("each request for data asks to be called again and then no longer waits") {
     const test::ApiFixture fixture;
     for (const Route& route : routes()) {
-        // The stream waits for nobody; it needs what publishes its events.
+        // The stream does not wait, and it needs a publisher of events.
         if (route.method != "GET" || route.path == "/v1/stream") continue;
         std::string path(route.path);
         if (const auto place = path.find("{id}"); place != std::string::npos) path.replace(place, 4, "house");

@@ -1,4 +1,4 @@
-// The booking thread: when it books, and what hurries it.
+// The booking thread: when it books, and what makes it book early.
 #include "service/engine_thread.hpp"
 
 #include <atomic>
@@ -27,7 +27,7 @@ Instant now() {
     return std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now());
 }
 
-/// Everything behind the link: a store on the disk, and the thread that books into it.
+/// Everything behind the link: a store on the disk and the thread that books into it.
 class BookingDesk {
 public:
     explicit BookingDesk(Duration commit_every) {
@@ -87,7 +87,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("what the broker confirms does not cut commit_every short") {
+TEST_CASE("a confirmation from the broker does not shorten commit_every") {
     BookingDesk desk(std::chrono::hours{1});
     desk.hear(1);
     desk.thread().catch_up();
@@ -104,7 +104,7 @@ TEST_CASE("what the broker confirms does not cut commit_every short") {
     CHECK(desk.booked() == 2);
 }
 
-TEST_CASE("a commit_every as long as the watchdog waits had the daemon killed at work") {
+TEST_CASE("a commit_every as long as the watchdog's time got the working daemon killed") {
     BookingDesk desk(std::chrono::hours{1});
     desk.thread().catch_up();
     desk.hear(1);
@@ -119,7 +119,7 @@ TEST_CASE("messages were counted as booked by a batch that was rolled back") {
     desk.thread().catch_up();
     const auto other = Database::open(desk.ledger(), Database::Access::write);
     REQUIRE(other.has_value());
-    // The facts are written last.
+    // The facts are the last rows that a batch writes.
     const auto refuses = (*other)->execute(
         "CREATE TRIGGER refuses BEFORE INSERT ON fact BEGIN SELECT raise(ABORT, 'not now'); END");
     REQUIRE(refuses.has_value());

@@ -1,4 +1,4 @@
-// The housekeeping thread: when it makes a backup, and what it does where it cannot.
+// The housekeeping thread: when it makes a backup, and what it does if it cannot.
 #include "service/housekeeper.hpp"
 
 #include <atomic>
@@ -14,7 +14,7 @@ using namespace tickledger::test;
 
 namespace {
 
-/// A ledger, and a place for its backups that is no directory yet, but a file.
+/// A ledger, and a path for its backups that is a file and not yet a directory.
 class House {
 public:
     House() {
@@ -42,7 +42,7 @@ public:
         std::filesystem::remove(place());
         std::filesystem::create_directory(place());
     }
-    /// Another file lies in the ledger's place from now on.
+    /// Puts another file in the ledger's place.
     void replace() {
         is_in_place_ = false;
         std::filesystem::rename(ledger(), ledger().string() + ".ours");
@@ -52,7 +52,7 @@ public:
         std::filesystem::rename(ledger().string() + ".ours", ledger());
         is_in_place_ = true;
     }
-    /// Lets the housekeeper go its round, twice: what it began before the call is over then.
+    /// Runs two rounds of the housekeeper, so a round that began before the call is over.
     void round(Housekeeper& keeper) {
         for (int i = 0; i < 2; ++i) {
             const int before = rounds_;
@@ -76,7 +76,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("a backup that failed was tried again in each round, on a disk that was full already") {
+TEST_CASE("a failed backup was retried in every round, on a disk that was already full") {
     House house;
     Housekeeper keeper(house.parts());
     REQUIRE(wait_until([&] { return !keeper.state().trouble.empty(); }));
@@ -88,7 +88,7 @@ TEST_CASE("a backup that failed was tried again in each round, on a disk that wa
     CHECK_FALSE(house.is_damaged());
 }
 
-TEST_CASE("a backup that failed is made once its time has come again, and the trouble is over") {
+TEST_CASE("a failed backup is made at the next due time, and the trouble ends") {
     House house;
     auto parts = house.parts();
     parts.try_again_after = {};
@@ -101,7 +101,7 @@ TEST_CASE("a backup that failed is made once its time has come again, and the tr
     CHECK_FALSE(house.is_damaged());
 }
 
-TEST_CASE("another file in the ledger's place passed for a damaged ledger") {
+TEST_CASE("another file in the ledger's place was taken for a damaged ledger") {
     House house;
     house.clear_the_way();
     house.replace();

@@ -13,7 +13,7 @@ using namespace tickledger::test;
 
 namespace {
 
-/// Standard error goes to a file, as long as it lives.
+/// Redirects standard error to a file during its lifetime.
 class Redirected {
 public:
     explicit Redirected(const std::filesystem::path& file) : before_(::dup(STDERR_FILENO)) {
@@ -34,7 +34,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("a topic with escape sequences and newlines wrote lines of its own into the journal") {
+TEST_CASE("a topic with escape sequences and newlines added its own lines to the journal") {
     const TempDirectory directory;
     {
         const Redirected redirected(directory / "journal");

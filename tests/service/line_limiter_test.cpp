@@ -10,7 +10,7 @@ namespace {
 const LineLimiter::Time start{100h};
 }
 
-TEST_CASE("a line that says the same within a minute is written once, and then with how often it was said") {
+TEST_CASE("a line repeated within a minute is written once, and later with the number of repetitions") {
     LineLimiter limiter;
     CHECK(limiter.pass("The disk is full.", start) == Lines{"The disk is full."});
     for (int i = 1; i <= 57; ++i)
@@ -23,7 +23,7 @@ TEST_CASE("a line that says the same within a minute is written once, and then w
           Lines{"The disk is full. (Said once more since it was last written.)"});
 }
 
-TEST_CASE("of a flood of different lines the first are written, and how many were left out is told") {
+TEST_CASE("the first lines of a flood are written, and then the number of omitted lines") {
     LineLimiter limiter;
     std::size_t written = 0;
     for (int i = 0; i < 100'000; ++i)

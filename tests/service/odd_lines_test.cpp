@@ -1,4 +1,4 @@
-// What the journal is told of messages that book nothing.
+// Lines in the journal about messages that book nothing.
 #include "service/odd_lines.hpp"
 
 #include <catch2/catch.hpp>
@@ -16,8 +16,7 @@ const OddLines::Time start{100h};
 
 }  // namespace
 
-TEST_CASE(
-    "the journal stayed empty while seven of seven messages were unreadable, so a line tells topic and remedy") {
+TEST_CASE("the journal was empty while all seven messages were unreadable, so a line has topic and remedy") {
     OddLines lines;
     const auto line = lines.pass(unreadable(), start);
     REQUIRE(line);
@@ -33,7 +32,7 @@ TEST_CASE(
     CHECK_THAT(*unmatched, Catch::Contains("nodes/Flat_7/water") && Catch::Contains("small letters"));
 }
 
-TEST_CASE("a board that sends nonsense each second is a line an hour, which says how many there were") {
+TEST_CASE("a board that sends nonsense every second gets one line an hour, with the number of messages") {
     OddLines lines;
     int written = 0;
     std::string last;
@@ -47,15 +46,15 @@ TEST_CASE("a board that sends nonsense each second is a line an hour, which says
     }
     CHECK(written == 2);
     CHECK_THAT(last, Catch::Contains("3599 more"));
-    // Another topic is another trouble.
+    // Another topic gets its own line.
     CHECK(lines.pass(unreadable("nodes/attic/water"), start + 3601s));
-    // Long after, it is news again, and nothing was left out.
+    // Hours later the line is written again, without a count of omitted ones.
     const auto later = lines.pass(unreadable(), start + 3h);
     REQUIRE(later);
     CHECK_THAT(*later, !Catch::Contains("more like it"));
 }
 
-TEST_CASE("strangers with a new topic each neither fill the memory nor the journal") {
+TEST_CASE("many messages with new topics fill neither memory nor the journal") {
     OddLines lines;
     std::size_t written = 0;
     std::string last;

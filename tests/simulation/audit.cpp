@@ -23,7 +23,7 @@ std::int64_t ticks_of(const MeterBooks& books) {
                            [](std::int64_t sum, const Entry& entry) { return sum + entry.ticks; });
 }
 
-/// What readings by eye added is no water that the node told.
+/// Adjustments come from readings by eye, not from the node's messages.
 std::int64_t ticks_without_adjustments(const MeterBooks& books) {
     std::int64_t sum = ticks_of(books);
     for (const Entry& entry : books.entries) {
@@ -40,7 +40,7 @@ std::uint32_t node_of(const MeterBooks& books) {
     return static_cast<std::uint32_t>(std::stoul(books.id.substr(books.id.find('-') + 1)));
 }
 
-/// The sums that stay where old detail is removed.
+/// The sums that remain when old detail is removed.
 std::string sums_of(const Books& books) {
     std::string all;
     for (const MeterBooks& meter : books.meters()) {
@@ -52,7 +52,7 @@ std::string sums_of(const Books& books) {
     return all;
 }
 
-/// Nothing in its messages tells an old one, that comes late or again, from a new one.
+/// Nothing in its messages distinguishes an old one that arrives late or again from a new one.
 bool may_pass_for_new(const PlannedNode& planned) {
     const NodeSettings& node = planned.settings;
     const Story& story = planned.story;
@@ -99,7 +99,7 @@ void Audit::check_meter(std::uint32_t node, const MeterBooks& books) {
     }
 }
 
-/// All that is known of a meter, where it is asked for.
+/// Everything known about a meter, if TICKLEDGER_SHOW_BOOKS is set.
 std::string Audit::shown(std::uint32_t node, const MeterBooks& books) {
     if (!std::getenv("TICKLEDGER_SHOW_BOOKS")) return {};
     std::string lines;
@@ -116,7 +116,7 @@ std::string Audit::shown(std::uint32_t node, const MeterBooks& books) {
     return lines + log_of(plan_.nodes[node].settings.topic);
 }
 
-/// What the message log holds of a topic, and of the link, as lines that can be replayed.
+/// The message log's lines of a topic and of the link, in a form that can be replayed.
 std::string Audit::log_of(const std::string& topic) {
     const auto log = MessageLog::open(machine_.files(), messages_directory);
     if (!log) return "\n  " + log.error().text;
@@ -132,15 +132,15 @@ std::string Audit::log_of(const std::string& topic) {
 
 void Audit::check_conservation(const MeterBooks& books) {
     const std::int64_t total = total_of(books);
-    // Where old entries and intervals are removed, the hours and what is longer hold all that ran.
+    // If old entries and intervals are removed, hours and longer rows still hold everything.
     const std::int64_t booked = plan_.keeps_readings ? total : ticks_of(books);
     if (total != booked) {
-        fail_with(books.id, "the entries hold " + std::to_string(booked) + " ticks, the register advanced " +
-                                std::to_string(total));
+        fail_with(books.id, "the entries hold " + std::to_string(booked) +
+                                " ticks, but the register advanced by " + std::to_string(total));
     }
     for (std::size_t step = plan_.keeps_readings ? 1 : 0; step < books.row_ticks.size(); ++step) {
         if (books.row_ticks[step] != booked) {
-            fail_with(books.id, "booked are " + std::to_string(booked) + " ticks, the rows of step " +
+            fail_with(books.id, "the account holds " + std::to_string(booked) + " ticks, the rows of step " +
                                     std::to_string(step) + " hold " + std::to_string(books.row_ticks[step]));
         }
     }
@@ -153,7 +153,7 @@ std::vector<const Sent*> Audit::heard_of(std::uint32_t node) const {
         if (line.sent == Line::no_message || sent_[line.sent].node != node) continue;
         const Sent& now = sent_[line.sent];
         const bool is_count = plan_.nodes[node].settings.message != MessageForm::pulses;
-        // A retained copy that falls is of no worth: nobody knows how old it is.
+        // A retained copy with a lower count may be of any age, so it is skipped.
         if (line.retained && is_count && newest && now.delivery.count < newest->delivery.count) continue;
         if (!newest || now.delivery.sent_at > newest->delivery.sent_at) newest = &now;
         heard.push_back(&now);
@@ -169,14 +169,14 @@ const char* Audit::why_undecidable(const PlannedNode& planned) const {
         !story.overtaken.empty() || std::any_of(story.backlogs.begin(), story.backlogs.end(),
                                                 [](const Backlog& backlog) { return backlog.mixes_live; });
     if (!tells_start && may_lose_time() && (comes_in_turns || !story.power_cuts.empty()))
-        return "no boot told: a fall at a false time of the server looks like a restart";
+        return "no boot sent: at a false time of the server, a fall looks like a restart";
     if (story.power_cuts.empty()) return nullptr;
     if (may_pass_for_new(planned))
-        return "neither seq with boot nor time told: after a restart an old message looks like a new one";
+        return "neither seq with boot nor time sent: after a restart an old message looks like a new one";
     return nullptr;
 }
 
-/// Where the times that are booked may lie closer together than the water ran, gains may seem impossible.
+/// The booked times may be closer together than the true ones, so a true gain may look impossible.
 bool Audit::may_lose_time() const {
     return plan_.steps_clock || plan_.has_no_clock_battery;
 }
@@ -201,24 +201,24 @@ void Audit::check_total(std::uint32_t node, const MeterBooks& books) {
         excused.ticks_under += under;
         return;
     }
-    fail_with(books.id, "the messages tell at least " + std::to_string(told.least_ticks) +
-                            " ticks, the node counted " + std::to_string(told.most_ticks) + ", booked are " +
-                            std::to_string(booked) + " (" + std::to_string(books.refused.size()) +
+    fail_with(books.id, "the messages show at least " + std::to_string(told.least_ticks) +
+                            " ticks, the node counted " + std::to_string(told.most_ticks) + ", and " +
+                            std::to_string(booked) + " are booked (" + std::to_string(books.refused.size()) +
                             " messages refused)");
 }
 
 const char* Audit::why_over(const PlannedNode& planned, const Told& told, std::int64_t over) const {
     if (over <= told.ran_back_over_starts)
-        return "a start that told `saved`: what had run back before it is not seen";
+        return "a boot sent `saved`: water that ran back before it is not seen";
     if (over <= told.ran_back_over_starts + told.set_by_hand)
-        return "a count was set by hand, or ran back before a start: it passes for what was counted";
+        return "a count was set by hand, or ran back before a boot: it looks like counted water";
     if (const char* why = why_undecidable(planned)) return why;
     if (may_pass_for_new(planned))
-        return "neither seq with boot nor time told: old messages one after the other look like a restart";
+        return "neither seq with boot nor time sent: several old messages in a row look like a restart";
     return nullptr;
 }
 
-/// Pulses whose gap may have been removed before they came: nothing tells their place any more.
+/// Pulses whose gap may have been removed before they arrived, so that nothing shows where they belong.
 std::int64_t Audit::pulses_beyond_keeping(std::uint32_t node) const {
     if (!plan_.keeps_readings || plan_.nodes[node].settings.message != MessageForm::pulses) return 0;
     const Duration kept = *plan_.keeps_readings - std::chrono::hours{24};
@@ -233,35 +233,35 @@ std::int64_t Audit::pulses_beyond_keeping(std::uint32_t node) const {
 const char* Audit::why_under(std::uint32_t node, const Told& told, const MeterBooks& books,
                              std::int64_t under) const {
     const PlannedNode& planned = plan_.nodes[node];
-    if (under <= pulses_beyond_keeping(node)) return "pulses that came when their day was no longer kept";
-    if (under <= loose_ticks_) return "they ran in a span whose `unseen_max` nobody could know";
-    // What the account owns up to. Where old entries are removed, their bounds are too.
+    if (under <= pulses_beyond_keeping(node)) return "pulses arrived when their day was no longer kept";
+    if (under <= loose_ticks_) return "the ticks ran in a span whose `unseen_max` nobody could know";
+    // The ticks that the account admits may be missing. Removed entries take their bounds with them.
     std::int64_t owned_up = 0;
     for (const Entry& entry : books.entries)
         owned_up += static_cast<std::int64_t>(entry.unseen_max.value_or(0));
     const bool is_bounded = under <= owned_up || plan_.keeps_readings;
     if (const char* why = why_undecidable(planned)) return why;
     if (told.starts_cross && is_bounded)
-        return "the first word of a start came after that of a later one: within `unseen_max`";
+        return "the first message of a boot arrived after that of a later boot: within `unseen_max`";
     const bool has_false_clock = may_lose_time() || !planned.story.clock_errors.empty();
-    if (has_false_clock && is_bounded) return "a false clock: told ticks passed over, within `unseen_max`";
-    if (may_lose_time()) return "a false time of the server: told ticks passed over, beyond `unseen_max`";
+    if (has_false_clock && is_bounded) return "a false clock: sent ticks skipped, within `unseen_max`";
+    if (may_lose_time()) return "a false time of the server: sent ticks skipped, beyond `unseen_max`";
     return nullptr;
 }
 
-/// Every entry against the water that ran in its span.
+/// Compares every entry with the water that ran in its span.
 void Audit::check_times(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
     const bool is_pulses = planned.settings.message == MessageForm::pulses;
     const auto back_ticks = planned.story.back_ticks();
-    // Where two starts cross, the older one's times are not believed.
+    // If two boots cross, the older one's times are not believed.
     const bool starts_cross =
         told_by_counts(planned.settings, plan_.meters[node], plan_.troubles, heard_of(node)).starts_cross;
     const bool knows_times =
         planned.tells_true_time && !starts_cross && !may_lose_time() && !why_undecidable(planned) &&
         planned.story.presets.empty() &&
         (planned.certainty == Certainty::ordered || planned.story.power_cuts.empty()) &&
-        // The first pulses, and those right behind a gap, are spread over one cadence as it is set.
+        // The first pulses, and those right after a gap, are spread over one configured cadence.
         !(is_pulses && !planned.story.pace.is_as_set()) &&
         !(is_pulses && (!planned.story.silences.empty() || !planned.story.delays.empty() ||
                         !planned.story.overtaken.empty() || !planned.story.backlogs.empty()));
@@ -296,16 +296,16 @@ void Audit::check_rebuilding(Instant until) {
     const auto rebuilt = Books::read(machine_.vfs().name(), rebuilt_file);
     if (!rebuilt) return fail_with("rebuilding", rebuilt.error().text);
     if (plan_.keeps_readings) {
-        // Booked at once, nothing is removed before the last message is there.
+        // When the log is booked in one go, nothing is removed before the last message.
         for (std::uint32_t node = 0; node < plan_.nodes.size(); ++node) {
             if (pulses_beyond_keeping(node) > 0) return;
         }
         if (sums_of(*books_) != sums_of(*rebuilt))
-            fail_with("the log, booked at once, gives other sums", sums_of(*books_) + sums_of(*rebuilt));
+            fail_with("the log, booked in one go, gives other sums", sums_of(*books_) + sums_of(*rebuilt));
         return;
     }
     if (const auto difference = Books::difference(*books_, *rebuilt)) {
-        fail_with("the log, booked at once, gives another ledger", *difference);
+        fail_with("the log, booked in one go, gives another ledger", *difference);
     }
 }
 
@@ -316,7 +316,7 @@ void Audit::check_repeats(const SimClock& clock, Chance& chance) {
         if (!daemon) return fail_with("repeats", daemon.error().text);
         for (int left = 50; left > 0; --left) {
             const Line& line = lines_[chance.below(lines_.size())];
-            // A retained copy is no delivery of the message: one that falls is passed over.
+            // A retained copy is not a delivery of the message; the daemon skips one whose count falls.
             if (line.sent == Line::no_message || line.retained) continue;
             const Sent& sent = sent_[line.sent];
             const NodeSettings& node = plan_.nodes[sent.node].settings;
@@ -333,7 +333,7 @@ void Audit::check_repeats(const SimClock& clock, Chance& chance) {
     const auto after = Books::read(machine_.vfs().name(), ledger_file);
     if (!after) return fail_with("repeats", after.error().text);
     if (const auto difference = Books::difference(*books_, *after)) {
-        fail_with("messages that were delivered again changed the ledger", *difference);
+        fail_with("redelivered messages changed the ledger", *difference);
         for (const MeterBooks& meter : after->meters())
             *failure_ += shown(node_of(meter), meter);
     }

@@ -1,4 +1,4 @@
-// The end of a world: is every tick in the ledger, once, where it ran?
+// The check at the end of a world: every tick is in the ledger once, in the span in which it ran.
 #pragma once
 
 #include <optional>
@@ -16,40 +16,40 @@ namespace tickledger::simulation {
 struct Line;
 struct WorldReport;
 
-/// What a world knows of its messages.
+/// What a world knows about its messages.
 struct Heard {
     const std::vector<Sent>& sent;
     const std::vector<Sent>& unheard;
-    /// What the message log holds, in its order, and what the ledger holds beyond it.
+    /// The lines of the message log in their order, then lines that only the ledger still knows.
     const std::vector<Line>& lines;
 };
 
-/// Looks at the ledger of a daemon that has closed it. The first thing that is wrong is kept in words.
+/// Checks the ledger of a daemon that has closed it. Keeps a description of the first fault.
 class Audit {
 public:
-    /// What is not asked for, and why, is counted in the report.
+    /// Meters and spans that are let pass are counted in the report, with the reason.
     Audit(const Plan& plan, const DaemonSettings& settings, Machine& machine, const Heard& heard,
           WorldReport& report);
 
-    /// The first law, and the water against the entries.
+    /// The first law; also compares the entries with the water that ran.
     void check_books();
-    /// The third law: the log, booked at once into a new ledger, gives the same. `until`: where the clock
-    /// stands.
+    /// The third law: the log, booked in one go into a new ledger, gives the same ledger. `until`: the time
+    /// on the clock.
     void check_rebuilding(Instant until);
-    /// The second law: messages with boot and number, delivered again in any order, change nothing.
+    /// The second law: messages with boot and seq change nothing when delivered again in any order.
     void check_repeats(const SimClock& clock, Chance& chance);
 
     [[nodiscard]] const std::optional<std::string>& failure() const { return failure_; }
-    /// The ledger, once it was read.
+    /// The ledger, once it has been read.
     [[nodiscard]] const std::optional<Books>& books() const { return books_; }
 
 private:
     [[nodiscard]] std::vector<const Sent*> heard_of(std::uint32_t node) const;
-    /// Why nobody could tell the total of this meter, nor its times; nothing: it can be told.
+    /// Why this meter's total and times cannot be known; null: they can.
     [[nodiscard]] const char* why_undecidable(const PlannedNode& planned) const;
-    /// Why more may be booked than the node counted, by `over` ticks; nothing: it may not.
+    /// Why `over` more ticks may be booked than the node counted; null: they may not.
     [[nodiscard]] const char* why_over(const PlannedNode& planned, const Told& told, std::int64_t over) const;
-    /// Why fewer may be booked than were told, by `under` ticks; nothing: they may not.
+    /// Why `under` fewer ticks may be booked than the messages showed; null: they may not.
     [[nodiscard]] const char* why_under(std::uint32_t node, const Told& told, const MeterBooks& books,
                                         std::int64_t under) const;
     [[nodiscard]] std::int64_t pulses_beyond_keeping(std::uint32_t node) const;
@@ -60,7 +60,7 @@ private:
     void check_total(std::uint32_t node, const MeterBooks& books);
     void check_times(std::uint32_t node, const MeterBooks& books);
     void check_unseen(std::uint32_t node, const MeterBooks& books);
-    /// Why more may have run than a span's `unseen_max`, from this message on; nothing: it may not.
+    /// Why more than `unseen_max` may have run between these messages; null: it may not.
     [[nodiscard]] const char* why_bound_is_loose(const Sent& from, const Sent& to) const;
     [[nodiscard]] bool seems_sent_on_arrival(const Sent& message) const;
     void check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books);
@@ -77,7 +77,7 @@ private:
     WorldReport& report_;
     std::optional<Books> books_;
     std::optional<std::string> failure_;
-    /// Of the meter at hand: what ran in spans beyond an `unseen_max` that nobody could have told better.
+    /// Of the current meter: ticks beyond an `unseen_max`, in spans that why_bound_is_loose() lets pass.
     std::int64_t loose_ticks_ = 0;
 };
 

@@ -1,4 +1,4 @@
-// What may have run unseen, by the ledger's own word, against what did.
+// Compares the ledger's bounds on unseen water with the water that ran unseen.
 #include <algorithm>
 #include <iterator>
 #include <map>
@@ -10,7 +10,7 @@ namespace tickledger::simulation {
 
 namespace {
 
-/// Where the first one waited, no arrival shows that its time was ahead.
+/// If the first message waited, no arrival shows that its time was ahead.
 bool clock_was_set_back(const Story& story, const Delivery& from, const Delivery& to) {
     const auto error_at = [&](Instant at) {
         const auto wrong = std::find_if(
@@ -24,7 +24,7 @@ bool clock_was_set_back(const Story& story, const Delivery& from, const Delivery
 
 }  // namespace
 
-/// Every entry against what ran between the two messages that it lies between, whatever their times.
+/// Compares every entry with what ran between the two messages that bound it, whatever their times.
 void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
     const PlannedNode& planned = plan_.nodes[node];
     if (planned.certainty != Certainty::ordered || !planned.settings.tells_boot ||
@@ -44,7 +44,7 @@ void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
         const auto found = by_mark.find({entry.end.boot, entry.end.seq});
         const Sent* after = found == by_mark.end() ? nullptr : found->second;
         if (!after) return fail_with(books.id, "no message ends this entry: " + words(entry));
-        // Pulses of an earlier start that come among those of a later one.
+        // Pulses of an earlier boot that arrive among those of a later one are out of order.
         const bool is_in_order = after->delivery.sent_at >= newest;
         if (before && is_in_order && before->delivery.sent_at == newest)
             check_span(entry, *before, *after, books);
@@ -56,14 +56,14 @@ void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
 const char* Audit::why_bound_is_loose(const Sent& from, const Sent& to) const {
     if (may_lose_time()) return "a false time of the server: the span itself is not known";
     if (clock_was_set_back(plan_.nodes[to.node].story, from.delivery, to.delivery))
-        return "a clock that was set back while the message before waited: it told a time after its own";
+        return "a clock was set back while the previous message waited: its time was ahead";
     if (seems_sent_on_arrival(from))
-        return "a queue without times, its first message alone, as slow as the node speaks";
+        return "a queue without times: its first message came alone, as slowly as the node sends live";
     return nullptr;
 }
 
-/// The message had waited at the node, and nothing tells it from one of a node that had fallen silent: it
-/// tells no times, and the first message of its queue came alone.
+/// The message had waited at the node, but looks like one of a node that had fallen silent: it has no time,
+/// and the first message of its queue arrived alone.
 bool Audit::seems_sent_on_arrival(const Sent& message) const {
     const NodeSettings& node = plan_.nodes[message.node].settings;
     if (node.tells_time || (node.tells_uptime && node.message == MessageForm::counter)) return false;
@@ -87,22 +87,21 @@ void Audit::check_span(const Entry& entry, const Sent& from, const Sent& to, con
     const std::int64_t booked = entry.kind == EntryKind::lost ? 0 : entry.ticks;
     switch (entry.kind) {
         case EntryKind::measured:
-            // A count that was set by hand may pass for a gain.
+            // A count that was set by hand may look like a gain.
             if (!was_set && booked != ran) fail_with(books.id, what);
             return;
         case EntryKind::restart:
-            // Where the node keeps every tick and tells what it restored, a fall before the start is not
-            // seen.
+            // If the node keeps every tick and sends `saved`, a fall before the boot is not seen.
             if (!was_set && booked > to.delivery.counted - from.delivery.counted &&
                 !(node.tells_saved && node.checkpoint_ticks == 1))
-                fail_with(books.id, what + ", the node counted fewer");
+                fail_with(books.id, what + ", but the node counted fewer than are booked");
             break;
         default:
             break;
     }
     if (entry.kind == EntryKind::restart || entry.kind == EntryKind::preset ||
         entry.kind == EntryKind::lost) {
-        if (!entry.unseen_max) return fail_with(books.id, what + ": it tells no `unseen_max`");
+        if (!entry.unseen_max) return fail_with(books.id, what + ": it has no `unseen_max`");
         const auto bound = static_cast<std::int64_t>(*entry.unseen_max);
         if (ran - booked <= bound) return;
         if (const char* why = why_bound_is_loose(from, to)) {

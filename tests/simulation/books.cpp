@@ -45,7 +45,7 @@ constexpr std::array questions{
     Question{"meter", "SELECT key, id, state FROM meter ORDER BY key"},
 };
 
-/// Tables of the same names that hold what is packed or grouped too, and stand before those of the file.
+/// Temporary tables that hide the file's tables of the same names and also hold packed and grouped rows.
 constexpr const char* make_unpacked_tables =
     "PRAGMA temp_store = MEMORY;"
     "CREATE TEMP TABLE entry AS SELECT * FROM main.entry;"
@@ -69,7 +69,7 @@ StatementOf prepared(sqlite3* database, const char* sql) {
     return {raw, sqlite3_finalize};
 }
 
-/// Runs an INSERT; a number that is missing is NULL.
+/// Runs an INSERT; a missing number becomes NULL.
 void insert(sqlite3_stmt* statement, std::initializer_list<std::optional<std::int64_t>> numbers) {
     int index = 0;
     for (const auto& number : numbers) {
@@ -217,7 +217,7 @@ Result<Books> Books::read(const std::string& vfs, const std::string& file) {
     sqlite3* raw = nullptr;
     const int opened = sqlite3_open_v2(file.c_str(), &raw, SQLITE_OPEN_READWRITE, vfs.c_str());
     const std::unique_ptr<sqlite3, int (*)(sqlite3*)> database(raw, sqlite3_close);
-    if (opened != SQLITE_OK) return fail("The ledger cannot be opened to be looked at.");
+    if (opened != SQLITE_OK) return fail("The ledger cannot be opened for inspection.");
     sqlite3_exec(raw, "PRAGMA locking_mode = EXCLUSIVE", nullptr, nullptr, nullptr);
 
     if (auto unpacked = unpack_tables(raw); !unpacked) return tl::unexpected(unpacked.error());

@@ -1,4 +1,4 @@
-// A whole ledger, read from outside: everything that answers are made of.
+// A whole ledger, read from outside: all the data from which the daemon answers.
 #pragma once
 
 #include <cstdint>
@@ -11,7 +11,7 @@
 
 namespace tickledger::simulation {
 
-/// The entry for a report.
+/// The entry as text for a report.
 [[nodiscard]] std::string words(const Entry& entry);
 
 /// One meter's part of it.
@@ -29,23 +29,23 @@ struct MeterBooks {
     std::vector<Refused> refused;
 };
 
-/// The rows of all tables that are answers, in an order of their own: entries, rows, boots, gaps, refused
-/// messages, alarms, undecided nights and what is remembered of each meter. Not the outbox, the place in the
-/// log and the counts of messages, which may differ between runs that give the same answers.
+/// The rows of all tables that answers come from, in a fixed order: entries, rows, boots, gaps, refused
+/// messages, alarms, undecided nights and each meter's state. The outbox, the place in the log and the counts
+/// of messages are left out: they may differ between runs that give the same answers.
 class Books {
 public:
     /// Opens the file through an SQLite VFS; nothing else may have it open.
     [[nodiscard]] static Result<Books> read(const std::string& vfs, const std::string& file);
 
     [[nodiscard]] const std::vector<MeterBooks>& meters() const { return meters_; }
-    /// Every row of every table, in a form of its own.
+    /// Every row of every table, in a canonical form.
     [[nodiscard]] std::string all_rows() const;
 
-    /// What is out of the common as lines (entries that are not plain measured ones, alarms, gaps, what
-    /// was refused), and each table whole as a fingerprint.
+    /// One line for each unusual row (entries other than plain measured ones, alarms, gaps, refused
+    /// messages), and a fingerprint of each whole table.
     [[nodiscard]] std::vector<std::string> told() const;
 
-    /// The first row in which two ledgers differ, in words; nothing where they are equal.
+    /// The first row in which two ledgers differ, as text; nothing if they are equal.
     [[nodiscard]] static std::optional<std::string> difference(const Books& a, const Books& b);
 
 private:

@@ -1,9 +1,9 @@
-// What is booked of some simulated worlds, line by line, held against what was booked of them before. A
-// change of the booking shows here as the lines that it changes; whoever means it commits them:
+// Compares what is booked of some simulated worlds, line by line, with a committed file. A change of the
+// booking rules shows up as changed lines. If the change is intended, write and commit them:
 //
 //   TICKLEDGER_WRITE_TOLD=1 build/release/tests/simulation/tests_worlds 'what is booked*'
 //
-// Whether it is right, the audit of each world says.
+// Whether the books are right is a matter for the audit of each world.
 #include <catch2/catch.hpp>
 #include <sstream>
 

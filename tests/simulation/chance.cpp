@@ -5,8 +5,7 @@
 namespace tickledger::simulation {
 
 std::uint64_t Chance::seed_of(std::uint64_t seed, std::uint64_t part) {
-    // Neighbouring seeds must not give neighbouring streams: the finishing mix of splitmix64, which is in
-    // the public domain.
+    // The final mix of splitmix64 (public domain), so that neighbouring seeds give unrelated streams.
     std::uint64_t mixed = seed + (part + 1) * 0x9E3779B97F4A7C15U;
     mixed = (mixed ^ (mixed >> 30U)) * 0xBF58476D1CE4E5B9U;
     mixed = (mixed ^ (mixed >> 27U)) * 0x94D049BB133111EBU;
@@ -18,7 +17,7 @@ double Chance::share() {
 }
 
 std::uint64_t Chance::below(std::uint64_t bound) {
-    // The remainder favours small numbers by less than bound / 2^64, which no test here can see.
+    // The remainder favours small numbers by less than bound / 2^64, too little for any test here.
     return engine_() % bound;
 }
 

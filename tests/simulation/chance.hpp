@@ -1,4 +1,4 @@
-// Chance from a seed: the same numbers on every machine, so that a failure can be played again.
+// Random choices from a seed: the same on every machine, so that a failure can be replayed.
 #pragma once
 
 #include <cstdint>
@@ -14,7 +14,7 @@ class Chance {
 public:
     explicit Chance(std::uint64_t seed) : engine_(seed) {}
 
-    /// A seed for a stream of its own: day 3 of flat 2 does not depend on day 2.
+    /// A seed for an independent stream: day 3 of flat 2 does not depend on day 2.
     [[nodiscard]] static std::uint64_t seed_of(std::uint64_t seed, std::uint64_t part);
 
     /// In [0, 1).
@@ -23,7 +23,7 @@ public:
     [[nodiscard]] std::uint64_t below(std::uint64_t bound);
     [[nodiscard]] double between(double from, double to) { return from + (to - from) * share(); }
     [[nodiscard]] bool happens(double probability) { return share() < probability; }
-    /// How often something happens that happens `mean` times on average, each time by itself (Poisson).
+    /// How often an event with this mean number of independent occurrences happens (Poisson).
     [[nodiscard]] int times(double mean);
     /// In [0, length), to the microsecond. Precondition: length > 0.
     [[nodiscard]] Duration moment(Duration length);

@@ -1,4 +1,4 @@
-// What goes wrong in cellars, one story at a time. Each was, or could have been, a lost or doubled tick.
+// Crashes, power cuts and full disks, one story at a time. Each lost or doubled a tick, or could have.
 #include "simulation/stage.hpp"
 
 using namespace tickledger;
@@ -8,7 +8,7 @@ using std::chrono::minutes;
 using std::chrono::seconds;
 using test::PowerCut;
 
-TEST_CASE("crash story: power cut after the broker was thanked and before the sync") {
+TEST_CASE("crash story: power cut after the acknowledgement and before the sync") {
     Stage stage;
     REQUIRE(stage.hear(100, 1));
     REQUIRE(stage.hear_next(105, 2));
@@ -17,15 +17,13 @@ TEST_CASE("crash story: power cut after the broker was thanked and before the sy
     REQUIRE(stage.hear_next(109, 3));
     stage.cut_power();
     stage.start();
-    // The broker was thanked for number 3 and does not send it again; the count of number 4 heals it.
+    // Number 3 was acknowledged, so the broker does not send it again; the count of number 4 makes up for it.
     REQUIRE(stage.hear_next(111, 4));
     stage.let_silence_end();
     CHECK(stage.total() == 11);
 }
 
-TEST_CASE(
-    "crash story: pulses thanked for and lost with the power leave a hole, and a sender that repeats them "
-    "fills it") {
+TEST_CASE("crash story: acknowledged pulses lost in a power cut leave a gap, and a repeat of them fills it") {
     Stage stage(house(MessageForm::pulses));
     REQUIRE(stage.hear(2, 1));
     stage.book();
@@ -49,12 +47,12 @@ TEST_CASE("crash story: the ledger kept its batch and the log lost its lines") {
     for (int seq = 2; seq <= 6; ++seq)
         REQUIRE(stage.hear_next(100 + static_cast<std::uint64_t>(seq), seq));
     stage.book();
-    // Closing the ledger brings it to the disk; the lines it was booked from are not there yet.
+    // Closing the ledger syncs it to the disk; the log lines it was booked from are not synced yet.
     stage.daemon.reset();
     stage.cut_power();
     stage.start();
     CHECK(stage.daemon->log().end() < stage.daemon->started_from());
-    // What is logged now stands where booked lines stood, and is booked all the same.
+    // New lines take the places of lines that were booked, and must still be booked.
     REQUIRE(stage.hear_next(110, 7));
     REQUIRE(stage.hear(106, 6, 1, "", true));
     REQUIRE(stage.hear_next(115, 8));
@@ -75,7 +73,7 @@ TEST_CASE("crash story: the log kept its lines and the ledger lost its batches")
     CHECK(stage.total() == 50);
 }
 
-TEST_CASE("crash story: the ledger kept its batch and the log lost the lines it came from") {
+TEST_CASE("crash story: the ledger kept its batch and the log was cut back to its first line") {
     Stage stage;
     REQUIRE(stage.hear(100, 1));
     REQUIRE(stage.hear_next(104, 2));
@@ -88,8 +86,7 @@ TEST_CASE("crash story: the ledger kept its batch and the log lost the lines it 
     stage.machine.disk().put(file, content.substr(0, content.find('\n') + 1));
     stage.start();
     CHECK(stage.daemon->log().end() < stage.daemon->started_from());
-    // Shorter in all than what was lost: were the ledger's place taken as it stands, these would be passed
-    // over.
+    // This line is shorter than the lost ones, so at the ledger's old place in the log it would be skipped.
     REQUIRE(stage.hear_next(112, 4));
     CHECK(stage.total() == 12);
 }
@@ -105,12 +102,12 @@ TEST_CASE("crash story: disk full in the middle of a line") {
         CHECK_FALSE(stage.hear(104, 2));
     }
     stage.machine.set_free_without_end();
-    // The broker was not thanked and sends it again.
+    // The message was not acknowledged, so the broker sends it again.
     REQUIRE(stage.hear(104, 2, 1, "", true));
     CHECK(stage.total() == 4);
 }
 
-TEST_CASE("crash story: disk full in the middle of a line, and killed before there was room again") {
+TEST_CASE("crash story: disk full in the middle of a line, then a kill before there was room again") {
     Stage stage;
     REQUIRE(stage.hear(100, 1));
     stage.machine.set_free_bytes(25);
@@ -122,11 +119,11 @@ TEST_CASE("crash story: disk full in the middle of a line, and killed before the
     CHECK(stage.total() == 4);
 }
 
-TEST_CASE("crash story: the ledger finds no room for days and books everything once it does") {
+TEST_CASE("crash story: the ledger has no room for days of messages, and books them all once it has") {
     Stage stage;
     REQUIRE(stage.hear(100, 1));
     stage.book();
-    // More than the room that the write-ahead log has and uses again.
+    // More than fits into the space that the write-ahead log already has and reuses.
     for (int seq = 2; seq <= 5000; ++seq)
         REQUIRE(stage.hear_next(100 + static_cast<std::uint64_t>(seq), seq));
     stage.machine.vfs().set_free_bytes(3000);
@@ -138,7 +135,7 @@ TEST_CASE("crash story: the ledger finds no room for days and books everything o
     CHECK(stage.total() == 5100);
 }
 
-TEST_CASE("crash story: killed between commit and publish, every interval is told once") {
+TEST_CASE("crash story: a kill before the outbox is cleared repeats the same publications, and only once") {
     Stage stage;
     for (int seq = 1; seq <= 12; ++seq)
         REQUIRE(stage.hear_next(100 + static_cast<std::uint64_t>(seq), seq));
@@ -151,7 +148,7 @@ TEST_CASE("crash story: killed between commit and publish, every interval is tol
         if (outgoing.topic == "meters/house/usage") ++told[outgoing.payload];
     };
     stage.daemon->publish(tell);
-    // Thanked for in memory only: killed before it leaves the outbox, it is told again, and the same.
+    // Acknowledged in memory only. A kill before they leave the outbox makes the daemon publish them again.
     stage.kill();
     stage.start();
     stage.daemon->publish(tell);
@@ -193,7 +190,7 @@ TEST_CASE("crash story: the clock was set back an hour across a restart") {
     }
 }
 
-TEST_CASE("crash story: a backlog interrupted by a kill") {
+TEST_CASE("crash story: a kill in the middle of a backlog") {
     for (const MessageForm form : {MessageForm::counter, MessageForm::pulses}) {
         CAPTURE(static_cast<int>(form));
         Stage stage(house(form));
@@ -231,7 +228,7 @@ TEST_CASE("crash story: a backlog interrupted by a kill") {
     }
 }
 
-TEST_CASE("crash story: killed while the clock was not set, started once it is") {
+TEST_CASE("crash story: killed while the clock was not set, and restarted once it was") {
     Stage stage;
     REQUIRE(stage.hear(100, 1));
     stage.book();
@@ -251,9 +248,7 @@ TEST_CASE("crash story: killed while the clock was not set, started once it is")
     CHECK(stage.total() == 10);
 }
 
-TEST_CASE(
-    "crash story: a message that waited since yesterday does not set the clock of a server that knows no "
-    "time") {
+TEST_CASE("crash story: a message sent yesterday does not set the clock of a server without the time") {
     Stage stage;
     const auto time = [&](Duration ago) {
         return ",\"time\":\"" + format_utc(stage.clock.true_time - ago) + "\"";
@@ -272,7 +267,7 @@ TEST_CASE(
     REQUIRE(stage.hear(150, 3, 1, time(Duration{0})));
     stage.wait(minutes{3});
     REQUIRE(stage.hear(151, 4, 1, time(Duration{0})));
-    // Nor does one node's live word: what came waits until the server knows the time.
+    // Nor does a live message of one node. The messages wait until the server knows the time.
     stage.book();
     CHECK(stage.daemon->engine().undated_count() == 3);
     stage.clock.is_set = true;
@@ -306,7 +301,7 @@ void strikes_at_every_write(Blow blow) {
     calm.wait(hours{30});
     calm.book();
     const Books right = calm.books();
-    // The blow falls at the first write, the second, and so on, until one comes too late for the whole story.
+    // Strikes at the first write, the second and so on, until the story ends before the blow.
     for (std::uint64_t writes = 0;; writes += 1 + writes / 25) {
         CAPTURE(writes);
         Stage stage;
@@ -317,7 +312,7 @@ void strikes_at_every_write(Blow blow) {
         if (was_struck) {
             stage.daemon.reset();
             stage.start();
-            // A sender that was not thanked begins again: here, with everything.
+            // A sender without an acknowledgement sends again: here, everything.
             for (int seq = 1; seq <= 40; ++seq)
                 REQUIRE(stage.hear_next(count_of(seq), seq, 1 + seq / 15));
         }
@@ -343,14 +338,14 @@ void strikes_at_every_write(Blow blow) {
 
 }  // namespace
 
-TEST_CASE("crash story: killed at every single write") {
+TEST_CASE("crash story: a kill at each write") {
     strikes_at_every_write(Blow::kill);
 }
-TEST_CASE("crash story: power cut at every single write") {
+TEST_CASE("crash story: a power cut at each write") {
     strikes_at_every_write(Blow::power_cut);
 }
 
-TEST_CASE("crash story: a line that is not on the disk is not thanked for where every line must be") {
+TEST_CASE("crash story: if every line must be synced, a line whose sync fails is not acknowledged") {
     Stage stage;
     stage.kill();
     stage.settings.sync_every = Duration{0};
@@ -358,12 +353,12 @@ TEST_CASE("crash story: a line that is not on the disk is not thanked for where 
     REQUIRE(stage.hear(100, 1));
     stage.machine.disk().fail_syncs(1);
     CHECK_FALSE(stage.hear_next(104, 2));
-    // The broker sends it again. The line of the first try may be there, too.
+    // The broker sends it again. The line of the first attempt may be in the log too.
     REQUIRE(stage.hear(104, 2, 1, "", true));
     CHECK(stage.total() == 4);
 }
 
-TEST_CASE("crash story: other settings are taken up while a message is held, and it is booked the same") {
+TEST_CASE("crash story: a reload while a message is held does not change how it is booked") {
     std::vector<MeterSettings> others{house()};
     others[0].alarms.silent_after = std::chrono::hours{5};
     const auto told = [&](bool reloads) {
@@ -379,13 +374,13 @@ TEST_CASE("crash story: other settings are taken up while a message is held, and
     CHECK(told(true) == told(false));
 }
 
-TEST_CASE("crash story: a power cut took from the ledger what the log had removed as old") {
+TEST_CASE("crash story: a power cut undid batches whose lines the log had already removed as old") {
     Stage stage;
     stage.kill();
     stage.settings.retention.messages = hours{24 * 3};
     stage.settings.meters[0].cadence = hours{6};
     stage.start();
-    // So little happens that SQLite syncs nothing of its own accord.
+    // There is so little to write that SQLite never syncs on its own.
     for (int n = 0; n < 40; ++n) {
         REQUIRE(stage.hear(100U + static_cast<unsigned>(n), n + 1));
         stage.sync();

@@ -1,4 +1,4 @@
-// Water that runs through a meter, and the ticks its indicator makes of it.
+// Water that runs through a meter, and the ticks that its indicator makes.
 #pragma once
 
 #include <cstdint>
@@ -12,7 +12,7 @@ namespace tickledger::simulation {
 enum class Use : std::uint8_t { flush, shower, bath, tap, washer, dishwasher, hose, irrigation, leak };
 inline constexpr int use_count = 9;
 
-/// Water that runs evenly for a while.
+/// Water that runs at a constant flow for a while.
 struct Draw {
     Span span;
     std::int64_t flow_ul_per_s = 0;
@@ -21,23 +21,24 @@ struct Draw {
     [[nodiscard]] double volume_l() const;
 };
 
-/// Flows as people write them, in whole microlitres a second.
+/// Conversions from the usual units into whole microlitres a second.
 [[nodiscard]] std::int64_t flow_of_l_per_min(double l_per_min);
 [[nodiscard]] std::int64_t flow_of_l_per_h(double l_per_h);
 
-/// A draw of a given volume: as long as the flow needs for it.
+/// A draw of a given volume; it lasts as long as the volume takes at this flow.
 [[nodiscard]] Draw draw_of(Use use, Instant from, double volume_l, double flow_l_per_min);
 
-/// Water that never stops for as long as the leak lasts.
+/// Water that runs without a stop during the span.
 [[nodiscard]] Draw leak(Span span, double flow_l_per_h);
 
-/// A leak as pipes have it: each hour its flow lies elsewhere within `wander` of the mean (0.1: ten percent).
+/// A leak as pipes have it: every hour its flow takes another value within `wander` of the mean (0.1: ten
+/// percent).
 [[nodiscard]] std::vector<Draw> wandering_leak(Span span, double flow_l_per_h, double wander,
                                                std::uint64_t seed);
 
-/// When the indicator completes each pulse value, in order of time. Draws may overlap and need no order;
-/// whole numbers throughout, so the count is the volume divided by the pulse value, rounded down.
-/// `volume_before_ul` is what had run since the last tick when the first draw begins.
+/// When the indicator completes each pulse value, in order of time. Draws may overlap and come in any order.
+/// All arithmetic is in whole numbers, so the count is the volume divided by the pulse value, rounded down.
+/// `volume_before_ul` is the volume that ran between the last tick and the start of the first draw.
 /// Preconditions: pulse_value_ul > volume_before_ul >= 0; the draws together stay below 2 L a second.
 [[nodiscard]] std::vector<Instant> ticks_of(const std::vector<Draw>& draws, std::int64_t pulse_value_ul,
                                             std::int64_t volume_before_ul = 0);

@@ -19,7 +19,7 @@ constexpr std::int64_t litre_ul = 1'000'000;
 
 TEST_CASE("a shower of 8 L/min ticks every seven and a half seconds at 1 L") {
     const auto ticks = ticks_of({draw_of(Use::shower, start, 48, 8)}, litre_ul);
-    // 8 L/min is 133 333.3 µL/s, rounded down; the last tick would come a breath after the tap closes.
+    // 8 L/min is 133 333.3 µL/s, rounded down, so the last tick would come just after the tap closes.
     REQUIRE(ticks.size() == 47);
     CHECK(ticks.front() - start >= std::chrono::milliseconds{7500});
     CHECK(ticks.front() - start < std::chrono::milliseconds{7501});
@@ -45,7 +45,7 @@ TEST_CASE("what ran since the last tick brings the first one forward") {
     CHECK(ticks_of({tap}, litre_ul, litre_ul / 2).front() == start + seconds{5});
 }
 
-TEST_CASE("the ticks are the volume, in whole pulse values") {
+TEST_CASE("the number of ticks is the volume in whole pulse values") {
     rc::prop("for any draws and pulse value", [](std::uint64_t seed) {
         Chance chance(seed);
         const auto pulse_value_ul = static_cast<std::int64_t>(100 + chance.below(10 * litre_ul));

@@ -15,11 +15,11 @@ using std::chrono::hours;
 using std::chrono::minutes;
 using std::chrono::seconds;
 
-// How likely water is used in each hour of the day. Invented: a morning and an evening hump.
+// How likely water is used in each hour of the day. Invented: a peak in the morning and one in the evening.
 constexpr std::array<double, 24> waking_hours = {1, 0, 0, 0, 0, 2, 8, 10, 8, 5, 4, 4,
                                                  6, 5, 4, 4, 4, 6, 8, 8,  7, 6, 5, 3};
 
-// Times a person and day. Those without a source in the header are invented so that the sums come out.
+// Uses a person and day. Those without a source in the header are invented so that the sums are right.
 constexpr double showers_a_person = 0.69;
 constexpr double shower_min = 7.8;
 constexpr double flushes_a_person = 5;
@@ -43,7 +43,7 @@ Duration duration_of_h(double h) {
     return Duration{std::llround(h * 3600e6)};
 }
 
-/// One day of a household while it is made.
+/// Generates one day of a household.
 class Day {
 public:
     Day(const Household& household, Chance& chance, Instant midnight, bool working, int people)
@@ -122,7 +122,7 @@ private:
     }
 
     void night() {
-        // Before midnight it is the day before, which has its own evening.
+        // The time before midnight belongs to the day before, which has its own evening.
         const Duration from = std::max(household_.to_bed, Duration{0});
         const auto some_night_time = [&] { return midnight_ + from + chance_.moment(household_.up - from); };
         for (int left = times(household_.night_flushes_a_person); left > 0; --left)
@@ -192,7 +192,7 @@ double flow_l_per_min(Shower shower) {
 }
 
 bool Household::is_away(std::uint64_t seed, int day_number) const {
-    // Weeks and half weeks: the block's own chance decides for all its days.
+    // Blocks of five days: one random choice decides for the whole block.
     const auto block = static_cast<std::uint64_t>(day_number / 5);
     Chance chance(Chance::seed_of(seed, holidays_stream + block));
     return chance.happens(away_share);

@@ -30,7 +30,7 @@ double litres(const std::vector<Draw>& draws, Use use) {
 
 }  // namespace
 
-TEST_CASE("a day is the same whenever it is asked for, and another with another seed") {
+TEST_CASE("a day depends on the seed and on its number, not on its date") {
     const Household flat;
     const auto one = flat.day(1, 3, start);
     const auto again = flat.day(1, 3, start + hours{24});
@@ -43,11 +43,11 @@ TEST_CASE("a day is the same whenever it is asked for, and another with another 
     CHECK(ticks_of(one, 1'000'000) != ticks_of(flat.day(1, 4, start), 1'000'000));
 }
 
-TEST_CASE("the houses by chance use what the published surveys say") {
+TEST_CASE("random houses use as much water as the published surveys say") {
     // Litres a person and day: BDEW 2018 (Germany) 127 in all, 46 for the body, 34 for the toilet, 15 for
     // laundry; SVGW (Switzerland) 142, 42, 37, 18; CCW (UK) 152 in all. Second-hand. The generator's own
-    // means must lie between the least and the most of them, give or take a tenth. Gardens are not counted in
-    // those figures.
+    // means must be between the lowest and the highest of them, give or take a tenth. These figures do not
+    // include gardens.
     constexpr int house_count = 400;
     constexpr int day_count = 30;
     double person_days = 0;
@@ -71,9 +71,9 @@ TEST_CASE("the houses by chance use what the published surveys say") {
     CHECK((sum > 0.9 * 127 && sum < 1.1 * 152));
     CHECK((toilet > 0.9 * 34 && toilet < 1.1 * 37));
     CHECK((body > 0.9 * 42 && body < 1.1 * 46));
-    // 0.9 of the houses have a machine.
+    // 0.9 of the houses have a washing machine.
     CHECK((laundry > 0.8 * 15 && laundry < 1.1 * 18));
-    // A dishwasher takes 14 L (CCW); 8 to 15 L a person and day go for dishes by any means.
+    // A dishwasher takes 14 L (CCW); dishes take 8 to 15 L a person and day, however they are washed.
     CHECK((a_person(Use::dishwasher) > 1 && a_person(Use::dishwasher) < 8));
 }
 
@@ -118,7 +118,7 @@ TEST_CASE("nobody uses water on a holiday, and guests use more") {
     CHECK(litres(days(guests, 3, 100), Use::flush) > 1.8 * litres(days(Household{1}, 3, 100), Use::flush));
 }
 
-TEST_CASE("a leak wanders about its mean and never stops") {
+TEST_CASE("a leak varies about its mean and never stops") {
     const auto drip = wandering_leak({start, start + hours{240}}, 2, 0.1, 5);
     CHECK(litres(drip, Use::leak) == Approx(480).epsilon(0.02));
     for (std::size_t i = 1; i < drip.size(); ++i)

@@ -21,14 +21,14 @@ Duration of_s(double s) {
     return Duration{std::llround(s * 1e6)};
 }
 
-/// About 1, with this spread of the logarithm.
+/// A random factor about 1, with this spread of its logarithm.
 double factor(Chance& chance, double spread) {
     const double u = std::max(chance.share(), 1e-12);
     const double v = chance.share();
     return std::exp(spread * std::sqrt(-2 * std::log(u)) * std::cos(2 * std::numbers::pi * v));
 }
 
-// How likely water is used in each hour of the day. Invented: a morning and an evening hump.
+// How likely water is used in each hour of the day. Invented: a peak in the morning and one in the evening.
 constexpr std::array<double, 24> busy = {1, .4, .3, .3, .4, 2, 7, 10, 9, 6, 5, 5,
                                          7, 6,  4,  4,  5,  6, 8, 9,  8, 7, 5, 3};
 
@@ -70,13 +70,13 @@ private:
         return midnight_ + hours{hour} + chance_.moment(hours{1});
     }
 
-    /// Who showers has hours for it.
+    /// Each person showers at preferred hours.
     Instant shower_time() {
         const double hour = house_.shower_hours.at(chance_.below(house_.shower_hours.size()));
         return midnight_ + of_s(3600 * (hour + chance_.between(-0.7, 0.7)));
     }
 
-    /// A hose runs as far as its tap is open, for as long as the garden needs; some are closed in between.
+    /// A hose runs at the flow its tap allows, until the volume has run; some are closed for a while.
     void hose() {
         Event event{Use::hose, {}};
         Instant at =
@@ -92,7 +92,7 @@ private:
         events_.push_back(std::move(event));
     }
 
-    /// Water whose flow wanders: every few seconds it is a little elsewhere, and drawn back to its mean.
+    /// Water whose flow wanders: every few seconds it changes a little, and it tends back to its mean.
     void wander(Event& event, Instant& at, double volume_l, double l_per_min, double spread, double step_s) {
         double off = 0;
         while (volume_l > 0) {
@@ -130,7 +130,7 @@ private:
         Event event{Use::flush, {}};
         const Cistern& cistern = house_.cisterns.at(chance_.below(house_.cisterns.size()));
         double volume_l = cistern.litres * factor(chance_, 0.03);
-        // Somebody stops the flush, flushes again before it is full, or the valve runs on.
+        // Somebody stops the flush or flushes again before the cistern is full, or the valve runs on.
         if (chance_.happens(0.1))
             volume_l *= chance_.happens(0.7) ? chance_.between(0.3, 0.8) : chance_.between(1.2, 1.8);
         const double l_per_min = cistern.l_per_min * factor(chance_, 0.03);
@@ -152,7 +152,7 @@ private:
         events_.push_back(std::move(event));
     }
 
-    /// Washing up, cooking: the tap is opened and closed for minutes.
+    /// Washing up or cooking: the tap is opened and closed for minutes.
     void dishes(Instant at) {
         const double l_per_min = house_.tap_l_per_min * 1.2 * factor(chance_, 0.25);
         for (int left = 2 + static_cast<int>(chance_.below(8)); left > 0; --left) {
@@ -163,7 +163,7 @@ private:
         }
     }
 
-    /// Each fill comes in short pulses: the drum soaks it up, the machine tops it up.
+    /// Each fill comes in short pulses: the laundry soaks up the water, and the machine tops it up.
     void machine(Use use, Instant from, const std::vector<double>& fills_l,
                  const std::vector<double>& fills_at_min, double l_per_min) {
         Event event{use, {}};
@@ -207,7 +207,7 @@ namespace {
 Cistern cistern_of(Chance& chance) {
     const std::array<double, 8> sizes_l = {4, 5, 6, 7.5, 8.4, 9, 12, 13.5};
     const double litres = sizes_l.at(chance.below(sizes_l.size())) * factor(chance, 0.05);
-    // A valve may be half closed, against the noise.
+    // A valve may be half closed to reduce noise.
     if (chance.happens(0.15)) return {litres, chance.between(1.5, 4)};
     return {litres, std::clamp(7 * factor(chance, 0.45), 1.8, 20.0)};
 }
@@ -222,19 +222,19 @@ WildHouse wild_house_of(std::uint64_t seed) {
     house.showers_l_per_min.push_back(head());
     house.shower_l = 28 * factor(chance, 0.55) * std::pow(house.showers_l_per_min[0] / 7.2, 0.5);
     if (house.residents >= 3 && chance.happens(0.4)) house.showers_l_per_min.push_back(head());
-    // A head that keeps its flow holds it steady; some never close it for soap.
+    // Some shower heads keep the flow steady. Some people never close the tap for soap.
     house.shower_wavers = chance.happens(0.3) ? 0.01 : chance.between(0.03, 0.10);
     house.soap_pauses = chance.happens(0.25) ? 0 : chance.between(0.1, 0.7);
     house.cisterns.push_back(cistern_of(chance));
-    if (chance.happens(0.35)) {  // A second button.
+    if (chance.happens(0.35)) {  // A second button for a smaller flush.
         const Cistern& whole = house.cisterns[0];
         house.cisterns.push_back({whole.litres * chance.between(0.5, 0.8), whole.l_per_min});
     }
     if (chance.happens(house.residents >= 3 ? 0.5 : 0.2)) house.cisterns.push_back(cistern_of(chance));
     house.tap_l_per_min = std::clamp(3.2 * factor(chance, 0.4), 1.2, 9.0);
     if (chance.happens(0.3)) {
-        // A machine that is loaded from above soaks and rinses in a full tub, most at one go; some spray the
-        // soap out before, some spray only.
+        // A top loader washes and rinses in a full tub, which most fill in one go. Some spray the soap out
+        // first, and some only spray.
         house.washer_l_per_min = 10.5 * factor(chance, 0.25);
         const double tub_l = 45 * factor(chance, 0.25);
         house.washer_fills_l = {tub_l};
@@ -248,7 +248,7 @@ WildHouse wild_house_of(std::uint64_t seed) {
             house.washer_fills_at_min.push_back(chance.between(21, 30));
         }
         house.washer_pulses = chance.happens(0.7) ? 1 : 3;
-        if (chance.happens(0.3)) house.washer_differs = 0.25;  // Somebody turns a knob for how much there is.
+        if (chance.happens(0.3)) house.washer_differs = 0.25;  // The load size is set by hand.
     } else if (chance.happens(0.9)) {
         house.washer_l_per_min = 8.5 * factor(chance, 0.25);
         const int fills = 3 + static_cast<int>(chance.below(3));

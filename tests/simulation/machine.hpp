@@ -1,4 +1,4 @@
-// The server that the daemon runs on: its disk, and the blows that stop it.
+// The simulated server that the daemon runs on: its disk, and the kills and power cuts that stop it.
 #pragma once
 
 #include <filesystem>
@@ -10,15 +10,14 @@
 
 namespace tickledger::simulation {
 
-/// What strikes between two writes.
+/// What can stop the daemon between two writes.
 enum class Blow : std::uint8_t {
-    kill,       ///< kill -9: memory is gone, the files stay.
-    power_cut,  ///< What was not synced is gone too, or torn.
+    kill,       ///< kill -9: memory is lost, the files stay.
+    power_cut,  ///< Unsynced writes are lost too, or torn.
 };
 
-/// A machine whose daemon can be stopped at any write to its disk, the message log's and the ledger's alike.
-/// From the blow until revive() nothing can be written any more, so what a dying daemon's destructors try
-/// has no effect.
+/// A machine whose daemon can be stopped at any write to its disk, to the message log or to the ledger.
+/// From the blow until revive() nothing can be written, so the destructors of a dying daemon have no effect.
 class Machine {
 public:
     explicit Machine(std::uint64_t seed);
@@ -28,20 +27,20 @@ public:
     [[nodiscard]] test::SimFiles& disk() { return files_; }
 
     void strike(Blow blow);
-    /// A power cut of a given kind, where the world's own would be one by chance.
+    /// A power cut of a given kind; strike() chooses the kind at random.
     void cut_power(test::PowerCut how);
-    /// After so many more writes.
+    /// Strikes after this many more writes.
     void strike_after(std::uint64_t writes, Blow blow);
     void disarm() { is_armed_ = false; }
     [[nodiscard]] bool is_down() const { return down_; }
-    /// The power was cut since the machine was last revived.
+    /// Whether the power was cut since the machine was last revived.
     [[nodiscard]] bool lost_power() const { return lost_power_; }
     void revive();
 
     void set_free_bytes(std::uint64_t bytes);
     void set_free_without_end();
 
-    /// Counts a write; false where the machine is down.
+    /// Counts a write. False if the machine is down.
     [[nodiscard]] bool may_write();
 
 private:

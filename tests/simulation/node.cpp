@@ -63,7 +63,7 @@ std::int64_t Node::uptime_s(Instant at) const {
 
 void Node::tick(Instant at) {
     ++true_ticks_;
-    // A meter's own display goes on while the board that reads it is off.
+    // A meter's own display keeps counting while the board that reads it is off.
     if (!on_ && settings_.message != MessageForm::volume) {
         truth_.unseen.push_back(at);
         return;
@@ -79,8 +79,7 @@ void Node::tick_back() {
     count_ = count_ == 0 && settings_.rolls_over_at_ticks > 0 ? settings_.rolls_over_at_ticks - 1
                                                               : wrapped(count_ - 1);
     --counted_, --line_;
-    // The youngest tick is taken back. Where it was told already, the truth of single ticks does not know of
-    // it.
+    // The youngest tick is taken back. If it was told already, the lists of single ticks cannot show that.
     if (!pending_.empty()) pending_.pop_back();
 }
 
@@ -88,8 +87,8 @@ void Node::lose_power() {
     if (!on_) return;
     on_ = false;
     samples_.clear();
-    // Its memory falls back to the last checkpoint: the youngest ticks are gone, told ones apart. A board
-    // that sends pulses and saves nothing loses all that it has not sent.
+    // Its count falls back to the last checkpoint: the youngest ticks that are not told yet are lost. A board
+    // that sends pulses and saves nothing loses everything that it has not sent.
     const bool forgets_all = settings_.message == MessageForm::pulses && settings_.checkpoint_ticks == 0;
     const std::uint64_t restored = checkpoint_below(count_);
     const auto forgotten =
@@ -97,7 +96,7 @@ void Node::lose_power() {
     const auto from = pending_.end() - static_cast<std::ptrdiff_t>(forgotten);
     truth_.unseen.insert(truth_.unseen.end(), from, pending_.end());
     pending_.erase(from, pending_.end());
-    // A count that is forgotten begins a new line.
+    // A forgotten count starts a new line.
     line_ = settings_.checkpoint_ticks == 0 ? 0 : line_ - static_cast<std::int64_t>(count_ - restored);
     restored_line_ = line_;
     count_ = restored;
@@ -163,7 +162,7 @@ std::string Node::said_count() const {
         case MessageForm::volume: {
             const auto ticks_per_m3 = static_cast<std::uint64_t>(1000 / settings_.pulse_value_l.value());
             const std::string below_1_m3 = std::to_string(ticks_per_m3 + count_ % ticks_per_m3).substr(1);
-            // The digit beyond the ticks is any: it must not count.
+            // The digit below the pulse value is arbitrary and must be ignored.
             const auto digits = fmt::format("{}.{}{}", count_ / ticks_per_m3, below_1_m3, count_ * 7 % 10);
             return settings_.volume_is_text ? fmt::format(R"("volume":"00{}")", digits)
                                             : fmt::format(R"("volume":{})", digits);
@@ -185,7 +184,7 @@ std::string Node::counter_payload(Instant at) const {
 }
 
 std::string Node::senml_payload(Instant at) const {
-    // RFC 8428: base fields stand in the first record; a base time below 2^28 would be relative to now.
+    // RFC 8428: base fields are in the first record; a base time below 2^28 would be relative to now.
     std::string base = fmt::format(R"("bn":"{}","bu":"count",)", settings_.senml_name);
     if (settings_.tells_time) base += fmt::format(R"("bt":{:.3f},)", unix_s(at + clock_error_));
     std::string json = "[";
@@ -225,7 +224,7 @@ Meaning Node::meaning_of(std::uint64_t count, Instant at) const {
     const bool senml = settings_.message == MessageForm::senml;
     const bool boot_changed = settings_.tells_boot && !senml;
     const bool uptime_fell = settings_.tells_uptime && !senml && uptime_s(at) < heard_->uptime_s;
-    // Without a word about it, a restart that is no fall looks like an advance.
+    // A restart that is not reported and does not lower the count looks like an advance.
     return boot_changed || uptime_fell || count < heard_->count ? Meaning::restart : Meaning::measured;
 }
 
@@ -244,8 +243,7 @@ std::uint64_t Node::gain_of(Meaning meaning, std::uint64_t count) const {
 }
 
 void Node::settle(std::uint64_t told_ticks) {
-    // Where less can be known than is pending (two restarts between messages), the oldest are the unknown
-    // ones.
+    // If fewer ticks can be known than are pending (two restarts between messages), the oldest stay unseen.
     const auto known = std::min<std::size_t>(told_ticks, pending_.size());
     const auto from = pending_.end() - static_cast<std::ptrdiff_t>(known);
     truth_.unseen.insert(truth_.unseen.end(), pending_.begin(), from);

@@ -1,4 +1,5 @@
-// A node board on a meter: it counts, it speaks, it forgets. And what of its water can be known.
+// A node board on a meter: it counts ticks, sends messages and forgets at a power cut. Also keeps which ticks
+// the messages reveal.
 #pragma once
 
 #include <cstdint>
@@ -17,90 +18,90 @@ struct NodeSettings {
     MessageForm message = MessageForm::counter;
     /// Bits at which the counter wraps; 0: never.
     int counter_bits = 32;
-    /// Of a volume: the pulse value at which its display begins again at 0; 0: never.
+    /// For a volume: the tick at which its display rolls over to 0; 0: never.
     std::uint64_t rolls_over_at_ticks = 0;
-    /// What a tick stands for; of a volume 0.1, 1 or 10 L.
+    /// The pulse value; for a volume 0.1, 1 or 10 L.
     Ratio pulse_value_l{1, 1};
-    /// A volume is told in cubic metres, as a text or as a JSON number, with a digit more than the ticks
+    /// A volume is sent in cubic metres, as a string or as a JSON number, with one digit more than the ticks
     /// have.
     bool volume_is_text = true;
-    /// It saves its count every so many ticks and restarts from there; 1: every tick; 0: it saves none.
+    /// Ticks between two saves of the count; the node restarts from the saved one. 1: every tick; 0: never.
     std::uint64_t checkpoint_ticks = 0;
     Duration cadence = std::chrono::minutes{3};
     std::uint64_t first_count = 0;
-    /// Its messages are numbered from the one after this on, in so many bits; each start begins at 0, or goes
-    /// on.
+    /// The first message has the number after this one; numbers wrap at `seq_bits`. Each boot starts at 0
+    /// again, or continues if `keeps_seq`.
     std::uint64_t first_seq = 0;
     int seq_bits = 32;
     bool keeps_seq = false;
-    /// Fields that its messages carry beside the count. SenML has none of them but the time.
+    /// Fields that its messages have beside the count. Of these, SenML has only the time.
     bool tells_boot = true;
     bool tells_seq = true;
     bool tells_time = true;
     bool tells_saved = false;
     bool tells_uptime = false;
-    /// So many readings are gathered into one SenML pack.
+    /// Readings in one SenML pack.
     std::size_t senml_records = 1;
     std::string senml_name = "urn:dev:ow:0102030405060708;water";
-    /// From sending to arriving.
+    /// From sending to arrival.
     Duration journey = std::chrono::milliseconds{150};
 };
 
-/// What becomes of a message.
+/// What happens to a message.
 enum class Fate : std::uint8_t {
     arrives,
     overtaken,  ///< It arrives after its successors.
     lost,
 };
 
-/// How a message can be understood by somebody who has only the messages.
+/// What a message means to a receiver who knows nothing but the messages.
 enum class Meaning : std::uint8_t { nothing, first, measured, restart, preset };
 
 struct Delivery {
     Message message;
     Instant sent_at{};
-    /// What it says, whether or not its fields carry it: the cumulative count (of the last reading in a pack)
-    /// or its pulses, the start of the node, its message number, the count from which it started.
+    /// Its content, whether or not its fields contain it: the cumulative count (of the last reading in a
+    /// pack) or its pulses, the boot, the message number, and the count from which the node started.
     std::uint64_t count = 0;
     std::uint64_t first_count = 0;  ///< Of the first reading in a pack.
     std::uint64_t boot = 0;
     std::uint64_t seq = 0;
     std::uint64_t saved = 0;
-    /// Ticks of true water since the node was made, also those it slept through; less what ran back.
+    /// Ticks of true water since the node was created, including those while it was off; less what ran back.
     std::uint64_t true_ticks = 0;
-    /// What the node did, whatever its messages tell: ticks that it has counted since it was made (less what
-    /// ran back), also those that it forgot later; its count and the count that it started from, as they
-    /// would be in a counter that never wraps.
+    /// The node's true state, whatever its messages contain. `counted`: ticks counted since it was created
+    /// (less what ran back), including those that it forgot later. `line` and `restored_line`: its count and
+    /// the count that it started from, as if the counter never wrapped.
     std::int64_t counted = 0;
     std::int64_t line = 0;
     std::int64_t restored_line = 0;
     /// The same at the first reading of a pack.
     std::int64_t first_counted = 0;
     std::int64_t first_line = 0;
-    /// What this message adds to what is known, and as what.
+    /// How a receiver understands this message, and how many ticks it reveals.
     Meaning meaning = Meaning::nothing;
     std::uint64_t told_ticks = 0;
 };
 
-/// The fate of each true tick: told by a message, forgotten for good, or not told yet.
+/// The fate of each true tick: told (revealed by a message), unseen for good, or not told yet.
 struct Truth {
     /// When each told tick happened, in order of time.
     std::vector<Instant> told;
-    /// Ticks that no message can ever tell: the node was off, forgot them, or spoke for the first time later.
+    /// Ticks that no message can reveal: the node was off, forgot them, or sent its first message later.
     std::vector<Instant> unseen;
 
-    /// Told ticks in (from, to]. Equal to a ledger's where no message's span crosses the ends.
+    /// Told ticks in (from, to]. Equal to the ledger's if no entry crosses the ends.
     [[nodiscard]] std::int64_t told_ticks_in(Span span) const;
     [[nodiscard]] std::int64_t unseen_ticks_in(Span span) const;
 };
 
-/// One node. Everything is told to it in order of time; it never asks for the time.
+/// One node. Its functions are called in order of time; it has no clock of its own.
 ///
-/// The truth it keeps is what the messages allow to be known, told restarts and checkpoints counted in. It
-/// knows no limits of plausibility: presets must be jumps that no flow explains, and gains must be possible.
+/// It keeps what the messages reveal, including restarts and checkpoints that they report. It does not judge
+/// plausibility: presets must be jumps that no flow explains, and gains must be possible.
 class Node {
 public:
-    /// Switched on at once.
+    /// The node is on from the start.
     Node(NodeSettings settings, Instant at);
 
     void tick(Instant at);
@@ -108,21 +109,21 @@ public:
     void tick_back();
     void lose_power();
     void regain_power(Instant at);
-    /// Somebody sets the count by hand.
+    /// A person sets the count by hand.
     void preset(std::uint64_t count);
     /// Its clock shows the true time plus this.
     void set_clock_error(Duration error) { clock_error_ = error; }
 
-    /// From its next message on.
+    /// Takes effect with the next message.
     void speak_every(Duration cadence) { settings_.cadence = cadence; }
 
-    /// Sends a message, or gathers a reading for a pack; nothing where it is off or the pack is not full.
-    /// A lost message comes back too, with what it said, though nobody may receive it.
+    /// Sends a message, or adds a reading to a pack. Nothing if the node is off or the pack is not full.
+    /// A lost message is returned too, with its content, but must not be delivered.
     [[nodiscard]] std::optional<Delivery> speak(Instant at, Fate fate = Fate::arrives);
 
     [[nodiscard]] const NodeSettings& settings() const { return settings_; }
     [[nodiscard]] const Truth& truth() const { return truth_; }
-    /// Ticks that wait to be told by the next message.
+    /// Ticks that the next message may reveal.
     [[nodiscard]] std::size_t pending_ticks() const { return pending_.size(); }
     [[nodiscard]] std::uint64_t count() const { return count_; }
     /// The count from which it last started.

@@ -1,4 +1,4 @@
-// What nodes do while the network or the power is away, one story at a time, through the whole daemon.
+// Nodes without network or power, one story at a time, through the whole daemon.
 #include <algorithm>
 
 #include "simulation/stage.hpp"
@@ -17,7 +17,7 @@ std::ptrdiff_t number_of(EntryKind kind, const Books& books) {
                          [&](const Entry& entry) { return entry.kind == kind; });
 }
 
-/// A node of three minutes that heard nothing of the network for 42, while 600 L ran.
+/// A node with a cadence of three minutes that was without network for 42 minutes, while 600 L ran.
 class Away {
 public:
     Away() {
@@ -25,12 +25,12 @@ public:
         REQUIRE(stage.hear_next(110, 2));
         stage.wait(minutes{42});
     }
-    /// One queued reading of the fourteen, a moment after the one before.
+    /// Sends one of the fourteen queued readings, 50 ms after the previous one.
     void send(int number) {
         stage.wait(milliseconds{50});
         REQUIRE(stage.hear(count_of(number), 2 + number));
     }
-    /// What a live reading says after the queue, and what all of it comes to.
+    /// Sends live readings after the queue and returns the booked total.
     std::int64_t total_after_live_readings() {
         REQUIRE(stage.hear_next(715, 17));
         REQUIRE(stage.hear_next(720, 18));
@@ -46,7 +46,7 @@ public:
 
 }  // namespace
 
-TEST_CASE("node story: fourteen readings that waited at the node are booked whole, and none is a preset") {
+TEST_CASE("node story: fourteen readings that waited at the node are booked in full, without a preset") {
     Away away;
     for (int number = 1; number <= Away::queued; ++number)
         away.send(number);
@@ -57,7 +57,7 @@ TEST_CASE("node story: fourteen readings that waited at the node are booked whol
     CHECK(books.meters().at(0).refused.empty());
 }
 
-TEST_CASE("node story: a kill of the daemon within a node's backlog costs nothing") {
+TEST_CASE("node story: a kill of the daemon in the middle of a node's backlog loses no tick") {
     for (const int killed_after : {1, 5, 13}) {
         CAPTURE(killed_after);
         Away away;
@@ -73,7 +73,7 @@ TEST_CASE("node story: a kill of the daemon within a node's backlog costs nothin
     }
 }
 
-TEST_CASE("node story: a backlog that comes twice is booked once") {
+TEST_CASE("node story: a backlog that arrives twice is booked once") {
     Away away;
     for (int round = 0; round < 2; ++round) {
         for (int number = 1; number <= Away::queued; ++number)
@@ -83,7 +83,7 @@ TEST_CASE("node story: a backlog that comes twice is booked once") {
     CHECK(away.stage.books().meters().at(0).refused.empty());
 }
 
-TEST_CASE("node story: a live reading within the backlog comes before its time and costs nothing") {
+TEST_CASE("node story: a live reading that arrives in the middle of the backlog loses no tick") {
     Away away;
     for (int number = 1; number <= Away::queued; ++number) {
         if (number == 6) {
@@ -98,7 +98,7 @@ TEST_CASE("node story: a live reading within the backlog comes before its time a
     CHECK(number_of(EntryKind::preset, away.stage.books()) == 0);
 }
 
-TEST_CASE("node story: a count that is forgotten at a power cut has not run over its end") {
+TEST_CASE("node story: a count that a power cut reset to 0 is not taken for a wrapped one") {
     MeterSettings meter = house();
     meter.counter_bits = 16;
     Stage stage(meter);
@@ -110,7 +110,7 @@ TEST_CASE("node story: a count that is forgotten at a power cut has not run over
     CHECK(stage.total() == 10);
 }
 
-TEST_CASE("node story: a register that ran back and stayed there has run back") {
+TEST_CASE("node story: a register that runs back and stays is booked without a preset") {
     MeterSettings meter = house();
     meter.checkpoint_ticks = 1;
     Stage stage(meter);

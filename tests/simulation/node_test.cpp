@@ -28,7 +28,7 @@ json said(const std::optional<Delivery>& delivery) {
 
 }  // namespace
 
-TEST_CASE("a counter message carries the fields it is told to carry") {
+TEST_CASE("a counter message has the fields that the settings name") {
     NodeSettings settings;
     settings.tells_saved = true;
     settings.tells_uptime = true;
@@ -47,7 +47,7 @@ TEST_CASE("a counter message carries the fields it is told to carry") {
     CHECK(said(Node(settings, start).speak(at(3))) == json{{"count", 0}});
 }
 
-TEST_CASE("the first message tells no ticks, the next one tells what ran between") {
+TEST_CASE("the first message reveals no ticks, and the next one reveals those since") {
     Node node({}, start);
     run_water(node, 5);
     CHECK(node.speak(at(3))->meaning == Meaning::first);
@@ -60,7 +60,7 @@ TEST_CASE("the first message tells no ticks, the next one tells what ran between
     CHECK(node.truth().told.size() == 7);
 }
 
-TEST_CASE("a power cut forgets what was counted since the checkpoint and what runs meanwhile") {
+TEST_CASE("a power cut loses the ticks since the checkpoint and those that run while the node is off") {
     NodeSettings settings;
     settings.checkpoint_ticks = 10;
     settings.tells_saved = true;
@@ -84,7 +84,7 @@ TEST_CASE("a power cut forgets what was counted since the checkpoint and what ru
     CHECK(node.truth().unseen.size() == 6);
 }
 
-TEST_CASE("a checkpoint beyond the last message tells the ticks up to it") {
+TEST_CASE("a checkpoint after the last message reveals the ticks up to it") {
     NodeSettings settings;
     settings.checkpoint_ticks = 10;
     settings.tells_saved = true;
@@ -102,7 +102,7 @@ TEST_CASE("a checkpoint beyond the last message tells the ticks up to it") {
     CHECK(node.truth().unseen.size() == 5);
 }
 
-TEST_CASE("a node that saves every tick loses only what runs while it is off") {
+TEST_CASE("a node that saves every tick loses only the ticks that run while it is off") {
     NodeSettings settings;
     settings.checkpoint_ticks = 1;
     Node node(settings, start);
@@ -116,7 +116,7 @@ TEST_CASE("a node that saves every tick loses only what runs while it is off") {
     CHECK(node.truth().unseen.size() == 4);
 }
 
-TEST_CASE("a node that saves nothing starts from nought, and all of that is told") {
+TEST_CASE("a node that saves nothing restarts from 0, and its whole count is told") {
     Node node({}, start);
     (void)node.speak(at(0));
     run_water(node, 100);
@@ -142,7 +142,7 @@ TEST_CASE("a counter wraps and loses nothing") {
     CHECK(after->told_ticks == 10);
 }
 
-TEST_CASE("a preset by hand tells no ticks, whatever ran before it") {
+TEST_CASE("a preset by hand reveals no ticks, whatever ran before it") {
     Node node({}, start);
     (void)node.speak(at(0));
     run_water(node, 10);
@@ -155,7 +155,7 @@ TEST_CASE("a preset by hand tells no ticks, whatever ran before it") {
     CHECK(node.truth().unseen.size() == 10);
 }
 
-TEST_CASE("a lost count is told by the next message, lost pulses by none") {
+TEST_CASE("the next count makes up for a lost one, but lost pulses stay lost") {
     NodeSettings settings;
     Node counter(settings, start);
     settings.message = MessageForm::pulses;
@@ -173,7 +173,7 @@ TEST_CASE("a lost count is told by the next message, lost pulses by none") {
     CHECK(pulses.truth().unseen.size() == 10);
 }
 
-TEST_CASE("pulses that were overtaken are told, an overtaken count tells nothing new") {
+TEST_CASE("overtaken pulses are told, but an overtaken count reveals nothing new") {
     NodeSettings settings;
     Node counter(settings, start);
     (void)counter.speak(at(0));
@@ -186,7 +186,7 @@ TEST_CASE("pulses that were overtaken are told, an overtaken count tells nothing
     CHECK(pulses.speak(at(3), Fate::overtaken)->told_ticks == 10);
 }
 
-TEST_CASE("a SenML pack holds readings with times relative to its sending") {
+TEST_CASE("a SenML pack holds readings with times relative to when it was sent") {
     NodeSettings settings;
     settings.message = MessageForm::senml;
     settings.senml_records = 3;
@@ -198,13 +198,13 @@ TEST_CASE("a SenML pack holds readings with times relative to its sending") {
     CHECK_FALSE(node.speak(at(3)));
     run_water(node, 2);
     const auto pack = node.speak(at(6));
-    // RFC 8428 section 4.5.3: times below 2^28 are relative to now. Base fields hold for the records after.
+    // RFC 8428 section 4.5.3: times below 2^28 are relative to now. Base fields apply to later records too.
     CHECK(said(pack) == json::parse(R"([{"bn":"flat-1","bu":"count","t":-360.0,"v":0},
                                         {"t":-180.0,"v":4},{"t":0.0,"v":6}])"));
     CHECK(pack->told_ticks == 6);
 }
 
-TEST_CASE("a wrong clock shows in the message and nowhere else") {
+TEST_CASE("a wrong node clock changes only the time in the message") {
     Node node({}, start);
     node.set_clock_error(-minutes{90});
     const auto message = node.speak(at(0));

@@ -47,7 +47,7 @@ std::optional<std::string> People::say(const PlannedWord& planned) {
             return instruction_to_take_back(meter.id, read_at->second);
         }
         case Word::pulse_value: {
-            // A hundredth more than until then, since the beginning of the day before.
+            // A hundredth more than before, from the start of the previous day on.
             const Instant day = zone_.start_of(zone_.date_of(planned.at - std::chrono::hours{24}));
             return instruction_to_set(
                 meter.id, day, {meter.pulse_value_l.numerator * 101, meter.pulse_value_l.denominator * 100});

@@ -1,4 +1,4 @@
-// People who live there: what they tell the daemon, and when they have nothing to tell.
+// The people of the house and the instructions that they give the daemon.
 #pragma once
 
 #include <map>
@@ -16,7 +16,7 @@ public:
     /// Both must outlive this.
     People(const Plan& plan, const CivilZone& zone) : plan_(plan), zone_(zone) {}
 
-    /// The instruction; nothing: there is none, as no alarm was published or no reading was told yet.
+    /// The instruction. Nothing if it needs an alarm or a reading and there has been none yet.
     [[nodiscard]] std::optional<std::string> say(const PlannedWord& planned);
 
     void note_published(const Outgoing& outgoing);
@@ -26,8 +26,8 @@ private:
 
     const Plan& plan_;
     const CivilZone& zone_;
-    std::string last_alarm_;                    ///< The payload of the last one that was published.
-    std::map<std::uint32_t, Instant> read_at_;  ///< The last reading that was told of a node's meter.
+    std::string last_alarm_;                    ///< The payload of the last published one.
+    std::map<std::uint32_t, Instant> read_at_;  ///< By node: the last reading by eye of its meter.
 };
 
 }  // namespace tickledger::simulation

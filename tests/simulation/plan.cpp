@@ -15,7 +15,7 @@ using std::chrono::minutes;
 using std::chrono::seconds;
 
 constexpr Instant year_begin = std::chrono::sys_days{std::chrono::year{2026} / 1 / 1};
-// At the end of a world nothing runs and all is well, so that what is held is settled.
+// At the end of a world no water runs and there is no trouble, so that held observations are decided.
 constexpr int quiet_messages = 6;
 // A US gallon is 231 cubic inches of 16.387064 mL (NIST SP 811, from memory).
 constexpr Ratio tenth_of_gallon_l{3'785'411'784, 10'000'000'000};
@@ -25,7 +25,7 @@ T one_of(Chance& chance, const std::array<T, n>& choices) {
     return choices[chance.below(n)];
 }
 
-/// Spans apart from each other, about `number` of them.
+/// About `number` spans that do not overlap.
 std::vector<Span> some_spans(Chance& chance, Span within, int number, Duration longest) {
     std::vector<Span> spans;
     const Duration gap = within.length() / (number + 1);
@@ -67,7 +67,7 @@ std::vector<Instant> some_water(Chance& chance, Span span, std::int64_t q3_l_per
             leak(burst, chance.between(300, static_cast<double>(std::min<std::int64_t>(q3_l_per_h, 6'300)))));
     }
     auto ticks = ticks_of(draws, static_cast<std::int64_t>(pulse_value_l.value() * 1'000'000));
-    // What several taps draw at once takes longer where it is too much.
+    // If several taps together exceed the largest flow, the draws take longer.
     const Duration shortest = shortest_tick(pulse_value_l, q3_l_per_h);
     for (std::size_t i = 1; i < ticks.size(); ++i)
         ticks[i] = std::max(ticks[i], ticks[i - 1] + shortest);
@@ -103,14 +103,13 @@ void choose_fields(Chance& chance, PlannedNode& node) {
         chance, settings.message == MessageForm::volume
                     ? std::array<Ratio, 6>{{{1, 1}, {1, 1}, {1, 10}, {1, 10}, {10, 1}, {10, 1}}}
                     : std::array<Ratio, 6>{{{1, 1}, {1, 1}, {1, 10}, {1, 2}, {10, 1}, tenth_of_gallon_l}});
-    // What runs in a silence is known only up to a whole turn of the counter.
+    // If the counter makes a whole turn within a silence, nobody can see it.
     if (settings.counter_bits == 16 && settings.pulse_value_l.value() < 0.5) settings.pulse_value_l = {1, 1};
     settings.first_count = chance.below(settings.counter_bits == 16 ? 65'536 : 100'000);
     if (settings.counter_bits > 0 && chance.happens(0.3))
         settings.first_count =
             (std::uint64_t{1} << static_cast<unsigned>(settings.counter_bits)) - 1 - chance.below(500);
-    // Without a boot field a count that is forgotten just below its end cannot be told from one that ran
-    // over it.
+    // Without a boot field, a count that is forgotten just below its end looks like one that wrapped.
     if (node.certainty != Certainty::ordered) settings.first_count = 1'000 + chance.below(10'000);
     settings.seq_bits = chance.happens(0.3) ? 16 : 32;
     if (chance.happens(0.3))
@@ -118,7 +117,7 @@ void choose_fields(Chance& chance, PlannedNode& node) {
             (std::uint64_t{1} << static_cast<unsigned>(settings.seq_bits)) - 1 - chance.below(500);
     settings.keeps_seq = chance.happens(0.3);
     if (settings.message != MessageForm::volume) return;
-    // A display of a meter: it keeps every tick, whatever becomes of the board that reads it.
+    // A meter's own display keeps every tick, whatever happens to the board that reads it.
     settings.checkpoint_ticks = 1;
     settings.counter_bits = 0;
     settings.volume_is_text = chance.happens(0.6);
@@ -142,7 +141,7 @@ Backlog some_backlog(Chance& chance, Span during, Duration cadence) {
     return backlog;
 }
 
-/// A power cut while the queue is being sent, where none is near.
+/// Adds a power cut while the queue is being sent, unless there is one nearby.
 void cut_short(Chance& chance, Story& story, const Backlog& backlog) {
     const Instant from = backlog.during.to + milliseconds{1} + chance.moment(backlog.gap * 40 + seconds{5});
     const Span cut{from, from + seconds{1} + chance.moment(minutes{20})};
@@ -152,7 +151,7 @@ void cut_short(Chance& chance, Story& story, const Backlog& backlog) {
     story.power_cuts.insert(place, cut);
 }
 
-/// Most boards are a little fast or slow and sleep unevenly; one setting in ten is a guess.
+/// Most boards are a little fast or slow and sleep for uneven times; about one setting in ten is a guess.
 KeptCadence some_pace(Chance& chance) {
     KeptCadence pace;
     pace.speaks_at_ticks = chance.happens(0.15);
@@ -174,17 +173,17 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
                    : std::vector<Span>{};
     };
     story.pace = some_pace(chance);
-    // After a silence, what comes twice as often as is set looks like a queue, if nothing tells the order.
+    // After a silence, messages at twice the configured cadence look like a queue if nothing shows the order.
     const bool tells_order = settings.tells_time || (settings.tells_boot && settings.tells_seq);
     if (!tells_order) story.pace.times = std::max(story.pace.times, 0.7);
-    // A small tick is told too often for a world, and sixteen bits number too few messages.
+    // Small ticks would cause too many messages for a world, and 16 bits number too few of them.
     if (settings.pulse_value_l.value() < 1 || settings.seq_bits < 32) story.pace.speaks_at_ticks = false;
     story.silences = some(0.4);
     story.losses = some(0.5);
     const bool is_preset = settings.message == MessageForm::counter && node.certainty == Certainty::ordered &&
                            settings.counter_bits != 16 && chance.happens(0.15);
     if (is_preset) {
-        // Jumps that no flow explains, from wherever the count may stand: each to a range of its own.
+        // Each preset jumps to a range of its own, so that no flow explains the jump.
         const std::uint64_t ranges = settings.counter_bits == 24 ? 1'600'000 : 400'000'000;
         for (const Span& time : some(1)) {
             const std::uint64_t range = (story.presets.size() * 5 + 3) % 8;
@@ -192,8 +191,7 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
         }
     }
     if (node.certainty == Certainty::vague && chance.happens(0.5)) node.certainty = Certainty::monotonic;
-    // An old message that comes again with its lower uptime looks like a restart, where no boot says
-    // otherwise.
+    // An old message that arrives again with its lower uptime looks like a restart if there is no boot field.
     if (settings.tells_uptime && !settings.tells_boot) node.certainty = Certainty::vague;
     const bool keeps_every_tick = settings.message == MessageForm::senml && settings.checkpoint_ticks == 1;
     const bool may_restart = node.certainty != Certainty::monotonic || keeps_every_tick;
@@ -201,10 +199,10 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
     if (settings.tells_time) story.delays = some(0.4);
     for (const Span& time : some(0.5)) {
         story.backlogs.push_back(some_backlog(chance, time, settings.cadence));
-        // A queue that is sent more slowly than it was filled looks like a node that speaks.
+        // A queue that is sent more slowly than it was filled looks like live messages.
         if (!settings.tells_time && story.pace.speaks_at_ticks)
             story.backlogs.back().gap = std::min<Duration>(story.backlogs.back().gap, milliseconds{100});
-        // Where nothing tells the order, only their coming so close together tells that they had waited.
+        // If nothing shows the order, only their short distance shows that the messages had waited.
         if (!tells_order)
             story.backlogs.back().pause =
                 std::min<Duration>(story.backlogs.back().pause, settings.cadence * 2 / 5);
@@ -216,7 +214,7 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
             const int ticks = 1 + static_cast<int>(chance.below(chance.happens(0.8) ? 4 : 40));
             const Duration pace = std::max<Duration>(seconds{2} + chance.moment(seconds{30}),
                                                      shortest_tick(settings.pulse_value_l, q3_l_per_h));
-            // What ran back is confirmed by the messages at the end.
+            // The messages at the end confirm the water that ran back.
             if (time.from + ticks * pace < span.to) story.reversals.push_back({time.from, ticks, pace});
         }
     }
@@ -225,7 +223,7 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
         story.redeliveries.push_back({time.from, time.length()});
     if (settings.tells_time && node.certainty == Certainty::ordered && chance.happens(0.3)) {
         for (const Span& time : some_spans(chance, span, 2, longest)) {
-            // Off by seconds until a time service sets it, or wrong altogether.
+            // Off by seconds or minutes until a time service sets it, or far off.
             const Duration error =
                 chance.happens(0.5) ? milliseconds{100} + chance.moment(minutes{2})
                                     : minutes{3} + chance.moment(hours{chance.happens(0.5) ? 2 : 24 * 400});
@@ -267,7 +265,7 @@ PlannedTrouble some_trouble(Chance& chance, Span within, bool steps_clock) {
     return trouble;
 }
 
-/// People who live there: they tell where the register stands, read it now and then, go away and come home.
+/// People who live in the house: they enter the register, read it now and then, go away and come home.
 std::vector<PlannedWord> some_words(Chance& chance, Span within, std::size_t node_count) {
     std::vector<PlannedWord> words;
     for (int left = chance.happens(0.5) ? 1 + chance.times(10) : 0; left > 0; --left) {
@@ -295,7 +293,7 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
     plan.span.to = plan.span.from + cadence * each;
     plan.commit_every =
         one_of(chance, std::array<Duration, 5>{seconds{1}, seconds{30}, minutes{10}, hours{1}, hours{6}});
-    // A commit a message costs fifty times as much as one of thousands, so there are more of the latter.
+    // One commit a message costs fifty times as much as one for thousands, so most worlds have the latter.
     if (plan.commit_every < cadence * 4 && chance.happens(0.8)) plan.commit_every = cadence * 100;
     plan.sync_every =
         one_of(chance, std::array<Duration, 4>{Duration{0}, seconds{1}, minutes{1}, minutes{10}});
@@ -312,12 +310,12 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         node.settings.topic = "nodes/" + std::to_string(i) + "/water";
         node.settings.cadence = cadence;
         choose_fields(of_node, node);
-        // Of the values that ISO 4064-1 allows, those of homes and of a building.
+        // Values that ISO 4064-1 allows: those of homes, and one of a larger building.
         const auto q3_l_per_h =
             one_of<std::int64_t>(of_node, std::array<std::int64_t, 5>{1'600, 2'500, 4'000, 6'300, 16'000});
         choose_story(of_node, node, eventful, q3_l_per_h);
         node.ticks = some_water(of_node, eventful, q3_l_per_h, node.settings.pulse_value_l);
-        // A retained copy may overtake the queue; beside a preset nobody can say then which count is the
+        // A retained copy may overtake the queue. If there is a preset too, nobody can know which count is
         // older.
         node.retains = of_node.happens(0.4) && node.story.presets.empty();
         node.waits_for_broker = of_node.happens(0.5);
@@ -338,7 +336,7 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
         if (!plan.keeps_readings || chance.happens(0.4))
             plan.keeps_messages = hours{24 * 2} + chance.moment(hours{24 * 5});
     }
-    // What a reading by eye added cannot be told from the node's ticks once the entries are gone.
+    // Once the entries are removed, adjustments from readings by eye cannot be told from the node's ticks.
     if (plan.keeps_readings) {
         std::erase_if(plan.words, [](const PlannedWord& planned) {
             return planned.word == Word::register_start || planned.word == Word::register_reading ||

@@ -1,4 +1,4 @@
-// What a world consists of, drawn from its seed: nodes, their water and accidents, and what happens to the
+// The plan of a world, generated from its seed: nodes with their water and accidents, and the troubles of the
 // server.
 #pragma once
 
@@ -15,11 +15,11 @@
 
 namespace tickledger::simulation {
 
-/// How exactly a node's messages allow its ticks to be known.
+/// How exactly a node's messages determine its ticks.
 enum class Certainty : std::uint8_t {
-    ordered,    ///< It tells boot and message number: the total is known to the tick.
-    monotonic,  ///< It never falls back or is never off, so counts speak for themselves: the same.
-    vague,      ///< Restarts that nobody tells: only the laws are asked for.
+    ordered,    ///< It sends boot and seq: the total is known to the tick.
+    monotonic,  ///< Its count never falls, or it is never off: the total is known to the tick as well.
+    vague,      ///< Its restarts are not reported: only the laws are checked.
 };
 
 struct PlannedNode {
@@ -28,13 +28,13 @@ struct PlannedNode {
     std::vector<Instant> ticks;
     Certainty certainty = Certainty::ordered;
     bool retains = false;
-    /// While the broker is away it keeps its messages and sends them later; else they are lost.
+    /// While the broker is away it keeps its messages and sends them later. Otherwise they are lost.
     bool waits_for_broker = false;
-    /// Where its messages' times are true, each measured entry can be compared with the water itself.
+    /// If its messages' times are true, each measured entry can be compared with the water itself.
     bool tells_true_time = false;
 };
 
-/// Its kind, fields and accidents, for a report.
+/// The node's kind, fields and accidents as text for a report.
 [[nodiscard]] std::string words(const PlannedNode& node);
 
 enum class Trouble : std::uint8_t {
@@ -57,20 +57,20 @@ struct PlannedTrouble {
     Instant at{};
     Trouble kind = Trouble::kill;
     Duration length{};         ///< Until the daemon, the broker, the disk or the link is back.
-    std::uint64_t number = 0;  ///< Writes until the blow, bytes that are free, failures.
+    std::uint64_t number = 0;  ///< Writes until the blow, or free bytes, or failures.
     Duration step{};           ///< The server's clock is wrong by this from then on.
 };
 
-/// What a person tells the daemon.
+/// An instruction that a person gives.
 enum class Word : std::uint8_t {
-    register_start,    ///< Where the register stands, so that readings can be compared with it.
-    register_reading,  ///< What the register shows.
+    register_start,    ///< The register's number, with which later readings are compared.
+    register_reading,  ///< The register's number now.
     take_back_reading,
-    pulse_value,  ///< Another one from the day before on.
+    pulse_value,  ///< A new one, valid from the day before on.
     away,
     away_for_a_day,
     home,
-    acknowledge,  ///< The alarm that was published last, whatever it was.
+    acknowledge,  ///< The last published alarm, whatever its kind; so for the two below.
     shelve,
     unshelve,
 };
@@ -87,21 +87,21 @@ struct Plan {
     Span span;
     Duration commit_every{};
     Duration sync_every{};
-    Duration looks_every{};  ///< How often the clock is looked at where nothing happens.
+    Duration looks_every{};  ///< How often the engine runs when nothing happens.
     std::vector<PlannedNode> nodes;
-    std::vector<MeterSettings> meters;  ///< One for each node, in their order.
+    std::vector<MeterSettings> meters;  ///< One for each node, in the same order.
     std::vector<PlannedTrouble> troubles;
     std::vector<PlannedWord> words;  ///< In order of time.
     SimBroker::Habits broker;
     bool steps_clock = false;
     /// After a power cut the server may not know the time for a while.
     bool has_no_clock_battery = false;
-    /// How long the daemon keeps entries and intervals, and its log; nothing: longer than the world lasts.
+    /// How long the daemon keeps entries and intervals, and its message log; nothing: longer than the world.
     std::optional<Duration> keeps_readings;
     std::optional<Duration> keeps_messages;
 };
 
-/// About `messages` messages; the shape follows from the seed alone.
+/// A world of about `messages` messages. Its shape depends only on the seed.
 [[nodiscard]] Plan plan_world(std::uint64_t seed, std::size_t messages);
 
 }  // namespace tickledger::simulation

@@ -1,4 +1,4 @@
-// What was planned, in words: for the reports of worlds that are wrong.
+// The plan of a node as text, for the reports of worlds that are wrong.
 #include <fmt/format.h>
 
 #include "simulation/plan.hpp"

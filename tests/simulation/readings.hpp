@@ -1,5 +1,4 @@
-// The readings of a node that counts faithfully and speaks at a cadence, as fast as months of them are
-// needed.
+// The readings of a node that counts correctly and sends at a cadence. Fast enough for many months of them.
 #pragma once
 
 #include <cstdint>
@@ -16,20 +15,20 @@ struct NodeReading {
     std::uint64_t seq = 0;
 };
 
-/// How a node speaks, and how the messages fare.
+/// How a node sends, and how many of its messages are lost.
 struct SpeakingHabits {
     Duration cadence = std::chrono::minutes{3};
-    /// Each message comes so much later at most than its turn.
+    /// The most by which a message is late.
     Duration jitter = std::chrono::seconds{2};
-    /// Single messages that never come.
+    /// The share of single messages that never arrive.
     double lost_share = 0.005;
-    /// Stretches in which none comes, of half an hour to eight hours.
+    /// Outages of half an hour to eight hours, in which no message arrives.
     double outages_a_day = 1.0 / 30;
-    /// The node starts anew and keeps its count.
+    /// Restarts in which the node keeps its count.
     double restarts_a_day = 1.0 / 60;
 };
 
-/// What a node on this meter says within the span. `ticks` in order of time.
+/// The readings of a node on this meter within the span. `ticks` must be in order of time.
 [[nodiscard]] std::vector<NodeReading> readings_of(const std::vector<Instant>& ticks, Span span,
                                                    const SpeakingHabits& habits, std::uint64_t seed);
 

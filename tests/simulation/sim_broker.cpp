@@ -15,7 +15,7 @@ bool SimBroker::connect() {
     const bool was_there = session_;
     session_ = true;
     shuffle_across_topics();
-    // They answer the subscription, which comes after the connection: what waited is on its way by then.
+    // Retained copies follow the subscription, which comes after the connection and so after the queue.
     for (const auto& [topic, letter] : retained_)
         queue_.push_back({letter, topic, false, true});
     return was_there;

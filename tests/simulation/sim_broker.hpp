@@ -12,7 +12,7 @@
 
 namespace tickledger::simulation {
 
-/// A message on its way to the daemon. `letter` is the sender's number for it.
+/// A message on its way to the daemon. `letter` is the number that the sender gave it.
 struct Letter {
     std::uint32_t letter = 0;
     std::uint32_t topic = 0;
@@ -20,15 +20,15 @@ struct Letter {
     bool retained = false;
 };
 
-/// Queues with QoS 1 for a session, delivers again what was not acknowledged, keeps retained copies. Messages
-/// of one topic keep their order, those of different topics need not (MQTT 3.1.1 section 4.6).
+/// Queues messages of QoS 1 for a session, redelivers unacknowledged ones and keeps retained copies. Messages
+/// of one topic keep their order; those of different topics need not (MQTT 3.1.1 section 4.6).
 class SimBroker {
 public:
     struct Habits {
-        /// Beyond so many waiting messages new ones are dropped.
+        /// If this many messages wait, new ones are dropped.
         std::size_t queue_max = 100'000;
-        /// After a SIGKILL the queue of an earlier moment comes back, as a broker leaves it that saves its
-        /// data now and then, instead of nothing.
+        /// The broker saves its data now and then. After a SIGKILL it has the queue of the last save instead
+        /// of nothing.
         bool saves_now_and_then = false;
     };
 
@@ -37,11 +37,11 @@ public:
     /// Takes a message. Precondition: is_up().
     void publish(std::uint32_t letter, std::uint32_t topic, bool retain);
 
-    /// The daemon connects and subscribes: retained copies are sent, and what waited. Tells whether the
+    /// The daemon connects and subscribes: waiting messages and retained copies are sent. Returns whether the
     /// session was still there. Precondition: is_up().
     [[nodiscard]] bool connect();
-    /// The connection is gone. What was sent and not acknowledged comes again; of what the daemon
-    /// acknowledged last, the acknowledgements of up to `lost_acknowledgements` did not arrive.
+    /// The connection is lost. Unacknowledged messages will be sent again, and so will the last
+    /// `lost_acknowledgements` acknowledged ones at most, whose acknowledgements did not arrive.
     void disconnect(std::size_t lost_acknowledgements);
     [[nodiscard]] bool is_connected() const { return connected_; }
 

@@ -1,4 +1,4 @@
-// The broker model does what brokers do.
+// The model of a broker behaves as brokers do.
 #include "simulation/sim_broker.hpp"
 
 #include <catch2/catch.hpp>
@@ -18,7 +18,7 @@ std::vector<Letter> backlog(SimBroker& broker) {
 
 }  // namespace
 
-TEST_CASE("the simulated broker keeps messages for a session it knows, and only then") {
+TEST_CASE("the simulated broker keeps messages only for a session that it knows") {
     SimBroker broker({}, 1);
     broker.publish(1, 0, false);
     CHECK_FALSE(broker.connect());
@@ -29,7 +29,7 @@ TEST_CASE("the simulated broker keeps messages for a session it knows, and only 
     CHECK(backlog(broker).size() == 1);
 }
 
-TEST_CASE("the simulated broker sends again what was not acknowledged, and what it thinks was not") {
+TEST_CASE("the simulated broker redelivers messages whose acknowledgement did not arrive") {
     SimBroker broker({}, 1);
     (void)broker.connect();
     for (std::uint32_t letter = 1; letter <= 5; ++letter)
@@ -46,7 +46,7 @@ TEST_CASE("the simulated broker sends again what was not acknowledged, and what 
     CHECK(again[3].letter == 5);
 }
 
-TEST_CASE("the simulated broker keeps the order within a topic, not always across topics") {
+TEST_CASE("the simulated broker keeps the order within a topic, but not always across topics") {
     bool was_shuffled = false;
     for (std::uint64_t seed = 1; seed <= 20; ++seed) {
         SimBroker broker({}, seed);
@@ -67,9 +67,7 @@ TEST_CASE("the simulated broker keeps the order within a topic, not always acros
     CHECK(was_shuffled);
 }
 
-TEST_CASE(
-    "the simulated broker sends retained copies at a subscription, keeps all over SIGTERM and nothing over "
-    "SIGKILL") {
+TEST_CASE("the simulated broker sends retained copies, keeps its data over SIGTERM and loses it at SIGKILL") {
     SimBroker broker({}, 1);
     (void)broker.connect();
     broker.publish(1, 0, true);

@@ -6,9 +6,9 @@ namespace {
 
 // No message is older than the program.
 constexpr Instant release_time = std::chrono::sys_days{std::chrono::year{2025} / 1 / 1};
-// Sooner than anybody would, so that late messages meet packed days.
+// Sooner than in practice, so that late messages meet packed days.
 constexpr Duration pack_after = std::chrono::hours{1};
-// More than any world has topics for.
+// More than any world has topics.
 constexpr std::size_t patterns_open = 1000;
 
 }  // namespace

@@ -1,5 +1,5 @@
-// The daemon without its threads, sockets and signals: the production pieces in the order in which the
-// service puts them together, turned step by step.
+// The daemon without its threads, sockets and signals: the production parts, put together in the service's
+// order and run step by step.
 #pragma once
 
 #include <functional>
@@ -19,7 +19,7 @@ inline constexpr const char* store_directory = "/store";
 inline constexpr const char* ledger_file = "/store/ledger.db";
 inline constexpr const char* messages_directory = "/store/messages";
 
-/// The server's clock: true time and an error, or not set at all since the machine was started.
+/// The server's clock: the true time plus an error, or not set since the machine was started.
 struct SimClock final : Clock {
     Instant true_time{};
     Duration error{};
@@ -33,47 +33,47 @@ struct SimClock final : Clock {
     [[nodiscard]] bool is_synchronised() const override { return is_set; }
 };
 
-/// What a daemon is configured with. Must outlive it.
+/// The daemon's configuration. Must outlive it.
 struct DaemonSettings {
     std::vector<MeterSettings> meters;
     CivilZone zone;
     /// Longer than any world lasts: an audit reads the whole log and all readings.
     Retention retention{std::chrono::hours{24 * 10'000}, std::chrono::hours{24 * 10'000}};
-    /// As LogSync has it. 0: each line is on the disk before the broker is thanked.
+    /// As in LogSync. 0: each line is synced before the message is acknowledged.
     Duration sync_every = std::chrono::seconds{1};
 };
 
 class SimDaemon {
 public:
-    /// As the service opens its store. Fails with its words where the store cannot be used.
+    /// Opens the store as the service does. Fails with the service's message if the store cannot be used.
     [[nodiscard]] static Result<std::unique_ptr<SimDaemon>> start(Machine& machine,
                                                                   const DaemonSettings& settings,
                                                                   const SimClock& clock);
 
     /// True once the event is in the log and may be acknowledged.
     [[nodiscard]] bool accept(Message message) { return intake_->accept(std::move(message)); }
-    /// The same of the link; what went out and was not acknowledged is sent again once it is up.
+    /// The same for the link. Unacknowledged publications are sent again once it is up.
     [[nodiscard]] bool accept(LinkChange change);
-    /// What a person tells. True once it is on the disk.
+    /// An instruction. True once it is on the disk.
     [[nodiscard]] bool instruct(std::string document) {
         return intake_->accept_instruction(std::move(document)).has_value();
     }
     [[nodiscard]] bool sync() { return sync_->sync(); }
-    /// Takes up other settings without a new start; they must outlive it.
+    /// Changes the settings without a restart. They must outlive the daemon.
     [[nodiscard]] bool reload(const std::vector<MeterSettings>& meters);
 
-    /// One turn of the engine, as the booking thread makes it while the link is down.
+    /// One step of the engine, as the booking thread makes it while the link is down.
     Engine::Step step();
-    /// Turns until everything accepted is booked, or the store fails.
+    /// Steps until everything accepted is booked or the store fails.
     Engine::Step book_all();
-    /// A turn while the link is up: hands what waits in the outbox to the broker, which has it at once; it
-    /// leaves the outbox with a later turn.
+    /// A step while the link is up: sends the outbox to the broker, which acknowledges at once. The
+    /// publications leave the outbox in a later step.
     void publish(const std::function<void(const Outgoing&)>& send);
 
     [[nodiscard]] MessageLog& log() { return *store_.log; }
     [[nodiscard]] Ledger& ledger() { return *store_.ledger; }
     [[nodiscard]] const Engine& engine() const { return *engine_; }
-    /// The place in the log that the ledger told at the start.
+    /// The place in the log that the ledger held when the daemon started.
     [[nodiscard]] const LogPosition& started_from() const { return told_from_; }
 
 private:

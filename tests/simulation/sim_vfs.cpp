@@ -17,7 +17,7 @@ namespace {
 
 constexpr std::size_t sector_bytes = 512;
 
-/// A write or, with `is_truncation`, a new end at `offset`, that a power cut may undo.
+/// A write that a power cut may undo; with `is_truncation`, a new end of the file at `offset`.
 struct Change {
     std::size_t offset = 0;
     std::string bytes;
@@ -43,7 +43,7 @@ void carry_out(std::string& bytes, const Change& change) {
     }
 }
 
-/// The whole sectors of a write that reached the disk, each by chance.
+/// Applies some whole sectors of a write, each by chance.
 void apply_torn(std::string& bytes, const Change& change, double kept, Chance& chance) {
     if (change.is_truncation) {
         if (chance.happens(kept)) carry_out(bytes, change);
@@ -87,7 +87,7 @@ public:
     std::string name;
     sqlite3_vfs vfs{};
     std::map<std::string, std::unique_ptr<Image>> images;
-    /// Removed while they were open: SQLite still holds them.
+    /// Files that were removed while SQLite had them open.
     std::vector<std::unique_ptr<Image>> removed;
     Chance chance;
     std::function<bool()> ask;
@@ -193,7 +193,7 @@ const sqlite3_io_methods methods = {
 int open_file(sqlite3_vfs* vfs, const char* name, sqlite3_file* file, int flags, int* flags_out) {
     Disk& disk = Disk::of(vfs);
     file->pMethods = nullptr;
-    // Temporary files have no name; the ledger keeps what is temporary in memory.
+    // Temporary files have no name. The ledger keeps temporary data in memory.
     if (name == nullptr) return SQLITE_CANTOPEN;
     auto found = disk.images.find(name);
     if (found == disk.images.end()) {

@@ -1,4 +1,4 @@
-// A disk in memory for SQLite: it forgets at a power cut what was not synced, fills up and fails as told.
+// A disk in memory for SQLite: it loses unsynced writes at a power cut, and fills up and fails on demand.
 #pragma once
 
 #include <cstdint>
@@ -10,9 +10,9 @@
 
 namespace tickledger::simulation {
 
-/// An SQLite VFS whose files live in this object, registered under a name of its own for as long as it lives.
-/// For one connection a file and one thread, without shared memory: what a ledger opened alone asks for. The
-/// same seed and the same calls give the same power cuts.
+/// An SQLite VFS whose files live in this object. It is registered under a unique name as long as the object
+/// lives. It serves one connection a file and one thread, without shared memory, which is all that a ledger
+/// opened alone needs. The same seed and the same calls give the same power cuts.
 class SimVfs {
 public:
     explicit SimVfs(std::uint64_t seed);
@@ -22,21 +22,21 @@ public:
 
     [[nodiscard]] const std::string& name() const;
 
-    /// Asked before each write, truncation, sync and removal. False: it does nothing and fails with
-    /// SQLITE_IOERR.
+    /// Called before each write, truncation, sync and removal. If it returns false, the call does nothing and
+    /// fails with SQLITE_IOERR.
     void ask_before_writes(std::function<bool()> may_write);
 
-    /// Files grow by this many bytes more; then a write beyond a file's end fails with SQLITE_FULL.
+    /// Files can grow by this many bytes; then a write beyond a file's end fails with SQLITE_FULL.
     void set_free_bytes(std::uint64_t bytes);
-    /// The next so many writes or syncs fail with SQLITE_IOERR and do nothing.
+    /// The next `calls` writes or syncs do nothing and fail with SQLITE_IOERR.
     void fail_writes(int calls);
     void fail_syncs(int calls);
 
-    /// What was not synced is forgotten or, with `tears`, kept in any subset of its sectors of 512 bytes, or
-    /// up to a point in the order of writing. Files that were open go on as the content that is left.
+    /// Unsynced writes are lost. With `tears`, any subset of their sectors of 512 bytes survives, or all
+    /// writes up to some point. Open files keep the content that is left.
     void cut_power(test::PowerCut how);
 
-    /// For set-up and inspection.
+    /// For inspection by tests.
     [[nodiscard]] std::uint64_t size_bytes(const std::string& file) const;
     [[nodiscard]] std::uint64_t written_bytes() const;
 

@@ -1,4 +1,4 @@
-// The simulated disk keeps what it promised to keep, forgets the rest, and SQLite stands on it.
+// The simulated disk keeps synced writes and may lose the others; SQLite works on it.
 #include "simulation/sim_vfs.hpp"
 
 #include <sqlite3.h>
@@ -27,7 +27,7 @@ public:
 
     int run(const char* sql) { return sqlite3_exec(handle_, sql, nullptr, nullptr, nullptr); }
     int count() { return ask("SELECT count(*) FROM number"); }
-    /// The number of the last row; 0: there is none.
+    /// The number of the last row; 0: there is no row.
     int last() { return ask("SELECT coalesce(max(rowid), 0) FROM number"); }
     bool is_sound() {
         return ask("SELECT count(*) FROM pragma_integrity_check WHERE integrity_check = 'ok'") == 1;
@@ -49,7 +49,7 @@ private:
     sqlite3* handle_ = nullptr;
 };
 
-/// Ends a connection as a kill does: nothing of its closing reaches the disk.
+/// Ends a connection as a kill does: closing it writes nothing.
 void drop(SimVfs& vfs, std::unique_ptr<Connection>& connection) {
     vfs.ask_before_writes([] { return false; });
     connection.reset();
@@ -69,7 +69,7 @@ TEST_CASE("the simulated disk keeps every commit over a kill") {
     CHECK(Connection(vfs).count() == 10);
 }
 
-TEST_CASE("the simulated disk forgets at a power cut what was not synced, and keeps what was") {
+TEST_CASE("the simulated disk loses unsynced commits at a power cut and keeps synced ones") {
     SimVfs vfs(1);
     auto connection = std::make_unique<Connection>(vfs);
     CHECK(connection->run(insert) == SQLITE_OK);
@@ -81,7 +81,7 @@ TEST_CASE("the simulated disk forgets at a power cut what was not synced, and ke
     CHECK(Connection(vfs).count() == 1);
 }
 
-TEST_CASE("a torn power cut leaves a beginning of the commits, and another one with another seed") {
+TEST_CASE("a torn power cut leaves the first commits, and how many depends on the seed") {
     std::set<int> left;
     for (std::uint64_t seed = 1; seed <= 40; ++seed) {
         SimVfs vfs(seed);
@@ -93,7 +93,7 @@ TEST_CASE("a torn power cut leaves a beginning of the commits, and another one w
         drop(vfs, connection);
         Connection again(vfs);
         CHECK(again.is_sound());
-        // A beginning: of a commit that is there none before it is missing.
+        // No commit is missing before one that is there.
         CHECK(again.count() == again.last());
         left.insert(again.count());
     }
@@ -101,7 +101,7 @@ TEST_CASE("a torn power cut leaves a beginning of the commits, and another one w
     CHECK(*left.rbegin() <= 10);
 }
 
-TEST_CASE("a full simulated disk fails a commit, which leaves nothing, and takes it once there is room") {
+TEST_CASE("a commit on a full simulated disk fails and leaves nothing, and succeeds once there is room") {
     SimVfs vfs(1);
     Connection connection(vfs);
     vfs.set_free_bytes(500);
@@ -112,7 +112,7 @@ TEST_CASE("a full simulated disk fails a commit, which leaves nothing, and takes
     CHECK(connection.count() == 1);
 }
 
-TEST_CASE("failing writes of the simulated disk fail a commit") {
+TEST_CASE("a commit fails if a write to the simulated disk fails") {
     SimVfs vfs(1);
     Connection connection(vfs);
     vfs.fail_writes(1);

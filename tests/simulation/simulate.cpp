@@ -1,4 +1,4 @@
-// Runs simulated worlds from the command line and tells which seed fails.
+// Runs simulated worlds from the command line and prints each seed that fails.
 
 #include <sys/resource.h>
 
@@ -20,9 +20,9 @@ using namespace tickledger::simulation;
 
 struct Order {
     std::uint64_t seed = 0;
-    std::uint64_t worlds = 0;    ///< 0: as many as the messages need.
-    std::uint64_t messages = 0;  ///< In all worlds together.
-    std::uint64_t seconds = 0;   ///< No world begins after so many; 0: no limit.
+    std::uint64_t worlds = 0;    ///< 0: as many as the messages or the seconds allow.
+    std::uint64_t messages = 0;  ///< In all worlds together; 0: no limit.
+    std::uint64_t seconds = 0;   ///< No world begins later than this; 0: no limit.
     std::size_t world_messages = 20'000;
     bool verbose = false;
     bool keeps_going = false;

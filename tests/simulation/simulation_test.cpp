@@ -1,4 +1,4 @@
-// A million messages through simulated worlds: the same ones every time.
+// A million messages through simulated worlds, the same ones in every run.
 #include <catch2/catch.hpp>
 #include <charconv>
 #include <cstdlib>
@@ -15,7 +15,7 @@ namespace {
 constexpr std::size_t messages_a_world = 20'000;
 constexpr std::size_t messages_in_all = 1'000'000;
 
-/// Fewer where a sanitizer makes each one dear: TICKLEDGER_SIMULATED_MESSAGES.
+/// TICKLEDGER_SIMULATED_MESSAGES sets a smaller number, for builds with slow sanitizers.
 std::size_t messages_wanted() {
     const char* text = std::getenv("TICKLEDGER_SIMULATED_MESSAGES");
     if (text == nullptr) return messages_in_all;
@@ -27,8 +27,8 @@ std::size_t messages_wanted() {
 
 std::size_t check_world(std::uint64_t seed) {
     const WorldReport report = run_world(seed, messages_a_world);
-    INFO("play it again: ./tests/simulate --seed " << seed << " --worlds 1 --world-messages "
-                                                   << messages_a_world);
+    INFO("replay it: ./tests/simulate --seed " << seed << " --worlds 1 --world-messages "
+                                               << messages_a_world);
     CHECK(report.failure.value_or("") == "");
     return report.logged;
 }
@@ -43,7 +43,7 @@ TEST_CASE("simulated worlds: a million messages of fixed seeds") {
     std::cout << seed - 1 << " worlds, " << messages << " messages\n";
 }
 
-// Fresh seeds only where somebody asks for them: a run of the tests has to be the same every time.
+// Fresh seeds are used only on request, because every run of the tests must do the same.
 TEST_CASE("simulated worlds: seeds that nobody has seen, from TICKLEDGER_FRESH_SEEDS on") {
     const char* text = std::getenv("TICKLEDGER_FRESH_SEEDS");
     if (text == nullptr) {

@@ -1,4 +1,4 @@
-// One server and one node, moved by hand: for stories that are told step by step.
+// One server and one node, driven step by step by a test.
 #pragma once
 
 #include <catch2/catch.hpp>
@@ -24,7 +24,7 @@ inline MeterSettings house(MessageForm form = MessageForm::counter) {
     return meter;
 }
 
-/// The entries in words, for a failing story.
+/// The entries as text, for a failing story.
 inline std::string words(const Books& books) {
     std::string text;
     for (const Entry& entry : books.meters().at(0).entries) {
@@ -68,7 +68,7 @@ public:
         REQUIRE(daemon->accept(LinkChange{.at = {}, .up = true, .session_present = session_present}));
     }
 
-    /// A message with boot and number, and more where a story needs it. Whether it was accepted.
+    /// A message with boot and seq, and `more` fields. Returns whether it was accepted.
     bool hear(std::uint64_t number, int seq, int boot = 1, const std::string& more = "",
               bool redelivered = false) {
         const bool pulses = settings.meters[0].message == MessageForm::pulses;
@@ -80,22 +80,22 @@ public:
         message.redelivered = redelivered;
         return daemon->accept(std::move(message));
     }
-    /// Three minutes later.
+    /// The same, three minutes later.
     bool hear_next(std::uint64_t number, int seq, int boot = 1, const std::string& more = "") {
         wait(std::chrono::minutes{3});
         return hear(number, seq, boot, more);
     }
-    /// What follows a silence is booked half a cadence later, if nothing comes before that.
+    /// The first message after a silence is booked half a cadence later, unless another arrives sooner.
     void let_silence_end() { wait(std::chrono::minutes{2}); }
     void book() { REQUIRE(daemon->book_all() == Engine::Step::done); }
     void sync() { REQUIRE(daemon->sync()); }
 
-    /// Closes the daemon in good order and reads its ledger; the stage is over then but for start().
+    /// Stops the daemon in order and reads its ledger. Afterwards only start() may be called.
     Books books() {
         daemon.reset();
         return std::move(Books::read(machine.vfs().name(), ledger_file).value());
     }
-    /// Books everything and adds the entries up.
+    /// Books everything, adds up the entries and starts the daemon again.
     std::int64_t total() {
         book();
         const Books read = books();

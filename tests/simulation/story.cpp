@@ -10,7 +10,7 @@ namespace tickledger::simulation {
 
 namespace {
 
-// In the order in which things that share an instant happen.
+// The order of things that happen at the same instant.
 enum class Rank : std::uint8_t { water, accident, message };
 
 struct Happening {
@@ -32,7 +32,7 @@ const Backlog* backlog_with(const std::vector<Backlog>& backlogs, Instant t) {
     return found == backlogs.end() ? nullptr : &*found;
 }
 
-/// When the node speaks.
+/// When the node sends a message.
 std::vector<Instant> turns(Duration cadence, const KeptCadence& pace, const std::vector<Instant>& ticks,
                            Span span) {
     Chance chance(pace.seed);
@@ -40,7 +40,7 @@ std::vector<Instant> turns(Duration cadence, const KeptCadence& pace, const std:
     const auto next = [&](Instant at) {
         if (pace.times == 1 && pace.jitter == 0) return at + cadence;
         const double turn = pace.times * chance.between(1 - pace.jitter, 1 + pace.jitter);
-        // A node tells its times to the millisecond.
+        // A node's times have milliseconds.
         return at + std::chrono::duration_cast<std::chrono::milliseconds>(cadence * turn);
     };
     for (Instant at = next(span.from); at <= span.to; at = next(at))
@@ -60,7 +60,7 @@ std::vector<Instant> turns(Duration cadence, const KeptCadence& pace, const std:
     return all;
 }
 
-// A board that starts anew needs a while until it sends what it kept.
+// After a start, a board needs a while until it sends the messages that it kept.
 constexpr Duration start_takes = std::chrono::seconds{4};
 
 class Telling {
@@ -93,7 +93,7 @@ public:
         if (overtaken != nullptr && overtaken == last_overtaken_) overtaken = nullptr;
         const Backlog* backlog = backlog_with(story_.backlogs, at);
         if (backlog == nullptr && queue_) send_queue();
-        // The queue is still being sent, and this one has to wait its turn.
+        // While the queue is being sent, this message joins its end.
         const bool queues_up = backlog == nullptr && sending_ && at < free_at_ && !sending_->mixes_live;
         const bool waits = backlog != nullptr || queues_up;
         const bool lost = !waits && span_with(story_.losses, at) != nullptr;
@@ -138,7 +138,7 @@ private:
         if (unheard_ != nullptr) unheard_->push_back(std::move(delivery));
     }
 
-    /// The network is back: everything that waits is sent.
+    /// The network is back: the whole queue is sent.
     void send_queue() {
         sending_ = std::exchange(queue_, nullptr);
         free_at_ = sending_->during.to;
@@ -151,7 +151,7 @@ private:
             send_copy(deliveries_[first_sent + sent - left]);
     }
 
-    /// When the next queued message is sent, and the one after it may be.
+    /// Returns when the next queued message is sent, and sets the time of the one after it.
     Instant next_turn(const Backlog& backlog) {
         if (backlog.piece > 0 && in_piece_ == backlog.piece) {
             free_at_ += backlog.pause;
@@ -176,7 +176,7 @@ private:
         deliveries_.push_back(std::move(delivery));
     }
 
-    /// The node sends it anew: no flag says so.
+    /// The node sends the message again, without a flag for it.
     void send_copy(Delivery copy) {
         copy.message.arrived_at =
             std::exchange(free_at_, free_at_ + sending_->gap) + node_.settings().journey;
@@ -203,8 +203,8 @@ private:
     const Story& story_;
     std::vector<Delivery>* unheard_;
     const Span* last_overtaken_ = nullptr;
-    const Backlog* queue_ = nullptr;    ///< Whose readings wait now.
-    const Backlog* sending_ = nullptr;  ///< Whose queue was sent last.
+    const Backlog* queue_ = nullptr;    ///< The backlog whose readings wait now.
+    const Backlog* sending_ = nullptr;  ///< The backlog that was sent last.
     std::vector<Delivery> queued_;
     Instant free_at_{};  ///< When the queue's next message may be sent.
     std::size_t in_piece_ = 0;

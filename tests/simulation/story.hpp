@@ -1,4 +1,4 @@
-// What happens to a node over days: the accidents, in order of time, and the messages that come of them.
+// The accidents of a node over days, and the messages that result.
 #pragma once
 
 #include <vector>
@@ -29,14 +29,14 @@ struct Backlog {
     Span during;
     /// From one queued message to the next while they are sent.
     Duration gap = std::chrono::milliseconds{50};
-    /// After so many of them it pauses; 0: it sends all in one go.
+    /// It pauses after this many messages; 0: it sends all in one go.
     std::size_t piece = 0;
     Duration pause{};
-    /// What it reads meanwhile is sent at once, between the queued ones; else it queues up behind them.
+    /// New readings are sent at once, between the queued ones. Otherwise they join the end of the queue.
     bool mixes_live = false;
-    /// The queue lies in flash and outlives a power cut; else that takes what was not sent yet.
+    /// The queue is in flash and survives a power cut. Otherwise a cut loses the messages not sent yet.
     bool survives_power_cut = false;
-    /// So many of the queued messages, the last ones, are sent once more at the end.
+    /// This many of the last queued messages are sent once more at the end.
     std::size_t repeated = 0;
 };
 
@@ -47,12 +47,13 @@ struct Reversal {
     Duration spacing = std::chrono::seconds{2};
 };
 
-/// How a node keeps its cadence: a sleeping board's clock is a poor one, and people guess at the setting.
+/// How well a node keeps the configured cadence: a sleeping board has a poor clock, and people guess the
+/// setting.
 struct KeptCadence {
-    double times = 1;   ///< Its mean cadence, of the one that is set.
-    double jitter = 0;  ///< Each turn is longer or shorter by up to this share of it.
+    double times = 1;   ///< Its mean cadence as a multiple of the configured one.
+    double jitter = 0;  ///< Each wait is longer or shorter by up to this share.
     std::uint64_t seed = 0;
-    bool speaks_at_ticks = false;  ///< While water runs it speaks at most once in two seconds, besides.
+    bool speaks_at_ticks = false;  ///< It also sends while water runs, at most once in two seconds.
 
     [[nodiscard]] bool is_as_set() const { return times == 1 && jitter == 0 && !speaks_at_ticks; }
 };
@@ -66,9 +67,9 @@ struct Story {
     std::vector<Span> silences;
     /// It sends, but nothing arrives.
     std::vector<Span> losses;
-    /// Messages sent in these wait somewhere and arrive together at the end, in their order.
+    /// Messages sent in each of these are delayed and arrive together at its end, in order.
     std::vector<Span> delays;
-    /// The message sent first in each arrives only at its end, after its successors.
+    /// The first message sent in each of these arrives only at its end, after its successors.
     std::vector<Span> overtaken;
     std::vector<Redelivery> redeliveries;
     std::vector<ClockError> clock_errors;
@@ -80,11 +81,11 @@ struct Story {
     [[nodiscard]] std::vector<Instant> back_ticks() const;
 };
 
-/// Lets the water of (from, to] run through the node's meter and its story happen. The node speaks every
-/// cadence, at its pace, first one turn after span.from. What happens at one instant: first the water, then
-/// the accident, then the message. What lies outside the span is passed over, so that a story without
-/// backlogs can be run piece by piece. Returns the messages in order of their arrival. `unheard`: where
-/// given, the messages that never arrive are added to it.
+/// Runs the water of (from, to] through the node's meter, together with the node's story. The node sends a
+/// message every cadence, at its pace, for the first time one cadence after span.from. At the same instant,
+/// water comes first, then the accident, then the message. Everything outside the span is skipped, so a story
+/// without backlogs can be run piece by piece. Returns the messages in order of arrival. Messages that never
+/// arrive are added to `unheard` if it is given.
 [[nodiscard]] std::vector<Delivery> run(Node& node, const std::vector<Instant>& ticks, const Story& story,
                                         Span span, std::vector<Delivery>* unheard = nullptr);
 

@@ -20,7 +20,7 @@ using std::chrono::seconds;
 namespace {
 
 const Instant start = instant_of(1'772'323'200'000'000);  // 2026-03-01T00:00:00Z
-// So that a node of the usual cadence speaks for the first time at the start.
+// A node of the usual cadence then sends its first message at the start.
 const Instant before_start = start - NodeSettings{}.cadence;
 
 std::vector<Instant> water(std::uint64_t seed, int days) {
@@ -32,7 +32,7 @@ std::vector<Instant> water(std::uint64_t seed, int days) {
     return ticks_of(draws, 1'000'000);
 }
 
-// Spans in order, apart from each other, somewhere in the days.
+// Random spans within the days, in order and without overlap.
 std::vector<Span> some_spans(Chance& chance, int days) {
     std::vector<Span> spans;
     for (Instant t = start + chance.moment(hours{30}); t < start + days * hours{24};
@@ -74,7 +74,7 @@ std::uint64_t told_ticks(const std::vector<Delivery>& deliveries) {
 
 }  // namespace
 
-TEST_CASE("every true tick is told once, unseen, or still to be told") {
+TEST_CASE("every true tick is told once, unseen, or not told yet") {
     rc::prop("for any node and any story", [](std::uint64_t seed) {
         Chance chance(seed);
         Node node(some_node(chance), start);
@@ -95,7 +95,7 @@ TEST_CASE("every true tick is told once, unseen, or still to be told") {
     });
 }
 
-TEST_CASE("the same seed tells the same story, byte for byte") {
+TEST_CASE("the same seed gives the same messages, byte for byte") {
     const auto tell = [](std::uint64_t seed) {
         Chance chance(seed);
         Node node(some_node(chance), start);
@@ -109,7 +109,7 @@ TEST_CASE("the same seed tells the same story, byte for byte") {
     CHECK(tell(1) != tell(2));
 }
 
-TEST_CASE("a counter never falls but at a restart") {
+TEST_CASE("a counter falls only at a restart") {
     rc::prop("for any story without a preset", [](std::uint64_t seed) {
         Chance chance(seed);
         NodeSettings settings;
@@ -127,12 +127,12 @@ TEST_CASE("a counter never falls but at a restart") {
             boot = message["boot"];
             count = message["count"];
         }
-        // Cuts that touch nothing but silence still change the boot.
+        // A cut within a silence still changes the boot.
         RC_ASSERT(node.boot() == 1 + story.power_cuts.size() - (node.is_on() ? 0U : 1U));
     });
 }
 
-TEST_CASE("without accidents all water is told, on its own day") {
+TEST_CASE("without accidents, every tick is told on the day on which it ran") {
     Node node({}, start);
     const auto ticks = water(3, 5);
     const auto deliveries = run(node, ticks, {}, {before_start, start + hours{120}});
@@ -147,7 +147,7 @@ TEST_CASE("without accidents all water is told, on its own day") {
     }
 }
 
-TEST_CASE("a story can be run piece by piece") {
+TEST_CASE("a story that is run piece by piece gives the same messages") {
     const auto ticks = water(9, 2);
     Story story;
     story.power_cuts = {{start + hours{10}, start + hours{11}}, {start + hours{30}, start + hours{31}}};
@@ -164,7 +164,7 @@ TEST_CASE("a story can be run piece by piece") {
     }
 }
 
-TEST_CASE("a redelivered message arrives again and tells nothing") {
+TEST_CASE("a redelivered message arrives again and reveals nothing new") {
     Node node({}, start);
     Story story;
     story.redeliveries = {{start + minutes{5}, minutes{4}}};
@@ -175,7 +175,7 @@ TEST_CASE("a redelivered message arrives again and tells nothing") {
     CHECK(deliveries[4].meaning == Meaning::nothing);
 }
 
-TEST_CASE("delayed messages arrive together, an overtaken one after its successors") {
+TEST_CASE("delayed messages arrive together, and an overtaken one after its successors") {
     Node node({}, start);
     Story story;
     story.delays = {{start + minutes{1}, start + minutes{10}}};
@@ -187,13 +187,13 @@ TEST_CASE("delayed messages arrive together, an overtaken one after its successo
         CHECK(sent_at(i) == start + minutes{3} * i);
         CHECK(deliveries[i].message.arrived_at == start + minutes{10} + node.settings().journey);
     }
-    // Sent at minutes 18, 21 and 24; the first one comes last.
+    // Sent at minutes 18, 21 and 24; the first one arrives last.
     CHECK(sent_at(6) == start + minutes{21});
     CHECK(sent_at(7) == start + minutes{24});
     CHECK(sent_at(8) == start + minutes{18});
 }
 
-TEST_CASE("two weeks of four meters are one message every three minutes") {
+TEST_CASE("four meters each send one message every three minutes for two weeks") {
     std::size_t messages = 0;
     for (std::uint64_t meter = 0; meter < 4; ++meter) {
         Node node({}, start);

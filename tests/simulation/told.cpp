@@ -9,17 +9,17 @@ namespace tickledger::simulation {
 
 namespace {
 
-/// The time in which messages may have waited at the broker for a trouble's sake. The first one that is heard
-/// as it is sent follows one that may have waited.
+/// When messages may have waited at the broker because of a trouble. It ends two cadences after the trouble:
+/// the first message that is heard live follows one that may have waited.
 Span waiting_of(const PlannedTrouble& trouble, const NodeSettings& settings) {
     return {trouble.at - settings.cadence, trouble.at + trouble.length + 2 * settings.cadence};
 }
 
-/// The most that can pass for water between two messages: 1.1 Q4 = 1.375 Q3 (ISO 4064-1), and a tick at each
-/// end, for all the time from the sending of the first to the arrival of the one after the second: a jump is
-/// held until then, and what is too much until the second may be possible until the third. A jump beyond it
-/// is seen to be none. Of messages without a time that waited at the broker nobody knows when they were sent:
-/// it may have been at any time of the waiting.
+/// The largest jump between two messages that can look like water: 1.1 Q4 = 1.375 Q3 (ISO 4064-1), and a tick
+/// at each end. The time for it runs from the sending of the first message to the arrival of the third: the
+/// jump is held until then, and a gain that is too large for the time to the second message may be possible
+/// for the time to the third. A larger jump is recognised as not being water. If messages without a time
+/// waited at the broker, they may have been sent at any time of the wait.
 std::int64_t most_by_hand(const NodeSettings& settings, const MeterSettings& meter,
                           const std::vector<PlannedTrouble>& troubles, const Sent& before,
                           const Sent& third) {
@@ -34,8 +34,8 @@ std::int64_t most_by_hand(const NodeSettings& settings, const MeterSettings& met
     return static_cast<std::int64_t>(most_ticks_per_h * h) + 3;
 }
 
-/// A message that waited and tells no time, no boot and no uptime may be an old one that came again: while it
-/// tells no more than was told before, it tells nothing.
+/// A message that waited and has no time, no boot and no uptime may be an old one that arrived again. It
+/// reveals nothing unless its count exceeds what was told before.
 bool may_be_old(const NodeSettings& settings, const std::vector<PlannedTrouble>& troubles, const Sent& sent) {
     const bool is_counter = settings.message == MessageForm::counter;
     if (settings.tells_time || (is_counter && (settings.tells_boot || settings.tells_uptime))) return false;
@@ -49,7 +49,7 @@ std::int64_t in_counter(std::int64_t line, int bits) {
     return bits == 0 ? line : line & ((std::int64_t{1} << bits) - 1);
 }
 
-/// The counts, on the node's own line, that it may have started from, as far as its messages tell.
+/// The counts, on the node's own line, from which it may have started according to its messages.
 std::vector<std::int64_t> possible_restores(const NodeSettings& settings, const Delivery& before,
                                             const Delivery& after) {
     const std::int64_t now = after.first_line;
@@ -57,11 +57,11 @@ std::vector<std::int64_t> possible_restores(const NodeSettings& settings, const 
     if (settings.tells_saved && is_counter) return {after.restored_line};
     std::vector<std::int64_t> possible;
     if (settings.checkpoint_ticks == 0) {
-        // It forgot its count or, for all that can be seen, it kept it.
+        // It forgot its count. The caller handles the case that it seems to have kept it.
         possible.push_back(0);
         return possible;
     }
-    // Each checkpoint from the one below the last count that was told up to the count that is told now.
+    // Every checkpoint from the one below the previous message's count up to this message's count.
     const auto step = static_cast<std::int64_t>(settings.checkpoint_ticks);
     const auto below = [&](std::int64_t line) {
         return line - in_counter(line, settings.counter_bits) % step;
@@ -74,20 +74,20 @@ std::vector<std::int64_t> possible_restores(const NodeSettings& settings, const 
     return possible;
 }
 
-/// What ran between two messages, if the node started from `restored` in between: what it has counted since,
-/// and what it had counted before beyond the last count that was told.
+/// The ticks between two messages if the node started from `restored` in between: those that it has counted
+/// since the start, and those that it had counted between the first message and the start.
 std::int64_t counted_if(std::int64_t restored, const Delivery& before, const Delivery& after) {
     return after.first_line - restored + std::max<std::int64_t>(restored - before.line, 0);
 }
 
 std::int64_t told_over_start(const NodeSettings& settings, const Delivery& before, const Delivery& after) {
     const std::int64_t within_pack = after.line - after.first_line;
-    // What keeps every tick is told whole.
+    // A node that keeps every tick reveals all of them.
     if (settings.checkpoint_ticks == 1) return after.line - before.line;
     std::int64_t least = std::numeric_limits<std::int64_t>::max();
     for (const std::int64_t restored : possible_restores(settings, before, after))
         least = std::min(least, counted_if(restored, before, after));
-    // Without a word of a count that was restored, one that goes on looks as if the node had never been off.
+    // Without a field that shows the restart, a count that goes on looks as if the node had never been off.
     const bool is_counter = settings.message == MessageForm::counter;
     const bool tells_start = settings.tells_boot && is_counter;
     const std::int64_t shown_before = in_counter(before.line, settings.counter_bits);
@@ -98,7 +98,7 @@ std::int64_t told_over_start(const NodeSettings& settings, const Delivery& befor
     return least + within_pack;
 }
 
-/// How far a count lies beyond the one that its message lets it seem to have started from.
+/// The ticks since the count from which, judging by the message, the node started.
 std::int64_t since_checkpoint(const NodeSettings& settings, const Delivery& after) {
     if (settings.tells_saved && settings.message == MessageForm::counter)
         return after.line - after.restored_line;
@@ -107,9 +107,9 @@ std::int64_t since_checkpoint(const NodeSettings& settings, const Delivery& afte
                                           : shown % static_cast<std::int64_t>(settings.checkpoint_ticks);
 }
 
-/// Where nothing tells of a start but a fall of the count, the fall may have been a wrong reading, for all
-/// that can be seen: if the very next count lies at the one before the fall or beyond, only what it says more
-/// than that is told beyond doubt. Messages that may be old ones do not count as the next.
+/// If only a fall of the count shows a restart, the fall may also have been a wrong reading. If the very next
+/// count is at or above the one before the fall, only the difference between these two is told beyond doubt.
+/// Messages that may be old ones do not count as the next.
 class Fall {
 public:
     void see(const NodeSettings& settings, const Delivery& before, const Delivery& after, std::int64_t told) {
@@ -120,14 +120,14 @@ public:
         shown_fallen_ = in_counter(after.line, settings.counter_bits);
         told_since_ = told;
     }
-    /// What was told by a fall that another start fell below before anything confirmed it. What ran back
-    /// tells no tick that could be taken back.
+    /// The ticks told by a fall that was not confirmed before another restart fell below it. If water ran
+    /// back, there are none to take back.
     [[nodiscard]] std::int64_t take_back_unconfirmed(const NodeSettings& settings, std::int64_t line) const {
         return is_open_ && in_counter(line, settings.counter_bits) < shown_fallen_
                    ? std::max<std::int64_t>(told_since_, 0)
                    : 0;
     }
-    /// What was counted twice over at most, now that the count stands at `line`; then it is forgotten.
+    /// The most ticks that were counted twice, now that the count is `line`. Then the fall is forgotten.
     [[nodiscard]] std::int64_t take_back(const NodeSettings& settings, std::int64_t line, std::int64_t told,
                                          bool may_be_old) {
         if (!is_open_) return 0;
@@ -165,10 +165,10 @@ Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
             told.least_ticks = after.line - after.first_line;
         } else {
             const Delivery& before = last->delivery;
-            // Late, or known: it tells nothing new.
+            // A late or repeated message reveals nothing new.
             if (after.sent_at <= before.sent_at) continue;
-            // A count that was set by hand tells nothing of what ran until then, nor of what ran back; a fall
-            // just before it is not confirmed.
+            // A count that was set by hand shows neither the water that ran before nor water that ran back. A
+            // fall just before it is not confirmed.
             if (now->presets_before != last->presets_before) {
                 const std::int64_t highest =
                     last_but_one ? std::max(before.counted, last_but_one->delivery.counted) : before.counted;
@@ -189,7 +189,7 @@ Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
                                                               may_be_old(settings, troubles, *now));
                 } else {
                     if (settings.tells_saved && settings.checkpoint_ticks == 1) {
-                        // The last one before the start may be taken for a wrong reading.
+                        // The last message before the restart may be taken for a wrong reading.
                         const std::int64_t highest =
                             last_but_one ? std::max(before.line, last_but_one->delivery.line) : before.line;
                         told.ran_back_over_starts += std::max<std::int64_t>(highest - after.restored_line, 0);
@@ -199,7 +199,7 @@ Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
                     told.least_ticks += gain - fall.take_back(settings, after.first_line, gain,
                                                               may_be_old(settings, troubles, *now));
                     fall.see(settings, before, after, gain - (after.line - after.first_line));
-                    // A pack holds the next readings itself.
+                    // The later readings of a pack count as the next ones.
                     if (after.line != after.first_line) {
                         told.least_ticks -=
                             fall.take_back(settings, after.line, after.line - after.first_line, false);

@@ -1,8 +1,8 @@
-// How much of a node's water its messages allow to be known, worked out from what the node really did.
+// How many of a node's ticks its messages reveal ("told" ticks), worked out from the node's true state.
 //
-// Between two messages of one start of the node everything is told. Where it started anew in between, its
-// messages leave open which count it restored: every count that it may have restored is tried, and told is
-// the least that it must have counted whichever it was. No rule of the daemon's stands here.
+// Between two messages of one boot, every tick is told. If the node restarted in between, its messages leave
+// open which count it restored. Every count that it may have restored is tried, and the told ticks are the
+// fewest that it must have counted in any of these cases. This code uses none of the daemon's rules.
 #pragma once
 
 #include <cstdint>
@@ -16,24 +16,24 @@ namespace tickledger::simulation {
 struct Sent {
     std::uint32_t node = 0;
     Delivery delivery;
-    /// How often its count had been set by hand.
+    /// How often the count had been set by hand before it was sent.
     std::uint32_t presets_before = 0;
 };
 
-/// Between what bounds a right account lies.
+/// The bounds of a right account.
 struct Told {
-    std::int64_t least_ticks = 0;  ///< What was told beyond doubt.
-    std::int64_t most_ticks = 0;   ///< What the node counted between its first and its last word.
-    /// What ran back over starts that told a `saved` count: by the rules that is not seen as water.
+    std::int64_t least_ticks = 0;  ///< Ticks that were told beyond doubt.
+    std::int64_t most_ticks = 0;   ///< Ticks that the node counted between its first and its last message.
+    /// Ticks that ran back before boots that sent a `saved` count: the booking rules do not see them.
     std::int64_t ran_back_over_starts = 0;
-    /// What counts that were set by hand may pass for: gains that the meter can have had.
+    /// The most that counts set by hand may look like: gains that are possible for the meter.
     std::int64_t set_by_hand = 0;
-    /// The first word of a start came after that of a later one.
+    /// The first message of a boot arrived after that of a later boot.
     bool starts_cross = false;
 };
 
-/// `heard`: in order of their arrival, repeats and late ones among them.
-/// While there was a trouble, messages waited at the broker.
+/// `heard`: in order of arrival, including repeats and late messages.
+/// Messages may have waited at the broker during each of the troubles.
 [[nodiscard]] Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
                                   const std::vector<PlannedTrouble>& troubles,
                                   const std::vector<const Sent*>& heard);

@@ -1,4 +1,4 @@
-// What a node's messages allow to be known, held against small runs worked out by hand.
+// The ticks that a node's messages reveal, compared with small cases worked out by hand.
 #include "simulation/told.hpp"
 
 #include <catch2/catch.hpp>
@@ -17,7 +17,7 @@ NodeSettings count_alone() {
     return settings;
 }
 
-/// `minutes` after the start, in the node's `boot`: it counted so much since it was made and shows `line`.
+/// A message sent `minutes` after the start in this boot, with the ticks counted so far and the count shown.
 Sent sent(int minutes, std::uint64_t boot, std::int64_t counted, std::int64_t line) {
     Sent message;
     message.delivery.sent_at = message.delivery.message.arrived_at = start + std::chrono::minutes{minutes};
@@ -40,29 +40,29 @@ std::int64_t least_of(const NodeSettings& settings, const std::vector<PlannedTro
 
 }  // namespace
 
-TEST_CASE("told: counts that fell while they waited tell only what they say beyond the last one") {
-    // 3065, then a start at 3060; 3061 and 3067 are its words.
+TEST_CASE("told: after a fall among messages that waited, only ticks beyond the previous count are told") {
+    // 3065, then a restart at 3060, which sends 3061 and 3067.
     const std::vector<Sent> messages{sent(0, 1, 966, 3065), sent(3, 2, 967, 3061), sent(6, 2, 967, 3061),
                                      sent(9, 2, 973, 3067), sent(12, 2, 978, 3072)};
     PlannedTrouble away;
     away.kind = Trouble::link_lost;
     away.at = start + std::chrono::minutes{1};
     away.length = std::chrono::hours{1};
-    // As they came, the second 3061 shows that the first was no wrong reading: 1, 0, 6 and 5.
+    // If they came live, the second 3061 shows that the first was not a wrong reading: 1, 0, 6 and 5.
     CHECK(least_of(count_alone(), {}, messages) == 12);
-    // Both may have been old messages that the broker kept: 3067 and 3072 lie beyond 3065.
+    // Otherwise both may have been old messages that the broker kept: 3067 and 3072 are beyond 3065.
     CHECK(least_of(count_alone(), {away}, messages) == 7);
 }
 
-TEST_CASE("told: water that ran back over two starts was told as water that came") {
-    // A register that keeps every tick and tells no start: 500, then 499 and 498, each after a start.
+TEST_CASE("told: water that ran back over two restarts was told as water that ran forward") {
+    // A register that keeps every tick and sends no boot: 500, then 499 and 498, each after a restart.
     NodeSettings settings = count_alone();
     settings.checkpoint_ticks = 1;
     const std::vector<Sent> messages{sent(0, 1, 500, 500), sent(3, 2, 499, 499), sent(6, 3, 498, 498)};
     CHECK(least_of(settings, {}, messages) == -2);
 }
 
-TEST_CASE("told: a start that is told is believed whether or not its messages waited") {
+TEST_CASE("told: a boot field is believed even if the messages waited at the broker") {
     NodeSettings settings = count_alone();
     settings.tells_boot = true;
     PlannedTrouble away;

@@ -13,7 +13,7 @@ using std::chrono::minutes;
 using std::chrono::seconds;
 
 constexpr Duration between_deliveries = milliseconds{1};
-/// Longer than the longest backlog, and than half a cadence: so long a first reading after a silence is kept.
+/// Longer than half a cadence, for which a first reading after a silence is held, and than any backlog.
 Duration last_wait_of(const Plan& plan) {
     Duration longest = minutes{10};
     for (const PlannedNode& node : plan.nodes)
@@ -42,7 +42,7 @@ World::World(std::uint64_t seed, Plan plan)
 }
 
 World::~World() {
-    // What a daemon's destructor writes is of no interest any more.
+    // The destructor of the daemon need not write anything any more.
     if (!machine_.is_down()) machine_.strike(Blow::kill);
 }
 
@@ -50,7 +50,7 @@ void World::fail_with(std::string what) {
     if (!report_.failure) report_.failure = std::move(what);
 }
 
-/// Lets the nodes live; their messages do not depend on what becomes of them.
+/// Runs the nodes first: what they send does not depend on what happens to their messages.
 void World::send_messages() {
     for (std::uint32_t index = 0; index < plan_.nodes.size(); ++index) {
         PlannedNode& planned = plan_.nodes[index];
@@ -189,7 +189,7 @@ void World::publish_to_broker() {
     if (broker_.is_connected() && !deliver_at_) deliver_at_ = clock_.true_time;
 }
 
-/// One message goes from the broker into the log, and the broker is thanked.
+/// One message goes from the broker into the log and is acknowledged.
 void World::deliver() {
     deliver_at_.reset();
     if (!daemon_) return;
@@ -199,7 +199,7 @@ void World::deliver() {
     message.redelivered = letter->redelivered;
     message.retained = letter->retained;
     if (!daemon_->accept(std::move(message))) {
-        // The connection is cut without thanks, and tried again.
+        // The connection is closed without an acknowledgement, and opened again later.
         if (!machine_.is_down()) lose_link(0, reconnect_wait);
         return;
     }
@@ -232,7 +232,7 @@ void World::pass() {
     });
 }
 
-/// A person speaks; where the daemon is away, to nobody.
+/// A person gives an instruction. If the daemon is not running, nobody receives it.
 void World::say(const PlannedWord& planned) {
     if (!daemon_) return;
     auto instruction = people_.say(planned);
@@ -241,7 +241,7 @@ void World::say(const PlannedWord& planned) {
     remember(Line::no_message);
 }
 
-/// Nothing is published twice with other content under the same revision.
+/// No row is published twice with different content under the same revision.
 void World::check_publication(const Outgoing& outgoing) {
     if (seed_ % 4 != 0 || !outgoing.topic.ends_with("/usage")) return;
     const auto part = [&](std::string_view name) {
@@ -267,29 +267,29 @@ void World::sync() {
     if (daemon_ && !daemon_->sync()) sync_at_ = clock_.true_time + seconds{1};
 }
 
-/// Everything is delivered; now everything gets booked.
+/// All messages are delivered; now books all of them.
 void World::settle() {
     if (report_.failure) return;
     if (!daemon_ || !broker_.is_connected() || !broker_.is_empty()) {
         fail_with("the world does not come to rest");
         return;
     }
-    // A clock that was set back, or that a node's false time had set forward, holds the stamps until it has
-    // caught up; until then no backlog is seen to end.
+    // If the clock was set back, or was ahead because of a node's false time, the stamps do not advance until
+    // it has caught up. Until then no backlog is seen to end.
     clock_.error = Duration{0};
     if (const auto stamp = daemon_->log().last_stamp())
         clock_.true_time = std::max(clock_.true_time, *stamp + last_wait_of(plan_));
     if (daemon_->book_all() != Engine::Step::done)
         fail_with("the last pass fails: " + daemon_->engine().trouble());
     if (daemon_->engine().booked_to() != daemon_->log().end()) {
-        fail_with("not everything accepted gets booked: " + daemon_->engine().booked_to().words() + " of " +
+        fail_with("not every accepted message is booked: " + daemon_->engine().booked_to().words() + " of " +
                   daemon_->log().end().words() +
                   "; undated: " + std::to_string(daemon_->engine().undated_count()));
     }
     if (!daemon_->sync()) fail_with("the last sync fails");
 }
 
-/// A daemon that starts removes what is too old by now; the audit's own must find nothing to remove.
+/// A daemon removes old data when it starts. Starting one here leaves none for the audit's daemon to remove.
 void World::keep_house() {
     if (!plan_.keeps_readings && !plan_.keeps_messages) return;
     auto daemon = SimDaemon::start(machine_, settings_, clock_);

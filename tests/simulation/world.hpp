@@ -1,5 +1,5 @@
-// One world from one seed: nodes, a broker and a server with the real daemon's parts, through all that can
-// happen to them, and then the question whether every tick is in the ledger once.
+// One world from one seed: nodes, a broker and a server with the daemon's real parts, with their accidents
+// and troubles. At the end, an audit checks that every tick is in the ledger once.
 #pragma once
 
 #include <array>
@@ -32,30 +32,30 @@ struct Line {
     bool only_booked = false;
 };
 
-/// Meters whose totals lie outside of what their messages tell, for a reason that nobody could see through.
+/// Meters whose totals are outside the bounds of their messages, for a reason that nobody could detect.
 struct Excused {
     int meters = 0;
     std::int64_t ticks_over = 0;   ///< Booked beyond what the nodes counted.
-    std::int64_t ticks_under = 0;  ///< Told and not booked.
+    std::int64_t ticks_under = 0;  ///< Told but not booked.
 };
 
 struct WorldReport {
     std::uint64_t seed = 0;
     std::size_t sent = 0;
-    std::size_t logged = 0;      ///< Messages that the daemon accepted, repeats among them.
-    std::size_t lost_lines = 0;  ///< Lines that a power cut took.
+    std::size_t logged = 0;      ///< Messages that the daemon accepted, including repeats.
+    std::size_t lost_lines = 0;  ///< Lines of the message log that power cuts removed.
     std::array<int, trouble_count> troubles{};
     int starts = 0;
-    int words = 0;             ///< Of people, that the daemon took.
+    int words = 0;             ///< Instructions that the daemon accepted.
     bool was_rebuilt = false;  ///< The third law was checked.
-    /// Meters that spoke, and those that the audit let pass though they were not right to the tick.
+    /// Meters of which a message was heard, and by reason those that passed though not right to the tick.
     int meters = 0;
     std::map<std::string, Excused> excused;
-    /// Spans in which more ran than their `unseen_max`, by why nobody could know.
+    /// Spans in which more ran than their `unseen_max`, by the reason why nobody could know.
     std::map<std::string, int> loose_bounds;
-    /// Of everything that was sent, logged and booked: equal only where all of it is.
+    /// A hash of everything that was sent, logged and booked.
     std::uint64_t fingerprint = 0;
-    /// What the ledger holds, and all that was published, as lines.
+    /// The ledger's content and all publications, as lines.
     std::vector<std::string> told;
     /// Why the ledger is wrong; nothing: it is right.
     std::optional<std::string> failure;
@@ -66,7 +66,7 @@ public:
     World(std::uint64_t seed, Plan plan);
     ~World();
 
-    /// Lets everything happen and then checks. To be called once.
+    /// Runs the plan and then the audit. Call it once.
     [[nodiscard]] WorldReport run();
 
 private:
@@ -125,12 +125,12 @@ private:
     WorldReport report_;
 
     std::vector<Sent> sent_;
-    std::vector<Sent> unheard_;            ///< What the nodes said that never arrived.
+    std::vector<Sent> unheard_;            ///< Messages that never arrived.
     std::vector<std::uint32_t> arrivals_;  ///< In order of arrival at the broker.
     std::size_t arrived_ = 0;
     std::vector<std::uint32_t> waiting_nodes_messages_;
     std::vector<Line> lines_;
-    std::vector<Line> lost_;  ///< By the last power cut.
+    std::vector<Line> lost_;  ///< Lines that the last power cut removed.
     std::vector<std::string> files_;
     std::size_t next_trouble_ = 0;
     std::size_t next_word_ = 0;
@@ -138,10 +138,10 @@ private:
     std::optional<Instant> pass_at_, sync_at_, restart_at_, connect_at_, broker_up_at_, disk_heals_at_,
         deliver_at_;
     Duration outage_{};
-    std::optional<LogPosition> first_lost_;  ///< Of the last power cut.
-    /// A power cut took lines that had been booked: the ledger knows more than the log.
+    std::optional<LogPosition> first_lost_;  ///< The end of the first line that the last power cut removed.
+    /// A power cut removed lines that had been booked, so the ledger knows more than the log.
     bool knows_more_than_log_ = false;
-    /// Usage rows that were published: nothing may come again with other content.
+    /// Published usage rows: none may be published again with other content.
     std::unordered_map<std::string, std::uint64_t> published_;
     struct Published {
         int count = 0;
@@ -150,7 +150,7 @@ private:
     std::map<std::string, Published> published_on_;  ///< By topic.
 };
 
-/// A whole world from its seed.
+/// Plans and runs the world of this seed.
 [[nodiscard]] WorldReport run_world(std::uint64_t seed, std::size_t messages);
 
 }  // namespace tickledger::simulation

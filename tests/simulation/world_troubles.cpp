@@ -1,4 +1,4 @@
-// What strikes a world: kills, power cuts, disks, the broker and the link; and how it heals.
+// The troubles of a world (kills, power cuts, disks, the broker and the link), and the recovery from them.
 #include <algorithm>
 
 #include "simulation/world.hpp"
@@ -85,7 +85,7 @@ void World::start_daemon() {
         return;
     }
     daemon_ = std::move(*started);
-    // The ledger kept what it had booked of lines that the log lost.
+    // The ledger kept what it had booked from lines that the log lost.
     if (first_lost_ && *first_lost_ <= daemon_->started_from()) knows_more_than_log_ = true;
     first_lost_.reset();
     for (Line& line : std::exchange(lost_, {})) {
@@ -95,7 +95,7 @@ void World::start_daemon() {
     if (daemon_->log().end() != LogPosition{}) remember(Line::no_message);
     connect_at_ = clock_.true_time + reconnect_wait;
     pass_at_ = clock_.true_time;
-    // The time service answers only after a while, if there was a power cut.
+    // After a power cut the time service may answer only after a while.
     if (!clock_.is_set && chance_.happens(0.7)) clock_.is_set = true;
 }
 
@@ -127,7 +127,7 @@ void World::lose_link(std::size_t lost_acknowledgements, Duration until_back) {
     }
 }
 
-/// After a power cut: which lines are still there? Each of the last two files may be torn.
+/// Finds the lines that a power cut removed. Each of the last two files may be torn.
 void World::forget_lost_lines() {
     const std::uint32_t oldest_torn = files_.size() < 2 ? 0 : static_cast<std::uint32_t>(files_.size() - 2);
     const auto first = std::find_if(lines_.begin(), lines_.end(),

@@ -1,4 +1,4 @@
-// Copies and checks of a ledger, and what is made of a damaged one.
+// Backups and checks of a ledger, and the rescue of a damaged one.
 #include "store/backup.hpp"
 
 #include <catch2/catch.hpp>
@@ -20,7 +20,7 @@ namespace {
 
 const Instant monday = std::chrono::sys_days{std::chrono::year{2026} / 3 / 2};
 
-/// Writes so much into a ledger that it has many pages.
+/// Writes enough into a ledger to fill many pages.
 void fill(Ledger& ledger, std::uint64_t first_boot = 1) {
     REQUIRE(ledger.begin());
     for (std::uint64_t i = 0; i < 2000; ++i)
@@ -36,14 +36,14 @@ fs::path filled_ledger(const TempDirectory& directory, const char* accepted) {
     return file;
 }
 
-/// The last page is a leaf of the table of boots.
+/// Overwrites a part of the last page, which is a leaf of the table of boots.
 void damage(const fs::path& file) {
     std::fstream raw(file, std::ios::in | std::ios::out | std::ios::binary);
     raw.seekp(-4096, std::ios::end);
     raw << std::string(2048, '\x7f');
 }
 
-/// What this process has read so far, from whichever file.
+/// The number of bytes that this process has read so far, from any file.
 long bytes_read() {
     std::ifstream io("/proc/self/io");
     std::string name;
@@ -59,7 +59,7 @@ std::string accepted_in(const fs::path& file) {
     return (*view)->fact("accepted").value().value_or("nothing");
 }
 
-/// Without the files that SQLite puts beside one that it reads.
+/// The names of the files, without those that SQLite puts beside a database that it reads.
 std::vector<std::string> names_in(const fs::path& directory) {
     std::vector<std::string> names;
     for (const auto& entry : fs::directory_iterator(directory)) {
@@ -79,7 +79,7 @@ Rescue rescued(const fs::path& ledger, const fs::path& backups, Instant now = mo
 
 }  // namespace
 
-TEST_CASE("a sound ledger passes the quick check, a damaged one is told") {
+TEST_CASE("a sound ledger passes the quick check, a damaged one does not") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     CHECK(quick_check(file).soundness == Soundness::sound);
@@ -92,13 +92,13 @@ TEST_CASE("a sound ledger passes the quick check, a damaged one is told") {
     CHECK(quick_check(directory / "notes.db").soundness == Soundness::no_database);
 }
 
-TEST_CASE("a check that may not go on leaves it open what it would have found") {
+TEST_CASE("a check that may not go on is unfinished") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     CHECK(quick_check(file, [] { return false; }).soundness == Soundness::unfinished);
 }
 
-TEST_CASE("a check that was given up at once had read the whole file by then") {
+TEST_CASE("a check that was given up at once had already read the whole file") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     {
@@ -113,7 +113,7 @@ TEST_CASE("a check that was given up at once had read the whole file by then") {
     CHECK(bytes_read() - before < 1'000'000);
 }
 
-TEST_CASE("a backup is taken beside the writer, holds what was committed, and replaces an older one") {
+TEST_CASE("a backup is taken beside the writer, holds the committed data and replaces an older one") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     const auto copy = directory / "copy.db";
@@ -137,11 +137,11 @@ TEST_CASE("a backup is taken beside the writer, holds what was committed, and re
     CHECK(LedgerView::open(copy));
 }
 
-TEST_CASE("a backup ends although the daemon commits all the time, and shows one moment of it") {
+TEST_CASE("a backup ends although the daemon commits all the time, and shows one moment") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "0");
     auto ledger = std::move(Ledger::open(file).value());
-    // The copy asks after each part whether to go on: a commit between any two of them.
+    // The copy asks after each part whether to go on, so there is a commit between any two parts.
     int commits = 0;
     const auto copied = back_up(file, directory / "copy.db", [&] {
         REQUIRE(ledger->begin());
@@ -156,7 +156,7 @@ TEST_CASE("a backup ends although the daemon commits all the time, and shows one
     CHECK(accepted_in(directory / "copy.db") == "0");
 }
 
-TEST_CASE("a backup of a damaged ledger is none, and the one before it stays") {
+TEST_CASE("a backup of a damaged ledger fails, and the one before it stays") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     const Backups backups(directory / "backups");
@@ -168,7 +168,7 @@ TEST_CASE("a backup of a damaged ledger is none, and the one before it stays") {
     CHECK(names_in(directory / "backups") == std::vector<std::string>{"ledger-20260302T000000Z.db"});
 }
 
-TEST_CASE("the newest backups are kept, the oldest go") {
+TEST_CASE("the newest backups are kept, the oldest are removed") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     const Backups backups(directory / "on/another/disk");
@@ -196,7 +196,7 @@ TEST_CASE("a sound ledger and a new one need no rescue") {
     CHECK_FALSE(last_rescue(file));
 }
 
-TEST_CASE("a large ledger is not checked at the start, but that it is a database is seen") {
+TEST_CASE("a large ledger is not checked at the start, except that it is a database") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     const auto backups = directory / "backups";
@@ -209,7 +209,7 @@ TEST_CASE("a large ledger is not checked at the start, but that it is a database
     CHECK(accepted_in(file) == "1");
 }
 
-TEST_CASE("a damaged ledger is set aside and made anew from the newest sound backup") {
+TEST_CASE("a damaged ledger is set aside and restored from the newest sound backup") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "of the backup");
     const Backups backups(directory / "backups");
@@ -245,14 +245,14 @@ TEST_CASE("a damaged ledger is set aside and made anew from the newest sound bac
     CHECK(accepted_in(file) == (newest_is_sound ? "later" : "of the backup"));
     CHECK(fs::exists(directory / "ledger.damaged-20260302T020000Z.db"));
     CHECK(last_rescue(file) == rescue.told);
-    // Doing it twice is doing it once.
+    // A second rescue does nothing.
     CHECK(rescued(file, directory / "backups", monday + 3h).told.empty());
-    // It is told until the damaged file is removed.
+    // The rescue is reported until the damaged file is removed.
     fs::remove(directory / "ledger.damaged-20260302T020000Z.db");
     CHECK_FALSE(last_rescue(file));
 }
 
-TEST_CASE("the write-ahead log of a damaged ledger does not spoil the one that takes its place") {
+TEST_CASE("the write-ahead log of a damaged ledger does not spoil the restored one") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     {
@@ -275,7 +275,7 @@ TEST_CASE("the write-ahead log of a damaged ledger does not spoil the one that t
     CHECK(fs::exists(directory / "ledger.damaged-20260302T000000Z.db-wal"));
 }
 
-TEST_CASE("a rescue that was killed half way is done by the next start") {
+TEST_CASE("a rescue that was killed half way is completed by the next start") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "of the backup");
     REQUIRE(Backups(directory / "backups").make(file, monday, 1));
@@ -288,7 +288,7 @@ TEST_CASE("a rescue that was killed half way is done by the next start") {
     CHECK_FALSE(fs::exists(directory / "ledger.db.part"));
 }
 
-TEST_CASE("without a sound backup, or twice within an hour, nothing is touched") {
+TEST_CASE("without a sound backup, or a second time within an hour, nothing is touched") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     const Backups backups(directory / "backups");

@@ -1,4 +1,4 @@
-// Packed days as others see them: the documented format, damage, many meters, removal.
+// Packed days as readers see them: the documented format, damage, many meters, removal.
 #include <algorithm>
 #include <catch2/catch.hpp>
 
@@ -25,7 +25,7 @@ Entry reading(Instant to, std::int64_t ticks, Mark end) {
     return entry;
 }
 
-/// Two meters, two days, of which nothing is regular.
+/// Two days of two meters, with nothing regular in them.
 void write_odd_days(Ledger& ledger) {
     REQUIRE(ledger.begin());
     std::uint64_t count = ~std::uint64_t{0} - 20;
@@ -55,7 +55,7 @@ std::string signed_text(std::uint64_t number) {
     return std::to_string(static_cast<std::int64_t>(number));
 }
 
-/// What the documented script is to print of the packed readings of a meter.
+/// The lines that the documented script must print for the packed readings of a meter.
 void append_readings(std::string& lines, Ledger& ledger, MeterKey meter, std::int64_t day) {
     std::int64_t n = 0;
     std::optional<Span> before;
@@ -93,8 +93,8 @@ void append_rows(std::string& lines, Ledger& ledger, MeterKey meter, Step step, 
 
 }  // namespace
 
-// Python's zlib, json and sqlite3 are the reference; the script is the one that people are given.
-TEST_CASE("the script in docs/ledger-format.md reads from packed days what was written") {
+// Python's zlib, json and sqlite3 are the reference; the script is the one in the documentation.
+TEST_CASE("the script in docs/ledger-format.md reads packed days as they were written") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -126,7 +126,7 @@ TEST_CASE("the script in docs/ledger-format.md reads from packed days what was w
     CHECK(printed_by_documented_script(directory, file) == expected);
 }
 
-TEST_CASE("a damaged block is told with its meter and day, by every question that needs it") {
+TEST_CASE("every query that needs a damaged block reports its meter and day") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -153,7 +153,7 @@ TEST_CASE("a damaged block is told with its meter and day, by every question tha
     CHECK(ledger->entries(1, {start, start + 24h}));
 }
 
-TEST_CASE("a day of very many meters is packed some at a time, all of them, and the next day after it") {
+TEST_CASE("a day of very many meters is packed some at a time, completely, and the next day after it") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -163,7 +163,7 @@ TEST_CASE("a day of very many meters is packed some at a time, all of them, and 
         for (const auto at : {1h, 25h})
             REQUIRE(ledger->add_entry(meter, reading(start + at, meter, {})));
     }
-    // It has rows but no entry on that day.
+    // This meter has rows but no entry on that day.
     REQUIRE(ledger->put_row({meters + 1, Step::interval, start}, {1, 1h, 0, 0}));
     REQUIRE(ledger->commit());
     int times = 0;
@@ -178,7 +178,7 @@ TEST_CASE("a day of very many meters is packed some at a time, all of them, and 
         CHECK(ledger->entry_before(meter, start + 24h).value()->ticks == meter);
 }
 
-TEST_CASE("a gap came before the readings of its instant once their day had been packed and unpacked") {
+TEST_CASE("a gap moved before the readings of its instant when their day had been packed and unpacked") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     std::vector<Entry> entries;
@@ -201,7 +201,7 @@ TEST_CASE("a gap came before the readings of its instant once their day had been
     CHECK(value_of(ledger->entries(1, {start, start + 24h})) == entries);
 }
 
-TEST_CASE("packed readings go with the oldest day, packed hours stay") {
+TEST_CASE("packed readings are removed with the oldest day, packed hours stay") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);

@@ -1,4 +1,4 @@
-// Entries and rows that come several in one transaction: the documented format, damage, what stays a row.
+// Several entries and rows of a meter in one transaction: the documented format, damage, what stays a row.
 #include <algorithm>
 #include <array>
 #include <catch2/catch.hpp>
@@ -25,7 +25,7 @@ std::int64_t count(const std::filesystem::path& file, const char* sql) {
     return Database::open(file, Database::Access::read).value()->integer(sql).value();
 }
 
-/// The `at`-th of a meter's entries, odd in each way that one can be.
+/// The `at`-th entry of a meter. Its fields take every unusual form that an entry can have.
 Entry odd(int at) {
     Entry entry;
     entry.span.from = start + at * 15min + Duration{at * at % 11};
@@ -68,8 +68,8 @@ std::multiset<std::string> lines_of(const std::string& text) {
 
 }  // namespace
 
-// Python's sqlite3 is the reference; the script is the one that people are given.
-TEST_CASE("the script in docs/ledger-format.md reads from groups of entries what was written") {
+// Python's sqlite3 is the reference; the script is the one in the documentation.
+TEST_CASE("the script in docs/ledger-format.md reads groups of entries as they were written") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     std::multiset<std::string> expected;
@@ -103,7 +103,8 @@ TEST_CASE("a meter that is heard once in a transaction gets a plain row, which S
     CHECK(count(file, "SELECT count(*) FROM entry_group") == 0);
 }
 
-TEST_CASE("an entry of a group can be divided, and an adjustment of its very span stands beside it") {
+TEST_CASE(
+    "an entry of a group can be removed, and an adjustment is stored beside an entry of the same span") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -124,18 +125,19 @@ TEST_CASE("an entry of a group can be divided, and an adjustment of its very spa
     CHECK(entries[4] == odd(4));
     CHECK(entries[5] == adjustment);
     CHECK(entries[7] == odd(7));
-    // All of it is packed, and unpacked, as it was.
+    // Packing and unpacking change nothing.
     REQUIRE(ledger->pack_oldest(start + 24h).value());
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value() == entries);
     REQUIRE(ledger->remove_entry(1, adjustment));
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value().size() == 9);
 }
 
-TEST_CASE("messages that came late, one after the other, made a row each of what the first one divided") {
+TEST_CASE("late messages, one after the other, made one row each from the entry that the first one divided") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
-    // A span over midnight, which a node fills afterwards, a message each five minutes, in two transactions.
+    // A span over midnight that a node fills afterwards, with a message for every five minutes, in two
+    // transactions.
     Entry rest;
     rest.span = {start - 12h, start + 12h};
     rest.end.count = 1000;
@@ -161,7 +163,7 @@ TEST_CASE("messages that came late, one after the other, made a row each of what
     REQUIRE(ledger->commit());
     expected.push_back(rest);
     CHECK(ledger->entries(1, {start - 24h, start + 24h}).value() == expected);
-    // Of the group that the first transaction ended with, rows were made again.
+    // The last group of the first transaction was turned back into rows.
     CHECK(count(file, "SELECT count(*) FROM entry") < 50);
     CHECK(count(file, "SELECT count(*) FROM entry_group") > 5);
 }
@@ -178,7 +180,7 @@ TEST_CASE("a reading that was rolled back is not written with the next transacti
     CHECK(ledger->entries(1, {start - 1h, start + 24h}).value() == std::vector{odd(1)});
 }
 
-TEST_CASE("rows of a series that wait for others are seen, changed, dropped and written as if they did not") {
+TEST_CASE("rows of a series that wait to be written are read, changed and removed as if they did not wait") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -207,7 +209,7 @@ TEST_CASE("rows of a series that wait for others are seen, changed, dropped and 
     CHECK_FALSE(ledger->row(key(50)).value());
 }
 
-TEST_CASE("a damaged group is told with its meter and time, by every question that needs it") {
+TEST_CASE("every query that needs a damaged group reports its meter and time") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -235,7 +237,7 @@ TEST_CASE("a damaged group is told with its meter and time, by every question th
     CHECK(ledger->entries(1, {start, start + 24h}).value().size() == 10);
 }
 
-TEST_CASE("whatever bytes a group has, reading them ends with entries in order or with a reason") {
+TEST_CASE("reading any bytes as a group gives entries in order or an error") {
     rc::prop("random bytes", [](const std::string& bytes, std::int64_t to_us) {
         const auto entries = entries_of_group(bytes, instant_of(to_us));
         if (!entries) {
@@ -245,7 +247,7 @@ TEST_CASE("whatever bytes a group has, reading them ends with entries in order o
         RC_ASSERT_FALSE(entries->empty());
         RC_ASSERT(entries->back().entry.span.to == instant_of(to_us));
     });
-    rc::prop("a bit of a group that turns", [] {
+    rc::prop("one flipped bit of a group", [] {
         EntryGroup group;
         for (int at = 0; at < 20; ++at)
             group.add(odd(at));

@@ -9,7 +9,7 @@
 
 namespace tickledger::test {
 
-/// Everything that an event holds, in a form that compares and prints.
+/// Everything that an event holds, as text that can be compared and printed.
 [[nodiscard]] inline std::string shown(const Event& event) {
     if (const auto* change = std::get_if<LinkChange>(&event)) {
         return "link " + std::to_string(microseconds_of(change->at)) + (change->up ? " up" : " down") +
@@ -25,7 +25,7 @@ namespace tickledger::test {
            (message.redelivered ? " redelivered" : "");
 }
 
-/// Texts that look like payloads, texts full of what must be escaped, and any bytes.
+/// Texts that look like payloads, texts full of characters that must be escaped, and any bytes.
 [[nodiscard]] inline rc::Gen<std::string> payloads() {
     return rc::gen::oneOf(
         rc::gen::element<std::string>(R"({"count":1234,"boot":"a7","seq":9})", "", "17", "\"quoted\" \\ back",

@@ -3,7 +3,7 @@
 namespace tickledger {
 namespace {
 
-/// Our file; the real one lies behind it in the same block of memory.
+/// Our file; the real one follows it in the same block of memory.
 struct File {
     sqlite3_file base;
     sqlite3_file* real() { return reinterpret_cast<sqlite3_file*>(this + 1); }
@@ -31,7 +31,7 @@ int write(sqlite3_file* file, const void* bytes, int size, sqlite3_int64 offset)
     return code == SQLITE_OK ? real(file)->pMethods->xWrite(real(file), bytes, size, offset) : code;
 }
 int sync(sqlite3_file* file, int flags) {
-    // A sync does not fail for want of room.
+    // A sync does not fail for lack of space.
     const int code = next_operation();
     if (code != SQLITE_OK) return SQLITE_IOERR_FSYNC;
     return real(file)->pMethods->xSync(real(file), flags);
@@ -67,7 +67,7 @@ int device_characteristics(sqlite3_file* file) {
     return real(file)->pMethods->xDeviceCharacteristics(real(file));
 }
 
-// Version 1: without shared memory, as the ledger promises to work under a VFS of this kind.
+// Version 1, without shared memory: the ledger promises to work under a VFS of this kind.
 const sqlite3_io_methods methods = {1,
                                     close,
                                     read,

@@ -1,4 +1,4 @@
-// An SQLite VFS for tests: the default one, whose writes and syncs fail when told to.
+// An SQLite VFS for tests: the default one, with writes and syncs that fail on request.
 #pragma once
 
 #include <sqlite3.h>
@@ -7,9 +7,9 @@
 
 namespace tickledger {
 
-/// What the VFS "failing" does. One for the process; tests set it back.
+/// What the VFS "failing" does. There is one for the process; tests reset it.
 struct FailingVfs {
-    /// So many more writes and syncs succeed; then each one fails with `code`. Negative: all succeed.
+    /// This many more writes and syncs succeed; then each one fails with `code`. Negative: all succeed.
     int good_operations = -1;
     int code = SQLITE_FULL;
     /// Writes and syncs since the test set it to 0.
@@ -17,7 +17,7 @@ struct FailingVfs {
     /// Bytes written since then.
     std::int64_t bytes = 0;
 
-    /// Registers it once and gives its settings.
+    /// Registers the VFS once and returns its settings.
     static FailingVfs& instance();
     static constexpr const char* name = "failing";
 };

@@ -13,7 +13,7 @@ using Catch::Contains;
 
 namespace {
 
-/// What the machine's files and the simulated ones must do alike.
+/// What both the machine's files and the simulated ones must do.
 void check_files(Files& files, const std::filesystem::path& directory) {
     REQUIRE(files.make_directory(directory));
     REQUIRE(files.make_directory(directory));
@@ -53,7 +53,7 @@ void check_files(Files& files, const std::filesystem::path& directory) {
 
 }  // namespace
 
-TEST_CASE("the machine's files do what the port says") {
+TEST_CASE("the machine's files do what the interface promises") {
     const TempDirectory place;
     check_files(*machine_files(), place.path() / "deep" / "messages");
 }
@@ -78,7 +78,7 @@ TEST_CASE("errors name the path, the reason and what to do") {
     CHECK_FALSE(files->open_append(place.path() / "nowhere" / "file"));
 }
 
-TEST_CASE("a power cut takes what was not synced, and at most that") {
+TEST_CASE("a power cut takes at most what was not synced") {
     for (const auto how : {PowerCut::forgets_all, PowerCut::tears}) {
         for (std::uint64_t seed = 0; seed < 50; ++seed) {
             SimFiles files(seed);
@@ -98,7 +98,7 @@ TEST_CASE("a power cut takes what was not synced, and at most that") {
     }
 }
 
-TEST_CASE("a full disk takes what fits, and syncs and truncations fail as often as told") {
+TEST_CASE("a full disk takes what fits, and syncs and truncations fail as often as requested") {
     SimFiles files;
     auto file = files.open_append("/f");
     REQUIRE(file);

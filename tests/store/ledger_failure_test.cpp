@@ -1,4 +1,4 @@
-// Full disks and failing disks: a batch that fails leaves nothing of itself and can be booked again.
+// Full disks and failing disks: a batch that fails leaves nothing behind and can be booked again.
 #include <catch2/catch.hpp>
 
 #include "store/failing_vfs.hpp"
@@ -13,13 +13,13 @@ namespace {
 
 const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
 
-/// Sets the VFS back, whatever a test does.
+/// Resets the VFS, whatever a test does.
 struct Healthy {
     Healthy() { FailingVfs::instance() = {}; }
     ~Healthy() { FailingVfs::instance() = {}; }
 };
 
-/// A batch that needs many pages, so that it can fail at its beginning, in it, and at its end.
+/// A batch that needs many pages, so it can fail at its beginning, in the middle and at its end.
 Result<void> book(Ledger& ledger) {
     if (auto begun = ledger.begin(); !begun) return begun;
     for (int i = 0; i < 2000; ++i) {
@@ -63,7 +63,7 @@ void fails_and_heals_at_every_operation(int code, const std::string& words) {
         const auto booked = book(**ledger);
         if (!booked) {
             CHECK_THAT(booked.error().text, Catch::Contains("ledger.db") && Catch::Contains(words));
-            // While the disk stays so, another try fails too, and nothing comes through in part.
+            // While the disk stays like this, another try fails too, and nothing is written in part.
             CHECK_FALSE((*ledger)->set_fact("alone", "1"));
             (*ledger)->roll_back();
             CHECK(entries_in(**ledger) == 0);
@@ -87,16 +87,15 @@ void fails_and_heals_at_every_operation(int code, const std::string& words) {
 
 }  // namespace
 
-TEST_CASE("a full disk fails a batch in words, at whichever write, and it can be booked again") {
+TEST_CASE("a full disk fails a batch with a clear error at any write, and the batch can be booked again") {
     fails_and_heals_at_every_operation(SQLITE_FULL, "the disk is full");
 }
 
-TEST_CASE("a failing disk fails a batch in words, at whichever write, and it can be booked again") {
+TEST_CASE("a failing disk fails a batch with a clear error at any write, and the batch can be booked again") {
     fails_and_heals_at_every_operation(SQLITE_IOERR_WRITE, "the disk reports an error");
 }
 
-TEST_CASE(
-    "a thousand rows in order of time, of many meters, cost little more than their own bytes to write") {
+TEST_CASE("writing a thousand rows of many meters in order of time costs little more than their own bytes") {
     const Healthy healthy;
     auto& vfs = FailingVfs::instance();
     const TempDirectory directory;
@@ -105,7 +104,7 @@ TEST_CASE(
     constexpr int rows = 1000;
     constexpr int meters = 500;
     for (int batch = 0; batch < batches; ++batch) {
-        // Each meter's mark of the day is made in the first batch.
+        // The first batch writes each meter's mark of the day.
         if (batch == 1) vfs.bytes = 0;
         REQUIRE(ledger->begin());
         for (int i = batch * rows; i < (batch + 1) * rows; ++i) {
@@ -123,7 +122,7 @@ TEST_CASE(
     }
     ledger.reset();  // The last checkpoint counts too.
     const double bytes_a_row = static_cast<double>(vfs.bytes) / (rows * (batches - 1));
-    WARN("bytes written a row, WAL and file together: " << bytes_a_row);
-    // By meter and not by time it would be a page a row and more.
+    WARN("bytes written per row, WAL and file together: " << bytes_a_row);
+    // In order of meter instead of time it would be a page per row or more.
     CHECK(bytes_a_row < 150);
 }

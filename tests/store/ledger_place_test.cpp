@@ -1,4 +1,4 @@
-// A ledger whose files are taken away under the daemon.
+// A ledger whose files are taken away while the daemon uses them.
 #include "store/ledger_place.hpp"
 
 #include <catch2/catch.hpp>
@@ -14,7 +14,7 @@
 using namespace tickledger;
 using namespace tickledger::test;
 
-TEST_CASE("an index in memory shuts other processes out, and none of this one's connections") {
+TEST_CASE("an index in memory shuts out other processes, but no connection of this process") {
     const TempDirectory where;
     const auto file = where / "ledger.db";
     auto ledger = std::move(Ledger::open(file, {}, WalIndex::memory).value());
@@ -48,7 +48,7 @@ TEST_CASE("an index in memory shuts other processes out, and none of this one's 
     CHECK(as_others_see() == "third\n");
 }
 
-TEST_CASE("a ledger whose files were removed or replaced went on in files without a name") {
+TEST_CASE("a ledger whose files were removed or replaced went on writing to the deleted files") {
     const TempDirectory where;
     const auto file = where / "store/ledger.db";
     std::filesystem::create_directory(where / "store");
@@ -94,7 +94,7 @@ TEST_CASE("a ledger whose files were removed or replaced went on in files withou
     done(ledger->set_fact("new", "after"));
     done(ledger->commit());
     {
-        // As any reader finds it, and with the lock in its place.
+        // As any reader finds it, with the lock in place.
         auto read = Database::open(file, Database::Access::read);
         REQUIRE(read);
         CHECK((*read)->integer("SELECT count(*) FROM fact WHERE name IN ('kept', 'new')") == 2);
@@ -109,7 +109,7 @@ TEST_CASE("a ledger whose files were removed or replaced went on in files withou
     CHECK(quick_check(file).soundness == Soundness::sound);
 }
 
-TEST_CASE("each removed ledger kept its file's room and its connection's memory until the daemon ended") {
+TEST_CASE("each removed ledger kept its disk space and its connection's memory until the daemon ended") {
     const TempDirectory where;
     const auto file = where / "ledger.db";
     auto ledger = opened(file);
@@ -135,7 +135,7 @@ TEST_CASE("each removed ledger kept its file's room and its connection's memory 
     }
 }
 
-TEST_CASE("a ledger that cannot be written anew says why, and is tried again") {
+TEST_CASE("a ledger that cannot be recreated in its place is recreated when it is tried again") {
     const TempDirectory where;
     const auto file = where / "store/ledger.db";
     std::filesystem::create_directory(where / "store");

@@ -1,4 +1,4 @@
-// Random entries against a plain list: the questions about entries give what a search of the list gives.
+// Random entries against a plain list: queries for entries give the same as a search of the list.
 #include <algorithm>
 #include <array>
 #include <catch2/catch.hpp>
@@ -18,7 +18,7 @@ namespace {
 const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
 constexpr MeterKey meter_count = 3;
 
-/// What the ledger promises, written as plainly as can be.
+/// What the ledger promises, in the plainest code.
 class Oracle {
 public:
     void add(const Entry& entry) {
@@ -69,7 +69,7 @@ private:
     std::vector<Entry> entries_;
 };
 
-/// Moments a few hours apart over about a month, now and then a microsecond beside such a moment.
+/// Whole hours over about a month, some of them a microsecond earlier or later.
 Instant some_instant() {
     const auto hours = *rc::gen::inRange(-50, 800);
     const auto beside_us = *rc::gen::inRange(-1, 2);
@@ -107,8 +107,7 @@ Entry some_adjustment() {
     return entry;
 }
 
-/// As a late message does: it asks what is there, and puts two entries in the place of one; mostly of the
-/// newest.
+/// Does what a late message does: looks up an entry and replaces it by two. Mostly it takes the newest one.
 void divide_one(Ledger& ledger, MeterKey meter, Oracle& oracle) {
     std::vector<Entry> long_ones;
     for (const Entry& entry : oracle.all()) {
@@ -147,7 +146,7 @@ void ask(Ledger& ledger, const std::array<Oracle, meter_count>& oracles, int que
 
 }  // namespace
 
-TEST_CASE("questions about entries give what a search of a plain list gives") {
+TEST_CASE("queries for entries give the same as a search of a plain list") {
     rc::prop("random entries", [] {
         const TempDirectory directory;
         auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
@@ -186,7 +185,7 @@ TEST_CASE("questions about entries give what a search of a plain list gives") {
             }
             RC_ASSERT(ledger->begin());
         }
-        // What waits to be written is seen by who asks.
+        // Queries see entries that wait to be written.
         ask(*ledger, oracles, 3);
         RC_ASSERT(ledger->commit());
 
@@ -194,8 +193,8 @@ TEST_CASE("questions about entries give what a search of a plain list gives") {
     });
 }
 
-TEST_CASE("holes of message numbers are a set: added, wrapped, overlapping, filled one by one") {
-    rc::prop("random holes in numbers of five bits", [] {
+TEST_CASE("gaps in message numbers are a set: added, wrapped, overlapping, filled one by one") {
+    rc::prop("random gaps in numbers of five bits", [] {
         const TempDirectory directory;
         auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
         // Around 0, where a node's own counting wraps, and around 2^63, where SQLite's numbers do.
@@ -222,7 +221,7 @@ TEST_CASE("holes of message numbers are a set: added, wrapped, overlapping, fill
     });
 }
 
-TEST_CASE("a hole that wraps in the node's own bits misses the numbers on both sides") {
+TEST_CASE("a gap that wraps in the node's own bits has the numbers on both sides") {
     const TempDirectory directory;
     auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
     REQUIRE(ledger->add_gap(1, 7, 0xFFFF'FFFE, 1));

@@ -13,7 +13,7 @@ const Instant start = parse_rfc3339("2026-03-01T00:00:00Z").value();
 
 }  // namespace
 
-TEST_CASE("a refused message is kept once, cut to a kibibyte, and the oldest beyond a thousand go") {
+TEST_CASE("a refused message is kept once, cut to a kibibyte, and the oldest beyond a thousand are removed") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     const auto meter = value_of(ledger->meter_key("house"));
@@ -92,7 +92,7 @@ TEST_CASE("an alarm is added, changed and found while it is active or shelved") 
     CHECK_FALSE(ledger->put_alarm(1, alarm));
 }
 
-TEST_CASE("the outbox gives publications in order, and a retained one takes the place of its elder") {
+TEST_CASE("the outbox gives publications in order, and a retained one replaces the older one of its topic") {
     const TempDirectory directory;
     std::int64_t sent = 0;
     {
@@ -102,7 +102,7 @@ TEST_CASE("the outbox gives publications in order, and a retained one takes the 
         done(ledger->queue({0, "meters/house/now", "old", true}));
         sent = value_of(ledger->outbox(0, 9)).back().id;
         done(ledger->queue({0, "meters/house/now", "new", true}));
-        // The confirmation of the old one comes only now: it must not take the new one away.
+        // The acknowledgement of the old one arrives only now. It must not remove the new one.
         done(ledger->remove_outgoing(sent));
         const auto waiting = value_of(ledger->outbox(0, 9));
         REQUIRE(waiting.size() == 3);

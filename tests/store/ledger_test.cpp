@@ -36,7 +36,7 @@ Entry measured(Duration from, Duration to, std::int64_t ticks, std::uint64_t beg
 
 }  // namespace
 
-TEST_CASE("a new ledger is empty and begins at the beginning of the log") {
+TEST_CASE("a new ledger is empty and starts at the beginning of the log") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     CHECK(value_of(ledger->log_position()) == LogPosition{});
@@ -48,7 +48,7 @@ TEST_CASE("a new ledger is empty and begins at the beginning of the log") {
     CHECK(value_of(ledger->outbox(0, 10)).empty());
 }
 
-TEST_CASE("what was committed is there after the ledger was closed and opened") {
+TEST_CASE("committed data is there after the ledger was closed and opened") {
     const TempDirectory directory;
     const Entry entry = measured(0h, 15min, 3, 100);
     const RowKey key{1, Step::day, start};
@@ -92,7 +92,7 @@ TEST_CASE("what was committed is there after the ledger was closed and opened") 
     CHECK_FALSE(value_of(ledger->boot(1, 1)));
 }
 
-TEST_CASE("every field of an entry comes back, at the ends of its range too") {
+TEST_CASE("every field of an entry reads back unchanged, also at the ends of its range") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     constexpr auto most = std::numeric_limits<std::uint64_t>::max();
@@ -115,7 +115,7 @@ TEST_CASE("every field of an entry comes back, at the ends of its range too") {
     }
 }
 
-TEST_CASE("roll_back takes back everything, and the same batch can be booked then") {
+TEST_CASE("roll_back undoes everything, and the same batch can be booked afterwards") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     const Entry entry = measured(0h, 15min, 3, 100);
@@ -143,7 +143,7 @@ TEST_CASE("roll_back takes back everything, and the same batch can be booked the
     CHECK(value_of(ledger->meters()).size() == 1);
 }
 
-TEST_CASE("an entry that is removed is gone, and one that is not there is told") {
+TEST_CASE("a removed entry is gone, and removing one that is not there is an error") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     const Entry entry = measured(0h, 15min, 3, 100);
@@ -195,7 +195,7 @@ TEST_CASE("an entry added after an earlier one of its span was removed comes aft
     CHECK(value_of(ledger->entry_before(1, start + 9h)) == entries[3]);
 }
 
-TEST_CASE("the parts of a gap at one instant came after the messages that followed it there") {
+TEST_CASE("the parts of a gap at one instant came after the messages that followed the gap at that instant") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     const auto begins = GENERATE(0min, 1min);
@@ -215,7 +215,7 @@ TEST_CASE("the parts of a gap at one instant came after the messages that follow
           std::vector{before, parts[0], parts[1], parts[2], after, last});
 }
 
-TEST_CASE("a hole is found by the messages it misses, where seq wrapped inside it too") {
+TEST_CASE("a gap is found by each of its missing messages, also if seq wraps inside it") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     Entry plain = measured(0h, 1h, 0, 5);
@@ -239,7 +239,7 @@ TEST_CASE("a hole is found by the messages it misses, where seq wrapped inside i
     CHECK(value_of(ledger->gap_of(1, 77, 6)) == std::nullopt);
 }
 
-TEST_CASE("the room of removed days is used again: a ledger of the last days does not grow") {
+TEST_CASE("the space of removed days is used again: a ledger that keeps only the last days does not grow") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -279,12 +279,13 @@ TEST_CASE("the oldest days of fine detail can be removed, and coarser rows stay"
     CHECK(value_of(ledger->row({1, Step::interval, start + 72h})));
     CHECK(value_of(ledger->row({1, Step::hour, start})));
     CHECK(value_of(ledger->entry_before(1, start + 72h)) == std::nullopt);
-    // Days are marked anew after their marks were removed.
+    // Days are marked again after their marks were removed.
     done(ledger->add_entry(1, measured(0h, 1h, 1, 1)));
     CHECK(value_of(ledger->entries(1, {start, start + 24h})).size() == 1);
 }
 
-TEST_CASE("a second writer is told who holds the ledger, and the lock goes with its process") {
+TEST_CASE(
+    "a second writer is told which process holds the ledger, and closing the ledger releases the lock") {
     const TempDirectory directory;
     {
         auto ledger = opened(directory / "ledger.db");
@@ -297,7 +298,7 @@ TEST_CASE("a second writer is told who holds the ledger, and the lock goes with 
     CHECK(Ledger::open(directory / "ledger.db"));
 }
 
-TEST_CASE("a ledger that cannot be opened says where and why, and that no other process is the reason") {
+TEST_CASE("the error of a ledger that cannot be opened says where and why, and that no process holds it") {
     const TempDirectory directory;
     const auto missing = Ledger::open(directory / "nowhere/ledger.db");
     REQUIRE_FALSE(missing);
@@ -312,7 +313,7 @@ TEST_CASE("a ledger that cannot be opened says where and why, and that no other 
     CHECK(std::filesystem::file_size(directory / "text.db") == 5000);
 }
 
-TEST_CASE("a process killed within a transaction leaves what was committed before, and no lock") {
+TEST_CASE("a process killed within a transaction leaves the data committed before, and no lock") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     const ::pid_t child = ::fork();

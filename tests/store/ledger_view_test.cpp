@@ -34,7 +34,7 @@ std::vector<Entry> all_entries(LedgerView& view, MeterKey meter, Span span) {
 
 }  // namespace
 
-TEST_CASE("a view answers what the writer has committed, while the writer is there") {
+TEST_CASE("a view shows what the writer has committed while the writer is open") {
     const TempDirectory directory;
     auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
     auto view = std::move(LedgerView::open(directory / "ledger.db").value());
@@ -116,7 +116,7 @@ TEST_CASE("between begin and end a view stays at one moment") {
     ledger->roll_back();
 }
 
-TEST_CASE("a view can stop in the midst of the entries and be asked other things meanwhile") {
+TEST_CASE("a view can stop in the middle of the entries and answer other queries meanwhile") {
     const TempDirectory directory;
     auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
     for (int i = 0; i < 5; ++i)
@@ -131,7 +131,7 @@ TEST_CASE("a view can stop in the midst of the entries and be asked other things
     CHECK(all_entries(*view, 1, {start, start + 100h}).size() == 5);
 }
 
-TEST_CASE("a reader in another thread never sees a half of a commit") {
+TEST_CASE("a reader in another thread never sees half of a commit") {
     const TempDirectory directory;
     auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
     std::atomic<bool> finished = false;
@@ -180,7 +180,7 @@ TEST_CASE("a view can be opened on a ledger that no writer holds, and cannot cha
     INFO((view ? std::string() : view.error().text));
     REQUIRE(view);
     CHECK((*view)->fact("accepted").value() == "1");
-    // Looking does not keep a writer out.
+    // A view does not keep a writer out.
     CHECK(Ledger::open(directory / "ledger.db"));
 }
 

@@ -30,7 +30,7 @@ inline std::unique_ptr<MessageLog> opened(Files& files, const std::filesystem::p
     return std::move(*log);
 }
 
-/// All events up to the end, shown, and how many lines were damaged.
+/// All events up to the end as text, and how many lines were damaged.
 struct ReadBack {
     std::vector<std::string> events;
     std::vector<LogPosition> after;

@@ -24,13 +24,13 @@ constexpr bool keeps_what_was_freed = false;
 
 }  // namespace
 
-TEST_CASE("damaged lines are passed over and counted, and the stamp before them still holds") {
+TEST_CASE("damaged lines are skipped and counted, and the stamp before them still counts") {
     SimFiles files;
     const auto log = opened(files);
     CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
     CHECK(log->append(count(2), at("2026-03-01T07:00:01Z")));
     CHECK(log->append(count(3), at("2026-03-02T07:00:01Z")));
-    // The first day loses its last newline, the second gets a line of zeros behind it.
+    // The first day loses its last newline, and the second gets a line of zeros at its end.
     std::string first = files.content(directory / "2026-03-01.jsonl");
     first.pop_back();
     files.put(directory / "2026-03-01.jsonl", first);
@@ -72,13 +72,13 @@ TEST_CASE("lines longer than a chunk, and chunks that end within lines, are read
     CHECK(all.after.back() == log->end());
 }
 
-TEST_CASE("a file without a newline is passed over without being held in memory, and so is its end") {
+TEST_CASE("a file without a newline is skipped without being held in memory, and so is its end") {
     SimFiles files;
     const auto log = opened(files);
     CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
     const std::string line = files.content(directory / "2026-03-01.jsonl");
     constexpr std::size_t zeros = std::size_t{64} << 20;
-    // Its end would be an event, were it not the end of a damaged line.
+    // Its end would be an event if it were not the end of a damaged line.
     files.put(directory / "2026-03-01.jsonl", std::string(zeros, '\0') + line + line);
 
     MessageLogReader reader(files, directory, {});
@@ -98,19 +98,20 @@ TEST_CASE("a file without a newline is passed over without being held in memory,
     if (!keeps_what_was_freed) CHECK(high_water_kb() - before_kb < 48 * 1024);
 }
 
-TEST_CASE("a damaged day without a newline takes nothing of the next day with it") {
+TEST_CASE("a damaged day without a newline loses nothing of the next day") {
     SimFiles files;
     const auto log = opened(files);
     CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
     CHECK(log->append(count(2), at("2026-03-02T07:00:00Z")));
-    // Longer than any line, and not by whole chunks: something of it is left when its beginning was let go.
+    // Longer than any line, and not a whole number of chunks: a part is left when its beginning was
+    // discarded.
     files.put(directory / "2026-03-01.jsonl", std::string(log_line_max_bytes + 400'000, '\0'));
     const ReadBack all = read_all(files, log->end());
     CHECK(all.events.size() == 1);
     CHECK(all.damaged == 1);
 }
 
-TEST_CASE("a line that is stamped another day than its file's is damage, and sets no clock") {
+TEST_CASE("a line stamped with another day than its file's is damaged, and sets no clock") {
     SimFiles files;
     const auto file = directory / "2026-03-01.jsonl";
     {

@@ -33,7 +33,7 @@ TEST_CASE("an empty log has no end and no events") {
     CHECK(read_all(files, log->end()).events.empty());
 }
 
-TEST_CASE("what was appended is read back in order, and from every position") {
+TEST_CASE("appended events are read back in order, and from every position") {
     SimFiles files;
     const auto log = opened(files);
     const Instant start = at("2026-03-01T23:59:58.5Z");
@@ -79,7 +79,7 @@ TEST_CASE("stamps never go back, not even over a restart") {
     CHECK(stamps == std::vector<Instant>{noon, noon, noon, noon + 1us});
 }
 
-TEST_CASE("a day's file that was begun but holds nothing keeps the stamps from going back before it") {
+TEST_CASE("an empty file of a day keeps stamps from going back before that day") {
     SimFiles files;
     files.put(directory / "2026-03-02.jsonl", "");
     files.put(directory / "notes.txt", "not ours");
@@ -89,7 +89,7 @@ TEST_CASE("a day's file that was begun but holds nothing keeps the stamps from g
     CHECK(read_all(files, log->end()).events.size() == 1);
 }
 
-TEST_CASE("cut at any byte, the log opens with a beginning of its events, and again the same") {
+TEST_CASE("a log cut at any byte opens with its first whole events, and opening it again changes nothing") {
     SimFiles whole;
     const auto log = opened(whole);
     for (std::uint64_t n = 0; n < 6; ++n)
@@ -120,7 +120,7 @@ TEST_CASE("cut at any byte, the log opens with a beginning of its events, and ag
     }
 }
 
-TEST_CASE("torn bytes that were cut off came back after a power cut, in place of a line that was booked") {
+TEST_CASE("torn bytes that were cut off came back after a power cut, in place of a booked line") {
     const std::filesystem::path file = directory / "2026-03-01.jsonl";
     SimFiles files;
     CHECK(opened(files)->append(count(1), at("2026-03-01T07:00:00Z")));
@@ -136,7 +136,7 @@ TEST_CASE("torn bytes that were cut off came back after a power cut, in place of
 }
 
 TEST_CASE("a power cut loses only what was not synced") {
-    rc::prop("append, sync, cut, open, for any run of them", [] {
+    rc::prop("any run of append, sync, power cut and open", [] {
         SimFiles files(*rc::gen::arbitrary<std::uint64_t>());
         auto log = MessageLog::open(files, directory).value();
         std::vector<std::string> accepted;
@@ -149,7 +149,7 @@ TEST_CASE("a power cut loses only what was not synced") {
                 RC_ASSERT(log->append(event, now).has_value());
                 std::get<Message>(event).arrived_at = now;
                 accepted.push_back(shown(event));
-                // The disk is forced before each midnight, so that one file at most is not synced.
+                // The log is synced before each midnight, so at most one file is not synced.
                 if (step == 7 || now > at("2026-03-01T23:40:00Z")) {
                     RC_ASSERT(log->sync().has_value());
                     synced = accepted.size();
@@ -169,7 +169,7 @@ TEST_CASE("a power cut loses only what was not synced") {
     });
 }
 
-TEST_CASE("a full disk refuses an event and leaves nothing of it") {
+TEST_CASE("an event that a full disk refuses leaves nothing behind") {
     SimFiles files;
     const auto log = opened(files);
     CHECK(log->append(count(1), at("2026-03-01T07:00:00Z")));
@@ -190,7 +190,7 @@ TEST_CASE("a full disk refuses an event and leaves nothing of it") {
     CHECK(log->last_stamp() == at("2026-03-01T07:00:01Z"));
 }
 
-TEST_CASE("what a failed append left and could not be undone is undone before the next") {
+TEST_CASE("bytes of a failed append that could not be removed at once are removed before the next append") {
     SimFiles files;
     auto log = opened(files);
     CHECK(log->append(count(1), at("2026-03-01T23:00:00Z")));
@@ -203,7 +203,7 @@ TEST_CASE("what a failed append left and could not be undone is undone before th
     CHECK(read_all(files, log->end()).damaged == 0);
 
     files.set_free_without_end();
-    // The second truncation fails as well: the event is refused, nothing is written behind the torn bytes.
+    // The second truncation fails as well: the event is refused, and nothing is written after the torn bytes.
     CHECK_FALSE(log->append(count(2), at("2026-03-02T00:00:01Z")));
     SECTION("the next append, on the next day") {
         CHECK(log->append(count(2), at("2026-03-02T00:00:02Z")));
@@ -219,7 +219,7 @@ TEST_CASE("what a failed append left and could not be undone is undone before th
     CHECK(all.damaged == 0);
 }
 
-TEST_CASE("a failed sync is tried again, over a change of file too") {
+TEST_CASE("a failed sync is tried again, also across a change of file") {
     SimFiles files;
     const auto log = opened(files);
     CHECK(log->append(count(1), at("2026-03-01T23:59:59Z")));
@@ -234,7 +234,7 @@ TEST_CASE("a failed sync is tried again, over a change of file too") {
     CHECK(read_all(files, opened(files)->end()).events.size() == 2);
 }
 
-TEST_CASE("what a killed daemon had written before midnight and not synced was never synced") {
+TEST_CASE("lines that a killed daemon had written before midnight and not synced were never synced") {
     SimFiles files;
     {
         const auto log = opened(files);
@@ -247,7 +247,7 @@ TEST_CASE("what a killed daemon had written before midnight and not synced was n
     CHECK(read_all(files, opened(files)->end()).events.size() == 2);
 }
 
-TEST_CASE("a file that cannot be opened refuses the event") {
+TEST_CASE("an event is refused if its file cannot be opened") {
     SimFiles files;
     const auto log = opened(files);
     files.fail_opens(1);
@@ -274,7 +274,7 @@ TEST_CASE("days that are over and booked are removed, the others stay") {
     CHECK(log->remove_before(at("2027-01-01T00:00:00Z"), ends[3]));
     CHECK(names() == std::vector<std::string>{"2026-03-04.jsonl"});
 
-    // A position in a day that is gone: reading goes on with the first day that is there.
+    // From a position in a removed day, reading goes on with the first day that exists.
     CHECK(read_all(files, log->end(), ends[0]).events.size() == 1);
     CHECK(read_all(files, log->end()).events.size() == 1);
 }
@@ -335,7 +335,7 @@ TEST_CASE("the log is the same after it was closed and opened on the machine's o
     CHECK(read_all(*files, log->end(), {}, place.path() / "messages").events.size() == 2);
 }
 
-TEST_CASE("a log whose file is removed, moved or cut is written anew before the next event is accepted") {
+TEST_CASE("a log whose file is removed, moved or cut is rewritten before the next event is accepted") {
     const TempDirectory where;
     const auto messages = where / "messages";
     const auto files = machine_files();
@@ -353,7 +353,7 @@ TEST_CASE("a log whose file is removed, moved or cut is written anew before the 
     }
     SECTION("moved") {
         std::filesystem::rename(file, where / "elsewhere");
-        (void)log->horizon(at("2026-03-01T10:00:01Z"));  // It looks, as each pass of the booking does.
+        (void)log->horizon(at("2026-03-01T10:00:01Z"));  // Looks at the file, as every booking pass does.
     }
     SECTION("another file in its place is put aside") {
         std::filesystem::remove(file);
@@ -363,7 +363,7 @@ TEST_CASE("a log whose file is removed, moved or cut is written anew before the 
         std::filesystem::remove(file);
         std::filesystem::create_symlink(where.write("precious", "precious"), file);
     }
-    SECTION("emptied, what it held is lost and nothing else") {
+    SECTION("emptied, which loses only what it held") {
         std::filesystem::resize_file(file, 0);
         lost = 2;
     }
@@ -376,13 +376,13 @@ TEST_CASE("a log whose file is removed, moved or cut is written anew before the 
     REQUIRE(all.events.size() == 3 - lost);
     CHECK(all.events.back().find("\"count\":3") != std::string::npos);
     CHECK(all.damaged == (lost > 0 ? 1 : 0));
-    // Places in the log stay what they were: the ledger remembers one.
+    // Positions in the log stay the same, because the ledger stores one.
     CHECK(read_all(*files, log->end(), before, messages).events.size() == 1);
     if (std::filesystem::exists(where / "precious"))
         CHECK(std::filesystem::file_size(where / "precious") == 8);
 }
 
-TEST_CASE("a clock that jumps ahead removes no day of which too few later ones were seen") {
+TEST_CASE("a clock that jumps ahead removes no day after which too few days were seen") {
     SimFiles files;
     const auto log = opened(files);
     const Instant start = at("2026-03-01T12:00:00Z");
@@ -391,7 +391,7 @@ TEST_CASE("a clock that jumps ahead removes no day of which too few later ones w
         end = log->append(count(1), start + day * 24h).value();
     end = log->append(count(1), start + 24h * 365).value();
     const auto names = [&] { return files.list(directory).value(); };
-    // As keep_messages = "7d" and "4d" would have it.
+    // As with keep_messages = "7d" and "4d".
     CHECK(log->remove_before(start + 24h * 358, end));
     CHECK(names().size() == 6);
     CHECK(log->remove_before(start + 24h * 361, end));

@@ -1,4 +1,4 @@
-// A ledger for a test, opened; what it answers, or the test fails with the store's words.
+// Opens a ledger for a test and takes its answers. On an error the test fails with the error's text.
 #pragma once
 
 #include <catch2/catch.hpp>

@@ -1,5 +1,4 @@
-// Bytes of packed days: everything comes back bit for bit, and bytes of anybody's making are refused in
-// words.
+// Bytes of packed days: everything reads back bit for bit, and arbitrary bytes are refused with a reason.
 #include "store/packed_block.hpp"
 
 #include <zlib.h>
@@ -73,7 +72,7 @@ std::string compressed(const std::string& text) {
 
 }  // namespace
 
-TEST_CASE("a packed block comes back bit for bit, whatever its numbers are") {
+TEST_CASE("a packed block reads back bit for bit, whatever its numbers are") {
     rc::prop("random blocks", [] {
         const PackedBlock block = any_block();
         const auto again = unpack(pack(block, {day}), {day});
@@ -82,7 +81,7 @@ TEST_CASE("a packed block comes back bit for bit, whatever its numbers are") {
     });
 }
 
-TEST_CASE("a packed block with changed bytes is refused in words, or they change nothing in it") {
+TEST_CASE("a packed block with changed bytes is refused with a reason, or reads back unchanged") {
     rc::prop("random damage", [] {
         const PackedBlock block = any_block();
         std::string bytes = pack(block, {day});
@@ -91,13 +90,13 @@ TEST_CASE("a packed block with changed bytes is refused in words, or they change
             bytes[*rc::gen::inRange<std::size_t>(0, bytes.size())] = *rc::gen::arbitrary<char>();
         bytes.resize(*rc::gen::weightedElement<std::size_t>({{3, bytes.size()}, {1, bytes.size() / 2}}));
         const auto read = unpack(bytes, {day});
-        // The checksum of zlib (RFC 1950) sees the rest.
+        // The checksum of zlib (RFC 1950) detects the rest.
         if (read) RC_ASSERT(*read == block);
         if (!read) RC_ASSERT(!read.error().text.empty());
     });
 }
 
-TEST_CASE("a packed block says what is wrong with it") {
+TEST_CASE("a malformed packed block is refused with what is wrong with it") {
     const auto problem = [](const std::string& text) {
         const auto read = unpack(compressed(text), {day});
         return read ? std::string("nothing") : read.error().text;
@@ -135,6 +134,6 @@ TEST_CASE("a packed block says what is wrong with it") {
                Catch::Contains("out of place"));
 }
 
-TEST_CASE("a small block that inflates to more memory than any real one has is refused") {
+TEST_CASE("a small block that inflates to more memory than any real one is refused") {
     CHECK_FALSE(unpack(compressed(std::string(std::size_t{200} << 20, ' ')), {day}));
 }

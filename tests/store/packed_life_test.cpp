@@ -1,6 +1,5 @@
-// The law of packing: whatever is asked of the ledger, the answer is the same before and after, at every
-// moment. A random life of a few meters is written into a ledger that packs at random moments and into one
-// that never does.
+// The law of packing: every query gives the same answer before and after packing, at every moment. A random
+// life of a few meters is written into a ledger that packs at random moments and into one that never packs.
 #include <array>
 #include <catch2/catch.hpp>
 #include <memory>
@@ -17,7 +16,7 @@ using namespace std::chrono_literals;
 
 namespace {
 
-/// A year ends after some days of it.
+/// A year ends a few days later.
 const Instant start = parse_rfc3339("2025-12-28T00:00:00Z").value();
 constexpr MeterKey meter_count = 3;
 constexpr std::array steps{Step::interval, Step::hour, Step::day};
@@ -83,7 +82,7 @@ struct Pair {
         packing = std::move(Ledger::open(directory / "packing.db").value());
         plain = std::move(Ledger::open(directory / "plain.db").value());
     }
-    /// The same change to both, which succeeds or fails in both.
+    /// Makes the same change to both. It must succeed or fail in both.
     template <typename Change>
     void both(const Change& change) {
         RC_ASSERT(change(*packing).has_value() == change(*plain).has_value());
@@ -116,7 +115,7 @@ void compare_everything(Pair& pair) {
         RC_ASSERT(entries_of(*pair.packing_view, meter, life) == entries_of(*pair.plain_view, meter, life));
         RC_ASSERT(pair.packing_view->unseen(meter, life).value() ==
                   pair.plain_view->unseen(meter, life).value());
-        // A reader may ask at one moment, and what it knows of it must not outlive that.
+        // A reader may ask at one moment, and what it keeps of that moment must not outlive it.
         const bool at_one_moment = *rc::gen::arbitrary<bool>();
         if (at_one_moment) RC_ASSERT(pair.packing_view->begin());
         for (const Step step : steps) {
@@ -132,7 +131,7 @@ void compare_everything(Pair& pair) {
 
 }  // namespace
 
-TEST_CASE("a ledger that packs its days answers as one that never does") {
+TEST_CASE("a ledger that packs its days answers like one that never does") {
     rc::prop("random lives", [] {
         Pair pair;
         std::array<Instant, meter_count + 1> ends;
@@ -146,7 +145,7 @@ TEST_CASE("a ledger that packs its days answers as one that never does") {
                 const auto meter = *rc::gen::inRange<MeterKey>(1, meter_count + 1);
                 const int choice = *rc::gen::inRange(0, 12);
                 if (choice < 5) {
-                    // The next reading, some days later now and then; or a late one, over what is there.
+                    // The next reading, sometimes more than a day later, or a late one over existing entries.
                     auto& end = ends[static_cast<std::size_t>(meter)];
                     for (int run = choice == 0 ? 1 : *rc::gen::inRange(1, 6); run > 0; --run) {
                         const Entry entry =
@@ -177,7 +176,7 @@ TEST_CASE("a ledger that packs its days answers as one that never does") {
                 } else {
                     RC_ASSERT(pair.packing->pack_oldest(some_instant()));
                 }
-                // Whoever asks ends the group of entries that waits.
+                // A query ends the group of entries that waits.
                 if (*rc::gen::inRange(0, 3) == 0) ask_the_writers(pair, meter);
             }
             if (*rc::gen::inRange(0, 4) == 0) {
@@ -206,7 +205,7 @@ TEST_CASE("a ledger that packs its days answers as one that never does") {
     });
 }
 
-TEST_CASE("a row that waited was written into a day that had been packed in the same transaction") {
+TEST_CASE("a waiting row was written into a day that had been packed in the same transaction") {
     const TempDirectory directory;
     auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
     const Entry entry{.span = {start, start + 3h}, .ticks = 7, .end = {.count = 7}};
@@ -215,7 +214,7 @@ TEST_CASE("a row that waited was written into a day that had been packed in the 
     REQUIRE(ledger->put_row({1, Step::interval, start}, {.ticks = 7, .covered = 3h}));
     REQUIRE(ledger->pack_oldest(start + 48h).value());
     REQUIRE(ledger->commit());
-    // A start looks at every day: nothing is left to be packed, and nothing fails.
+    // A start looks at every day: nothing is left to pack, and nothing fails.
     ledger.reset();
     ledger = std::move(Ledger::open(directory / "ledger.db").value());
     REQUIRE(ledger->begin());

@@ -1,4 +1,4 @@
-// Days of quarters of a year as others see them: packed when they are over, unpacked before they change,
+// Packed quarters of a year as readers see them: packed when they are over, unpacked before they change,
 // counted.
 #include <catch2/catch.hpp>
 
@@ -13,7 +13,7 @@ using namespace std::chrono_literals;
 
 namespace {
 
-/// Days of Lisbon and London lie on UTC's in winter; those of Berlin begin an hour before.
+/// In winter, days of Lisbon and London begin at midnight UTC; those of Berlin begin an hour before.
 const Instant winter_2024 = parse_rfc3339("2023-12-31T23:00:00Z").value();
 const Instant year_2025 = parse_rfc3339("2025-01-01T00:00:00Z").value();
 const Instant year_2026 = parse_rfc3339("2026-01-01T00:00:00Z").value();
@@ -24,7 +24,7 @@ Row row_of(Instant start, MeterKey meter) {
         .ticks = n * 7 % 501 + meter, .covered = n % 90 == 0 ? 23h : 24h, .revision = n % 50 == 0 ? 1 : 0};
 }
 
-/// Civil days of Berlin's winter from 2024-01-01 to 2026-01-09, of several meters.
+/// Civil days of several meters from 2024-01-01 to 2026-01-09, all in Berlin's winter time.
 void write_days(Ledger& ledger, MeterKey meters) {
     REQUIRE(ledger.begin());
     for (MeterKey meter = 1; meter <= meters; ++meter)
@@ -50,7 +50,7 @@ std::int64_t count(const std::filesystem::path& file, const char* sql) {
 
 }  // namespace
 
-TEST_CASE("the days of quarters that are over are packed, and each is told as before") {
+TEST_CASE("the days of quarters that are over are packed, and each reads as before") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -72,7 +72,7 @@ TEST_CASE("the days of quarters that are over are packed, and each is told as be
     view->end();
 }
 
-TEST_CASE("a day of a packed quarter changes, and the quarter is packed again") {
+TEST_CASE("a change to a day unpacks its quarter, which is packed again later") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -88,7 +88,7 @@ TEST_CASE("a day of a packed quarter changes, and the quarter is packed again") 
     REQUIRE(ledger->put_row({1, Step::day, day}, changed));
     REQUIRE(ledger->commit());
     CHECK(count(file, "SELECT count(*) FROM packed_quarter") == 17);
-    // The reader's moment lasts until it ends.
+    // The reader's moment lasts until end().
     CHECK(value_of(view->row({1, Step::day, day})) == row_of(day, 1));
     view->end();
     for (int round = 0; round < 2; ++round) {
@@ -107,7 +107,7 @@ TEST_CASE("a day of a packed quarter changes, and the quarter is packed again") 
     CHECK(value_of(ledger->row({2, Step::day, year_2025 + 23h})) == row_of(year_2025 + 23h, 2));
 }
 
-TEST_CASE("a quarter of very many meters is packed some at a time, and one that comes later after it") {
+TEST_CASE("a quarter of very many meters is packed some at a time, and one that is imported later after it") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -120,7 +120,7 @@ TEST_CASE("a quarter of very many meters is packed some at a time, and one that 
     REQUIRE(ledger->commit());
     CHECK(pack_all(*ledger, year_2026 + 24h) == 2);
     CHECK(count(file, "SELECT count(*) FROM packed_quarter") == meters);
-    // History of a quarter before is told after that.
+    // History of an earlier quarter is imported afterwards.
     REQUIRE(ledger->begin());
     REQUIRE(ledger->put_row({meters, Step::day, winter_2024 + 24h}, {.ticks = 5}));
     REQUIRE(ledger->commit());
@@ -130,7 +130,7 @@ TEST_CASE("a quarter of very many meters is packed some at a time, and one that 
     CHECK(value_of(ledger->row({meters, Step::day, year_2025})) == row_of(year_2025, meters));
 }
 
-TEST_CASE("a damaged quarter is told with its meter and beginning") {
+TEST_CASE("a damaged quarter is reported with its meter and beginning") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     auto ledger = opened(file);
@@ -150,8 +150,8 @@ TEST_CASE("a damaged quarter is told with its meter and beginning") {
     CHECK(value_of(ledger->row({1, Step::day, winter_2024 + 24h})));
 }
 
-// A clock that is ahead removes nothing: as many days as are kept must have rows, packed or not.
-TEST_CASE("days of packed quarters count as days that were seen since the oldest reading") {
+// A clock that is ahead removes nothing, because as many days as are kept must have rows, packed or not.
+TEST_CASE("days of packed quarters count as days seen since the oldest reading") {
     const TempDirectory directory;
     auto ledger = opened(directory / "ledger.db");
     write_days(*ledger, 2);

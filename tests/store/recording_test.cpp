@@ -52,7 +52,7 @@ TEST_CASE("a line has the documented form") {
 }
 
 TEST_CASE("a payload that is not UTF-8 is written as base64") {
-    // The coding of "\xFB\xFF\xFE": RFC 4648 section 4, computed with GNU base64.
+    // The encoding of "\xFB\xFF\xFE": RFC 4648 section 4, computed with GNU base64.
     const std::string line =
         to_line(Message{at("2026-03-01T07:00:00Z"), "n", "\xFB\xFF\xFE", 1, false, false});
     CHECK(line.find(R"("payload_base64":"+//+")") != std::string::npos);
@@ -60,7 +60,7 @@ TEST_CASE("a payload that is not UTF-8 is written as base64") {
     CHECK(message_of(line).payload == "\xFB\xFF\xFE");
 }
 
-TEST_CASE("what the general MQTT client wrote is read as it is") {
+TEST_CASE("lines that a general MQTT client wrote are read as they are") {
     // Recorded from mosquitto_sub 2.0.11, -F %j in the zone Europe/Berlin and -F %J in UTC.
     const Message text = message_of(
         R"({"tst":"2026-11-25T11:26:18.954224Z+0100","topic":"a/b","qos":1,"retain":0,"payloadlen":12,"mid":1,"payload":"{\"count\":12}"})");
@@ -80,7 +80,7 @@ TEST_CASE("what the general MQTT client wrote is read as it is") {
     CHECK(empty.payload.empty());
 }
 
-TEST_CASE("offsets with and without a colon, flags as words, unknown keys") {
+TEST_CASE("offsets with and without a colon, flags as words and unknown keys are read") {
     CHECK(message_of(R"({"tst":"2026-03-01T08:00:00+0100","topic":"t","payload":"1"})").arrived_at ==
           at("2026-03-01T07:00:00Z"));
     CHECK(message_of(R"({"tst":"2026-03-01T08:00:00.5+01:00","topic":"t","payload":"1"})").arrived_at ==
@@ -92,7 +92,7 @@ TEST_CASE("offsets with and without a colon, flags as words, unknown keys") {
     CHECK(message.redelivered);
 }
 
-TEST_CASE("a line that cannot be read says what is wrong with it") {
+TEST_CASE("the error of a line that cannot be read says what is wrong with it") {
     using Catch::Contains;
     CHECK_THAT(error_of(""), Contains("not JSON"));
     CHECK_THAT(error_of(R"({"tst":"2026-03-01T07:00:00Z","topic":"t","payl)"), Contains("ends too early"));
@@ -115,7 +115,7 @@ TEST_CASE("a line that cannot be read says what is wrong with it") {
                Contains("deep"));
 }
 
-TEST_CASE("any event comes back from its line exactly, by the fast way and by the general one") {
+TEST_CASE("any event reads back exactly from its line, by the fast scanner and by the general parser") {
     rc::prop("to_line, then parse_line", [] {
         const Event event = *events();
         const std::string line = to_line(event);
@@ -131,8 +131,8 @@ TEST_CASE("any event comes back from its line exactly, by the fast way and by th
     });
 }
 
-TEST_CASE("a damaged line is never read in two ways") {
-    rc::prop("one byte changed: the fast way gives nothing, or what the general way gives", [] {
+TEST_CASE("a damaged line is never read differently by the two parsers") {
+    rc::prop("one byte changed: the fast scanner gives nothing, or the same as the general parser", [] {
         std::string line = to_line(*events());
         const auto place = *rc::gen::inRange<std::size_t>(0, line.size());
         line[place] = static_cast<char>(static_cast<unsigned char>(*rc::gen::inRange(0, 256)));
@@ -144,21 +144,21 @@ TEST_CASE("a damaged line is never read in two ways") {
     });
 }
 
-TEST_CASE("an escape with a character after 9 and before a is no hexadecimal digit, nor is a sign") {
+TEST_CASE("characters between 9 and a, and signs, are not hexadecimal digits of an escape") {
     for (const std::string digits : {"0:", "0?", "1G", "-0", "-1", "+1", " 1", "2"}) {
         CHECK_FALSE(scan_line(R"({"tst":"2026-03-01T07:00:00.123456Z","topic":"\u00)" + digits +
                               R"(","qos":1,"retain":0,"payload":"7"})"));
     }
 }
 
-TEST_CASE("a line that ends within a shorter time than is written is not read beyond its end") {
+TEST_CASE("a line that ends within a time that is too short is not read beyond its end") {
     const auto line = std::make_unique<std::string>(R"({"tst":"2026-03-01T07:00:00.12Z)");
     line->shrink_to_fit();
     CHECK_FALSE(scan_line(*line));
     CHECK_FALSE(parse_line(*line));
 }
 
-TEST_CASE("the fast way takes the usual lines") {
+TEST_CASE("the fast scanner reads the usual lines") {
     CHECK(scan_line(
         to_line(Message{at("2026-03-01T07:00:00Z"), "nodes/a", R"({"count":7,"s":"m³"})", 1, true, true})));
     CHECK(scan_line(to_line(LinkChange{at("2026-03-01T07:00:00Z"), false, false})));

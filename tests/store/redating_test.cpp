@@ -1,4 +1,4 @@
-// A log whose stamps were ahead of the time, and its true times.
+// A log whose stamps were ahead of the time, and how it gets its true times.
 #include "store/redating.hpp"
 
 #include <rapidcheck/catch.h>
@@ -20,8 +20,7 @@ const Instant noon = at("2026-03-01T12:00:00Z");
 constexpr Duration ahead = hours{72};
 const std::filesystem::path mended = "/mended";
 
-/// Two messages at their times; a start three days ahead, two messages and a reading by eye; the clock is set
-/// right.
+/// Two messages with true stamps, then a start three days ahead with two messages and a reading by eye.
 struct AheadLog {
     AheadLog() {
         append(count(1), noon);
@@ -64,11 +63,10 @@ std::vector<Instant> stamps_of(const std::vector<Event>& events) {
 
 }  // namespace
 
-TEST_CASE(
-    "what a server three days ahead stamped gets its true times, in its order, and so do people's words") {
+TEST_CASE("events stamped three days ahead get their true times in order, and so do instructions") {
     AheadLog ahead_log;
     ahead_log.clock_is_right(noon + hours{4}, noon + hours{4} + ahead);
-    // A sixteenth slower from there.
+    // Stamps run a sixteenth slower from here.
     ahead_log.append(count(5), noon + hours{4} + ahead + minutes{15});
     const auto redating = ahead_log.redating();
     REQUIRE(redating);
@@ -83,13 +81,13 @@ TEST_CASE(
                                            noon + hours{4} + minutes{16}});
     CHECK(std::get<Instruction>(events[4]).document ==
           R"({"do":"read-register","meter":"house","time":"2026-03-01T14:30:00.000000Z"})");
-    // Nothing is left to mend, and what was there before is there to the byte.
+    // Nothing is left to correct, and everything from before is unchanged to the byte.
     CHECK_FALSE(std::get<ClockSet>(events[6]).time);
     CHECK(ahead_log.files.read(mended / ahead_log.before.file, 0, ahead_log.before.offset_bytes).value() ==
           ahead_log.files.read(directory / ahead_log.before.file, 0, ahead_log.before.offset_bytes).value());
 }
 
-TEST_CASE("slower stamps lead back to the time that they were given at, until it has caught up") {
+TEST_CASE("slower stamps are redated to the time they were given at, until the time has caught up") {
     rc::prop("for any pauses", [] {
         AheadLog ahead_log;
         Instant stamp = noon + hours{4} + ahead;
@@ -116,7 +114,8 @@ TEST_CASE("slower stamps lead back to the time that they were given at, until it
     });
 }
 
-TEST_CASE("each start while stamps are ahead tells the time anew: a pause of the server is no error") {
+TEST_CASE(
+    "every start while stamps are ahead logs the time again, so a pause of the server causes no error") {
     AheadLog ahead_log;
     ahead_log.clock_is_right(noon + hours{4}, noon + hours{4} + ahead);
     // Off for ten hours, in which stamps stood still.
@@ -128,7 +127,7 @@ TEST_CASE("each start while stamps are ahead tells the time anew: a pause of the
     CHECK(redating->ahead() == ahead);
 }
 
-TEST_CASE("a log that tells of no stamps ahead is not mended") {
+TEST_CASE("a log without a record of stamps ahead is not corrected") {
     AheadLog ahead_log;
     const auto redating = ahead_log.redating();
     REQUIRE_FALSE(redating);
@@ -136,7 +135,7 @@ TEST_CASE("a log that tells of no stamps ahead is not mended") {
 }
 
 TEST_CASE(
-    "where stamps leapt twice by as much, a person says which leap it was, and a wrong one is refused") {
+    "if stamps jumped twice by the same amount, a person says which jump it was, and a wrong one fails") {
     AheadLog ahead_log;
     ahead_log.append(count(5), noon + hours{4} + 2 * ahead);
     ahead_log.clock_is_right(noon + hours{5} + ahead, noon + hours{5} + 2 * ahead);
@@ -148,11 +147,11 @@ TEST_CASE(
     const auto chosen = ahead_log.redating(noon + hours{4} + 2 * ahead);
     REQUIRE(chosen);
     CHECK(chosen->time_of(noon + hours{4} + 2 * ahead) == noon + hours{4} + ahead);
-    // That message would have come before the one that came before it.
+    // That would date the message before its predecessor.
     CHECK_FALSE(ahead_log.redating(noon + hours{2} + ahead + seconds{1}));
 }
 
-TEST_CASE("a log that begins ahead is mended from its beginning, once somebody says so") {
+TEST_CASE("a log that begins ahead is corrected from its beginning once a person says so") {
     SimFiles files;
     const auto log = opened(files);
     REQUIRE(log->append(count(1), noon + ahead));

@@ -26,7 +26,7 @@ std::string bytes_of(const std::filesystem::path& file) {
 
 }  // namespace
 
-TEST_CASE("an older file is brought up step by step, and a second time nothing is done") {
+TEST_CASE("an older file is upgraded step by step, and a second time nothing is done") {
     const TempDirectory directory;
     const std::array<const char*, 1> old_program = {
         "CREATE TABLE a (x INTEGER) STRICT; INSERT INTO a VALUES (1)"};
@@ -41,7 +41,7 @@ TEST_CASE("an older file is brought up step by step, and a second time nothing i
     }
 }
 
-TEST_CASE("a step that fails leaves the version and the tables before it") {
+TEST_CASE("a step that fails leaves the version and the tables from before it") {
     const TempDirectory directory;
     const std::array<const char*, 2> steps = {
         "CREATE TABLE a (x INTEGER) STRICT", "CREATE TABLE b (x INTEGER) STRICT; CREATE TABLE a (x INTEGER)"};
@@ -54,7 +54,7 @@ TEST_CASE("a step that fails leaves the version and the tables before it") {
     CHECK_FALSE(database->in_transaction());
 }
 
-TEST_CASE("the alarms of a ledger of version 2 stand as they stood, unseen and not shelved") {
+TEST_CASE("the alarms of a ledger of version 2 keep their state, not acknowledged and not shelved") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     {
@@ -74,7 +74,7 @@ TEST_CASE("the alarms of a ledger of version 2 stand as they stood, unseen and n
     CHECK((*ledger)->last_alarm(1, AlarmKind::node_silent).value()->text == "is over");
 }
 
-TEST_CASE("the undecided nights of a ledger of version 5 become one row for nights in a row") {
+TEST_CASE("consecutive undecided nights of a ledger of version 5 become one row") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     constexpr std::int64_t hour_us = 3'600'000'000;
@@ -89,12 +89,12 @@ TEST_CASE("the undecided nights of a ledger of version 5 become one row for nigh
             REQUIRE(database->execute(
                 ("INSERT INTO undecided (meter, kind, from_us, to_us, text) VALUES (" + values).c_str()));
         };
-        // Ten nights, the clocks going back and forth among them; one day is missing; one night by itself.
+        // Ten nights that span changes of the clocks, then a missing day, then one night by itself.
         for (const std::int64_t from_h : {1, 25, 49, 74, 98, 121, 145, 169, 193, 217})
             night(1, 0, from_h);
         night(1, 0, 265);
         night(2, 0, 25);
-        // Another kind, a day after the other, stays as it is.
+        // Another kind, on consecutive days, stays as it is.
         night(1, 4, 25), night(1, 4, 49);
     }
     auto ledger = Ledger::open(file);
@@ -114,7 +114,7 @@ TEST_CASE("the undecided nights of a ledger of version 5 become one row for nigh
     CHECK_THAT(rows[4].text, Catch::Contains("house") && Catch::Contains("10 nights"));
 }
 
-TEST_CASE("the readings of a ledger of version 3 can be packed, and read as before") {
+TEST_CASE("the readings of a ledger of version 3 can be packed, and they read as before") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     {
@@ -144,7 +144,7 @@ TEST_CASE("the readings of a ledger of version 3 can be packed, and read as befo
     CHECK(database->integer("SELECT count(*) FROM usage_row").value() == 1);
 }
 
-TEST_CASE("a ledger of version 4 keeps its entries and takes one that ran back") {
+TEST_CASE("a ledger of version 4 keeps its entries and takes a reverse entry") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     {
@@ -179,7 +179,7 @@ TEST_CASE("a ledger of version 4 keeps its entries and takes one that ran back")
         1);
 }
 
-TEST_CASE("a ledger of a newer program is refused in words and left as it is") {
+TEST_CASE("a ledger of a newer program is refused with a reason and left as it is") {
     const TempDirectory directory;
     const auto file = directory / "ledger.db";
     REQUIRE(Ledger::open(file));
@@ -207,7 +207,7 @@ TEST_CASE("a database of another program is refused and left as it is") {
     CHECK_FALSE(LedgerView::open(file));
 }
 
-TEST_CASE("a file without tables yet is told to a reader in words") {
+TEST_CASE("a reader of a file without tables is refused with a reason") {
     const TempDirectory directory;
     std::ofstream(directory / "ledger.db").flush();
     const auto view = LedgerView::open(directory / "ledger.db");

@@ -1,3 +1,3 @@
-// The test programs of all rooms share this: Catch compiles its runner for half a minute.
+// All test programs share this, because Catch's runner takes half a minute to compile.
 #define CATCH_CONFIG_MAIN
 #include <catch2/catch.hpp>

@@ -15,7 +15,7 @@
 namespace tickledger::test {
 namespace {
 
-/// In the child, between fork and exec: only what is safe there.
+/// Runs in the child between fork and exec, so it does only what is safe there.
 [[noreturn]] void become(char* const* arguments, const char* in, const char* out, const char* error) {
     ::prctl(PR_SET_PDEATHSIG, SIGKILL);
     const int in_file = ::open(in, O_RDONLY);

@@ -1,4 +1,4 @@
-// A program that a test starts, watches and ends, by its own process id.
+// A program that a test starts, watches and ends by its process id.
 #pragma once
 
 #include <sys/types.h>
@@ -13,8 +13,8 @@
 
 namespace tickledger::test {
 
-/// Its standard output goes to a file, and so does its standard error. The destructor kills what still runs.
-/// Should the thread that started it end (or the test crash), the kernel kills it.
+/// Its standard output and standard error go to files. The destructor kills it if it still runs. The kernel
+/// kills it if the thread that started it ends or the test crashes.
 class ChildProcess {
 public:
     struct Files {
@@ -32,7 +32,7 @@ public:
     [[nodiscard]] pid_t pid() const { return pid_; }
     [[nodiscard]] bool is_running();
     void signal(int number);
-    /// Its exit status (128 + signal if a signal ended it), or nothing where it still runs at the deadline.
+    /// Its exit status (128 + signal if a signal ended it), or nothing if it still runs at the deadline.
     [[nodiscard]] std::optional<int> wait(std::chrono::milliseconds deadline = patience);
 
 private:
@@ -40,7 +40,7 @@ private:
     std::optional<int> status_;
 };
 
-/// Runs a program to its end; returns what it wrote to standard output. Throws if it fails or hangs.
+/// Runs a program to its end and returns its standard output. Throws if it fails or hangs.
 std::string run(const std::vector<std::string>& arguments, const std::string& input = {});
 
 /// The whole of a file; empty if it is not there.

@@ -1,4 +1,4 @@
-// Chance for tests that hold what they see against what was seen before.
+// Random numbers for tests that compare their results with stored ones.
 #pragma once
 
 #include <array>
@@ -8,7 +8,7 @@
 
 namespace tickledger::test {
 
-/// Of the standard library, whose numbers are the same everywhere.
+/// Uses an engine of the standard library that gives the same numbers everywhere.
 class Dice {
 public:
     explicit Dice(std::uint64_t seed) : engine_(seed) {}

@@ -1,6 +1,5 @@
-// Put before the C library (LD_PRELOAD), it makes the civil clock of a program jump: by as many seconds as
-// stand as text in the file that TICKLEDGER_TEST_CLOCK names. What counts the time since the machine's start
-// goes on as it is.
+// Loaded before the C library (LD_PRELOAD), it moves the civil clock of a program by a number of seconds. The
+// number is text in the file that TICKLEDGER_TEST_CLOCK names. Clocks that count since boot are unchanged.
 #include <dlfcn.h>
 #include <fcntl.h>
 #include <time.h>

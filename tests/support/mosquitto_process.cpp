@@ -40,7 +40,7 @@ std::uint16_t some_free_port() {
 }
 
 MosquittoProcess::MosquittoProcess(Options options) : options_(std::move(options)) {
-    // Another test may take the port between the look and the start: then another one is tried.
+    // Another test may take the port between the check and the start. Then another port is tried.
     for (int tries = 0; tries < 5; ++tries) {
         port_ = some_free_port();
         write_configuration();
@@ -56,7 +56,7 @@ MosquittoProcess::MosquittoProcess(Options options) : options_(std::move(options
 void MosquittoProcess::write_configuration() const {
     const std::string directory = directory_.path().string();
     std::ostringstream out;
-    // As root it would change to a user who may not write here.
+    // As root, mosquitto would change to a user that may not write here.
     out << "user root\nlistener " << port_ << " 127.0.0.1\n"
         << "log_dest file " << directory << "/mosquitto.log\nlog_type error\nlog_type warning\n"
         << "log_type notice\nlog_type information\nlog_type subscribe\n"
@@ -78,8 +78,8 @@ void MosquittoProcess::write_configuration() const {
 }
 
 void MosquittoProcess::start() {
-    // A second one would fight for the port.
-    if (process_ && process_->is_running()) throw std::logic_error("the test's mosquitto runs already");
+    // A second broker would compete for the port.
+    if (process_ && process_->is_running()) throw std::logic_error("the test's mosquitto is already running");
     const std::size_t logged_before = log().size();
     process_ = std::make_unique<ChildProcess>(
         std::vector<std::string>{"mosquitto", "-c", (directory_ / "mosquitto.conf").string()},
@@ -89,23 +89,23 @@ void MosquittoProcess::start() {
     };
     const bool settled = wait_until([&] { return is_up() || !process_->is_running(); });
     if (!settled || !process_->is_running()) {
-        throw std::runtime_error("mosquitto does not start: " + read_file(directory_ / "mosquitto.error") +
+        throw std::runtime_error("mosquitto did not start: " + read_file(directory_ / "mosquitto.error") +
                                  log());
     }
 }
 
 void MosquittoProcess::stop() {
-    // One that comes just before its loop begins is forgotten: it is said again until it is heard.
+    // A signal just before mosquitto's loop begins is lost, so it is sent until the broker ends.
     const bool has_ended = wait_until([&] {
         process_->signal(SIGTERM);
         return process_->wait(std::chrono::milliseconds{500}).has_value();
     });
-    if (!has_ended) throw std::runtime_error("mosquitto does not end");
+    if (!has_ended) throw std::runtime_error("mosquitto did not end");
 }
 
 void MosquittoProcess::kill() {
     process_->signal(SIGKILL);
-    if (!process_->wait()) throw std::runtime_error("mosquitto does not end");
+    if (!process_->wait()) throw std::runtime_error("mosquitto did not end");
 }
 
 void MosquittoProcess::freeze() {
@@ -169,7 +169,7 @@ Watcher::Watcher(const MosquittoProcess& broker, const std::string& filter)
           {"/dev/null", directory_ / "out", directory_ / "error"}) {
     const std::string logged = "watcher of " + filter + " 1 " + filter;
     if (!wait_until([&] { return broker.log().find(logged) != std::string::npos; })) {
-        throw std::runtime_error("mosquitto_sub does not subscribe: " + read_file(directory_ / "error") +
+        throw std::runtime_error("mosquitto_sub did not subscribe: " + read_file(directory_ / "error") +
                                  broker.log());
     }
 }

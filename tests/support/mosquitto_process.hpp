@@ -1,4 +1,4 @@
-// A real broker of its own for one test, on loopback.
+// A real broker on loopback, for one test.
 #pragma once
 
 #include <cstdint>
@@ -12,21 +12,21 @@
 
 namespace tickledger::test {
 
-/// A port of 127.0.0.1 below those that the kernel hands out to outgoing connections, so that nobody takes it
-/// while the one who listens there is down, and no client can connect to itself there.
+/// A port of 127.0.0.1 below the range for outgoing connections. Nobody else takes it while its listener is
+/// down, and no client can connect to itself there.
 [[nodiscard]] std::uint16_t some_free_port();
 
-/// Starts mosquitto on a free port of 127.0.0.1 with its data in a temporary directory; both stay the same
-/// over stop(), kill() and start(). Every call waits with a deadline and throws if it passes.
+/// Starts mosquitto on a free port of 127.0.0.1 with its data in a temporary directory. Both stay the same
+/// across stop(), kill() and start(). Every call has a deadline and throws when it passes.
 class MosquittoProcess {
 public:
     struct Options {
-        /// Keeps sessions and queues over stop() (not over kill(), as mosquitto does).
+        /// Keeps sessions and queues across stop(). mosquitto does not keep them across kill().
         bool persistence = true;
-        /// With a name, only this user may connect.
+        /// If set, only this user may connect.
         std::string username;
         std::string password;
-        /// With a path, the listener speaks TLS with these files.
+        /// If set, the listener uses TLS with these files.
         std::filesystem::path tls_ca_file;
         std::filesystem::path tls_cert_file;
         std::filesystem::path tls_key_file;
@@ -38,30 +38,30 @@ public:
     explicit MosquittoProcess(Options options);
     MosquittoProcess() : MosquittoProcess(Options{}) {}
 
-    /// Returns when the port accepts.
+    /// Returns when the port accepts connections.
     void start();
     /// SIGTERM: it saves its data and ends.
     void stop();
     /// SIGKILL.
     void kill();
-    /// SIGSTOP and SIGCONT: the connections stay, nothing answers.
+    /// SIGSTOP and SIGCONT: the connections stay open, but nothing answers.
     void freeze();
     void thaw();
 
     [[nodiscard]] std::uint16_t port() const { return port_; }
     [[nodiscard]] std::string url() const;
     [[nodiscard]] const TempDirectory& directory() const { return directory_; }
-    /// What it wrote to its log so far.
+    /// Its log so far.
     [[nodiscard]] std::string log() const { return read_file(directory_ / "mosquitto.log"); }
 
     /// Publishes with mosquitto_pub and QoS 1; returns once the broker has acknowledged.
     void publish(const std::string& topic, const std::string& payload, bool retained = false) const;
     /// One message for each line, over one connection.
     void publish_lines(const std::string& topic, const std::vector<std::string>& payloads) const;
-    /// The retained message of a topic; empty if there is none within a second.
+    /// The retained message of a topic; empty if none arrives within a second.
     [[nodiscard]] std::string retained(const std::string& topic) const;
 
-    /// The arguments of mosquitto_pub and mosquitto_sub that lead to this broker.
+    /// The arguments that connect mosquitto_pub and mosquitto_sub to this broker.
     [[nodiscard]] std::vector<std::string> client_arguments(const std::string& program) const;
 
 private:
@@ -73,7 +73,7 @@ private:
     std::unique_ptr<ChildProcess> process_;
 };
 
-/// A mosquitto_sub that has subscribed, one for each filter and broker; writes "TOPIC PAYLOAD" lines.
+/// A subscribed mosquitto_sub, one for each filter and broker. It writes "TOPIC PAYLOAD" lines.
 class Watcher {
 public:
     Watcher(const MosquittoProcess& broker, const std::string& filter);

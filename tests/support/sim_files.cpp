@@ -9,7 +9,7 @@ using std::filesystem::path;
 
 namespace {
 
-/// Takes one from a budget of failures.
+/// Uses up one of the remaining failures.
 [[nodiscard]] bool strikes(int& failures) {
     if (failures == 0) return false;
     --failures;
@@ -161,7 +161,7 @@ void SimFiles::fail_reads(int calls) {
 }
 
 std::string SimFiles::torn(const Node& node, std::mt19937_64& chance) {
-    // A truncation that was not synced may not have happened: then the old bytes are all back.
+    // A truncation that was not synced may not have happened. Then all the old bytes are back.
     if (!node.synced_tail.empty() && chance() % 2 == 0) return node.synced();
     return node.content.substr(0,
                                node.synced_bytes + chance() % (node.content.size() - node.synced_bytes + 1));

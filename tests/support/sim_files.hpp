@@ -1,4 +1,4 @@
-// A disk in memory for tests: it forgets at a power cut what was not synced, fills up and fails as told.
+// A disk in memory for tests. It loses unsynced bytes in a power cut, fills up, and fails on request.
 #pragma once
 
 #include <cstdint>
@@ -13,10 +13,10 @@
 
 namespace tickledger::test {
 
-/// What a power cut leaves of the bytes that were written but not synced.
+/// What a power cut leaves of bytes that were written but not synced.
 enum class PowerCut : std::uint8_t {
-    forgets_all,  ///< Nothing: the strictest disk.
-    tears,        ///< A random beginning of them, file by file: what real disks do.
+    forgets_all,  ///< Nothing, like the strictest disk.
+    tears,        ///< A random prefix of them, file by file, like real disks.
 };
 
 /// Files that live in this object. Safe to use from several threads. The same seed and the same calls give
@@ -34,19 +34,18 @@ public:
     Result<void> remove(const std::filesystem::path& file) override;
     Result<void> make_directory(const std::filesystem::path& directory) override;
 
-    /// Appends write this many bytes more; then the disk is full, and an append that does not fit leaves
-    /// what still fitted.
+    /// The disk is full after this many more bytes. An append that does not fit leaves the part that did.
     void set_free_bytes(std::uint64_t bytes);
     void set_free_without_end() { set_free_bytes(std::numeric_limits<std::uint64_t>::max()); }
     [[nodiscard]] std::uint64_t free_bytes() const;
 
-    /// The next so many calls of that kind fail and do nothing.
+    /// The next `calls` calls of that kind fail and do nothing.
     void fail_syncs(int calls);
     void fail_truncates(int calls);
     void fail_opens(int calls);
     void fail_reads(int calls);
 
-    /// Files that were open are dead after it: all their operations fail. Open them anew.
+    /// All operations on files that were open before it fail. Open the files again.
     void cut_power(PowerCut how);
 
     /// For set-up and inspection: the whole content, and the part that would survive any power cut.
@@ -56,8 +55,8 @@ public:
     void put(const std::filesystem::path& file, std::string content);
 
 private:
-    /// What would survive a power cut is the first `synced_bytes` of the content and then `synced_tail`,
-    /// which is what an unsynced truncation took away: so a sync of a long file costs nothing.
+    /// A power cut leaves the first `synced_bytes` of the content and then `synced_tail`, the bytes removed
+    /// by an unsynced truncation. This way a sync of a long file costs nothing.
     struct Node {
         std::string content;
         std::size_t synced_bytes = 0;
@@ -75,7 +74,7 @@ private:
     mutable std::mutex mutex_;
     std::map<std::filesystem::path, Node> nodes_;
     std::mt19937_64 chance_;
-    std::uint64_t generation_ = 0;  ///< Counts power cuts: what was opened in an earlier one is dead.
+    std::uint64_t generation_ = 0;  ///< Counts power cuts. Files opened before the last one are dead.
     std::uint64_t free_bytes_ = std::numeric_limits<std::uint64_t>::max();
     int failing_syncs_ = 0;
     int failing_truncates_ = 0;

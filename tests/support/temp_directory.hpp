@@ -1,4 +1,4 @@
-// A directory of its own for one test, gone when the test is.
+// A directory for one test, removed when the test ends.
 #pragma once
 
 #include <filesystem>
@@ -13,7 +13,7 @@ class TempDirectory {
 public:
     TempDirectory() {
         std::string name = (std::filesystem::temp_directory_path() / "tickledger-test-XXXXXX").string();
-        if (::mkdtemp(name.data()) == nullptr) throw std::runtime_error("no temporary directory: " + name);
+        if (::mkdtemp(name.data()) == nullptr) throw std::runtime_error("cannot create directory: " + name);
         path_ = name;
     }
     TempDirectory(const TempDirectory&) = delete;

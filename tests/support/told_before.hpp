@@ -1,4 +1,4 @@
-// What a test tells now against the same, as it was committed.
+// Compares a test's output with the committed output.
 #pragma once
 
 #include <catch2/catch.hpp>
@@ -9,8 +9,8 @@
 
 namespace tickledger::test {
 
-/// Fails at the first line that differs from the file's, and where the file has fewer than `lines_min`. With
-/// TICKLEDGER_WRITE_TOLD in the environment, the file becomes what is told now.
+/// Fails at the first line that differs from the file, and if the file has fewer than `lines_min` lines. With
+/// TICKLEDGER_WRITE_TOLD in the environment, the file is first overwritten with the new output.
 inline void check_told_before(std::stringstream& now, const std::string& file, std::size_t lines_min) {
     if (std::getenv("TICKLEDGER_WRITE_TOLD") != nullptr) std::ofstream(file) << now.str();
     std::ifstream before(file);

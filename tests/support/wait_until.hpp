@@ -1,4 +1,4 @@
-// Waits on a condition with a deadline, never for luck.
+// Waits for a condition with a deadline instead of sleeping for a fixed time.
 #pragma once
 
 #include <chrono>
@@ -6,10 +6,10 @@
 
 namespace tickledger::test {
 
-/// Long enough for a loaded machine under a sanitizer; a test that passes does not wait for it.
+/// Long enough for a loaded machine under a sanitizer. A passing test does not wait that long.
 inline constexpr std::chrono::seconds patience{30};
 
-/// Asks again and again until `condition()` holds; whether it did before the deadline.
+/// Polls until `condition()` holds. Returns whether it did before the deadline.
 template <typename Condition>
 [[nodiscard]] bool wait_until(Condition&& condition, std::chrono::milliseconds deadline = patience) {
     const auto end = std::chrono::steady_clock::now() + deadline;

@@ -1,5 +1,5 @@
-// The life of an alarm with the real daemon, broker and client: seen, put off, ended; a kill and a replay
-// change nothing.
+// The life of an alarm with the real daemon, broker and client: acknowledged, shelved, ended. A kill and a
+// replay change nothing.
 #include <fmt/format.h>
 
 #include <catch2/catch.hpp>
@@ -13,7 +13,7 @@ using namespace tickledger::test;
 
 namespace {
 
-/// Its node has been silent since the recording, which is not what is asked here.
+/// Its node has been silent since the recording, which is not tested here.
 constexpr const char* meter_that_may_be_silent = R"([[meter]]
 id = "house"
 topic = "nodes/house"
@@ -44,7 +44,7 @@ nlohmann::json only_alarm(const Site& site) {
 
 }  // namespace
 
-TEST_CASE("an alarm is seen, put off and told again, a kill changes nothing, and the broker hears of all") {
+TEST_CASE("every change of an alarm is published and survives a kill") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = meter_that_may_be_silent});
     REQUIRE(site.replay({recording(site.directory().path())}).status == 0);
@@ -57,7 +57,7 @@ TEST_CASE("an alarm is seen, put off and told again, a kill changes nothing, and
         const auto outcome = site.client(arguments);
         INFO(outcome.error);
         REQUIRE(outcome.status == 0);
-        // Right after a reconnect it waits for what waited at the broker.
+        // Right after a reconnect the daemon first handles the messages that waited at the broker.
         CHECK(wait_until([&] { return only_alarm(site).at("state") == state; }));
         CHECK(wait_until([&] { return retained() == only_alarm(site); }));
         const std::string before = site.text("/v1/alarms");
@@ -80,14 +80,14 @@ TEST_CASE("an alarm is seen, put off and told again, a kill changes nothing, and
     CHECK(too_long.status == 1);
     CHECK_THAT(too_long.error, Catch::Contains("31 days"));
 
-    // Where the condition holds, the end of a shelving brings the alarm back by itself.
+    // If the condition still holds, the alarm returns by itself when the shelving ends.
     REQUIRE(site.client({"alarms", "--shelve", id, "--for", "1s"}).status == 0);
     CHECK(wait_until([&] { return only_alarm(site).at("state") == "unacknowledged"; }));
     CHECK(wait_until([&] { return retained() == only_alarm(site); }));
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("people leave and come home without a restart, and a kill does not call them back") {
+TEST_CASE("people leave and come home without a restart, and a kill does not end their absence") {
     Site site({.meters = meter_that_may_be_silent});
     site.start();
     const auto left = site.client({"away", "house", "--for", "14d"});
@@ -105,7 +105,7 @@ TEST_CASE("people leave and come home without a restart, and a kill does not cal
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("what people said of alarms is in the message log, and its replay gives the same answers") {
+TEST_CASE("instructions about alarms are in the message log, and its replay gives the same answers") {
     Site site({.meters = meter_that_may_be_silent});
     const auto night = recording(site.directory().path());
     REQUIRE(site.replay({night}).status == 0);
@@ -115,7 +115,7 @@ TEST_CASE("what people said of alarms is in the message log, and its replay give
     REQUIRE(site.client({"alarms", "--shelve", id, "--for", "30d"}).status == 0);
     REQUIRE(site.client({"away", "--until", "2099-01-01"}).status == 0);
     const std::string alarms = site.text("/v1/alarms");
-    // How old the last flow is differs from one second to the next.
+    // The age of the last flow changes every second.
     const auto meters_of = [](Site& of) {
         auto meters = of.get("/v1/meters").at("meters");
         for (auto& meter : meters)

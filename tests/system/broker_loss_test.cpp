@@ -1,4 +1,4 @@
-// The broker loses what it kept, or keeps it while no daemon listens.
+// The broker loses its queue, or keeps it while no daemon listens.
 #include <fmt/format.h>
 
 #include <catch2/catch.hpp>
@@ -16,7 +16,7 @@ const std::string meters = load_meters("", "1000000 m3/h");
 
 }  // namespace
 
-TEST_CASE("a broker that is killed forgets its queue: counts heal it, pulses show the hole") {
+TEST_CASE("a killed broker forgets its queue: counts recover the ticks, pulses show a gap") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = meters});
     site.start();
@@ -47,7 +47,7 @@ TEST_CASE("a broker that is killed forgets its queue: counts heal it, pulses sho
     CHECK(entries[2].at("ticks") == 7);
 }
 
-TEST_CASE("a counter without a clock that wraps while nobody listens is booked from what waited") {
+TEST_CASE("a counter without a clock that wraps while no daemon listens is booked from the queued messages") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = meters});
     site.start();
@@ -63,9 +63,9 @@ TEST_CASE("a counter without a clock that wraps while nobody listens is booked f
     say(3);
     site.start();
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 3; }));
-    // The numbers tell that 3 came after 65 532, so the fall is a wrap and no repetition.
+    // The sequence numbers show that 3 came after 65 532, so the fall is a wrap and not a repetition.
     CHECK(site.registers().at("counter-0") == 9);
-    // What comes while the broker still hands out what had waited counts as waited too: then it is said
+    // A message that arrives while the broker still delivers its queue counts as queued, too. So it is sent
     // again.
     CHECK(wait_until([&] {
         say(5);

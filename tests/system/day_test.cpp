@@ -1,4 +1,4 @@
-// Days of one meter, from messages to the topics, the socket's answers and the client: the whole chain.
+// Days of one meter through the whole chain: messages, topics, the socket's answers and the client.
 #include <date/date.h>
 #include <fmt/format.h>
 
@@ -23,9 +23,9 @@ topic = "nodes/cellar/water"
 interval = "15min"
 )";
 
-/// A message every three minutes from the midnight before the day before yesterday's: still water but for one
-/// draw a day, and since the evening of the first day a litre every three minutes, which are 20 L/h. It ends
-/// 40 minutes ago.
+/// A message every three minutes, from the midnight before the day before yesterday's until 40 minutes ago.
+/// The water stands still except for one draw a day. From the evening of the first day on, a litre runs every
+/// three minutes, which is 20 L/h.
 struct Recording {
     std::string lines;
     std::uint64_t count = 1000;
@@ -75,7 +75,7 @@ json retained(const MosquittoProcess& broker, const std::string& topic) {
     return json::parse(broker.retained(topic), nullptr, false);
 }
 
-/// What was published of a topic, in order.
+/// What was published on a topic, in order.
 std::vector<json> published(const Watcher& watcher, const std::string& topic) {
     std::vector<json> documents;
     for (const std::string& line : watcher.lines()) {
@@ -86,7 +86,7 @@ std::vector<json> published(const Watcher& watcher, const std::string& topic) {
 
 }  // namespace
 
-TEST_CASE("days go in as messages and come out as topics, answers and tables") {
+TEST_CASE("days of messages come out as topics, answers and tables") {
     const Recording recording = recorded_days();
     MosquittoProcess broker;
     Watcher watcher(broker, "tickledger/#");
@@ -96,7 +96,7 @@ TEST_CASE("days go in as messages and come out as topics, answers and tables") {
     INFO(replayed.error);
     REQUIRE(replayed.status == 0);
 
-    // The leak was found on the recording's own clock, in the first night that it filled.
+    // The leak was found by the recording's own clock, in the first night that it filled.
     site.start();
     const json raised = alarm_of_kind(site, "night-flow");
     REQUIRE(raised.is_object());
@@ -108,12 +108,12 @@ TEST_CASE("days go in as messages and come out as topics, answers and tables") {
     const std::string night_topic = "tickledger/meters/house/alarms/night-flow";
     CHECK(wait_until([&] { return retained(broker, night_topic) == raised; }));
 
-    // Nobody has spoken for 40 minutes by the server's clock.
+    // The node has been silent for 40 minutes by the server's clock.
     CHECK(wait_until([&] { return alarm_of_kind(site, "node-silent").is_object(); }));
     CHECK(alarm_of_kind(site, "node-silent").at("cleared_at").is_null());
 
-    // One live word: nothing has run since, and that proves a stretch without a tick. The silence is over
-    // once the node has spoken for a while.
+    // One live message shows that nothing has run since, which proves a stretch without a tick. The silence
+    // ends only after the node has sent for a while.
     REQUIRE(site.becomes_subscribed());
     broker.publish("nodes/cellar/water", fmt::format(R"({{"count":{},"boot":3,"seq":{},"time":"{}"}})",
                                                      recording.count, recording.seq + 1, format_utc(now())));
@@ -123,7 +123,7 @@ TEST_CASE("days go in as messages and come out as topics, answers and tables") {
     CHECK(alarm_of_kind(site, "night-flow").at("state") == "returned-unacknowledged");
     CHECK(wait_until([&] { return retained(broker, night_topic) == alarm_of_kind(site, "night-flow"); }));
 
-    // The day of yesterday, the register and the closed intervals: told to the broker as they are answered.
+    // Yesterday's row, the register and the closed intervals are published as they are answered.
     const Instant yesterday = std::chrono::floor<date::days>(now()) - day_length;
     const std::string range =
         "&from=" + date::format("%F", yesterday) + "&to=" + date::format("%F", yesterday + day_length);
@@ -160,7 +160,7 @@ TEST_CASE("days go in as messages and come out as topics, answers and tables") {
         }));
     }
 
-    // The client hands the same answers on, and shows them.
+    // The client prints the same answers, as JSON and as tables.
     const Outcome client =
         site.client({"--json", "usage", "house", "--step", "day", "--from", date::format("%F", yesterday),
                      "--to", date::format("%F", yesterday + day_length)});
@@ -174,7 +174,7 @@ TEST_CASE("days go in as messages and come out as topics, answers and tables") {
     CHECK(ticks_of(site.get("/v1/meters/house/usage?step=year")) == recording.ticks());
 }
 
-TEST_CASE("the broker is told that the daemon is up, and that it is down however it ends") {
+TEST_CASE("the status topic says up while the daemon runs, and down however it ends") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = house});
     const auto status = [&] { return broker.retained("tickledger/status"); };

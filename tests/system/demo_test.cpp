@@ -1,4 +1,4 @@
-// The demo, as a stranger runs it, with the programs of this build.
+// The demo as a new user runs it, with the programs of this build.
 #include <catch2/catch.hpp>
 #include <cstdlib>
 
@@ -19,7 +19,7 @@ Outcome run_demo(const std::string& option = {}) {
 
 }  // namespace
 
-TEST_CASE("the demo ends well: every total equal, the alarm raised") {
+TEST_CASE("the demo succeeds with every total equal and the alarm raised") {
     const Outcome demo = run_demo();
     INFO(demo.out << demo.error);
     CHECK(demo.status == 0);
@@ -27,7 +27,7 @@ TEST_CASE("the demo ends well: every total equal, the alarm raised") {
     CHECK(demo.out.find("night-flow") != std::string::npos);
 }
 
-TEST_CASE("the demo sees a wrong total") {
+TEST_CASE("the demo detects a wrong total") {
     const Outcome demo = run_demo("--spoil");
     INFO(demo.out << demo.error);
     CHECK(demo.status == 1);

@@ -1,4 +1,4 @@
-// docs/first-hour.md, command by command: a broker, a board of which nothing is known, today's water.
+// docs/first-hour.md, command by command: a broker, an unknown board, today's water.
 #include <fmt/format.h>
 
 #include <atomic>
@@ -14,7 +14,7 @@ using namespace tickledger::test;
 
 namespace {
 
-/// The commands of a document, in their order: the lines of its blocks marked "sh".
+/// The commands of a document, in order: the lines of its code blocks marked "sh".
 std::vector<std::string> commands_of(const std::string& document) {
     std::ifstream in(document);
     std::vector<std::string> commands;
@@ -34,7 +34,7 @@ void replace(std::string& text, const std::string& from, const std::string& to) 
         text.replace(at, from.size(), to);
 }
 
-/// What differs between a test and an installed service: where things lie, who one is, and the person's hand.
+/// What differs between a test and an installed service: the paths, the user, and the person's edits.
 std::string surroundings(Site& site, const MosquittoProcess& broker) {
     return fmt::format(
         R"(set -eo pipefail
@@ -53,7 +53,7 @@ editor() {{ sed -i -e 's/^id = "garage-water"/id = "house"/' -e 's/^pulse_value 
         fmt::arg("pid", site.daemon().pid()));
 }
 
-/// A board like none that the daemon knows: 10 mL a tick, ten ticks a second, as fast as it can tell.
+/// A board unknown to the daemon: 10 mL a tick, ten ticks a second, sending as fast as it can.
 class Board {
 public:
     explicit Board(const MosquittoProcess& broker)
@@ -83,7 +83,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("the first hour as it is written leads from an unknown board to today's water") {
+TEST_CASE("the commands of the first hour lead from an unknown board to today's water") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url()});
     site.start();
@@ -99,7 +99,7 @@ TEST_CASE("the first hour as it is written leads from an unknown board to today'
         REQUIRE(done.status == 0);
         all += done.out;
         if (command.find("reload") != std::string::npos) {
-            // A person waits for the board's next messages.
+            // A person would wait for the board's next messages.
             REQUIRE(wait_until([&] {
                 return site.answers() && !site.get("/v1/meters").at("meters").empty() &&
                        ticks_of(site.get("/v1/meters/house/usage?step=hour")) > 0;
@@ -110,13 +110,13 @@ TEST_CASE("the first hour as it is written leads from an unknown board to today'
                         Catch::Contains(R"(fields = { count = "/WATER/Total" })") &&
                         Catch::Contains("1234.567"));
     const auto usage = site.get("/v1/meters/house/usage?step=hour");
-    // Not what the counter showed before: 47.11 L.
+    // The 47.11 L that the counter showed before are not booked.
     CHECK(ticks_of(usage) > 0);
     CHECK(ticks_of(usage) < 4711);
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("a wrong topic in the configuration was a house without water, and all was well") {
+TEST_CASE("a wrong topic in the configuration showed a house without water and no trouble") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(),
                .meters = "[[meter]]\nid = \"house\"\ntopic = \"garage/watre\"\ncadence = \"1s\"\n"});

@@ -1,4 +1,4 @@
-// A disk that fills up: the daemon says so, holds on, and has lost nothing when there is space again.
+// The disk fills up: the daemon reports it, keeps running, and loses nothing once there is space again.
 #include <fcntl.h>
 #include <fmt/format.h>
 #include <sys/mount.h>
@@ -14,7 +14,7 @@ using nlohmann::json;
 
 namespace {
 
-/// A small disk in memory, as long as it lives.
+/// A small disk in memory, mounted during its lifetime.
 class SmallDisk {
 public:
     SmallDisk() : is_mounted_(::mount("tmpfs", directory_.path().c_str(), "tmpfs", 0, "size=2m") == 0) {}
@@ -27,7 +27,7 @@ public:
     [[nodiscard]] bool is_mounted() const { return is_mounted_; }
     [[nodiscard]] std::filesystem::path store() const { return directory_ / "store"; }
 
-    /// Takes every byte that is left.
+    /// Uses up every remaining byte.
     void fill() const {
         const int file = ::open((directory_ / "filler").c_str(), O_WRONLY | O_CREAT | O_APPEND, 0600);
         const std::string bytes(4096, 'x');
@@ -87,10 +87,10 @@ TEST_CASE("a full disk stops the booking, not the daemon, and loses nothing") {
         disk.free();
         CHECK(wait_until([&] { return register_l() == 100 + 400 * round; }, 2 * patience));
         CHECK(wait_until([&] { return !is_stuck(); }));
-        // So small a disk is always told to be nearly full.
+        // So small a disk is always reported as nearly full.
         CHECK(health().at("troubles").dump().find("MiB are free") != std::string::npos);
     }
-    // 101 to 999 and 1400 to 1999 were never sent: nothing else may be missing.
+    // The numbers 101 to 999 and 1400 to 1999 were never sent. Nothing else may be missing.
     const json entries = site.get("/v1/meters/garden/ledger?from=2020-01-01&to=2100-01-01").at("entries");
     CHECK(std::count_if(entries.begin(), entries.end(),
                         [](const json& entry) { return entry.at("kind") == "lost"; }) == 2);
@@ -100,7 +100,7 @@ TEST_CASE("a full disk stops the booking, not the daemon, and loses nothing") {
     CHECK(register_l() == 900);
 }
 
-TEST_CASE("a disk that is full at the start is told with its path: 74") {
+TEST_CASE("a disk that is full at the start is reported with its path: 74") {
     const SmallDisk disk;
     if (!disk.is_mounted()) {
         WARN("skipped: this user may not mount a tmpfs");

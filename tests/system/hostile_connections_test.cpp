@@ -1,4 +1,4 @@
-// Connections in numbers: the daemon's own work goes on.
+// Many connections at once: the daemon's own work goes on.
 #include <fmt/format.h>
 #include <sys/resource.h>
 
@@ -13,7 +13,7 @@ using nlohmann::json;
 
 namespace {
 
-/// What this process may open, and so its children, as long as it lives.
+/// Limits the descriptors of this process and its children during its lifetime.
 class FewDescriptors {
 public:
     explicit FewDescriptors(rlim_t most) {
@@ -31,7 +31,7 @@ private:
 
 }  // namespace
 
-TEST_CASE("a hundred connections to a daemon of sixty-four descriptors do not stop the booking") {
+TEST_CASE("a hundred connections to a daemon with sixty-four descriptors do not stop the booking") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = pulses_of_a_garden});
     {
@@ -45,10 +45,10 @@ TEST_CASE("a hundred connections to a daemon of sixty-four descriptors do not st
             idle.push_back(std::make_unique<RawClient>(site.socket()));
             idle.back()->send("GET /v1/heal");
         } catch (const std::system_error&) {
-            break;  // The queue of waiting connections is full.
+            break;  // The listen queue is full.
         }
     }
-    // As the broker tells it: what was booked is published.
+    // The publication on the broker shows what was booked.
     for (int seq = 1; seq <= 20; ++seq)
         broker.publish_lines("nodes/garden/water", {fmt::format(R"({{"pulses":1,"boot":1,"seq":{}}})", seq)});
     CHECK(wait_until(

@@ -1,4 +1,4 @@
-// What happens to the files under a running daemon: removed, moved, cut, replaced by links, read by others.
+// Files under a running daemon are removed, moved, truncated, replaced by links, or read by others.
 #include <fmt/format.h>
 #include <sys/stat.h>
 
@@ -14,7 +14,7 @@ namespace fs = std::filesystem;
 
 namespace {
 
-/// A daemon that is given pulses, one a message.
+/// A daemon that receives pulses, one in each message.
 struct Garden {
     Garden() : site({.broker_url = broker.url(), .meters = pulses_of_a_garden}) {
         site.start();
@@ -26,7 +26,7 @@ struct Garden {
             payloads.push_back(fmt::format(R"({{"pulses":1,"boot":1,"seq":{}}})", ++seq));
         broker.publish_lines("nodes/garden/water", payloads);
     }
-    /// Nothing while nobody answers.
+    /// The litres that the register shows; -1 while the daemon does not answer.
     [[nodiscard]] long register_l() const {
         try {
             const json shown = site.get("/v1/meters").at("meters").at(0).at("register_m3");
@@ -44,7 +44,7 @@ struct Garden {
             if (entry.path().extension() == ".jsonl") return entry.path();
         return {};
     }
-    /// What a replay of the message log, as it lies on the disk, books.
+    /// What a replay of the message log on the disk books.
     [[nodiscard]] long replayed_l() const {
         const auto into = site.directory() / "replayed.db";
         const auto done = site.replay({"--into", into.string(), messages().string()});
@@ -59,8 +59,7 @@ struct Garden {
 
 }  // namespace
 
-TEST_CASE(
-    "a message log that is removed under the daemon is there again, and whole, before the next message is") {
+TEST_CASE("a message log removed under the daemon is recreated in full before the next message is accepted") {
     Garden garden;
     garden.send(50);
     REQUIRE(garden.shows(50));
@@ -85,7 +84,7 @@ TEST_CASE(
     CHECK(garden.shows(100));
 }
 
-TEST_CASE("a message log that is emptied under the daemon loses what it held, and nothing after") {
+TEST_CASE("a message log emptied under the daemon loses what it held, and nothing after that") {
     Garden garden;
     garden.send(50);
     REQUIRE(garden.shows(50));
@@ -98,7 +97,7 @@ TEST_CASE("a message log that is emptied under the daemon loses what it held, an
     CHECK(garden.shows(100));
 }
 
-TEST_CASE("a ledger that was removed under the daemon was gone with the next stop") {
+TEST_CASE("a ledger removed under the daemon was lost at the next stop") {
     const bool is_idle = GENERATE(false, true);
     Garden garden;
     garden.send(50);
@@ -140,7 +139,7 @@ TEST_CASE("a ledger that was removed under the daemon was gone with the next sto
         CHECK(read_file(ledger.string() + ".put-aside") == "something of a person's");
 }
 
-TEST_CASE("a link in the place of a day's log is not followed, and what it leads to stays as it is") {
+TEST_CASE("a symbolic link in place of a day's log is not followed, and its target is left unchanged") {
     Garden garden;
     garden.send(10);
     REQUIRE(garden.shows(10));
@@ -156,7 +155,7 @@ TEST_CASE("a link in the place of a day's log is not followed, and what it leads
     CHECK(fs::file_size(precious) == 21);
 }
 
-TEST_CASE("what the daemon writes is nobody else's to read, whatever the umask was") {
+TEST_CASE("only the daemon's user can read what it writes, whatever the umask") {
     const mode_t before = ::umask(022);
     Garden garden;
     ::umask(before);

@@ -1,5 +1,5 @@
-// kill -9 in the middle of the work, again and again, and the broker restarted among it: nothing is lost,
-// nothing counted twice.
+// kill -9 at random moments under load, with restarts of the broker in between: no tick is lost or counted
+// twice.
 #include <fmt/format.h>
 #include <signal.h>
 
@@ -25,10 +25,9 @@ using std::chrono::microseconds;
 namespace {
 
 constexpr int messages_a_second = 500;
-// Far more than any pipe carries, so that no gain of the quick boards is implausible: that is not what is
-// tested here.
+// Far more than any pipe carries: no gain of the fast boards is implausible, which is not tested here.
 const std::string fast_meters = load_meters("", "1000000 m3/h");
-// At most two litres in a fifth of a second: a flow that such a pipe carries.
+// The slow boards send at most two litres in a fifth of a second, which such a pipe carries.
 const std::string slow_meters = load_meters("slow-", "63 m3/h");
 constexpr std::chrono::milliseconds slow_pause{200};
 
@@ -37,8 +36,8 @@ std::vector<LoadNode> boards() {
     for (int i = 0; i < 4; ++i) {
         const std::string name = std::to_string(i);
         const bool tells_time = i % 2 == 0;
-        // Counters that tell the time begin shortly before their wrap. The others have a test of their own
-        // for it.
+        // Counters that send the time start shortly before their wrap. Another test covers the wrap of the
+        // others.
         const std::uint64_t count = tells_time ? load_counter_modulus - 50 : 0;
         nodes.push_back({.topic = "load/counters/" + name, .tells_time = tells_time, .count = count});
         nodes.push_back({.topic = "load/pulses/" + name, .is_counter = false, .tells_time = tells_time});
@@ -46,7 +45,7 @@ std::vector<LoadNode> boards() {
     return nodes;
 }
 
-/// Those, and others that keep what they read while their network is away.
+/// The same boards, and slow ones that keep their readings while their network is away.
 std::vector<LoadNode> boards_with_backlogs() {
     std::vector<LoadNode> nodes = boards();
     for (const bool tells_time : {false, true}) {
@@ -80,7 +79,7 @@ std::int64_t entry_ticks(const Site& site, const std::string& meter) {
     return sum;
 }
 
-/// From yesterday to tomorrow: the run may cross a midnight.
+/// From yesterday to tomorrow, because the run may cross a midnight.
 std::string days_around_today() {
     const auto date = [](int days) {
         const std::time_t t = std::time(nullptr) + days * 86'400;
@@ -93,7 +92,7 @@ std::string days_around_today() {
     return "&from=" + date(-1) + "&to=" + date(2);
 }
 
-/// The registers are the truth, and so are the sums of everything else the ledger can be asked for.
+/// The registers show the ticks that the boards sent, and so do the sums of all entries and rows.
 void check_conservation(const Site& site, const std::vector<LoadNode>& nodes) {
     const auto shown = site.registers();
     for (const LoadNode& node : nodes) {
@@ -118,7 +117,7 @@ bool all_told(const Site& site, const std::vector<LoadNode>& nodes) {
     });
 }
 
-/// The same one in every ordinary run; TICKLEDGER_SEED draws other moments.
+/// The same in every ordinary run. TICKLEDGER_SEED chooses other moments.
 std::uint64_t chosen_seed() {
     const char* wanted = std::getenv("TICKLEDGER_SEED");
     return wanted ? std::strtoull(wanted, nullptr, 10) : 1;
@@ -139,7 +138,7 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     Site site({.broker_url = broker.url(),
                .meters = fast_meters + slow_meters,
                .store = "commit_every = \"50ms\""});
-    // The session must stand before the first word: a broker keeps nothing for those it does not know.
+    // The session must exist before the first message: a broker keeps nothing for unknown clients.
     site.start();
     REQUIRE(site.becomes_subscribed());
     Load load(broker.url(), boards_with_backlogs(), messages_a_second, seed);
@@ -148,7 +147,7 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     for (int cycle = 1; cycle <= wanted; ++cycle) {
         const bool dies_while_starting = cycle % 4 == 0;
         if (dies_while_starting) {
-            // At any instruction of its start; which one is left to chance.
+            // The kill falls at a random moment of the start.
             site.launch();
             std::this_thread::sleep_for(microseconds{chance() % 200'000});
         } else {
@@ -177,7 +176,7 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     CHECK(messages.at("unreadable") == 0);
     CHECK(messages.at("stray") == 0);
 
-    // Once more from the disk, undisturbed: the same answers.
+    // After an orderly restart the answers are the same.
     const std::string ledger = site.text(std::string("/v1/meters/counter-0/ledger?") + all_days);
     CHECK(site.stop() == 0);
     site.start();
@@ -185,8 +184,8 @@ TEST_CASE("no kill -9 under load loses a tick or counts one twice") {
     check_conservation(site, nodes);
 }
 
-/// What waited at the broker is held until its backlog is over, so memory rises and falls; what must not rise
-/// is where it rises to. The first tenth fills caches; of the rest the last third is compared with the first.
+/// The messages of a backlog are held until it is over, so memory rises and falls. Its peaks must not rise.
+/// The first tenth fills caches. The last third of the rest is compared with the first.
 void check_flat(std::vector<std::int64_t> resident_kb) {
     REQUIRE(resident_kb.size() >= 30);
     resident_kb.erase(resident_kb.begin(),
@@ -209,14 +208,14 @@ void check_flat(std::vector<std::int64_t> resident_kb) {
     CHECK(after[after.size() * 9 / 10] * 10 < before[before.size() * 9 / 10] * 11);
 }
 
-/// An hour, some minutes, a year, behind, or right.
+/// Sets the clock ahead by an hour, five minutes or a year, behind by half an hour, or right.
 void let_the_clock_jump(const Site& site, std::uint64_t chance) {
     constexpr std::array<int, 6> ahead_s{3600, 300, 365 * 24 * 3600, -1800, 0, 0};
     site.clock_is_ahead(std::chrono::seconds{ahead_s.at(chance % ahead_s.size())});
 }
 
-/// Removes something of the store under the daemon, and waits until it is there again: what is killed in
-/// between has nothing to come back to.
+/// Removes a part of the store under the daemon and waits until the daemon has recreated it. A daemon killed
+/// before that could not recover it.
 void remove_files(const Site& site, std::uint64_t chance) {
     namespace fs = std::filesystem;
     const fs::path ledger = site.store() / "ledger.db";
@@ -241,18 +240,18 @@ void remove_files(const Site& site, std::uint64_t chance) {
                fs::exists(messages, none) && !fs::is_empty(messages, none);
     };
     CHECK(wait_until(is_whole));
-    // The next step has looked at it, and the next message has been taken.
+    // The answer shows that booking has checked the store, and that messages are accepted again.
     (void)site.get("/v1/meters");
 }
 
-/// Half requests, rubbish and slow readers, in numbers; they leave together.
+/// Many connections with incomplete requests, rubbish or slow reads. They close together.
 void harass(const Site& site, std::mt19937_64& chance) {
     std::vector<std::unique_ptr<RawClient>> clients;
     for (int i = 0; i < 60; ++i) {
         try {
             clients.push_back(std::make_unique<RawClient>(site.socket()));
         } catch (const std::system_error&) {
-            break;  // The queue of waiting connections is full.
+            break;  // The listen queue is full.
         }
         constexpr std::array<const char*, 4> said{
             "GET /v1/heal", "\x16\x03\x01rubbish\r\n\r\n",
@@ -263,8 +262,8 @@ void harass(const Site& site, std::mt19937_64& chance) {
     std::this_thread::sleep_for(std::chrono::milliseconds{chance() % 3000});
 }
 
-/// Runs for TICKLEDGER_SOAK_S seconds; ./tests/soak says how. The first half kills and stops the daemon, too;
-/// in the second the same one goes on through everything else, and what memory it takes is watched.
+/// Runs for TICKLEDGER_SOAK_S seconds, started by ./tests/soak. The first half also kills and stops the
+/// daemon. In the second half one daemon runs through all other faults, and its memory is measured.
 TEST_CASE("hours of load with every fault end exact, and memory stays flat", "[.soak]") {
     const char* wanted_s = std::getenv("TICKLEDGER_SOAK_S");
     REQUIRE(wanted_s);

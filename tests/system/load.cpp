@@ -17,7 +17,7 @@ using std::chrono::steady_clock;
 
 constexpr std::size_t window_size = 20;
 constexpr auto acknowledge_wait = std::chrono::seconds{5};
-// A board without its network is away for five to forty pauses, once in so many readings.
+// A board loses its network once in this many readings, for five to forty pauses.
 constexpr std::uint64_t readings_between_absences = 25;
 constexpr std::uint64_t pauses_away_min = 5;
 constexpr std::uint64_t pauses_away_max = 40;
@@ -69,7 +69,7 @@ Load::~Load() {
 std::vector<LoadNode> Load::finish() {
     stop_ = true;
     thread_.join();
-    if (gave_up_) throw std::runtime_error("the broker did not take the load's last messages");
+    if (gave_up_) throw std::runtime_error("the broker did not acknowledge the load's last messages");
     return nodes_;
 }
 
@@ -96,20 +96,20 @@ void Load::run() {
     const auto began_at = steady_clock::now();
     bool is_last = false;
     while (!is_last) {
-        // What a board still keeps at the end is sent like the rest.
+        // Readings that a board still keeps at the end are sent like the rest.
         if (stop_)
             for (Kept& kept : kept_)
                 kept.away_until = {};
         const auto window = next_window();
         is_last = stop_ && std::all_of(kept_.begin(), kept_.end(),
                                        [](const Kept& kept) { return kept.queue.empty(); });
-        // A broker that is being restarted is tried again until it is back.
+        // If the broker is restarting, the load tries again until it is back.
         if (!wait_until([&] { return deliver(window); })) {
             gave_up_ = true;
             return;
         }
         delivered_ += window.size();
-        // The pace, not a wait for something: as a board that speaks every so often.
+        // This sleep sets the pace. It does not wait for an event.
         std::this_thread::sleep_until(
             began_at +
             std::chrono::microseconds{1'000'000LL * static_cast<std::int64_t>(turn_) / messages_a_second_});
@@ -153,7 +153,7 @@ Load::Outgoing Load::next(LoadNode& node) {
         node.saved = node.count;
     }
     const std::uint64_t ticks = chance_() % 3;
-    // The first count says where the register starts, and books nothing.
+    // The first count only says where the register starts. It books nothing.
     if (!node.is_counter || node.has_spoken) node.told_ticks += static_cast<std::int64_t>(ticks);
     node.has_spoken = true;
     node.count = (node.count + ticks) % load_counter_modulus;

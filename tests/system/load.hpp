@@ -1,4 +1,4 @@
-// Node boards that speak fast, to a broker that may go away, and what they have told.
+// Node boards that send fast to a broker that may go away, and the ticks they have sent.
 #pragma once
 
 #include <atomic>
@@ -23,23 +23,23 @@ struct LoadNode {
     std::uint64_t count = 0;
     std::uint64_t saved = 0;
     bool has_spoken = false;
-    /// A board restarts once in so many messages.
+    /// A board restarts once in this many messages.
     std::uint64_t messages_a_boot = 400;
-    /// Between two readings; 0: it speaks in its turn. Boards with a pause lose their network now and then,
-    /// keep what they read, and send it at once when it is back.
+    /// The time between two readings; 0: the board sends in its turn. Boards with a pause lose their network
+    /// now and then, keep their readings, and send them all at once when it is back.
     std::chrono::milliseconds pause{0};
-    /// What all its messages say: the pulses of all, or the counts since the first message.
+    /// The ticks in all its messages: the sum of the pulses, or the count since the first message.
     std::int64_t told_ticks = 0;
 };
 
 inline constexpr std::uint64_t load_counter_modulus = 65'536;
 
-/// Configuration of counters and pulses of boards whose topics and names begin so.
+/// The configuration of counter and pulse boards whose topics and ids have this prefix.
 [[nodiscard]] std::string load_meters(const std::string& prefix, const char* q3);
 
-/// Speaks from a thread of its own, at most `messages_a_second`, all nodes in turn (those with a pause when
-/// it is over), with QoS 1. A message that the broker has not acknowledged is sent again when it is back, and
-/// those that came after it too, in their order.
+/// Sends with QoS 1 from its own thread, at most `messages_a_second`. The nodes take turns, and those with a
+/// pause send when it is over. A message that the broker has not acknowledged is sent again when the broker
+/// is back, with all later ones, in their order.
 class Load {
 public:
     Load(std::string broker_url, std::vector<LoadNode> nodes, int messages_a_second, std::uint64_t seed);
@@ -49,9 +49,9 @@ public:
 
     /// Messages the broker has acknowledged, each counted once.
     [[nodiscard]] std::uint64_t delivered() const { return delivered_; }
-    /// How often a board sent what it had kept.
+    /// How often a board sent the readings it had kept.
     [[nodiscard]] std::uint64_t backlogs() const { return backlogs_; }
-    /// Ends it with the last message delivered; what was told by then. Throws where the broker stays away.
+    /// Ends after the last message is delivered and returns the nodes. Throws if the broker stays away.
     [[nodiscard]] std::vector<LoadNode> finish();
 
 private:
@@ -60,7 +60,7 @@ private:
         std::string payload;
     };
 
-    /// What a board with a pause has read and not sent.
+    /// The readings that a board with a pause has not sent yet.
     struct Kept {
         std::size_t node = 0;
         std::deque<Outgoing> queue = {};
@@ -70,7 +70,7 @@ private:
 
     void run();
     [[nodiscard]] std::vector<Outgoing> next_window();
-    /// Reads what is due, and takes what may be sent, up to `room` messages.
+    /// Takes the readings that are due, and moves up to `room` sendable messages into the window.
     void take_kept(Kept& kept, std::size_t room, std::vector<Outgoing>& window);
     [[nodiscard]] Outgoing next(LoadNode& node);
 

@@ -1,4 +1,4 @@
-// The manual pages against what the programs say of themselves.
+// The manual pages compared with the programs' own help.
 #include <catch2/catch.hpp>
 #include <fstream>
 #include <regex>
@@ -20,7 +20,7 @@ std::set<std::string> options_in(const std::string& help) {
     return found;
 }
 
-/// The commands that a help lists.
+/// The commands that a help text lists.
 std::set<std::string> commands_in(const std::string& help) {
     static const std::regex command("\n  ([a-z]+)  +[A-Z]");
     std::set<std::string> found;

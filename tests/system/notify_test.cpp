@@ -1,4 +1,4 @@
-// What the daemon tells systemd (sd_notify(3)), as a socket of our own hears it.
+// What the daemon sends to systemd (sd_notify(3)), received on the test's own socket.
 #include <poll.h>
 #include <sys/socket.h>
 #include <sys/un.h>
@@ -15,7 +15,7 @@ using namespace tickledger::test;
 
 namespace {
 
-/// The service manager's end, as long as it lives.
+/// The service manager's end of the socket, during its lifetime.
 class Manager {
 public:
     explicit Manager(const std::filesystem::path& path) {
@@ -32,7 +32,7 @@ public:
     Manager(const Manager&) = delete;
     Manager& operator=(const Manager&) = delete;
 
-    /// The next that is told; empty where nothing is for half a minute.
+    /// The next notification; empty if none arrives within half a minute.
     [[nodiscard]] std::string next() const {
         pollfd wanted{socket_, POLLIN, 0};
         if (::poll(&wanted, 1, 30'000) != 1) return {};
@@ -47,8 +47,7 @@ private:
 
 }  // namespace
 
-TEST_CASE(
-    "a start with a large backlog asks for more time while it makes progress, and then says that it is ready") {
+TEST_CASE("a start with a large backlog extends its timeout while it makes progress, then reports ready") {
     Site site({.meters = one_meter});
     std::filesystem::create_directories(site.store() / "messages");
     {
@@ -70,7 +69,7 @@ TEST_CASE(
         if (told.find("EXTEND_TIMEOUT_USEC=") != std::string::npos) ++extensions;
         is_ready = told.find("READY=1") != std::string::npos;
     }
-    // One after each step: six of a batch of 10 000 events each, and one that finds no more to read.
+    // One after each step: six batches of 10 000 events, and one step that finds nothing more to read.
     INFO(extensions);
     CHECK(extensions >= 7);
     CHECK(site.stop() == 0);

@@ -1,5 +1,5 @@
-// Nodes that are broken, odd or malicious, among one that is not: what they send is told in clear words,
-// takes no memory that stays, and changes nothing of the honest one's account.
+// Broken, odd and malicious nodes beside an honest one. Their messages are reported clearly, take no lasting
+// memory, and do not change the honest node's account.
 #include <fmt/format.h>
 #include <mqtt/async_client.h>
 
@@ -32,7 +32,7 @@ message = "senml"
 struct Odd {
     const char* topic;
     std::string payload;
-    /// Part of the sentence that tells it.
+    /// Part of the sentence that reports it.
     const char* told;
 };
 
@@ -59,8 +59,7 @@ std::vector<Odd> odd_messages() {
         {attic, R"([{"n":"w","u":"count","v":1e308}])", "w"},
         {attic, R"([{"n":"w","u":"count","v":-3}])", "negative"},
         {attic, R"([{"n":"w","u":"count","v":1,"must_":1}])", "must_"},
-        // CBOR: a text that claims to be a terabyte long, and an array that claims four thousand million
-        // records.
+        // CBOR: a text that claims to be a terabyte long, and an array that claims four billion records.
         {attic, "\x81\xa1\x61w\x7b\x01\x01\x01\x01\x01\x01\x01\x01", "CBOR"},
         {attic, "\x9a\xff\xff\xff\xff", "CBOR"},
     };
@@ -72,7 +71,7 @@ std::size_t booked(const Site& site) {
 
 }  // namespace
 
-TEST_CASE("what broken and malicious nodes send is told in clear words and changes nothing") {
+TEST_CASE("messages of broken and malicious nodes are reported clearly and change nothing") {
     const MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = three_forms});
     site.start();
@@ -86,7 +85,7 @@ TEST_CASE("what broken and malicious nodes send is told in clear words and chang
     const auto odd = odd_messages();
     for (const Odd& one : odd)
         broker.publish(one.topic, one.payload);
-    // It can be read and is less than 2^32, but no water runs so fast: held, and put aside by what follows.
+    // Readable and below 2^32, but no water runs so fast. It is held, and set aside by what follows.
     broker.publish("nodes/cellar/water",
                    R"({"count":4294967295,"boot":1,"seq":2,"time":"2026-03-01T07:03:00Z"})");
     honest(1007, 3, "07:06:00");
@@ -116,7 +115,7 @@ TEST_CASE("what broken and malicious nodes send is told in clear words and chang
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("a flood of rubbish takes neither memory nor the journal") {
+TEST_CASE("a flood of rubbish fills neither memory nor the journal") {
     const MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = R"(
 [[meter]]
@@ -146,10 +145,10 @@ topic = "nodes/+/water"
     const auto after_all_kb = flood(25'000);
     INFO(after_some_kb << " KiB, then " << after_all_kb << " KiB");
     REQUIRE(after_some_kb > 0);
-    // Five times the rubbish, and not a quarter more memory. (A sanitizer keeps a shadow of all that ever
-    // was.)
+    // Five times the rubbish takes less than a quarter more memory. A sanitizer keeps a shadow of all memory
+    // ever used, so it is not measured there.
 #if !defined(__SANITIZE_THREAD__) && !defined(__SANITIZE_ADDRESS__)
-    // What a burst needed goes back within half a minute.
+    // The memory of a burst is returned within half a minute.
     CHECK(wait_until([&] { return resident_kb(site.daemon().pid()) * 4 < after_some_kb * 5; }, 4 * patience));
 #endif
     CHECK(site.get("/v1/health").at("messages").at("unreadable") == sent);
@@ -157,7 +156,7 @@ topic = "nodes/+/water"
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("one message of a hundred megabytes kept its room for good") {
+TEST_CASE("one message of a hundred megabytes kept its memory for good") {
     const MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();
@@ -182,12 +181,12 @@ TEST_CASE("one message of a hundred megabytes kept its room for good") {
     broker.publish("nodes/house", R"({"count":2})");
     CHECK(wait_until([&] { return booked(site) == 3; }));
     CHECK(site.get("/v1/health").at("messages").at("unreadable") == 1);
-    // It was acknowledged: the session does not bring it again.
+    // It was acknowledged, so the session does not deliver it again.
     CHECK(site.get("/v1/health").at("messages").at("accepted") == 3);
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("a node that sends every 15 minutes against a cadence of 3 was just taken for silent") {
+TEST_CASE("a node that sends every 15 minutes with a cadence of 3 was only reported as silent") {
     const MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();

@@ -1,4 +1,4 @@
-// From "my register says 1234.567" to a ledger that agrees with it: the real daemon and client, a kill, a
+// From "my register says 1234.567" to a ledger that agrees, with the real daemon and client, a kill and a
 // replay.
 #include <catch2/catch.hpp>
 #include <fstream>
@@ -9,7 +9,7 @@ using namespace tickledger::test;
 
 namespace {
 
-/// A day of 10 ticks every three minutes, with a restart at noon that nobody saw through.
+/// A day of 10 ticks every three minutes, with a restart of the node at noon.
 std::string recording(const std::filesystem::path& directory) {
     const auto path = directory / "day.jsonl";
     std::ofstream out(path);
@@ -34,14 +34,14 @@ TEST_CASE("two commands reconcile the ledger with the register, and a kill or a 
     site.start();
     const auto from_start =
         site.client({"register", "house", "--set", "1234.567", "--at", "2026-03-05T10:00:00Z"});
-    CHECK(from_start.status == 1);  // Where it stood was never told.
+    CHECK(from_start.status == 1);  // Nobody has said where it started.
     CHECK_THAT(from_start.error, Catch::Contains("--start"));
 
     const auto start =
         site.client({"register", "house", "--start", "1234.567", "--at", "2026-03-05T10:00:00Z"});
     INFO(start.error);
     REQUIRE(start.status == 0);
-    // Until 23:57 the node told 2 780 ticks more (a restart from 0 lost none of those it told).
+    // Until 23:57 the node counted 2 780 more ticks. Its restart from 0 lost none of them.
     const std::vector<std::string> set{"register", "house", "--set",
                                        "1237.359", "--at",  "2026-03-05T23:57:00Z"};
     const auto told = site.client(set);
@@ -74,7 +74,7 @@ TEST_CASE("two commands reconcile the ledger with the register, and a kill or a 
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("a pulse value is fitted to the readings, and applied only from a date that is named") {
+TEST_CASE("a pulse value is fitted to the readings, and applied only from a given date") {
     Site site({.meters = one_meter});
     REQUIRE(site.replay({recording(site.directory().path())}).status == 0);
     site.start();
@@ -100,11 +100,11 @@ TEST_CASE("a pulse value is fitted to the readings, and applied only from a date
     INFO(applied.error);
     REQUIRE(applied.status == 0);
     CHECK_THAT(applied.out, Catch::Contains("From 2026-03-05 on, a tick stands for 1.03 L"));
-    // What the value explains is not adjusted too.
+    // A difference that the pulse value explains is not adjusted as well.
     const auto shown = site.get("/v1/meters/house/register");
     for (const auto& reading : shown.at("readings"))
         CHECK(reading.at("adjustment").is_null());
-    // 4 780 ticks, some of which at the node's restart.
+    // 4 780 ticks in all, including those at the node's restart.
     CHECK(site.get("/v1/meters/house/register").at("register_m3") == 4.9234);
     CHECK(site.get("/v1/meters/house/usage?step=month&from=2026-03-01&to=2026-04-01")
               .at("rows")[0]
@@ -118,7 +118,7 @@ TEST_CASE("a pulse value is fitted to the readings, and applied only from a date
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("the words of people are in the message log, and its replay gives the same answers") {
+TEST_CASE("register readings are in the message log, and its replay gives the same answers") {
     Site site({.meters = one_meter});
     REQUIRE(site.replay({recording(site.directory().path())}).status == 0);
     site.start();
@@ -138,7 +138,7 @@ TEST_CASE("the words of people are in the message log, and its replay gives the 
     CHECK(other.stop() == 0);
 }
 
-TEST_CASE("who reads the register for the node is told which command takes its word") {
+TEST_CASE("a node that sends register readings gets a hint which command adopts them") {
     Site site({.meters = R"(
 [[meter]]
 id = "house"
@@ -153,7 +153,7 @@ fields = { volume = "/value" }
     REQUIRE(site.replay({path.string()}).status == 0);
     site.start();
     const auto shown = site.get("/v1/meters/house/register");
-    CHECK(shown.at("register_m3") == 0.033);  // As the configuration says: it began at 0.
+    CHECK(shown.at("register_m3") == 0.033);  // It starts at 0, as configured.
     CHECK_THAT(
         shown.at("text").get<std::string>(),
         Catch::Contains("the node read 1234.600 m³ then") &&

@@ -22,7 +22,7 @@ topic = "nodes/garden/water"
 pulse_value = "10 L"
 )";
 
-/// Rewrites the configuration file and has it read; waits until the journal answers.
+/// Rewrites the configuration file, reloads it, and waits until the journal has the answer.
 void reload(Site& site, const std::string& text, const std::string& answer) {
     std::ofstream(site.config()) << text;
     const std::size_t before = site.journal().size();
@@ -43,7 +43,7 @@ constexpr const char* was_read = "was reloaded";
 
 }  // namespace
 
-TEST_CASE("a reload takes up new meters and gives up old ones, without a new start") {
+TEST_CASE("a reload adds new meters and drops removed ones, without a restart") {
     MosquittoProcess::Options logs_all;
     logs_all.more = "log_type unsubscribe";
     MosquittoProcess broker(logs_all);
@@ -63,25 +63,25 @@ TEST_CASE("a reload takes up new meters and gives up old ones, without a new sta
     broker.publish("nodes/garden/water", R"({"count":8,"boot":1,"seq":2})");
     CHECK(wait_until([&] { return is_booked(site, "garden", 0.01); }));
 
-    // Other litres for the same ticks, at once.
+    // The same ticks immediately stand for other litres.
     std::string doubled = before;
     doubled += "pulse_value = \"2 L\"\n";
     reload(site, doubled, was_read);
     CHECK(is_booked(site, "house", 0.002));
     CHECK(site.get("/v1/meters").at("meters").size() == 1);
-    // "client topic": the broker was asked to forget it.
+    // "client topic" in the broker's log: the daemon has unsubscribed.
     REQUIRE(
         wait_until([&] { return broker.log().find("tickledger nodes/garden/water") != std::string::npos; }));
     broker.publish("nodes/garden/water", R"({"count":9,"boot":1,"seq":3})");
     broker.publish("nodes/house", R"({"count":1002,"boot":1,"seq":3})");
     CHECK(wait_until([&] { return is_booked(site, "house", 0.004); }));
-    // Nobody asked the broker for the garden any more.
+    // The garden's message did not arrive, because nobody subscribes to it now.
     CHECK(site.get("/v1/health").at("messages").at("accepted") == 5);
     CHECK(site.daemon().pid() == pid);
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("a configuration with mistakes is told at a reload, and the one before it stays in force") {
+TEST_CASE("a reload reports mistakes in the configuration, and the previous one stays in force") {
     Site site({.meters = one_meter});
     site.start();
     const std::string before = read_file(site.config());
@@ -92,7 +92,7 @@ TEST_CASE("a configuration with mistakes is told at a reload, and the one before
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("what a reload cannot change is told by its table") {
+TEST_CASE("a reload names each table whose changes need a restart") {
     Site site({.meters = one_meter});
     site.start();
     std::string text = read_file(site.config());
@@ -122,14 +122,13 @@ TEST_CASE("reloads under load lose no message and count none twice") {
     const auto nodes = load.finish();
     for (const LoadNode& node : nodes) {
         const std::string id = "load-" + node.topic.substr(node.topic.size() - 1);
-        INFO(id << ": told " << node.told_ticks << " ticks");
+        INFO(id << ": sent " << node.told_ticks << " ticks");
         CHECK(wait_until([&] { return is_booked(site, id, static_cast<double>(node.told_ticks) / 1000); }));
     }
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE(
-    "a flood of new topics opens no more meters than allowed, and raising the bound needs no new start") {
+TEST_CASE("a flood of new topics opens no more meters than allowed, and raising the limit needs no restart") {
     MosquittoProcess broker;
     Site site(
         {.broker_url = broker.url(), .meters = "[[meter]]\nid = \"flat-{1}\"\ntopic = \"flats/+/water\"\n"});

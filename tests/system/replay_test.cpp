@@ -1,4 +1,4 @@
-// A replay of the daemon's own message log gives the answers that the live run gave.
+// A replay of the daemon's own message log gives the same answers as the live run.
 #include <fmt/format.h>
 
 #include <catch2/catch.hpp>
@@ -12,7 +12,7 @@ using nlohmann::json;
 
 namespace {
 
-// Nobody is silent while the two are compared.
+// No node counts as silent while the two are compared.
 constexpr const char* meters = R"(
 [[meter]]
 id = "counter-{1}"
@@ -46,7 +46,7 @@ std::string answers(const Site& site) {
 
 }  // namespace
 
-TEST_CASE("a replay of the message log answers as the live run did, byte for byte") {
+TEST_CASE("a replay of the message log gives the live run's answers, byte for byte") {
     MosquittoProcess broker;
     Site live({.broker_url = broker.url(), .meters = meters});
     live.start();
@@ -58,7 +58,7 @@ TEST_CASE("a replay of the message log answers as the live run did, byte for byt
                                  {.topic = "load/pulses/1", .is_counter = false, .tells_time = false}};
     Load load(broker.url(), boards, 200, 11);
     REQUIRE(wait_until([&] { return load.delivered() >= 400; }));
-    // A daemon that was away, a broker that was away, and what cannot be read are part of a life.
+    // The run includes a killed daemon, a restarted broker and an unreadable message.
     live.kill();
     const auto before = load.delivered();
     REQUIRE(wait_until([&] { return load.delivered() >= before + 100; }));

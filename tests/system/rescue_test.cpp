@@ -1,4 +1,4 @@
-// Backups that the daemon makes by itself, and a ledger that the disk has damaged.
+// Automatic backups, and a ledger that the disk has damaged.
 #include <fmt/format.h>
 #include <sqlite3.h>
 
@@ -20,8 +20,7 @@ void wait_for_backups(const Site& site, int count) {
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("store").at("backups") == count; }));
 }
 
-/// Returns once they are booked, which after a new start they are when the broker has nothing more that
-/// waited.
+/// Returns once the messages are booked. After a restart, that is when the broker's queue is empty.
 void say(const MosquittoProcess& broker, const Site& site, int first, int last) {
     const auto begin_s = std::chrono::duration_cast<std::chrono::seconds>(test_began_at.time_since_epoch() -
                                                                           std::chrono::minutes{30})
@@ -33,7 +32,7 @@ void say(const MosquittoProcess& broker, const Site& site, int first, int last) 
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == last; }));
 }
 
-/// What must be the same after a rescue, whatever the time.
+/// The answers that must be the same after a rescue, whatever the time.
 json account(const Site& site) {
     json answers;
     for (const char* what : {"usage?step=year", "ledger"}) {
@@ -56,17 +55,16 @@ void flip_bits(const fs::path& file) {
 
 }  // namespace
 
-TEST_CASE(
-    "a ledger found damaged at the start is made anew from the backup and the message log, to the tick") {
+TEST_CASE("a ledger found damaged at the start is rebuilt to the tick from the backup and the message log") {
     MosquittoProcess broker;
-    // A backup at each start: the first holds nothing, the second what came until then.
+    // A backup is made at each start. The first is empty, the second holds the messages until then.
     Site site({.broker_url = broker.url(), .meters = one_meter, .store = "backup_every = \"1us\""});
     site.start();
     REQUIRE(site.becomes_subscribed());
     wait_for_backups(site, 1);
     say(broker, site, 1, 50);
     CHECK(site.stop() == 0);
-    // Backups are named by the second.
+    // The name of a backup has its time to the second.
     REQUIRE(wait_until([&] {
         return fs::last_write_time(site.store() / "ledger.db") + std::chrono::seconds{2} <
                fs::file_time_type::clock::now();
@@ -86,11 +84,11 @@ TEST_CASE(
         site.kill();
         flip_bits(site.store() / "ledger.db");
     }
-    SECTION("cut short") {
+    SECTION("truncated") {
         CHECK(site.stop() == 0);
         fs::resize_file(site.store() / "ledger.db", 3000);
     }
-    SECTION("gone altogether") {
+    SECTION("removed") {
         CHECK(site.stop() == 0);
         fs::remove(site.store() / "ledger.db");
     }
@@ -111,7 +109,7 @@ TEST_CASE(
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("a rescue is told in health until the damaged file is removed") {
+TEST_CASE("health reports a rescue until the damaged file is removed") {
     Site site({.meters = one_meter});
     site.start();
     wait_for_backups(site, 1);
@@ -129,7 +127,7 @@ TEST_CASE("a rescue is told in health until the damaged file is removed") {
     CHECK(site.stop() == 0);
 }
 
-TEST_CASE("a damaged ledger without a backup keeps the daemon from starting, with the words what to do: 74") {
+TEST_CASE("a damaged ledger without a backup prevents the start, and the journal gives a remedy: 74") {
     Site site({.meters = one_meter, .store = "keep_backups = 0"});
     site.start();
     CHECK(site.get("/v1/health").at("store").at("last_backup_at").is_null());
@@ -142,7 +140,7 @@ TEST_CASE("a damaged ledger without a backup keeps the daemon from starting, wit
     CHECK(read_file(site.store() / "ledger.db") == damaged);
 }
 
-TEST_CASE("a ledger that is damaged while it is in use ends the daemon, and the next start makes it anew") {
+TEST_CASE("a ledger damaged while in use ends the daemon, and the next start rebuilds it") {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = one_meter});
     site.start();
@@ -150,15 +148,15 @@ TEST_CASE("a ledger that is damaged while it is in use ends the daemon, and the 
     REQUIRE(site.becomes_subscribed());
     say(broker, site, 1, 30);
     {
-        // Another program empties the write-ahead log into the file, as the daemon itself does in time.
+        // Another program checkpoints the write-ahead log into the file, as the daemon does in time.
         sqlite3* handle = nullptr;
         REQUIRE(sqlite3_open((site.store() / "ledger.db").c_str(), &handle) == SQLITE_OK);
         REQUIRE(sqlite3_exec(handle, "PRAGMA wal_checkpoint(TRUNCATE)", nullptr, nullptr, nullptr) ==
                 SQLITE_OK);
         sqlite3_close(handle);
     }
-    // The daemon's own cache holds what it needs; only a look at the file itself finds this, and it looks
-    // when booking fails. A truncated file makes it fail.
+    // The daemon's cache holds what it needs, so only a check of the file finds the damage. The daemon checks
+    // the file when booking fails, and a truncated file makes booking fail.
     fs::resize_file(site.store() / "ledger.db", 2048);
     broker.publish("nodes/house", R"({"count":31,"boot":1,"seq":31})");
     CHECK(site.daemon().wait() == 74);

@@ -37,7 +37,7 @@ Site::Site(const Options& options)
 void Site::launch() {
     const auto journal = directory_ / fmt::format("journal-{:04}", ++launches_);
     std::vector<std::string> line{program("tickledgerd"), "--config", config().string()};
-    // env replaces itself by the program, so the process is the daemon's.
+    // env replaces itself with the program, so the process is the daemon.
     if (has_jumping_clock_)
         line.insert(line.begin(), {"/usr/bin/env", "LD_PRELOAD=" TICKLEDGER_JUMPING_CLOCK,
                                    "TICKLEDGER_TEST_CLOCK=" + (directory_ / "clock").string()});
@@ -48,13 +48,13 @@ void Site::start() {
     launch();
     const bool settled = wait_until([&] { return answers() || !daemon_->is_running(); });
     if (!settled || !daemon_->is_running())
-        throw std::runtime_error("the daemon does not start: " + journal());
+        throw std::runtime_error("the daemon did not start: " + journal());
 }
 
 void Site::clock_is_ahead(std::chrono::seconds by) const {
     const auto fresh = directory_ / "clock.new";
     std::ofstream(fresh) << by.count() << "\n";
-    // At once, so that no half number is read.
+    // The rename is atomic, so no partial number is read.
     std::filesystem::rename(fresh, directory_ / "clock");
 }
 
@@ -65,7 +65,7 @@ std::optional<int> Site::stop() {
 
 void Site::kill() {
     daemon_->signal(SIGKILL);
-    if (!daemon_->wait()) throw std::runtime_error("the daemon does not end");
+    if (!daemon_->wait()) throw std::runtime_error("the daemon did not end");
 }
 
 std::string Site::text(const std::string& target) const {

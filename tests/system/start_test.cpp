@@ -1,4 +1,4 @@
-// What keeps the daemon from starting, and what must not.
+// What prevents the daemon from starting, and what must not.
 #include <fcntl.h>
 #include <sys/mount.h>
 #include <sys/stat.h>
@@ -26,7 +26,7 @@ bool contains(const std::string& text, const std::string& part) {
 
 }  // namespace
 
-TEST_CASE("every mistake of a configuration is told with its file, line and column, and exit 78") {
+TEST_CASE("every mistake of a configuration is reported with file, line and column, and exit 78") {
     const TempDirectory directory;
     const auto file = directory.write("wrong.toml",
                                       "[site]\ntimezone = \"Europe/Atlantis\"\n"
@@ -89,7 +89,7 @@ TEST_CASE("a store that is a file is unusable: 74") {
 
 TEST_CASE("a store that cannot be written is unusable: 74") {
     const TempDirectory directory;
-    // A disk that is mounted read-only stops root too, whom file modes do not.
+    // A read-only mount stops root, too. File modes do not.
     if (::mount("tmpfs", directory.path().c_str(), "tmpfs", MS_RDONLY, "size=1m") != 0) {
         WARN("skipped: this user may not mount a tmpfs");
         return;
@@ -104,7 +104,7 @@ TEST_CASE("a store that cannot be written is unusable: 74") {
     CHECK(::umount(directory.path().c_str()) == 0);
 }
 
-TEST_CASE("a file that is no ledger is left alone: 74") {
+TEST_CASE("a file that is not a ledger is left alone: 74") {
     const Site site({.meters = one_meter});
     std::filesystem::create_directories(site.store());
     std::ofstream(site.store() / "ledger.db") << "these are somebody's notes, and no ledger";
@@ -130,7 +130,7 @@ TEST_CASE("a ledger has one writer at a time: 75") {
     CHECK(site.replay({recording.string()}).status == 0);
 }
 
-TEST_CASE("a socket that cannot be made: 73") {
+TEST_CASE("a socket that cannot be created: 73") {
     Site site({.meters = one_meter});
     SECTION("another kind of file is in its place") {
         static_cast<void>(site.directory().write("api.sock", "not a socket"));
@@ -153,7 +153,7 @@ TEST_CASE("a socket that cannot be made: 73") {
         CHECK(outcome.status == 73);
         CHECK(site.answers());
     }
-    SECTION("what a killed daemon left is no hindrance") {
+    SECTION("a socket left by a killed daemon is replaced") {
         site.start();
         site.kill();
         CHECK(std::filesystem::exists(site.socket()));
@@ -163,7 +163,7 @@ TEST_CASE("a socket that cannot be made: 73") {
     }
 }
 
-TEST_CASE("a broker that is away keeps nobody from asking, and is found when it comes") {
+TEST_CASE("the daemon answers while the broker is away, and connects when it appears") {
     MosquittoProcess broker;
     broker.stop();
     Site site({.broker_url = broker.url(), .meters = one_meter});
@@ -184,7 +184,7 @@ TEST_CASE("a broker that is away keeps nobody from asking, and is found when it 
     CHECK(wait_until([&] { return site.get("/v1/health").at("messages").at("booked") == 1; }));
 }
 
-TEST_CASE("the client tells a daemon that is not there from one that refuses") {
+TEST_CASE("the client distinguishes a daemon that is not running from one that refuses") {
     Site site({.meters = one_meter});
     CHECK(site.client({"meters"}).status == 69);
     site.start();
@@ -194,7 +194,7 @@ TEST_CASE("the client tells a daemon that is not there from one that refuses") {
     CHECK(site.client({"no-such-command"}).status == 2);
 }
 
-TEST_CASE("a start long after all that was ever seen removed fine detail and closed the years between") {
+TEST_CASE("a start long after the last message removed fine detail and closed the years between") {
     Site site({.meters = one_meter});
     const auto messages = site.store() / "messages";
     std::filesystem::create_directories(messages);
@@ -206,7 +206,7 @@ TEST_CASE("a start long after all that was ever seen removed fine detail and clo
     REQUIRE(::utimensat(AT_FDCWD, (messages / "2025-03-01.jsonl").c_str(), times, 0) == 0);
     site.start();
     if (!site.get("/v1/clock").at("time").is_null()) {
-        WARN("skipped: a time service keeps this machine's clock, so it is believed");
+        WARN("skipped: a time service sets this machine's clock, so the daemon believes it");
         return;
     }
     CHECK(contains(site.text("/v1/health"), "tickledger clock --right"));
@@ -220,7 +220,7 @@ TEST_CASE("a start long after all that was ever seen removed fine detail and clo
     CHECK_FALSE(site.get("/v1/clock").at("time").is_null());
     CHECK(site.client({"register", "house", "--set", "1.000", "--yes"}).status == 0);
     CHECK(contains(site.journal(), "A person confirmed that the server's clock is right."));
-    // It stands in the log, and is believed after a start anew.
+    // The statement is in the log, and still holds after a restart.
     site.kill();
     site.start();
     CHECK_FALSE(site.get("/v1/clock").at("time").is_null());

@@ -1,4 +1,4 @@
-// The usage of many meters in one answer: by the real daemon, for the client and for a tenant over TCP.
+// The usage of many meters in one answer of the real daemon, for the client and for a tenant over TCP.
 #include <fmt/format.h>
 
 #include <catch2/catch.hpp>
@@ -15,14 +15,14 @@ namespace {
 const std::string word_of_all = "the-word-of-the-whole-house";
 const std::string word_of_flat_2 = "the-word-of-the-second-flat";
 
-/// The path of a file with the word, which nobody else may read.
+/// The path of a file with the token, which nobody else may read.
 std::string secret(const TempDirectory& words, const std::string& name, const std::string& word) {
     const auto file = words.write(name, word);
     std::filesystem::permissions(file, std::filesystem::perms::owner_read);
     return file.string();
 }
 
-/// A house with two flats behind it, and a port where a tenant may ask.
+/// A house with two flats behind it, and a port for a tenant.
 std::string house_with_flats(std::uint16_t port, const TempDirectory& words) {
     return fmt::format(R"(http = "127.0.0.1:{0}"
 token_file = "{1}"
@@ -42,7 +42,7 @@ meters = ["flat-2"]
                        port, secret(words, "all", word_of_all), secret(words, "flat-2", word_of_flat_2));
 }
 
-/// Two hours of a message every three minutes to each topic, on 1 March 2026.
+/// A message every three minutes to each topic, for two hours on 1 March 2026.
 std::string recording() {
     std::string lines;
     for (int minute = 0; minute <= 120; minute += 3) {
@@ -91,7 +91,7 @@ TEST_CASE("the usage of many meters is one answer, for the client and for a tena
         documents += (documents.empty() ? "" : ",") + line.substr(0, line.size() - 1);
     }
     CHECK(site.text("/v1/usage" + range) == "{\"meters\":[" + documents + "]}\n");
-    // 40 spans of 3, 2 and 1 ticks, by the recording.
+    // The recording has 40 spans of 3, 2 and 1 ticks.
     const json meters = site.get("/v1/usage" + range).at("meters");
     CHECK(ticks_of(meters.at(0)) == 120);
     CHECK(ticks_of(meters.at(1)) == 80);

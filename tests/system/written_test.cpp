@@ -1,4 +1,4 @@
-// What a message costs in bytes written to the disk: a memory card wears out by them.
+// The bytes that a message writes to the disk. They wear out a memory card.
 #include <fmt/format.h>
 #include <unistd.h>
 
@@ -13,8 +13,8 @@ using namespace tickledger::test;
 namespace {
 
 constexpr int messages = 10'000;
-// Measured: 144. The line of the log is 115 to 128 bytes, the entry 8 of its group; the rest are the batch's
-// own pages. 5 % more is too much.
+// Measured: 144. The log's line is 115 to 128 bytes, and the entry takes 8 bytes of its group. The rest is
+// the batch's own pages. The limit is 5 % above that.
 constexpr double bytes_a_message_max = 151;
 
 constexpr const char* quick_meter = R"(
@@ -24,7 +24,7 @@ topic = "nodes/house/water"
 q3 = "1000000 m3/h"
 )";
 
-/// What the kernel has charged the process with.
+/// The bytes that the kernel has charged to the process.
 double written_bytes(pid_t process) {
     std::ifstream io("/proc/" + std::to_string(process) + "/io");
     for (std::string name; io >> name;) {
@@ -32,14 +32,14 @@ double written_bytes(pid_t process) {
         io >> bytes;
         if (name == "write_bytes:") return bytes;
     }
-    throw std::runtime_error("the kernel does not tell write_bytes");
+    throw std::runtime_error("the kernel does not report write_bytes");
 }
 
 std::string word(int number) {
     return fmt::format(R"({{"count":{0},"boot":7,"seq":{0}}})", number);
 }
 
-/// Of a message that comes alone: all that is dirty is written before the next, as if minutes lay between.
+/// The bytes of a message that comes alone. All dirty pages are written before the next, as after minutes.
 double bytes_alone(const std::string& store) {
     MosquittoProcess broker;
     Site site({.broker_url = broker.url(), .meters = quick_meter, .store = store});
@@ -60,9 +60,9 @@ double bytes_alone(const std::string& store) {
 
 }  // namespace
 
-TEST_CASE("a message of many costs few bytes on the disk") {
+TEST_CASE("a message in a large batch costs few bytes on the disk") {
     MosquittoProcess broker;
-    // All of them in one batch, however quick the machine is: the question at the end has them booked.
+    // All messages are booked in one batch, however fast the machine is: the request at the end books them.
     Site site({.broker_url = broker.url(),
                .meters = quick_meter,
                .store = "commit_every = \"10min\"\nsync_every = \"10min\"\n"});
@@ -78,18 +78,18 @@ TEST_CASE("a message of many costs few bytes on the disk") {
         words.push_back(word(number));
     broker.publish_lines("nodes/house/water", words);
     REQUIRE(wait_until([&] { return site.get("/v1/health").at("messages").at("accepted") == messages + 1; }));
-    // What is asked about is booked first.
+    // A request has all accepted messages booked first.
     (void)site.get("/v1/meters");
     CHECK(site.get("/v1/health").at("messages").at("booked") == messages + 1);
 
     const double each = (written_bytes(site.daemon().pid()) - before) / messages;
     INFO(each << " bytes a message");
     CHECK(each <= bytes_a_message_max);
-    // Where this file system writes nothing (a tmpfs), nothing is proved.
+    // On a file system that writes nothing (a tmpfs) the test would prove nothing.
     CHECK(each >= 100);
 }
 
-TEST_CASE("a ledger that keeps its index in memory writes little of a message that comes alone") {
+TEST_CASE("a ledger that keeps its index in memory writes fewer bytes for a single message") {
     const double in_file = bytes_alone("");
     const double in_memory = bytes_alone("ledger_index = \"memory\"\n");
     INFO(in_file << " and " << in_memory << " bytes a message");

@@ -1,4 +1,4 @@
-"""Booking without any disk, and replay."""
+"""Booking without a disk, and replay."""
 import json
 
 from stand import TOOLS, Daemon, Directory, median, recording, replay, run, taken, told

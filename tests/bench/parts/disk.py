@@ -1,4 +1,4 @@
-"""Bytes of the ledger's file for each reading it keeps, fine detail included."""
+"""Bytes of the ledger's file for each reading that it keeps, including the fine detail."""
 from stand import run
 from table import Table, plain
 from parts.stores import store, years
@@ -14,7 +14,7 @@ def measure(quick):
         table.ratio(f"{what}: bytes a reading", size / readings, "{:.1f}", 8)
         if quick:
             continue
-        # The library that Python comes with may lack the table that tells; the command has it.
+        # Python's SQLite library may lack the table dbstat; the command sqlite3 has it.
         told = run(["sqlite3", "-readonly", "-separator", " ", file,
                     "SELECT name, pgsize FROM dbstat WHERE aggregate = TRUE"])
         parts = {name: int(part) for name, part in map(str.split, told.splitlines())}

@@ -1,4 +1,4 @@
-"""How each cost grows: with meters, with years, with the rate of messages. Three sizes each, drawn beside each other."""
+"""How each cost grows with meters, with years and with the rate of messages. Three sizes each, plotted side by side."""
 import time
 
 from stand import TOOLS, Broker, Daemon, Directory, median, recording, replay, run, wait_until
@@ -11,7 +11,7 @@ from parts.stores import KEEPING, METERS, store
 
 
 def by_meters(quick):
-    """Memory, and the processor time of a message in a replay of about as many messages each."""
+    """Memory, and the processor time of a message in replays of about equally many messages."""
     memory, processor = [], []
     for meters, days in ((10, 100), (1_000, 1), (10_000, 1)) if not quick else ((10, 10), (100, 1), (1_000, 1)):
         directory = Directory()
@@ -28,7 +28,7 @@ def by_meters(quick):
 
 
 def by_years(quick):
-    """Start, a year's days, and the file, of two meters."""
+    """Start time, the query for a year's days, and the file size, with two meters."""
     start_ms, query_ms, file_mib = [], [], []
     for years in (1, 3, 10):
         place, _ = store(2, 900, years * 365 + years // 4)
@@ -50,7 +50,7 @@ def by_years(quick):
 
 
 def by_rate(quick):
-    """Processor time and bytes written a message, ten meters."""
+    """Processor time and bytes written for a message, with ten meters."""
     processor, written = [], []
     for rate in (100, 500, 2_500):
         seconds = 5 if quick else 15
@@ -76,7 +76,7 @@ def by_rate(quick):
 
 
 def draw(panels):
-    """One picture, a panel for each thing that grows; logarithms, so that what grows in proportion is a slope of one."""
+    """One picture with a panel for each kind of growth. The axes are logarithmic: proportional growth has slope 1."""
     lines = ["set terminal svg size 960,340 font 'sans,11' background 'white'", f"set output '{DOCS / 'performance-growth.svg'}'",
              "set logscale xy", "set key below vertical left Left reverse samplen 1.5", "set grid", "set multiplot layout 1,3"]
     for name, curves in panels.items():

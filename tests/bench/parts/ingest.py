@@ -1,4 +1,4 @@
-"""Ingest: the daemon beside a subscriber that does nothing, the least that keeps an account, and the script."""
+"""Ingest: the daemon compared with a subscriber that does nothing, the least that keeps an account, and the script."""
 import os
 import sqlite3
 import time
@@ -9,14 +9,14 @@ from table import Table
 
 
 def flood(broker, qos, topics, messages, pace=0):
-    """When it began."""
+    """Sends the messages and returns when it began."""
     words = run([TOOLS / "bench_flood", broker.url, qos, topics, messages, pace]).split()
     return float(words[0])
 
 
 def subscriber(arguments, broker, qos, topics, messages):
-    """Of a program that says when it is ready and has heard all: messages a second, processor seconds a message,
-    and those that the sender and the broker took."""
+    """For a program that prints when it is ready and when it has received everything: messages a second, processor
+    seconds a message, and those of the sender and the broker."""
     process = start(arguments, stdout=-1, text=True)
     assert process.stdout.readline() == "ready\n"
     broker_process = Process(broker.process.pid)
@@ -45,7 +45,7 @@ def of_script(directory, qos, topics, messages, *kind):
 
 
 class Booked:
-    """How many messages the daemon, or the least, has booked."""
+    """How many messages the daemon or bench_least has booked."""
 
     def __init__(self, keeper):
         self.database = sqlite3.connect(f"file:{keeper.ledger}?mode=ro", uri=True)
@@ -59,7 +59,7 @@ def of_daemon(directory, qos, topics, messages):
 
 
 def of_least(directory, qos, topics, messages, sums=1):
-    """The same of the least that keeps an account."""
+    """The same for the least that keeps an account."""
     broker = Broker(directory)
     return of_keeper(Least(directory, broker.url, f"least-{broker.port}", qos, sums), broker, qos, topics, messages)
 
@@ -67,7 +67,7 @@ def of_least(directory, qos, topics, messages, sums=1):
 def of_keeper(keeper, broker, qos, topics, messages):
     keeper.start()
     booked = Booked(keeper)
-    # Opening an account is not what is measured.
+    # Opening the accounts is not measured.
     flood(broker, qos, topics, topics)
     wait_until(lambda: booked.count() >= topics, seconds=300, what="the first words")
     time.sleep(2)
@@ -82,7 +82,7 @@ def of_keeper(keeper, broker, qos, topics, messages):
     wait_until(all_booked, every=0.02, seconds=300, what="the booking of all messages")
     ended = time.monotonic()
     began = float(flooding.stdout.readline().split()[0])
-    # Confirmations of what was published are part of the work.
+    # Acknowledgements of publications are part of the work.
     time.sleep(1)
     processor = (keeper.kernel.cpu_s() - before) / messages
     written = (keeper.kernel.written() - written_before) / messages
@@ -104,7 +104,7 @@ def measure(quick):
             directory = Directory()
             nothing.append(of_nothing(directory, qos, topics, messages))
             least.append(of_least(directory, qos, topics, messages))
-            # With the sums of five series, as the daemon keeps them, where nearly each message is another meter's.
+            # With sums of five steps, as the daemon keeps them. Nearly every message is of another meter here.
             if topics == 10_000:
                 five.append(of_least(directory, qos, topics, messages, sums=5))
             ours.append(of_daemon(directory, qos, topics, messages))
@@ -130,7 +130,7 @@ def judge(table, what, nothing, least, five, ours, script, careful):
                 note=f"; {spread(0, '{:.0f}')} a second{beside(0)}")
     table.ratio(f"{what}: processor time a message, of it", of(1, nothing), "{:.2f}", 2,
                 note=f"; {spread(1, '{:.0f}', 1e6)} us{beside(1)}")
-    # What sender, broker and daemon take together cannot be more than there are processors.
+    # Sender, broker and daemon together cannot use more than all processors.
     left = median([len(os.sched_getaffinity(0)) / (0.9 * rate) - others for rate, _, others in nothing])
     table.add(f"{what}: processor time left for a message at 0.9 of its rate",
               f"{left * 1e6:.0f} us; it takes {told([one[1] * 1e6 for one in nothing], '{:.0f}')}")

@@ -1,4 +1,4 @@
-"""Memory by meters, and what the daemon does while nothing happens."""
+"""Memory by number of meters, and the daemon's work while nothing happens."""
 import time
 
 from stand import TOOLS, Broker, Daemon, Directory, run, wait_until
@@ -7,7 +7,7 @@ from parts.ingest import Booked
 
 
 def of_meters(directory, meters, rounds=3):
-    """KiB resident, and what of it is the daemon's own, after so many meters have spoken a few times."""
+    """KiB resident, and how much of it is the daemon's own, after the meters have sent a few messages."""
     broker = Broker(directory)
     daemon = Daemon(directory, broker.url, name=f"meters-{meters}")
     daemon.start()

@@ -1,4 +1,4 @@
-"""Questions to a ledger of ten years, while messages come in; and how soon it answers after a start."""
+"""Questions to a ledger of ten years while messages arrive, and how soon the daemon answers after a start."""
 import datetime
 import json
 import sqlite3
@@ -10,7 +10,7 @@ from table import Table
 from parts.ingest import of_daemon
 from parts.stores import KEEPING, METERS, years
 
-# Boards that speak meanwhile, at half of what the machine takes, feed meters of their own.
+# Boards that send meanwhile, at half of the rate that the machine can take, have meters of their own.
 SPEAKING = METERS + """
 [[meter]]
 id = "load-{1}"
@@ -29,7 +29,7 @@ def at(share, values):
 
 
 def packed_rows(block, day):
-    """The rows of a block, as docs/ledger-format.md tells them."""
+    """The rows of a block, as docs/ledger-format.md describes them."""
     part = json.loads(zlib.decompress(block))["rows"]
     columns = [part.get(name, 0) for name in ("start_us", "ticks", "covered_us", "spread_ticks", "revision")]
     start = part["before"] + day * 86_400_000_000
@@ -39,7 +39,7 @@ def packed_rows(block, day):
 
 
 def plain_days(place, file):
-    """Writes the days of all meters as plain rows, in order of time as the ledger keeps those of this year."""
+    """Writes the days of all meters as plain rows in order of time, as the ledger keeps the rows of this year."""
     database = sqlite3.connect(f"file:{place}/ledger.db?mode=ro", uri=True)
     rows = database.execute("SELECT start_us, meter, ticks, covered_us, spread_ticks, revision FROM usage_row"
                             " WHERE step = 2").fetchall()
@@ -56,14 +56,14 @@ def plain_days(place, file):
 
 
 def starts_of_days(plain, first, last):
-    """Where the days of a meter begin; and the meter's key."""
+    """The key of a meter, and where its days begin."""
     key = plain.execute("SELECT min(meter) FROM day").fetchone()[0]
     return key, [row[0] for row in plain.execute("SELECT start_us FROM day WHERE start_us >= ? AND start_us < ?"
                                                  " AND +meter = ? ORDER BY start_us", (first, last, key))]
 
 
 def is_packed(place):
-    """No day of a quarter that is over, and was so a week ago, is a row any more."""
+    """Whether all days of quarters that ended more than a week ago are packed."""
     then = datetime.datetime.now(datetime.timezone.utc) - datetime.timedelta(days=8)
     quarter = then.replace(month=(then.month - 1) // 3 * 3 + 1, day=1, hour=0, minute=0, second=0, microsecond=0)
     with sqlite3.connect(f"file:{place}/ledger.db?mode=ro", uri=True) as database:
@@ -80,7 +80,7 @@ def measure(quick):
     limit_per_s = of_daemon(directory, 1, 10, 10_000 if quick else 50_000)[0]
     broker = Broker(directory)
     daemon = Daemon(directory, broker.url, KEEPING, SPEAKING, place=place)
-    daemon.start()  # It meets what was due since the store was made, and packs what is old.
+    daemon.start()  # It handles the deadlines since the store was made, and packs old days.
     wait_until(lambda: is_packed(place), 600, 1, "the packing of the store")
     plain_file = directory.path / "plain.db"
     plain = plain_days(place, plain_file)
@@ -104,7 +104,7 @@ def measure(quick):
         file.write_text("\n".join(map(str, values)))
         sql = f"SELECT ticks, covered_us, spread_ticks, revision FROM day WHERE start_us = ?1 AND meter = {key}"
         compare(table, what, daemon, plain_file, target, limit, sql, times if limit < 10 else times // 5, file)
-    # Its rows lie in groups, one block for many: a bare query of some microseconds is no measure of it.
+    # The rows are grouped, many in one block, so a bare query of some microseconds cannot be compared with it.
     ask(table, "a day's ledger", daemon, f"ledger?from={day(2)}&to={day(1)}", 3, times)
     busy = (daemon.kernel.cpu_s() - before) / (time.monotonic() - began)
     table.add("ingest meanwhile, messages/s; the daemon's share of a core", f"{limit_per_s / 2:,.0f}; {busy:.2f}".replace(",", " "))
@@ -116,7 +116,7 @@ def measure(quick):
 
 
 def asked(daemon, target, times):
-    """Milliseconds of each of so many answers."""
+    """Milliseconds of each of `times` answers."""
     return [us / 1000 for us in
             microseconds(run([TOOLS / "bench_ask", "socket", daemon.socket, f"/v1/meters/m-1/{target}", times]))[1]]
 

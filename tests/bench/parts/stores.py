@@ -1,4 +1,4 @@
-"""Stores that take long to make: made once, below the build directory."""
+"""Stores that take a long time to make. They are made once, below the build directory."""
 import shutil
 import subprocess
 import time
@@ -18,8 +18,8 @@ KEEPING = 'keep_readings = "4000d"'
 
 
 def store(meters, cadence_s, days):
-    """The directory of a store of so many meters whose last reading is today's midnight (UTC), or was when it was made;
-    and how many readings it holds."""
+    """The directory of a store with this many meters, and how many readings it holds. The last reading is of the
+    midnight (UTC) before the store was made."""
     KEPT.mkdir(parents=True, exist_ok=True)
     place = KEPT / f"store-{meters}-meters-{cadence_s}-s-{days}-days"
     if not (place / "ledger.db").exists():
@@ -41,5 +41,5 @@ def store(meters, cadence_s, days):
 
 
 def years(quick):
-    """Ten years of a hundred meters at 15 minutes, or of two where time is short."""
+    """Ten years of a hundred meters at 15 minutes; of two meters if `quick`."""
     return store(2 if quick else 100, 900, 3652)

@@ -1,5 +1,5 @@
-"""Bytes written to the disk a message: what wears a memory card out. What the kernel charges the process with (write_bytes
-of /proc/PID/io), its log and its ledger together; the file system's own journal is not in it."""
+"""Bytes written to the disk for a message: they wear out a memory card. The kernel's figure for the process
+(write_bytes of /proc/PID/io), for its log and its ledger together. The file system's own journal is not included."""
 import json
 import time
 
@@ -12,7 +12,7 @@ SPEAKING_S = 60
 
 
 def say(broker, number, topic="nodes/0/water"):
-    """A word of a counter board that knows no time."""
+    """Sends a message of a counter board that has no clock."""
     run(["mosquitto_pub", "-p", broker.port, "-q", 1, "-t", topic, "-m",
          json.dumps({"count": number, "boot": 7, "seq": number})])
 
@@ -41,10 +41,10 @@ def put(table, what, found, least, limit, more=""):
 
 
 def paced_costs(keeper, broker, topics, messages, pace, before_flood=lambda: None):
-    """Bytes written and processor seconds a message, of meters that are known, at this pace."""
+    """Bytes written and processor seconds for a message at this pace, with meters that are already known."""
     keeper.start()
     booked = Booked(keeper)
-    # Opening an account is not what is measured.
+    # Opening the accounts is not measured.
     flood(broker, 1, topics, topics)
     wait_until(lambda: booked.count() >= topics, seconds=300, what="the first words")
     time.sleep(2.5)
@@ -52,14 +52,14 @@ def paced_costs(keeper, broker, topics, messages, pace, before_flood=lambda: Non
     processor, written = keeper.kernel.cpu_s(), keeper.kernel.written()
     flood(broker, 1, topics, messages, pace)
     wait_until(lambda: booked.count() >= topics + messages, seconds=300, what="the booking of all messages")
-    # What waits for its turn is published, and confirmed.
+    # Waiting publications are sent and acknowledged.
     time.sleep(7)
     booked.database.close()
     return (keeper.kernel.written() - written) / messages, (keeper.kernel.cpu_s() - processor) / messages
 
 
 def at_a_pace(table, quick):
-    """3 000 messages a second, which a busy machine keeps too: its load changes little."""
+    """3 000 messages a second, which a busy machine sustains too, so that its load matters little."""
     makers = {"daemon": Daemon, "least": Least, "five": lambda *where: Least(*where, name="five", sums=5)}
     for topics, limit in ((10, 150), (1_000, 250)):
         found = {name: [] for name in makers}
@@ -77,8 +77,8 @@ def at_a_pace(table, quick):
 
 
 def alone(table, quick):
-    """Each message alone in its commit, and everything that is dirty written before the next: as if the next one came
-    minutes later."""
+    """Each message has a commit of its own, and all dirty pages are written before the next one, as if it came minutes
+    later."""
     messages = 5 if quick else 30
     directory = Directory()
     broker = Broker(directory)
@@ -96,7 +96,8 @@ def alone(table, quick):
     for number in range(1, messages + 6):
         before = {name: process.written() for name, process in kernel.items()}
         say(broker, number)
-        # Booked after a second, published, confirmed, and the confirmation with the next one.
+        # A message is booked after a second, then published and acknowledged. The acknowledgement is committed with the
+        # next message.
         time.sleep(2.5)
         directory.sync()
         if number > 5:
@@ -126,7 +127,7 @@ topic = "nodes/+/water"
 
 
 def settings(quick):
-    """One counter that speaks once a second, to nine daemons side by side."""
+    """One counter that sends once a second to nine daemons side by side."""
     if quick:
         return []
     directory = Directory()
@@ -144,7 +145,7 @@ def settings(quick):
     for number in range(2, SPEAKING_S + 2):
         say(broker, number)
         time.sleep(1)
-    # What is due each minute comes within one.
+    # Work that is due every minute happens within one.
     time.sleep(61)
     rows = []
     for sync in PERIODS:
