@@ -1,8 +1,26 @@
 #include "book/summary.hpp"
 
+#include <algorithm>
+
 #include "book/valuation.hpp"
 
 namespace tickledger {
+
+namespace {
+
+/// The readings that are kept until it is clear whether they had waited at the node, as one entry.
+std::optional<Entry> kept_entry(const AccountMemory& memory) {
+    const auto& last = memory.counter.last;
+    if (!last || !memory.backlog || memory.backlog->readings.empty()) return std::nullopt;
+    const Instant newest_at = memory.backlog->readings.back().message.arrived_at;
+    return Entry{.span = {last->at, std::max(last->at, newest_at)},
+                 .kind = EntryKind::held,
+                 .time_estimated = true,
+                 .begin_count = last->count,
+                 .end = {}};
+}
+
+}  // namespace
 
 MeterSummary summarise(const AccountMemory& memory, const MeterSettings& settings, const CivilZone& zone) {
     MeterSummary summary;
@@ -23,7 +41,8 @@ MeterSummary summarise(const AccountMemory& memory, const MeterSettings& setting
             possible_flow_l_per_h(static_cast<double>(memory.last_span_ticks) * pulse_value_l,
                                   memory.last_span->length(), settings);
     }
-    summary.held = held_entry(memory.counter);
+    summary.held = kept_entry(memory);
+    if (!summary.held) summary.held = held_entry(memory.counter);
     summary.closed_until = memory.closed_until;
     summary.heard_at = memory.heard_at;
     summary.clock_disbelieved = memory.clock_disbelieved;

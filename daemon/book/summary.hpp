@@ -21,6 +21,8 @@ struct MeterSummary {
     std::int64_t last_span_ticks = 0;
     /// The beginning of the tick-free stretch that lasts up to the newest entry.
     std::optional<Instant> still_since;
+    /// The reading that waits for the next one; or the readings that may have waited at the node, with
+    /// `time_estimated`.
     std::optional<Entry> held;
     /// Intervals that end at or before this moment are closed.
     std::optional<Instant> closed_until;

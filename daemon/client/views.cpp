@@ -54,9 +54,14 @@ std::string notes_of_entry(const Json& entry) {
         append(notes,
                "unseen: at most " + counted(entry.at("unseen_max").get<std::int64_t>(), "tick", "ticks"));
     }
-    if (entry.contains("placed")) append(notes, "time placed by the cadence");
+    const bool is_held = entry.at("kind") == "held";
+    if (entry.contains("placed")) {
+        append(notes, is_held ? "may have waited at the node; booked half a cadence after the last of them"
+                              : "time placed by the cadence");
+    } else if (is_held) {
+        append(notes, "waits for the next reading to confirm it");
+    }
     if (entry.at("kind") == "reverse") append(notes, "the register ran backwards");
-    if (entry.at("kind") == "held") append(notes, "waits for the next reading to confirm it");
     return notes;
 }
 

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include "backlog_node.hpp"
+#include "book/summary.hpp"
 
 using namespace tickledger;
 using namespace tickledger::test;
@@ -57,6 +58,12 @@ TEST_CASE("a reading after a silence is booked as it is if no other follows at o
     node.run(50);
     node.send(at_min(640), R"({"count":5050,"boot":7,"seq":72})");
     CHECK(world.entries().size() == 1);
+    const auto shown =
+        must(summarise(must(world.ledger->meters()).front(), world.meters.front(), world.zone)).held;
+    REQUIRE(shown.has_value());
+    CHECK(shown->kind == EntryKind::held);
+    CHECK(shown->time_estimated);
+    CHECK(shown->span == Span{at_min(603), at_min(640)});
     world.run_clock(at_min(641));
     CHECK(world.entries().size() == 1);
     world.run_clock(at_min(642));

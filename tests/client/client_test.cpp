@@ -186,6 +186,18 @@ TEST_CASE("a daemon that is not running gives status 69 and a remedy") {
     CHECK(daemon.run("meters --socket '" + std::string(200, 'x') + "'").status == 69);
 }
 
+TEST_CASE("the ledger says why a reading after a silence is not booked yet") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters/house/ledger",
+        R"({"meter":"house","entries":[)"
+        R"({"from":"2026-03-01T08:06:00+01:00","to":"2026-03-01T09:09:00+01:00","ticks":null,"kind":"held","unseen_max":null,"placed":true}],)"
+        R"("refused":[],"refused_left_out":0,"refused_in_all":0})");
+    CHECK_THAT(
+        daemon.run("ledger house").out,
+        Catch::Contains("may have waited at the node; booked half a cadence after the last of them\n"));
+}
+
 TEST_CASE("the ledger shows unknown ticks and, below the entries, refused messages") {
     FakeDaemon daemon;
     daemon.set(
