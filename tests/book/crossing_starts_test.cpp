@@ -119,6 +119,22 @@ TEST_CASE("two messages in a row from a slow queue ended the boot that was runni
     CHECK(ticks_in(world) > 39 + 5);
 }
 
+TEST_CASE("two strays of a boot are its queue, so two of its messages in a row begin nothing") {
+    LedgerWorld world({saving_house(1)});
+    world.hear(at_min(600), numbered(4, 1, 100'000));
+    world.hear(at_min(603), numbered(4, 2, 100'001));
+    world.hear(at_min(604), numbered(3, 1, 500));
+    world.hear(at_min(606), numbered(4, 3, 100'002));
+    world.hear(at_min(607), numbered(3, 2, 501));
+    world.hear(at_min(609), numbered(4, 4, 100'003));
+    world.hear(at_min(610), numbered(3, 3, 502));
+    world.hear(at_min(611), numbered(3, 4, 503));
+    world.hear(at_min(612), numbered(4, 5, 100'004));
+    CHECK(ticks_in(world) == 4);
+    for (const Entry& entry : world.entries())
+        CHECK(entry.kind == EntryKind::measured);
+}
+
 TEST_CASE("a boot whose queue arrived after the next two had begun was booked as if it followed them") {
     LedgerWorld world({saving_house(10)});
     world.hear(at_min(600), saved_word(600, 1, 1, 5630, 5639));

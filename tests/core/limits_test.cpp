@@ -82,6 +82,14 @@ TEST_CASE(
     CHECK(by_clock(hours{40}, 10) == 10 * cadence * 3 / 2);
     CHECK(by_clock(hours{40}, 0) == cadence * 3 / 2);
     CHECK(by_clock(hours{24 * 700}, 500'000) == year);
+    // The numbers of two boots have nothing to do with each other.
+    const Duration of_other_boot = longest([&](Observation& from, Observation& to) {
+        from.node_time = after(hours{-1});
+        to.node_time = *from.node_time + hours{40};
+        from.boot = 7, to.boot = 8;
+        from.seq = 1, to.seq = 2;
+    });
+    CHECK(of_other_boot == hours{40});
 }
 
 TEST_CASE("the longest word that is compared with others has 64 letters") {
