@@ -47,7 +47,7 @@ std::string of_meter(std::string_view id) {
     return fmt::format("meter=\"{}\"", id);
 }
 
-std::string seconds(Instant t) {
+std::string unix_seconds(Instant t) {
     return fmt::format("{}.{:03}", microseconds_of(t) / 1'000'000, microseconds_of(t) / 1000 % 1000);
 }
 
@@ -79,20 +79,20 @@ void add_daemon(std::string& text, const HealthFacts& facts) {
     if (facts.store.last_backup_at) {
         Family(text, "tickledger_last_backup_timestamp_seconds", Type::gauge,
                "When the newest backup was made.")
-            .sample("", seconds(*facts.store.last_backup_at));
+            .sample("", unix_seconds(*facts.store.last_backup_at));
     }
 }
 
 /// A meter and the summary of its account.
-struct Seen {
+struct SeenMeter {
     FoundMeter meter;
     MeterSummary summary;
 };
 
-Result<std::vector<Seen>> all_seen(const ApiParts& parts, LedgerView& view) {
+Result<std::vector<SeenMeter>> all_seen(const ApiParts& parts, LedgerView& view) {
     auto meters = all_meters(parts, view);
     if (!meters) return tl::unexpected(meters.error());
-    std::vector<Seen> all;
+    std::vector<SeenMeter> all;
     for (FoundMeter& meter : *meters) {
         if (!meter.record) continue;
         auto summary = parts.summarise(*meter.record, *meter.settings);
@@ -107,11 +107,11 @@ Result<void> add_meters(std::string& text, const ApiParts& parts, LedgerView& vi
     if (!all) return tl::unexpected(all.error());
     // OpenMetrics wants all samples of a metric together.
     Family ticks(text, "tickledger_meter_ticks", Type::gauge, "Ticks booked; an adjustment can lower them.");
-    for (const Seen& seen : *all)
+    for (const SeenMeter& seen : *all)
         ticks.sample(of_meter(seen.meter.id), std::to_string(seen.summary.total_ticks));
     Family reading(text, "tickledger_meter_register_m3", Type::gauge,
                    "What the register on the wall should show.");
-    for (const Seen& seen : *all) {
+    for (const SeenMeter& seen : *all) {
         const PulseValues values =
             pulse_values(*seen.meter.settings, seen.summary.meter_register, parts.zone);
         const auto total = total_of(view, seen.meter, seen.summary, values, parts.zone);
@@ -120,14 +120,14 @@ Result<void> add_meters(std::string& text, const ApiParts& parts, LedgerView& vi
                        register_m3_text(*total, *seen.meter.settings, seen.summary.meter_register));
     }
     Family flow(text, "tickledger_meter_flow_l_per_h", Type::gauge, "The flow over the last booked span.");
-    for (const Seen& seen : *all) {
+    for (const SeenMeter& seen : *all) {
         if (seen.summary.flow_l_per_h)
             flow.sample(of_meter(seen.meter.id), flow_text(seen.summary.flow_l_per_h));
     }
     Family last(text, "tickledger_meter_last_reading_timestamp_seconds", Type::gauge,
                 "The time of the meter's last reading.");
-    for (const Seen& seen : *all)
-        last.sample(of_meter(seen.meter.id), seconds(*seen.summary.last_reading_at));
+    for (const SeenMeter& seen : *all)
+        last.sample(of_meter(seen.meter.id), unix_seconds(*seen.summary.last_reading_at));
     return {};
 }
 
