@@ -201,14 +201,14 @@ test('a reading becomes an adjustment and can be taken back, and an invalid or i
   await page.locator('#shown').fill('about seven');
   await becomes('it is refused', async () => {
     await page.getByRole('button', { name: 'Enter the reading' }).click();
-    return (await text('#reading-said')).includes('is no number');
+    return (await text('#reading-said')).includes('is not a number');
   });
   assert.equal(await page.locator('#shown').getAttribute('aria-invalid'), 'true');
 
   await enter('99999');
-  await becomes('the page asks about it', async () => (await text('#reading-said')).includes('Nobody has told yet'));
+  await becomes('the page asks about it', async () => (await text('#reading-said')).includes('Nobody has said yet'));
   await page.getByRole('button', { name: /anyway/ }).click();
-  await becomes('the daemon’s reason is shown', async () => !/is no number|Nobody has told/.test(await text('#reading-said')) && (await text('#reading-said')).length > 20);
+  await becomes('the daemon’s reason is shown', async () => !/is not a number|Nobody has said/.test(await text('#reading-said')) && (await text('#reading-said')).length > 20);
   assert.equal((await register()).readings.length, 0);
 
   // Twelve litres more than were counted.
