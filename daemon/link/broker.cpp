@@ -151,6 +151,7 @@ private:
             SteadyClock::time_point at{};
         };
         std::unordered_map<std::int64_t, Handed> unacknowledged;
+        bool owes_room = false;  ///< publish() has refused, and on_room was not called since.
     };
     Present present_;
 
@@ -164,7 +165,11 @@ private:
 
 bool BrokerLink::Worker::publish(const Publication& publication) {
     const std::lock_guard lock(mutex_);
-    if (!state_.connected || stopping_ || present_.unacknowledged.size() >= window) return false;
+    if (!state_.connected || stopping_) return false;
+    if (present_.unacknowledged.size() >= window) {
+        present_.owes_room = true;
+        return false;
+    }
     const auto [place, is_new] = present_.unacknowledged.try_emplace(publication.id);
     if (!is_new) return true;  // Already handed over.
     place->second = {publication, SteadyClock::now()};
@@ -488,14 +493,17 @@ void BrokerLink::Worker::swelled(std::size_t bytes) {
 }
 
 void BrokerLink::Worker::published(std::int64_t id) {
+    bool has_room = false;
     {
         const std::lock_guard lock(mutex_);
         if (present_.unacknowledged.erase(id) == 0) return;
+        if (present_.unacknowledged.size() <= window / 2) has_room = std::exchange(present_.owes_room, false);
         if (id == status_down_id) changed_.notify_all();
     }
     if (id == status_down_id) return;
     gate_.through(false, [&] {
         if (callbacks_.on_published) callbacks_.on_published(id);
+        if (has_room && callbacks_.on_room) callbacks_.on_room();
         return true;
     });
 }

@@ -35,6 +35,7 @@ namespace tickledger {
 namespace {
 
 constexpr Duration goodbye_longest = std::chrono::milliseconds{700};
+constexpr std::chrono::seconds between_signs_of_life{1};
 // A ledger that takes longer to check is checked while booking already runs.
 constexpr Duration check_longest = std::chrono::milliseconds{100};
 
@@ -98,6 +99,7 @@ public:
     [[nodiscard]] Started begin();
 
 private:
+    void show_life();
     [[nodiscard]] bool accept(Message&& message);
     [[nodiscard]] bool note_link(LinkChange change);
     void found_damage(const std::string& found);
@@ -119,6 +121,7 @@ private:
     std::unique_ptr<Syncer> syncer_;
     std::unique_ptr<Intake> intake_;
     std::chrono::steady_clock::time_point ledger_seen_at_{};  ///< Used on the link's thread only.
+    std::chrono::steady_clock::time_point life_shown_at_{};   ///< Used on the booking thread only.
     std::unique_ptr<LogSource> source_;
     std::unique_ptr<Engine> engine_;
     std::unique_ptr<BrokerLink> link_;
@@ -262,11 +265,7 @@ Started Daemon::Parts::begin() {
         .intake = intake_.get(),
         .topic_root = configuration_->broker.topic_root,
         .commit_every = configuration_->store.commit_every,
-        .on_step =
-            [this] {
-                // A start may take as long as it needs while it makes progress, and each step is progress.
-                sd_notify(0, is_ready_ ? "WATCHDOG=1" : "WATCHDOG=1\nEXTEND_TIMEOUT_USEC=90000000");
-            },
+        .on_step = [this] { show_life(); },
         .on_standstill = [this] { housekeeper_->suspect(); },
     });
     engine_thread_->catch_up();
@@ -275,11 +274,8 @@ Started Daemon::Parts::begin() {
         BrokerLink::start(configuration_->broker, topic_filters(*configuration_),
                           {.on_message = [this](Message&& message) { return accept(std::move(message)); },
                            .on_link = [this](LinkChange change) { return note_link(change); },
-                           .on_published =
-                               [this](std::int64_t id) {
-                                   engine_->publisher().acknowledged(id);
-                                   engine_thread_->wake_for_sending();
-                               },
+                           .on_published = [this](std::int64_t id) { engine_->publisher().acknowledged(id); },
+                           .on_room = [this] { engine_thread_->wake_for_sending(); },
                            .on_trouble = [](const std::string& line) { journal(Level::warning, line); }});
     if (!link) return start_failure(exit_status::configuration, link.error().text);
     link_ = std::move(*link);
@@ -308,6 +304,15 @@ Started Daemon::Parts::begin() {
     sd_notify(0, "READY=1\nSTATUS=Booking.");
     journal_answer(Level::notice, start_line(*configuration_));
     return {};
+}
+
+/// A start may take as long as it needs while it makes progress, and each step is progress. Under load there
+/// are hundreds of steps a second, and the service manager wakes up for each sign of life.
+void Daemon::Parts::show_life() {
+    const auto now = std::chrono::steady_clock::now();
+    if (now - life_shown_at_ < between_signs_of_life) return;
+    life_shown_at_ = now;
+    sd_notify(0, is_ready_ ? "WATCHDOG=1" : "WATCHDOG=1\nEXTEND_TIMEOUT_USEC=90000000");
 }
 
 bool Daemon::Parts::accept(Message&& message) {

@@ -76,6 +76,36 @@ TEST_CASE("at most one window waits for acknowledgement, and publications on a l
     link->stop(stop_wait);
 }
 
+TEST_CASE("a full window calls for more once, when half of it is free") {
+    MosquittoProcess broker;
+    Recorder recorder;
+    const auto link = start_link(settings_for(broker), recorder);
+    REQUIRE(wait_subscribed(*link));
+    for (std::int64_t full = 1; full <= 2; ++full) {
+        broker.freeze();
+        for (std::int64_t id = 1; id <= 100; ++id)
+            REQUIRE(link->publish({1000 * full + id, "tickledger/x", "1", false}));
+        REQUIRE_FALSE(link->publish({1000 * full + 101, "tickledger/x", "1", false}));
+        broker.thaw();
+        REQUIRE(
+            wait_until([&] { return recorder.published().size() == 100 * static_cast<std::size_t>(full); }));
+    }
+    CHECK(recorder.published_at_room() == std::vector<std::size_t>{50, 150});
+    link->stop(stop_wait);
+}
+
+TEST_CASE("a window that was never full calls for nothing") {
+    const MosquittoProcess broker;
+    Recorder recorder;
+    const auto link = start_link(settings_for(broker), recorder);
+    REQUIRE(wait_subscribed(*link));
+    for (std::int64_t id = 1; id <= 100; ++id)
+        REQUIRE(link->publish({id, "tickledger/x", "1", false}));
+    REQUIRE(wait_until([&] { return recorder.published().size() == 100; }));
+    CHECK(recorder.published_at_room().empty());
+    link->stop(stop_wait);
+}
+
 TEST_CASE("publishing from within a callback works") {
     const MosquittoProcess broker;
     Recorder recorder;

@@ -46,6 +46,10 @@ public:
             const std::lock_guard lock(mutex_);
             published_.push_back(id);
         };
+        callbacks.on_room = [this] {
+            const std::lock_guard lock(mutex_);
+            published_at_room_.push_back(published_.size());
+        };
         callbacks.on_trouble = [this](const std::string& sentence) {
             const std::lock_guard lock(mutex_);
             troubles_.push_back(sentence);
@@ -56,6 +60,8 @@ public:
     [[nodiscard]] std::vector<std::string> events() const { return copy(events_); }
     [[nodiscard]] std::vector<Message> messages() const { return copy(messages_); }
     [[nodiscard]] std::vector<std::int64_t> published() const { return copy(published_); }
+    /// How many publications were confirmed at each call for more.
+    [[nodiscard]] std::vector<std::size_t> published_at_room() const { return copy(published_at_room_); }
     [[nodiscard]] std::vector<std::string> troubles() const { return copy(troubles_); }
     [[nodiscard]] int refused() const {
         const std::lock_guard lock(mutex_);
@@ -85,6 +91,7 @@ private:
     std::vector<std::string> events_;
     std::vector<Message> messages_;
     std::vector<std::int64_t> published_;
+    std::vector<std::size_t> published_at_room_;
     std::vector<std::string> troubles_;
 };
 
