@@ -1,8 +1,10 @@
 #include "book/account.hpp"
 
+#include <algorithm>
 #include <utility>
 
 #include "book/store_failure.hpp"
+#include "book/valuation.hpp"
 #include "core/varint.hpp"
 
 namespace tickledger {
@@ -68,8 +70,28 @@ Account::Account(MeterKey meter_key, std::string meter_id, MeterRules& meter_rul
       settings(meter_rules.settings),
       rules(meter_rules.rules),
       rows(meter_rules.rows),
+      meter_rules_(meter_rules),
       bytes_(std::move(record)),
       record_bytes_(static_cast<std::uint32_t>(bytes_.size())) {}
+
+MeterRules::Later::Later(const MeterSettings& first, Ratio pulse_value_l) : settings(first), rules(settings) {
+    settings.pulse_value_l = pulse_value_l;
+    rules = CounterRules(settings);
+}
+
+MeterInForce MeterRules::with(Ratio pulse_value_l) {
+    if (pulse_value_l == settings.pulse_value_l) return {settings, rules};
+    const auto known = std::ranges::find(
+        later_, pulse_value_l, [](const Later& later) -> Ratio { return later.settings.pulse_value_l; });
+    Later& later = known != later_.end() ? *known : later_.emplace_back(settings, pulse_value_l);
+    return {later.settings, later.rules};
+}
+
+MeterInForce Account::in_force(Span span) const {
+    if (settings.pulse_value_changes.empty() && memory().meter_register.pulse_values.empty())
+        return {settings, rules};
+    return meter_rules_.with(pulse_values(settings, memory().meter_register, rows.zone()).least_in(span));
+}
 
 void Account::wake() const {
     auto awake = std::make_unique<Awake>();

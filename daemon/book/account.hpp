@@ -3,6 +3,7 @@
 
 #include <array>
 #include <cstdint>
+#include <deque>
 #include <map>
 #include <memory>
 #include <optional>
@@ -169,8 +170,15 @@ struct OpenRow {
     bool is_changed = false;
 };
 
+/// A meter's settings while one pulse value holds, and what follows from them.
+struct MeterInForce {
+    const MeterSettings& settings;
+    const CounterRules& rules;
+};
+
 /// What follows from a meter's settings, worked out once for all meters of a pattern.
-struct MeterRules {
+class MeterRules {
+public:
     /// `meter_settings` must outlive this.
     MeterRules(const MeterSettings& meter_settings, const CivilZone& zone)
         : settings(meter_settings), rules(settings), rows(zone, settings.interval) {}
@@ -178,6 +186,18 @@ struct MeterRules {
     const MeterSettings& settings;
     CounterRules rules;
     RowFinder rows;
+
+    /// The same with another pulse value. The result is valid as long as this.
+    [[nodiscard]] MeterInForce with(Ratio pulse_value_l);
+
+private:
+    /// The settings of a later pulse value. Neither copied nor moved, because `rules` are found by reference.
+    struct Later {
+        Later(const MeterSettings& first, Ratio pulse_value_l);
+        MeterSettings settings;
+        CounterRules rules;
+    };
+    std::deque<Later> later_;
 };
 
 /// An account is awake while messages of its meter arrive. It then has its memory and its current rows
@@ -191,6 +211,7 @@ public:
     std::string id;
     /// In an account of a pattern these are the pattern's settings, and `settings.id` is the pattern's id.
     const MeterSettings& settings;
+    /// By the first pulse value, on which only what is plausible depends. For that, see in_force().
     const CounterRules& rules;
     RowFinder& rows;
     /// Alarms whose condition holds or that are shelved: at most one of each kind, the newest.
@@ -203,6 +224,10 @@ public:
     // State of the open batch:
     bool is_changed = false;  ///< Its memory must be written.
     bool has_news = false;    ///< Its `now` must be published; it may wait for its turn.
+
+    /// The settings and rules by the pulse value of a span: the smallest one that holds in it. The pulse
+    /// value changes on dates of the settings, and where a calibration was applied.
+    [[nodiscard]] MeterInForce in_force(Span span) const;
 
     // Waking throws StoreFailure if the record is damaged. References are valid until the account sleeps.
     [[nodiscard]] AccountMemory& memory() { return awake().memory; }
@@ -233,6 +258,7 @@ private:
     }
     void wake() const;
 
+    MeterRules& meter_rules_;
     mutable std::unique_ptr<Awake> awake_;
     /// The first `record_bytes_` bytes are the record. If the account has slept since it was written, its
     /// open rows follow.

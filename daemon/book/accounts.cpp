@@ -29,7 +29,8 @@ std::optional<std::string> meter_id(const MeterSettings& settings, std::string_v
     if (!topic_matches(settings.topic, topic)) return std::nullopt;
     if (!is_pattern(settings)) return settings.id;
     const auto part = first_wildcard(settings.topic, topic);
-    if (!part) return std::nullopt;
+    // settings_for() must find the same meter by its id again, so a + that matched nothing names no meter.
+    if (!part || part->empty()) return std::nullopt;
     std::string id = settings.id;
     id.replace(id.find(wildcard), wildcard.size(), *part);
     return is_id(id) ? std::optional(id) : std::nullopt;
@@ -60,6 +61,7 @@ void Accounts::use(const std::vector<MeterSettings>& meters, std::size_t max_met
 void Accounts::forget() {
     by_topic_.clear();
     by_topic_of_several_.clear();
+    topics_turned_away_.clear();
     by_id_.clear();
     accounts_.clear();
     rules_.clear();
@@ -113,6 +115,11 @@ Account* Accounts::open(const MeterSettings& settings, const std::string& id) {
 std::span<Account* const> Accounts::fed_by(const std::string& topic) {
     auto found = by_topic_.find(topic);
     if (found == by_topic_.end()) {
+        if (by_topic_.size() >= topics_max) {
+            by_topic_.clear();
+            by_topic_of_several_.clear();
+            topics_turned_away_.clear();
+        }
         std::vector<Account*> fed;
         for (const MeterSettings& settings : *meters_) {
             if (const auto id = meter_id(settings, topic)) {
@@ -120,12 +127,9 @@ std::span<Account* const> Accounts::fed_by(const std::string& topic) {
                     fed.push_back(account);
                 } else {
                     turned_away_ = topic;
+                    topics_turned_away_.insert(topic);
                 }
             }
-        }
-        if (by_topic_.size() >= topics_max) {
-            by_topic_.clear();
-            by_topic_of_several_.clear();
         }
         found = by_topic_.emplace(topic, fed.size() == 1 ? fed.front() : nullptr).first;
         if (fed.size() > 1) by_topic_of_several_[topic] = std::move(fed);

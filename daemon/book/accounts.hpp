@@ -3,6 +3,7 @@
 #pragma once
 
 #include <boost/unordered/unordered_flat_map.hpp>
+#include <boost/unordered/unordered_flat_set.hpp>
 #include <functional>
 #include <map>
 #include <memory>
@@ -49,6 +50,10 @@ public:
     /// The newest topic for which a pattern opened no account, because there are `max_meters` already. Empty:
     /// none since the settings were last loaded.
     [[nodiscard]] const std::string& turned_away() const { return turned_away_; }
+    /// Whether that is why fed_by() found no account for this topic. Precondition: fed_by() was asked.
+    [[nodiscard]] bool is_turned_away(const std::string& topic) const {
+        return topics_turned_away_.contains(topic);
+    }
 
     [[nodiscard]] Account* find(MeterKey key) const;
     [[nodiscard]] Account* find(const std::string& id) const;
@@ -92,6 +97,7 @@ private:
     /// A topic nearly always feeds one account. Null: it feeds none, or those in by_topic_of_several_.
     boost::unordered_flat_map<std::string, Account*> by_topic_;
     boost::unordered_flat_map<std::string, std::vector<Account*>> by_topic_of_several_;
+    boost::unordered_flat_set<std::string> topics_turned_away_;
 };
 
 }  // namespace tickledger

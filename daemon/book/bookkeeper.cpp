@@ -35,15 +35,18 @@ Result<void> Bookkeeper::in_transaction(const std::function<void()>& work) {
     } catch (const StoreFailure& failure) {
         ledger_.roll_back();
         outbox_.rolled_back();
+        // The memory may be ahead of the ledger now. The ledger is right, so the next batch loads it again.
+        is_loaded_ = false;
         return tl::unexpected(failure.error());
     }
 }
 
 Result<void> Bookkeeper::load() {
     // In a transaction, because opening accounts may add meters to the ledger.
-    const auto done = in_transaction([&] { load_all(); });
-    is_loaded_ = done.has_value();
-    return done;
+    return in_transaction([&] {
+        load_all();
+        is_loaded_ = true;
+    });
 }
 
 Result<void> Bookkeeper::load(const std::vector<MeterSettings>& meters, std::size_t max_meters) {
@@ -83,9 +86,6 @@ Result<void> Bookkeeper::book(const Batch& batch) {
             value_or_throw(ledger_.remove_outgoing(id));
         finish(batch.next);
     });
-    // After a failure the memory may be ahead of the ledger. The ledger is right, so the next batch loads it
-    // again.
-    is_loaded_ = done.has_value();
     if (!done) static_cast<void>(odd_.take());
     return done;
 }
@@ -111,12 +111,10 @@ Result<void> Bookkeeper::remove_fine_detail(Instant before, std::int64_t later_d
 }
 
 Result<void> Bookkeeper::end_recording() {
-    const auto done = in_transaction([&] {
+    return in_transaction([&] {
         accounts_.for_each([&](Account& account) { messages_.end_backlog(account); });
         finish(value_or_throw(ledger_.log_position()));
     });
-    is_loaded_ = done.has_value();
-    return done;
 }
 
 Result<void> Bookkeeper::publish_last_state() {
@@ -150,7 +148,7 @@ void Bookkeeper::take_message(const Message& message, const Delivery& delivery) 
     ++facts_.counts.booked;
     const auto fed = accounts_.fed_by(message.topic);
     // A topic that would open a meter too many is reported separately.
-    if (fed.empty() && message.topic != accounts_.turned_away()) {
+    if (fed.empty() && !accounts_.is_turned_away(message.topic)) {
         odd_.note({OddMessage::Kind::unmatched, {}, message.topic, {}});
         unmatched_ = {message.topic, message.arrived_at};
     }

@@ -23,8 +23,8 @@ namespace tickledger {
 /// register's digits start again at 0 (`register_range`), so does this.
 [[nodiscard]] std::string register_m3_text(std::span<const ValuedTicks> total, const MeterSettings& meter,
                                            const RegisterMemory& memory);
-/// The volume of ticks in litres, to the millilitre, for the text and the figures of an alarm. Ignores dated
-/// changes of the pulse value.
+/// The volume of ticks in litres, to the millilitre, for the text and the figures of an alarm. `meter`: the
+/// settings in force (Account::in_force).
 [[nodiscard]] inline double volume_l(std::int64_t ticks, const MeterSettings& meter) {
     return std::round(volume_l(std::array{ValuedTicks{ticks, meter.pulse_value_l}}) * 1000) / 1000;
 }

@@ -43,7 +43,7 @@ void HygieneWatch::follow_backflow(Account& account, const Entry& entry) {
 
 Evidence HygieneWatch::evidence_of_backflow(const Account& account, std::int64_t ticks) const {
     const Span span{account.memory().ran_back.front().span.from, account.memory().ran_back.back().span.to};
-    const double litres = volume_l(ticks, account.settings);
+    const double litres = volume_l(ticks, account.in_force(span).settings);
     EvidenceBuilder evidence(zone_);
     evidence.span(span).whole("ticks_back", ticks).estimate("volume_back_l", litres, 3);
     return std::move(evidence).saying(fmt::format(

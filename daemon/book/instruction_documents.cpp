@@ -1,10 +1,21 @@
 #include "book/instruction_documents.hpp"
 
+#include <date/date.h>
+
 #include <nlohmann/json.hpp>
 
 #include "core/json_writer.hpp"
 
 namespace tickledger {
+
+namespace {
+
+constexpr std::int64_t ticks_max = 1'000'000'000'000'000;
+// The years that RFC 3339 can write.
+constexpr Instant first_year = date::sys_days{date::year{0} / 1 / 1};
+constexpr Instant after_last_year = date::sys_days{date::year{10'000} / 1 / 1};
+
+}  // namespace
 
 JsonObject instruction(std::string_view what, const std::string& meter) {
     JsonObject object;
@@ -109,7 +120,9 @@ std::vector<HistoryPoint> points_in(const nlohmann::json& document) {
         const bool is_point =
             pair.is_array() && pair.size() == 2 && pair[0].is_number_integer() && pair[1].is_number_integer();
         if (!is_point) return {};
-        points.push_back({instant_of(pair[0].get<std::int64_t>()), pair[1].get<std::int64_t>()});
+        const HistoryPoint point{instant_of(pair[0].get<std::int64_t>()), pair[1].get<std::int64_t>()};
+        if (point.at < first_year || point.at >= after_last_year || point.ticks > ticks_max) return {};
+        points.push_back(point);
     }
     return points;
 }
@@ -119,10 +132,13 @@ std::optional<Instant> instant_in(const nlohmann::json& document, const char* na
     return at ? std::optional(*at) : std::nullopt;
 }
 
-std::optional<std::int64_t> whole_in(const nlohmann::json& document, const char* name) {
+std::optional<std::int64_t> whole_in(const nlohmann::json& document, const char* name, std::int64_t most) {
     const auto found = document.find(name);
     if (found == document.end() || !found->is_number_integer()) return std::nullopt;
-    return found->get<std::int64_t>();
+    const auto number = found->get<std::int64_t>();
+    // An unsigned number above 2^63 - 1 reads as a negative one.
+    const bool fits = number <= most && number >= (found->is_number_unsigned() ? 0 : -most);
+    return fits ? std::optional(number) : std::nullopt;
 }
 
 std::string text_in(const nlohmann::json& document, const char* name) {

@@ -57,11 +57,16 @@ inline constexpr std::int64_t shelved_max_s = 31 * 86'400;
                                                 std::span<const HistoryPoint> points);
 [[nodiscard]] std::string instruction_to_undo(const std::string& meter, const std::string& import);
 
-/// The points of an import. Empty if one of them is malformed.
+/// The points of an import. Empty if one of them is malformed, is not within the years 0 to 9999, or has more
+/// than 10^15 ticks. A recording is outside input.
 [[nodiscard]] std::vector<HistoryPoint> points_in(const nlohmann::json& document);
 /// A member of an instruction. Nothing, empty or false if it is missing or of another type.
 [[nodiscard]] std::optional<Instant> instant_in(const nlohmann::json& document, const char* name);
-[[nodiscard]] std::optional<std::int64_t> whole_in(const nlohmann::json& document, const char* name);
+/// A whole number from -`most` to `most`.
+[[nodiscard]] std::optional<std::int64_t> whole_in(const nlohmann::json& document, const char* name,
+                                                   std::int64_t most);
+/// The most microlitres of a register or a draw: 10^8 m3, which can still be added and multiplied by ten.
+inline constexpr std::int64_t volume_max_ul = 100'000'000'000'000'000;
 [[nodiscard]] std::string text_in(const nlohmann::json& document, const char* name);
 [[nodiscard]] bool flag_in(const nlohmann::json& document, const char* name);
 

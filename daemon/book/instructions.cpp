@@ -1,6 +1,7 @@
 #include "book/instructions.hpp"
 
 #include <array>
+#include <limits>
 #include <nlohmann/json.hpp>
 
 #include "book/instruction_documents.hpp"
@@ -51,8 +52,8 @@ std::optional<std::pair<AlarmKind, Instant>> alarm_in(const nlohmann::json& docu
 
 void Instructions::read_register(Account& account, const nlohmann::json& document, Instant now) {
     const auto time = instant_in(document, "time");
-    const auto register_ul = whole_in(document, "register_ul");
-    const auto given_to_ul = whole_in(document, "given_to_ul");
+    const auto register_ul = whole_in(document, "register_ul", volume_max_ul);
+    const auto given_to_ul = whole_in(document, "given_to_ul", volume_max_ul);
     if (!time || !register_ul || !given_to_ul) return;
     follower_.read(account, {*time, *register_ul, *given_to_ul, flag_in(document, "start")}, now);
 }
@@ -63,8 +64,8 @@ void Instructions::take_back_reading(Account& account, const nlohmann::json& doc
 
 void Instructions::set_pulse_value(Account& account, const nlohmann::json& document, Instant /*now*/) {
     const auto from = instant_in(document, "from");
-    const auto numerator = whole_in(document, "numerator");
-    const auto denominator = whole_in(document, "denominator");
+    const auto numerator = whole_in(document, "numerator", std::numeric_limits<std::int64_t>::max());
+    const auto denominator = whole_in(document, "denominator", std::numeric_limits<std::int64_t>::max());
     if (from && numerator && denominator) follower_.apply(account, {*from, *numerator, *denominator});
 }
 
@@ -84,8 +85,8 @@ void Instructions::unacknowledge_alarm(Account& account, const nlohmann::json& d
 
 void Instructions::shelve_alarm(Account& account, const nlohmann::json& document, Instant now) {
     const auto meant = alarm_in(document);
-    const auto for_s = whole_in(document, "for_s");
-    if (!meant || !for_s || *for_s <= 0 || *for_s > shelved_max_s) return;
+    const auto for_s = whole_in(document, "for_s", shelved_max_s);
+    if (!meant || !for_s || *for_s <= 0) return;
     // People read these times, so fractions of a second are rounded up.
     const Instant until = std::chrono::ceil<std::chrono::seconds>(now) + std::chrono::seconds{*for_s};
     // An older alarm cannot be shelved: if its condition returns, it does so as the newest of its kind.

@@ -1,7 +1,9 @@
 #include "book/ledger_facts.hpp"
 
+#include <charconv>
 #include <nlohmann/json.hpp>
 #include <string>
+#include <type_traits>
 
 #include "book/store_failure.hpp"
 
@@ -17,7 +19,14 @@ constexpr const char* fine_detail_fact = "fine_detail_from";
 
 std::optional<Instant> instant_fact(Ledger& ledger, const char* name) {
     const auto text = value_or_throw(ledger.fact(name));
-    return text ? std::optional(instant_of(std::stoll(*text))) : std::nullopt;
+    if (!text) return std::nullopt;
+    std::int64_t at_us = 0;
+    const char* end = text->data() + text->size();
+    if (const auto read = std::from_chars(text->data(), end, at_us);
+        read.ec != std::errc{} || read.ptr != end)
+        throw StoreFailure({"The ledger's fact `" + std::string(name) + "` is damaged: it is \"" + *text +
+                            "\" and not a time in microseconds."});
+    return instant_of(at_us);
 }
 
 void store_instant(Ledger& ledger, const char* name, Instant at) {
@@ -31,19 +40,31 @@ nlohmann::json object_fact(Ledger& ledger, const char* name) {
     return object.is_object() ? object : nlohmann::json::object();
 }
 
+/// The member, or `otherwise` if it is missing or of another type.
+template <typename T>
+T member_of(const nlohmann::json& object, const char* name, T otherwise) {
+    const auto found = object.find(name);
+    if (found == object.end()) return otherwise;
+    if constexpr (std::is_same_v<T, bool>) {
+        return found->is_boolean() ? found->template get<T>() : otherwise;
+    } else {
+        return found->is_number_integer() ? found->template get<T>() : otherwise;
+    }
+}
+
 }  // namespace
 
 LedgerFacts load_facts(Ledger& ledger) {
     LedgerFacts facts;
     const nlohmann::json counts = object_fact(ledger, counts_fact);
-    facts.counts.booked = counts.value("booked", std::uint64_t{0});
-    facts.counts.unreadable = counts.value("unreadable", std::uint64_t{0});
-    facts.counts.stray = counts.value("stray", std::uint64_t{0});
-    facts.counts.late_refused = counts.value("late_refused", std::uint64_t{0});
-    facts.counts.without_meter = counts.value("without_meter", std::uint64_t{0});
+    facts.counts.booked = member_of<std::uint64_t>(counts, "booked", 0);
+    facts.counts.unreadable = member_of<std::uint64_t>(counts, "unreadable", 0);
+    facts.counts.stray = member_of<std::uint64_t>(counts, "stray", 0);
+    facts.counts.late_refused = member_of<std::uint64_t>(counts, "late_refused", 0);
+    facts.counts.without_meter = member_of<std::uint64_t>(counts, "without_meter", 0);
     const nlohmann::json link = object_fact(ledger, link_fact);
-    facts.link.up = link.value("up", true);
-    if (link.contains("since")) facts.link.since = instant_of(link.value("since", std::int64_t{0}));
+    facts.link.up = member_of(link, "up", true);
+    if (link.contains("since")) facts.link.since = instant_of(member_of<std::int64_t>(link, "since", 0));
     facts.settled_until = instant_fact(ledger, settled_fact);
     facts.now_waits = value_or_throw(ledger.fact(now_waits_fact)) == "1";
     facts.fine_detail_from = instant_fact(ledger, fine_detail_fact);

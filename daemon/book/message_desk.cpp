@@ -186,7 +186,9 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
         account.memory().counter.last = resumed;
         came.boot_already_left = false;
     }
-    const Booking booking = book(account.memory().counter, reading, came, account.rules);
+    const Instant since = before.last ? std::min(before.last->at, message.arrived_at) : message.arrived_at;
+    const Booking booking =
+        book(account.memory().counter, reading, came, account.in_force({since, message.arrived_at}).rules);
     if (booking.outcome == Outcome::late) return post_late(account, reading, booking, message);
     if (booking.outcome != Outcome::repeat) account.memory().clock_disbelieved = booking.clock_disbelieved;
     // The last burst is forgotten with the first reading that does not belong to it.
@@ -303,14 +305,15 @@ std::optional<Entry> MessageDesk::entry_of_late(const Account& account, const Re
 
 LateBooking MessageDesk::book_late(const Account& account, const Entry& entry, const Reading& reading,
                                    const Booking& booking) {
-    if (account.rules.pulses && entry.kind == EntryKind::restart) {
-        const Instant at = booking.late_at ? *booking.late_at : placed_in(entry, reading, account.rules);
-        return add_to_restart(entry, reading, at, account.rules);
+    const CounterRules& rules = account.in_force(entry.span).rules;
+    if (rules.pulses && entry.kind == EntryKind::restart) {
+        const Instant at = booking.late_at ? *booking.late_at : placed_in(entry, reading, rules);
+        return add_to_restart(entry, reading, at, rules);
     }
-    if (account.rules.pulses) return fill(entry, reading, account.rules);
+    if (rules.pulses) return fill(entry, reading, rules);
     const auto before = value_or_throw(ledger_.entry_before(account.key, entry.span.from));
     const Mark mark = before ? before->end : Mark{entry.begin_count, 0, 0};
-    return divide(entry, mark, reading, *booking.late_at, account.rules);
+    return divide(entry, mark, reading, *booking.late_at, rules);
 }
 
 bool MessageDesk::refuse(Account& account, Refusal reason, const HeldMessage& message,

@@ -224,13 +224,16 @@ Evidence NightWatch::evidence(const Account& account, Span night, bool is_late) 
     std::string how_much;
     if (ticks > 0) {
         // A steady flow of n ticks in T is between n-1 and n+1 pulse values over T. The middle is reported.
-        const double flow_l_per_h =
-            static_cast<double>(ticks) * account.settings.pulse_value_l.value() / hours_of(stretch.length());
+        const double flow_l_per_h = static_cast<double>(ticks) *
+                                    account.in_force(stretch).settings.pulse_value_l.value() /
+                                    hours_of(stretch.length());
         evidence.span(stretch, "quietest_").whole("quietest_ticks", ticks).flow(flow_l_per_h);
+        const std::string stretch_name =
+            stretch_length == std::chrono::hours{1} ? "hour" : in_words(stretch_length);
         how_much = fmt::format(
-            " Even in the quietest hour about {:.1f} litres an hour ran; a whole day of that is about "
-            "{:.0f} litres.",
-            flow_l_per_h, flow_l_per_h * 24);
+            " Even in the quietest {} about {:.1f} litres an hour ran; a whole day of that is about {:.0f} "
+            "litres.",
+            stretch_name, flow_l_per_h, flow_l_per_h * 24);
     }
     return std::move(evidence).saying(fmt::format(
         "Water ran all night at {}: {} the meter never stood still for {}.{} Look "

@@ -13,8 +13,9 @@ namespace tickledger {
 void SlowWatch::follow(Account& account, const Entry& entry) {
     const AlarmSettings& alarms = account.settings.alarms;
     AccountMemory& memory = account.memory();
-    if (!account.settings.watches(AlarmKind::slow_leak)) {
+    if (!account.in_force(entry.span).settings.watches(AlarmKind::slow_leak)) {
         memory.slow_leak.reset();
+        memory.slow_leak_period.reset();
         return;
     }
     if (!memory.slow_leak) memory.slow_leak.emplace();
@@ -36,7 +37,8 @@ void SlowWatch::follow(Account& account, const Entry& entry) {
 }
 
 Evidence SlowWatch::evidence(const Account& account, const SlowLeak::Finding& finding, Instant at) {
-    const double flow_l_per_h = account.settings.pulse_value_l.value() / hours_of(finding.period);
+    const double flow_l_per_h =
+        account.in_force({finding.since, at}).settings.pulse_value_l.value() / hours_of(finding.period);
     const double days = hours_of(at - finding.since) / 24;
     EvidenceBuilder evidence(zone_);
     evidence.span({finding.since, at})

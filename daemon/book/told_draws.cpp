@@ -23,8 +23,8 @@ std::optional<ToldDraw> told_in(const nlohmann::json& document) {
     if (!document.is_object()) return std::nullopt;
     const auto at = instant_in(document, "time");
     const auto label = draw_label_named(text_in(document, "was"));
-    const auto volume_ul = whole_in(document, "volume_ul");
-    const auto flow_ml_per_h = whole_in(document, "flow_ml_per_h");
+    const auto volume_ul = whole_in(document, "volume_ul", volume_max_ul);
+    const auto flow_ml_per_h = whole_in(document, "flow_ml_per_h", volume_max_ul);
     std::string name = text_in(document, "name");
     if (!at || !label || !volume_ul || *volume_ul <= 0 || !flow_ml_per_h || *flow_ml_per_h < 0)
         return std::nullopt;

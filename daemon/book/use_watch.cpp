@@ -30,8 +30,11 @@ void UseWatch::follow(Account& account, const Entry& entry) {
 }
 
 void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
-    const MeterSettings& meter = account.settings;
-    if (!meter.watches(AlarmKind::high_flow)) return;
+    const MeterSettings& meter = account.in_force(entry.span).settings;
+    if (!meter.watches(AlarmKind::high_flow)) {
+        account.memory().high_flow = {};
+        return;
+    }
     HighFlow& flow = account.memory().high_flow;
     if (flow.add(entry, meter) && !AlarmDesk::is_active(account, AlarmKind::high_flow)) {
         const Span run = flow.run();
@@ -42,34 +45,41 @@ void UseWatch::follow_high_flow(Account& account, const Entry& entry) {
         desk_.raise(
             account, AlarmKind::high_flow, entry.span.to,
             std::move(evidence).saying(fmt::format(
-                "Water runs unusually fast at {}: about {:.0f} litres an hour for {:.0f} minutes, {:.0f} "
-                "litres since {}. If nobody is using that much, a pipe or hose may have burst: look, and "
+                "Water runs unusually fast at {}: about {:.0f} litres an hour for {}, {:.0f} litres "
+                "since {}. If nobody is using that much, a pipe or hose may have burst: look, and "
                 "shut the main valve.",
-                account.id, litres / run_h, run_h * 60, litres, in_words(run.from, zone_))));
+                account.id, litres / run_h, in_words(run.length()), litres, in_words(run.from, zone_))));
     }
     if (flow.is_over(meter)) desk_.clear(account, AlarmKind::high_flow, entry.span.to);
 }
 
 void UseWatch::follow_long_draw(Account& account, const Entry& entry) {
-    const MeterSettings& meter = account.settings;
-    if (!meter.watches(AlarmKind::long_draw)) return;
+    const MeterSettings& meter = account.in_force(entry.span).settings;
+    if (!meter.watches(AlarmKind::long_draw)) {
+        account.memory().long_draw = {};
+        return;
+    }
     LongDraw& draw = account.memory().long_draw;
     if (draw.add(entry, meter) && !AlarmDesk::is_active(account, AlarmKind::long_draw)) {
         const double litres = volume_l(draw.ticks(), meter);
         const double open_h = hours_of(entry.span.to - draw.since()) + hours_of(entry.span.length());
         EvidenceBuilder evidence(zone_);
         evidence.span({draw.since(), entry.span.to}).whole("ticks", draw.ticks()).volume(litres, open_h);
+        // Messages of one second give no flow.
+        const bool has_flow = open_h * 60 >= 1;
+        const std::string a_day =
+            has_flow ? fmt::format(", about {:.0f} a day if it goes on", litres / open_h * 24) : "";
         desk_.raise(account, AlarmKind::long_draw, entry.span.to,
                     std::move(evidence).saying(fmt::format(
-                        "One use of water at {} has not ended since {}: {:.0f} litres so far, about {:.0f} a "
-                        "day if it goes on. Is a tap or a hose still open?",
-                        account.id, in_words(draw.since(), zone_), litres, litres / open_h * 24)));
+                        "One use of water at {} has not ended since {}: {:.0f} litres so far{}. Is a "
+                        "tap or a hose still open?",
+                        account.id, in_words(draw.since(), zone_), litres, a_day)));
     }
     if (draw.is_shut()) desk_.clear(account, AlarmKind::long_draw, entry.span.to);
 }
 
 void UseWatch::follow_away(Account& account, const Entry& entry) {
-    const MeterSettings& meter = account.settings;
+    const MeterSettings& meter = account.in_force(entry.span).settings;
     if (!meter.watches(AlarmKind::away_use)) return;
     const auto away = absence(account.memory().away, meter.alarms);
     const Span span = entry.span;

@@ -61,8 +61,16 @@ Result<std::size_t> choose(std::string_view text, std::string_view what,
 
 }  // namespace
 
-Result<Duration> parse_positive_duration(std::string_view text) {
+Result<Duration> parse_setting_duration(std::string_view text) {
+    constexpr int most_days = 1'000'000;
     const auto value = parse_duration(text);
+    if (value && *value > day * most_days)
+        return fail(fmt::format("\"{}\" is too long. Write at most \"{}d\".", text, most_days));
+    return value;
+}
+
+Result<Duration> parse_positive_duration(std::string_view text) {
+    const auto value = parse_setting_duration(text);
     return positive(value, text, is_zero(value));
 }
 

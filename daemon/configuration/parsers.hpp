@@ -14,7 +14,9 @@
 
 namespace tickledger {
 
-/// A duration greater than zero.
+/// A duration of at most a million days, so that the program can multiply it and add it to a time.
+[[nodiscard]] Result<Duration> parse_setting_duration(std::string_view text);
+/// The same, greater than zero.
 [[nodiscard]] Result<Duration> parse_positive_duration(std::string_view text);
 /// A duration in whole seconds that divides a day of 24 hours.
 [[nodiscard]] Result<Duration> parse_interval(std::string_view text);

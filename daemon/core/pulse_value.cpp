@@ -35,6 +35,15 @@ Ratio PulseValues::at(Instant row_begin) const {
     return value;
 }
 
+Ratio PulseValues::least_in(Span span) const {
+    Ratio least = at(span.from);
+    for (const PulseValueChange& change : changes_) {
+        const bool holds = change.from > span.from && change.from < span.to;
+        if (holds && change.pulse_value_l.value() < least.value()) least = change.pulse_value_l;
+    }
+    return least;
+}
+
 std::int64_t scaled_volume(std::span<const ValuedTicks> valued, Ratio offset_l, std::int64_t litres_per_unit,
                            int digits) {
     if (valued.size() == 1) {

@@ -9,7 +9,7 @@ namespace tickledger {
 
 namespace {
 
-/// At the limit a block holds this many ticks, enough that one more or less does not decide.
+/// A block holds this many ticks, or would at the limit: enough that one more or less does not decide.
 constexpr double ticks_a_block = 5;
 
 Duration duration_of_h(double h) {
@@ -32,10 +32,18 @@ bool HighFlow::add(const Entry& entry, const MeterSettings& meter) {
         if (!is_seen(entry)) return false;
         block_ = {entry.span.from, entry.span.from};
     }
+    // Still time before the first tick is no part of a burst.
+    if (!run_from_ && ticks_ == 0 && entry.ticks > 0 && entry.span.from > block_.from) {
+        ticks_before_ = 0;
+        length_before_ = entry.span.from - block_.from;
+        block_.from = entry.span.from;
+    }
     block_.to = entry.span.to;
     ticks_ += entry.ticks;
     if (run_from_) run_ticks_ += entry.ticks;
-    if (hours_of(block_.length()) * limit >= ticks_a_block * pulse_value_l) judge_block(limit, pulse_value_l);
+    const double block_at_limit = hours_of(block_.length()) * limit / pulse_value_l;
+    if (std::max(block_at_limit, static_cast<double>(ticks_)) >= ticks_a_block)
+        judge_block(limit, pulse_value_l);
     const bool may_be_high =
         static_cast<double>(ticks_ + 1) * pulse_value_l >= limit * hours_of(block_.length());
     return run_from_ && may_be_high && block_.to - *run_from_ >= meter.alarms.high_flow_for;

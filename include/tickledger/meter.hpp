@@ -100,7 +100,7 @@ struct MeterSettings {
     Ratio rolls_over_at_l{0, 1};
     /// Bits at which the node's counter wraps: 1 to 63; 0: never. Not used for a volume.
     int counter_bits = 32;
-    int seq_bits = 32;
+    int seq_bits = 32;  ///< 2 to 63: one bit cannot tell before from after (RFC 1982).
     /// The node saves its count every `checkpoint_ticks` ticks and restarts from there; 0: it saves none.
     std::uint64_t checkpoint_ticks = 0;
     /// How often the node is expected to send a message.

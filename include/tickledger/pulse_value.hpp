@@ -25,6 +25,8 @@ public:
 
     /// The pulse value of the ticks in a row that begins at this moment.
     [[nodiscard]] Ratio at(Instant row_begin) const;
+    /// The smallest pulse value that holds at some moment of a span. A tick at its end belongs to it.
+    [[nodiscard]] Ratio least_in(Span span) const;
     [[nodiscard]] Ratio latest() const { return changes_.empty() ? first_ : changes_.back().pulse_value_l; }
     /// In order of time.
     [[nodiscard]] std::span<const PulseValueChange> changes() const { return changes_; }

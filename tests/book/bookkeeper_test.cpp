@@ -363,3 +363,21 @@ TEST_CASE("the parts of an id before and after its variable part do not overlap"
     CHECK(settings_for(meters, "aba") == nullptr);
     CHECK(settings_for(meters, "abba") == nullptr);
 }
+
+TEST_CASE("a damaged fact of the ledger is reported and does not end the program") {
+    LedgerWorld world;
+    world.hear_count(at_min(600), 100);
+    must(world.ledger->begin());
+    must(world.ledger->set_fact("settled_until", "yesterday"));
+    must(world.ledger->set_fact("messages", R"({"booked":"many","stray":-1.5})"));
+    must(world.ledger->commit());
+    Bookkeeper keeper(world.meters, world.zone, *world.ledger, Publishing::everything, max_meters);
+    const auto loaded = keeper.load();
+    REQUIRE_FALSE(loaded);
+    CHECK_THAT(loaded.error().text, Catch::Matchers::Contains("settled_until"));
+    must(world.ledger->begin());
+    must(world.ledger->set_fact("settled_until", "1772323200000000"));
+    must(world.ledger->commit());
+    must(keeper.load());
+    CHECK(keeper.counts().booked == 0);
+}

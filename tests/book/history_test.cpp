@@ -77,6 +77,17 @@ struct HistoryWorld : LedgerWorld {
 
 }  // namespace
 
+TEST_CASE("points of an import that no ledger could hold are refused") {
+    const auto points = [](const std::string& at_us, const std::string& ticks) {
+        return points_in(nlohmann::json::parse("{\"points\":[[0,0],[" + at_us + "," + ticks + "]]}")).size();
+    };
+    CHECK(points("1", "1000000000000000") == 2);
+    CHECK(points("1", "1000000000000001") == 0);
+    CHECK(points("253402300799999999", "1") == 2);
+    CHECK(points("253402300800000000", "1") == 0);
+    CHECK(points("-9223372036854775807", "1") == 0);
+}
+
 TEST_CASE("history fills hours, days, months and years, and the register does not move") {
     HistoryWorld world;
     world.begin();

@@ -214,6 +214,7 @@ TEST_CASE("an id made from a topic has at most 64 lower-case letters, digits and
         CHECK_FALSE(id_of(wrong));
     }
     CHECK_FALSE(meter_id(flats, "flats/a/gas"));
+    CHECK_FALSE(id_of(""));
     CHECK(meter_id(house(), "nodes/house") == "house");
 
     const std::vector meters{flats, house()};
@@ -237,6 +238,10 @@ TEST_CASE("a pattern opens accounts up to the allowed number of meters, and name
         world.arrive(at_min(600), R"({"count":1})", std::string("flats/") + flat);
     CHECK(must(world.ledger->meters()).size() == 3);
     CHECK(world.keeper->turned_away() == "flats/c");
+    // Each of two topics turned away is known as such when it speaks again.
+    for (const char* flat : {"d", "c", "d"})
+        world.arrive(at_min(603), R"({"count":1})", std::string("flats/") + flat);
+    CHECK_FALSE(world.keeper->unmatched());
     CHECK(world.keeper->counts().booked >= 2);
 }
 

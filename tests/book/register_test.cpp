@@ -308,6 +308,37 @@ TEST_CASE("a pulse value with a date does no harm before the first message") {
     CHECK(parts[0].ticks == 0);
 }
 
+TEST_CASE("a meter in the old one's place may turn ten times as fast") {
+    // 10 L a tick, then 1 L. A shower of 8 L/min is 24 ticks in three minutes, and 19 of 10 L are the limit.
+    MeterSettings meter = house();
+    meter.pulse_value_l = {10, 1};
+    meter.pulse_value_changes = {{std::chrono::floor<std::chrono::days>(at_min(0)), {1, 1}}};
+    RegisterWorld world({meter});
+    world.hear_count(at_min(-60), 1000);
+    world.hear_count(at_min(600), 1000);
+    for (int i = 1; i <= 5; ++i)
+        world.hear_count(at_min(600 + 3 * i), static_cast<std::uint64_t>(1000 + 24 * i));
+    world.hear_count(at_min(618), 1120);
+    CHECK(ticks_in(world) == 120);
+    CHECK(world.published("meters/house/now").back()["register_m3"] == 0.12);
+}
+
+TEST_CASE("an alarm gives litres by the pulse value that holds") {
+    MeterSettings meter = house();
+    meter.pulse_value_changes = {{std::chrono::floor<std::chrono::days>(at_min(0)), {10, 1}}};
+    meter.q3_l_per_h = {10'000, 1};
+    RegisterWorld world({meter});
+    world.hear_count(at_min(-60), 1000);
+    // A tick each three minutes all night: 200 L/h.
+    for (int i = 0; i <= 400; ++i)
+        world.hear_count(at_min(3 * i), static_cast<std::uint64_t>(1000 + i));
+    const auto alarms = world.alarms();
+    const auto night = std::ranges::find(alarms, AlarmKind::night_flow,
+                                         [](const AlarmRecord& record) { return record.alarm.kind; });
+    REQUIRE(night != alarms.end());
+    CHECK_THAT(night->alarm.text, Catch::Matchers::Contains("about 200.0 litres an hour"));
+}
+
 TEST_CASE("rows before a pulse value's date keep the old one, and sums over the change are exact") {
     MeterSettings meter = house();
     meter.pulse_value_l = {1, 3};

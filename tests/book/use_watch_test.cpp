@@ -74,6 +74,34 @@ TEST_CASE("a flow of 0.8 times high_flow, or a burst of half its time, raises no
     CHECK_FALSE(alarm_of(brief, AlarmKind::high_flow));
 }
 
+TEST_CASE("a burst far above high_flow is reported in time, however short high_flow_for is") {
+    using namespace std::chrono_literals;
+    MeterSettings meter = house();
+    meter.pulse_value_l = {10, 1};
+    meter.cadence = 1min;
+    meter.alarms.high_flow_l_per_h = {500, 1};
+    meter.alarms.high_flow_for = 2min;
+    LedgerWorld world({meter});
+    live(world, 1min, 65min, burst(50, 60min, 65min));
+    const auto alarm = alarm_of(world, AlarmKind::high_flow);
+    REQUIRE(alarm);
+    CHECK(alarm->raised_at <= start + 63min);
+}
+
+TEST_CASE("the still time before a burst lowers neither its flow nor its beginning") {
+    using namespace std::chrono_literals;
+    MeterSettings meter = house();
+    meter.cadence = 2s;
+    meter.alarms.high_flow_l_per_h = {1000, 1};
+    meter.alarms.high_flow_for = 0s;
+    LedgerWorld world({meter});
+    live(world, 2s, 70s, burst(60, 60s, 70s));
+    const auto alarm = alarm_of(world, AlarmKind::high_flow);
+    REQUIRE(alarm);
+    CHECK_THAT(alarm->text,
+               Catch::Matchers::Contains("litres an hour for 7 seconds, 6 litres since 2026-03-01 10:00"));
+}
+
 TEST_CASE("a burst raises one alarm, which clears when the burst is over") {
     using namespace std::chrono_literals;
     LedgerWorld world;
@@ -154,4 +182,32 @@ TEST_CASE("a count set by hand raises the alarm at once, single strays do not, t
         minute += 9;
     }
     CHECK(alarm_of(strays, AlarmKind::counter_fault));
+}
+
+TEST_CASE("a use that ran when long-draw was switched off is forgotten") {
+    using namespace std::chrono_literals;
+    LedgerWorld world;
+    live(world, 3min, 30min, burst(5, 0min, 24h));
+    world.meters[0].alarms.off = {AlarmKind::long_draw};
+    world.open();
+    world.hear_count(start + 33min, 165);
+    world.hear_count(start + 10h, 165);
+    world.meters[0].alarms.off.clear();
+    world.open();
+    for (int i = 1; i <= 3; ++i)
+        world.hear_count(start + 10h + i * 3min, static_cast<std::uint64_t>(165 + 15 * i));
+    CHECK_FALSE(alarm_of(world, AlarmKind::long_draw));
+}
+
+TEST_CASE("one message with much water gives no volume a day") {
+    using namespace std::chrono_literals;
+    MeterSettings meter = house();
+    meter.pulse_value_l = {1000, 1};
+    meter.q3_l_per_h = {1'000'000, 1};
+    LedgerWorld world({meter});
+    world.hear(start, R"({"count":10,"time":"2026-03-01T09:59:59Z"})");
+    world.hear(start + 2s, R"({"count":11,"time":"2026-03-01T09:59:59Z"})");
+    const auto alarm = alarm_of(world, AlarmKind::long_draw);
+    REQUIRE(alarm);
+    CHECK_THAT(alarm->text, !Catch::Matchers::Contains("inf") && !Catch::Matchers::Contains("a day"));
 }

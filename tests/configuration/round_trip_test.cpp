@@ -84,7 +84,7 @@ MeterSettings any_meter(std::size_t number) {
     meter.pulse_value_l = any_ratio(1);
     meter.q3_l_per_h = any_ratio(1);
     meter.counter_bits = *inRange(0, 64);
-    meter.seq_bits = *inRange(1, 64);
+    meter.seq_bits = *inRange(2, 64);
     meter.checkpoint_ticks = *element<std::uint64_t>(0, 1, 100, 9'223'372'036'854'775'807U);
     if (meter.message == MessageForm::volume) {
         meter.volume_unit_l = *element(Ratio{1, 1}, Ratio{1000, 1}, Ratio{454'609, 100'000});

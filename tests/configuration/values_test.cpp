@@ -7,6 +7,11 @@ using tickledger::testing::of_file;
 using tickledger::testing::of_meter;
 using tickledger::testing::sentences_of;
 
+TEST_CASE("A duration too long to compute with is reported", "[configuration]") {
+    CHECK(of_meter(R"(cadence = "40000000d")") ==
+          R"(t.toml:4:11: `cadence`: "40000000d" is too long. Write at most "1000000d".)");
+}
+
 TEST_CASE("A wrong unit is reported", "[configuration]") {
     CHECK(
         of_meter(R"(pulse_value = "1 litre")") ==
@@ -67,9 +72,9 @@ TEST_CASE("A number out of its range is reported", "[configuration]") {
     CHECK(of_meter(R"(counter_bits = -1)") ==
           R"(t.toml:4:16: `counter_bits` is -1 here. Write a whole number, from 0 to 63.)");
     CHECK(of_meter(R"(seq_bits = 0)") ==
-          R"(t.toml:4:12: `seq_bits` is 0 here. Write a whole number, from 1 to 63.)");
+          R"(t.toml:4:12: `seq_bits` is 0 here. Write a whole number, from 2 to 63.)");
     CHECK(of_meter(R"(seq_bits = 64)") ==
-          R"(t.toml:4:12: `seq_bits` is 64 here. Write a whole number, from 1 to 63.)");
+          R"(t.toml:4:12: `seq_bits` is 64 here. Write a whole number, from 2 to 63.)");
 }
 
 TEST_CASE("An invalid id is reported with a valid example", "[configuration]") {

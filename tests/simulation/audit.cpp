@@ -116,18 +116,26 @@ std::string Audit::shown(std::uint32_t node, const MeterBooks& books) {
     return lines + log_of(plan_.nodes[node].settings.topic);
 }
 
-/// The message log's lines of a topic and of the link, in a form that can be replayed.
-std::string Audit::log_of(const std::string& topic) {
+/// The message log's events of a topic and of the link.
+std::vector<Event> Audit::logged(const std::string& topic) const {
+    std::vector<Event> events;
     const auto log = MessageLog::open(machine_.files(), messages_directory);
-    if (!log) return "\n  " + log.error().text;
-    std::string lines;
+    if (!log) return events;
     MessageLogReader reader(machine_.files(), messages_directory, {});
     while (true) {
-        const auto logged = reader.next((*log)->end());
-        if (!logged || !*logged) return lines;
-        const auto* message = std::get_if<Message>(&(*logged)->event);
-        if (!message || message->topic == topic) lines += "\n  log " + to_line((*logged)->event);
+        auto line = reader.next((*log)->end());
+        if (!line || !*line) return events;
+        const auto* message = std::get_if<Message>(&(*line)->event);
+        if (!message || message->topic == topic) events.push_back(std::move((*line)->event));
     }
+}
+
+/// The same in a form that can be replayed.
+std::string Audit::log_of(const std::string& topic) const {
+    std::string lines;
+    for (const Event& event : logged(topic))
+        lines += "\n  log " + to_line(event);
+    return lines;
 }
 
 void Audit::check_conservation(const MeterBooks& books) {

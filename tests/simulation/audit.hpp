@@ -65,7 +65,9 @@ private:
     [[nodiscard]] bool seems_sent_on_arrival(const Sent& message) const;
     void check_span(const Entry& entry, const Sent& from, const Sent& to, const MeterBooks& books);
     [[nodiscard]] std::string shown(std::uint32_t node, const MeterBooks& books);
-    [[nodiscard]] std::string log_of(const std::string& topic);
+    [[nodiscard]] Instant logged_at(const Sent& sent) const;
+    [[nodiscard]] std::vector<Event> logged(const std::string& topic) const;
+    [[nodiscard]] std::string log_of(const std::string& topic) const;
     void fail_with(const std::string& meter, const std::string& what);
 
     const Plan& plan_;

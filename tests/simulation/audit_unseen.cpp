@@ -10,15 +10,16 @@ namespace tickledger::simulation {
 
 namespace {
 
-/// If the first message waited, no arrival shows that its time was ahead.
-bool clock_was_set_back(const Story& story, const Delivery& from, const Delivery& to) {
+/// If the first message waited, at the node or at the broker, no arrival shows that its time was ahead.
+bool clock_was_set_back(const Story& story, const Delivery& from, Instant from_logged_at,
+                        const Delivery& to) {
     const auto error_at = [&](Instant at) {
         const auto wrong = std::find_if(
             story.clock_errors.begin(), story.clock_errors.end(),
             [&](const ClockError& error) { return at > error.during.from && at <= error.during.to; });
         return wrong == story.clock_errors.end() ? Duration{} : wrong->error;
     };
-    const bool waited = from.message.arrived_at - from.sent_at > error_at(from.sent_at);
+    const bool waited = from_logged_at - from.sent_at > error_at(from.sent_at);
     return waited && error_at(from.sent_at) > error_at(to.sent_at);
 }
 
@@ -55,11 +56,21 @@ void Audit::check_unseen(std::uint32_t node, const MeterBooks& books) {
 
 const char* Audit::why_bound_is_loose(const Sent& from, const Sent& to) const {
     if (may_lose_time()) return "a false time of the server: the span itself is not known";
-    if (clock_was_set_back(plan_.nodes[to.node].story, from.delivery, to.delivery))
+    if (clock_was_set_back(plan_.nodes[to.node].story, from.delivery, logged_at(from), to.delivery))
         return "a clock was set back while the previous message waited: its time was ahead";
     if (seems_sent_on_arrival(from))
         return "a queue without times: its first message came alone, as slowly as the node sends live";
     return nullptr;
+}
+
+/// The stamp of a message's first line in the log, or when it reached the broker if the log has none.
+Instant Audit::logged_at(const Sent& sent) const {
+    const Message& message = sent.delivery.message;
+    for (const Event& event : logged(message.topic)) {
+        const auto* line = std::get_if<Message>(&event);
+        if (line && line->payload == message.payload) return line->arrived_at;
+    }
+    return message.arrived_at;
 }
 
 /// The message had waited at the node, but looks like one of a node that had fallen silent: it has no time,
