@@ -37,7 +37,7 @@ std::optional<std::uint64_t> count_of_strays(const Account& account, std::uint64
     return run == aside.end() ? std::nullopt : std::optional(run->count);
 }
 
-void put_aside(Account& account, const MessageNumber& number, std::uint64_t count) {
+void set_aside(Account& account, const MessageNumber& number, std::uint64_t count) {
     auto& aside = account.memory().set_aside;
     const auto run = std::find_if(aside.begin(), aside.end(), [&](const NumberRun& each) {
         return each.first.boot == number.boot && account.rules.seq_distance(each.first.seq, number.seq) ==
@@ -74,6 +74,12 @@ void enter_boot(Ledger& ledger, const Account& account, const Observation& obser
     value_or_throw(ledger.put_boot(account.key, {*observation.boot, first, observation.seq}));
 }
 
+/// The next number of the running boot, as most messages have: this needs no query to the ledger.
+bool moves_on(const Account& account, const Reading& reading, const Observation& last) {
+    return last.boot == reading.boot && reading.seq && last.seq &&
+           account.rules.seq_distance(*last.seq, *reading.seq) > 0;
+}
+
 }  // namespace
 
 Circumstances MessageOrder::circumstances(const Account& account, const Reading& reading,
@@ -88,36 +94,38 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     if (!reading.boot) {
         came.boot_already_left =
             is_of_earlier_start(account, reading, *last) || was_overtaken(account, reading, *last);
-        return came;
+    } else if (is_set_aside(account, reading)) {
+        came.already_accepted = true;
+    } else if (!moves_on(account, reading, *last)) {
+        look_up_boot(account, reading, *last, came);
     }
-    came.already_accepted = is_set_aside(account, reading);
-    if (came.already_accepted) return came;
-    // Most messages end here, without a query to the ledger.
-    const bool same_boot = last->boot == reading.boot;
-    const bool moves_on =
-        same_boot && reading.seq && last->seq && account.rules.seq_distance(*last->seq, *reading.seq) > 0;
-    if (moves_on) return came;
-    if (same_boot && !reading.seq && was_overtaken(account, reading, *last)) {
+    return came;
+}
+
+/// By what the ledger knows of the reading's boot.
+void MessageOrder::look_up_boot(const Account& account, const Reading& reading, const Observation& last,
+                                Circumstances& came) {
+    const bool same_boot = last.boot == reading.boot;
+    if (same_boot && !reading.seq && was_overtaken(account, reading, last)) {
         came.boot_already_left = true;
-        return came;
+        return;
     }
     const auto boot = value_or_throw(ledger_.boot(account.key, *reading.boot));
     if (!boot) {
-        came.boot_already_left = is_of_start_between(account, reading, *last);
-        came.boot_is_doubtful = is_beside_running(account, *reading.boot, message.arrived_at);
+        came.boot_already_left = is_of_start_between(account, reading, last);
+        came.boot_is_doubtful = is_beside_running(account, *reading.boot, came.arrived_at);
         came.count_of_strays = count_of_strays(account, *reading.boot);
-        return came;
+        return;
     }
     // New pulses count whenever they come, because the queue of an earlier start may arrive among the
     // messages of a later one. Counts of a boot that was left are contained in those that follow. A message
     // with a time in the past is placed at that time (MessageDesk::post_late).
-    const bool tells_past = reading.time && *reading.time < last->at;
+    const bool tells_past = reading.time && *reading.time < last.at;
     const bool is_news = account.rules.pulses && !tells_past && reading.seq && boot->last_seq &&
                          account.rules.seq_distance(*boot->last_seq, *reading.seq) > 0;
     came.boot_already_left = !same_boot && !is_news;
     came.boot_goes_on = !same_boot && is_news;
-    came.already_accepted = was_accepted(account, *boot, reading, same_boot ? last->seq : boot->last_seq);
-    return came;
+    came.already_accepted = was_accepted(account, *boot, reading, same_boot ? last.seq : boot->last_seq);
 }
 
 /// The queue of a start may arrive after the first message of the next start or of a later one. Then the
@@ -164,9 +172,9 @@ bool MessageOrder::is_of_earlier_start(const Account& account, const Reading& re
            fit(before->end.seq, *reading.seq, *reading.time - before->span.to);
 }
 
-/// The last message's time was not believed; the server's clock may be behind. Then a message that was sent
-/// before it may have a time that is believed, and that is later than the arrival used for the last one. By
-/// the node's own clock it is older, and the ledger shows its count on the way to the last one's.
+/// If a clock was not believed, the last message counts at its arrival. An older message may then have a
+/// believed time after that arrival. It is recognised by the node's own clock, and by its count within a
+/// measured entry.
 bool MessageOrder::was_overtaken(const Account& account, const Reading& reading, const Observation& last) {
     const CounterRules& rules = account.rules;
     if (rules.pulses || !reading.time || !last.node_time || last.tells_time()) return false;
@@ -235,7 +243,7 @@ void MessageOrder::set_aside_dropped(Account& account, const CounterState& befor
         return observation.boot == held->observation.boot && observation.seq == held->observation.seq;
     });
     if (!has_place) {
-        put_aside(account, {*held->observation.boot, *held->observation.seq}, held->observation.count);
+        set_aside(account, {*held->observation.boot, *held->observation.seq}, held->observation.count);
     }
 }
 
@@ -253,8 +261,8 @@ void MessageOrder::forget_passed(Account& account) {
     });
 }
 
-/// The message may have been its boot's first, although another one was booked first. It may have been the
-/// last before the node left that boot. All messages of a boot may have come late.
+/// Marks a number as known. Cases: nothing is known of the boot; the number is before its first; the boot was
+/// left and the number is after its last; otherwise it was in a gap.
 void MessageOrder::note_passed(const Account& account, const MessageNumber& number) {
     auto boot = value_or_throw(ledger_.boot(account.key, number.boot));
     if (!boot) return value_or_throw(ledger_.put_boot(account.key, {number.boot, number.seq, number.seq}));

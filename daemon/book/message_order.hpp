@@ -27,6 +27,8 @@ private:
     void remember_accepted(const Account& account, const CounterState& before, const Booking& booking);
     void set_aside_dropped(Account& account, const CounterState& before, const Booking& booking);
     void forget_passed(Account& account);
+    void look_up_boot(const Account& account, const Reading& reading, const Observation& last,
+                      Circumstances& came);
     [[nodiscard]] bool is_of_start_between(const Account& account, const Reading& reading,
                                            const Observation& last);
     [[nodiscard]] bool is_of_earlier_start(const Account& account, const Reading& reading,

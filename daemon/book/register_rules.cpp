@@ -83,6 +83,42 @@ Result<void> check_first(const SaidReading& said, const RegisterBasis& basis) {
         basis.zone.format(*basis.first_at), cubic_metres(counted_ul)));
 }
 
+Result<void> check_moment(const SaidReading& said, const RegisterBasis& basis, Instant now) {
+    const CivilZone& zone = basis.zone;
+    if (said.at > now + clock_tolerance) {
+        return fail(
+            fmt::format("{} is in the future: the time here is {}.", zone.format(said.at), zone.format(now)));
+    }
+    if (said.at < *basis.first_at || (said.at == *basis.first_at && !said.starts)) {
+        return fail(
+            fmt::format("{} is not after the first booked reading of this meter, {}: nothing was counted "
+                        "until then. What the "
+                        "register showed at that reading is register_start in the configuration.",
+                        zone.format(said.at), zone.format(*basis.first_at)));
+    }
+    if (basis.fine_detail_from && said.at < *basis.fine_detail_from) {
+        return fail(
+            fmt::format("{} is before {}. Entries of that time are no longer kept in detail "
+                        "(keep_readings), so the reading cannot be compared with them.",
+                        zone.format(said.at), zone.format(*basis.fine_detail_from)));
+    }
+    return {};
+}
+
+Result<void> check_number(const SaidReading& said, const RegisterBasis& basis) {
+    const std::int64_t range_ul = microlitres(basis.settings.register_range_l);
+    if (said.register_ul < 0 || (range_ul > 0 && said.register_ul >= range_ul)) {
+        return fail(fmt::format("This register cannot show {}: register_range is {}.",
+                                cubic_metres(said.register_ul), cubic_metres(range_ul)));
+    }
+    if (basis.readings.empty()) return said.starts ? Result<void>{} : check_first(said, basis);
+    if (!said.starts) return {};
+    return fail(
+        fmt::format("The register's start can be set only before any other reading by eye, and there is one "
+                    "of {}. Take those readings back first, starting with the newest.",
+                    basis.zone.format(basis.readings.front().at)));
+}
+
 }  // namespace
 
 std::int64_t microlitres(Ratio volume_l) {
@@ -120,40 +156,10 @@ Result<JudgedReading> judge(const SaidReading& said, const RegisterBasis& basis,
             fmt::format("There is already a reading of {}: {}. Take it back first, then enter the new one.",
                         zone.format(said.at), cubic_metres(place->register_ul)));
     }
-    if (said.at > now + clock_tolerance) {
-        return fail(
-            fmt::format("{} is in the future: the time here is {}.", zone.format(said.at), zone.format(now)));
-    }
-    if (said.at < *basis.first_at || (said.at == *basis.first_at && !said.starts)) {
-        return fail(
-            fmt::format("{} is not after the first booked reading of this meter, {}: nothing was counted "
-                        "until then. What the "
-                        "register showed at that reading is register_start in the configuration.",
-                        zone.format(said.at), zone.format(*basis.first_at)));
-    }
-    if (basis.fine_detail_from && said.at < *basis.fine_detail_from) {
-        return fail(
-            fmt::format("{} is before {}. Entries of that time are no longer kept in detail "
-                        "(keep_readings), so the reading cannot be compared with them.",
-                        zone.format(said.at), zone.format(*basis.fine_detail_from)));
-    }
+    const auto possible = check_moment(said, basis, now).and_then([&] { return check_number(said, basis); });
+    if (!possible) return tl::unexpected(possible.error());
+    if (said.starts) return judged;
     const std::int64_t range_ul = microlitres(basis.settings.register_range_l);
-    if (said.register_ul < 0 || (range_ul > 0 && said.register_ul >= range_ul)) {
-        return fail(fmt::format("This register cannot show {}: register_range is {}.",
-                                cubic_metres(said.register_ul), cubic_metres(range_ul)));
-    }
-    if (said.starts) {
-        if (!readings.empty()) {
-            return fail(
-                fmt::format("The register's start can be set only before any other reading by eye, and "
-                            "there is one of {}. Take those readings back first, starting with the newest.",
-                            zone.format(readings.front().at)));
-        }
-        return judged;
-    }
-    if (readings.empty()) {
-        if (const auto first = check_first(said, basis); !first) return tl::unexpected(first.error());
-    }
     const Neighbour earlier =
         judged.place > 0 ? neighbour(readings[judged.place - 1], basis) : start_of(basis);
     if (range_ul > 0) {

@@ -36,8 +36,8 @@ bool repeats(const Observation& known, const Observation& observation, const Cou
 
 /// A message without a boot, with an older number than the last accepted one, of a node that has run since
 /// before that one.
-bool is_older_of_same_start(const Observation& last, const Observation& observation,
-                            const CounterRules& rules) {
+bool is_older_of_same_run(const Observation& last, const Observation& observation,
+                          const CounterRules& rules) {
     if (observation.boot || !observation.seq || !last.seq || !observation.uptime) return false;
     return rules.seq_distance(*last.seq, *observation.seq) < 0 &&
            *observation.uptime >
@@ -64,37 +64,53 @@ bool has_run_longer(const Observation& last, const Observation& observation) {
            *observation.uptime - *last.uptime <= observation.arrived_at - booking::sent_from(last);
 }
 
-bool is_repeat(const CounterState& state, const Reading& reading, const Observation& observation,
-               const Circumstances& came, const CounterRules& rules) {
-    if (came.already_accepted) return true;
-    if (state.last && repeats(*state.last, observation, rules)) return true;
-    if (state.held && repeats(state.held->observation, observation, rules)) return true;
-    if (state.last && is_older_of_same_start(*state.last, observation, rules)) return true;
-    if (rules.pulses) {
-        // Nobody asked for the broker's retained copy: it may be of any age.
-        return came.retained && !(reading.boot && reading.seq);
-    }
-    if (!state.last) return false;
-    const Observation& last = *state.last;
-    const bool tells_no_more = rules.count_not_after(observation.count, last.count);
-    if (came.retained && tells_no_more && observation.count != last.count) return true;
-    if (observation.tells_time() || !tells_no_more) return false;
-    // If a new message is taken for a repeat here, no ticks are lost: the next message contains them too.
+bool is_newer_of_same_boot(const Observation& last, const Observation& observation,
+                           const CounterRules& rules) {
+    if (observation.boot != last.boot || !observation.seq || !last.seq) return false;
+    const std::int64_t ahead = rules.seq_distance(*last.seq, *observation.seq);
+    // If no boot is given, a number far ahead may be one of the start before.
+    return ahead > 0 && (observation.boot || ahead <= booking::consecutive_most);
+}
+
+/// The message is not an old one, although its count is not greater and it waited.
+bool shows_news(const Observation& last, const Observation& observation, const CounterRules& rules) {
+    const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
+    const bool saved_more = observation.saved && last.saved && *observation.saved != *last.saved &&
+                            rules.count_not_after(*last.saved, *observation.saved);
+    const auto later = later_by_node(last, observation);
+    return has_other_boot || is_newer_of_same_boot(last, observation, rules) || saved_more ||
+           has_run_longer(last, observation) || (later && *later > Duration{0});
+}
+
+/// A count that is not greater than the last one, and from before it. If a new message is taken for an old
+/// one here, no ticks are lost: the next message contains them too.
+bool is_old_count(const Observation& last, const Observation& observation, const Circumstances& came,
+                  const CounterRules& rules) {
+    if (!rules.count_not_after(observation.count, last.count)) return false;
+    if (came.retained && observation.count != last.count) return true;
+    if (observation.tells_time()) return false;
     const auto later = later_by_node(last, observation);
     if (later && *later <= Duration{0} && observation.boot) return true;
     // A message that waited may be any earlier one.
-    if (!came.waited) return false;
-    const bool has_other_boot = observation.boot && last.boot && observation.boot != last.boot;
-    // If no boot is given, a number far ahead may be one of the start before.
-    const std::int64_t ahead =
-        observation.seq && last.seq ? rules.seq_distance(*last.seq, *observation.seq) : 0;
-    const bool is_newer_of_same_boot = observation.boot == last.boot && ahead > 0 &&
-                                       (observation.boot || ahead <= booking::consecutive_most);
-    const bool saved_more = observation.saved && last.saved && *observation.saved != *last.saved &&
-                            rules.count_not_after(*last.saved, *observation.saved);
-    const bool is_news = has_other_boot || is_newer_of_same_boot || saved_more ||
-                         has_run_longer(last, observation) || (later && *later > Duration{0});
-    return !is_news;
+    return came.waited && !shows_news(last, observation, rules);
+}
+
+/// By its number, its moment or its uptime, the message was accepted before or is held.
+bool is_known(const CounterState& state, const Observation& observation, const Circumstances& came,
+              const CounterRules& rules) {
+    if (came.already_accepted) return true;
+    if (state.held && repeats(state.held->observation, observation, rules)) return true;
+    return state.last && (repeats(*state.last, observation, rules) ||
+                          is_older_of_same_run(*state.last, observation, rules));
+}
+
+/// docs/ledger.md, "repeat".
+bool is_repeat(const CounterState& state, const Observation& observation, const Circumstances& came,
+               const CounterRules& rules) {
+    if (is_known(state, observation, came, rules)) return true;
+    // Nobody asked for the broker's retained copy: it may be of any age.
+    if (rules.pulses) return came.retained && !(observation.boot && observation.seq);
+    return state.last && is_old_count(*state.last, observation, came, rules);
 }
 
 /// Only its place in the record shows when it was, and that is before the last accepted message: the record
@@ -123,7 +139,7 @@ Booking book(CounterState& state, const Reading& reading, const Circumstances& c
              const CounterRules& rules) {
     Booking booking;
     const Observation observation = booking::observation_of(state, reading, came, rules, booking);
-    if (is_repeat(state, reading, observation, came, rules)) return booking;
+    if (is_repeat(state, observation, came, rules)) return booking;
     if (is_late(state, observation, came, rules)) {
         booking.outcome = Outcome::late;
         if (observation.tells_time()) {

@@ -1,5 +1,7 @@
 // Booking of cumulative counts: advance, wrap, restart, preset, stray.
 
+#include <utility>
+
 #include "core/booking.hpp"
 
 namespace tickledger::booking {
@@ -63,15 +65,15 @@ Duration apart_by_numbers(const Observation& from, const Observation& to, Durati
     return std::min(longest, std::max(pause, longest_by_numbers(from, to, rules).value_or(longest)));
 }
 
-/// The gain is most of a turn of the counter, and the boot is given unchanged. Water that ran back must not
-/// be taken for such a turn. A queue may have waited long enough for a turn, but its numbers show that two of
-/// its messages were not sent that far apart.
+/// Whether a gain of more than half a turn of the counter is believed. The boot is given unchanged. Water
+/// that ran back must not be taken for such a turn. A queue may have waited long enough for a turn, but its
+/// numbers show that two of its messages were not sent that far apart.
 ///
 /// After a silence, or between a slow queue and a live message, a little water that ran back may explain the
 /// fall as well. Then there must be time for ten turns: on average, a meter runs at less than a tenth of its
 /// greatest flow.
-bool is_nearly_a_turn(const Observation& from, const Observation& to, std::uint64_t gain_ticks,
-                      const CounterRules& rules) {
+bool may_be_most_of_a_turn(const Observation& from, const Observation& to, std::uint64_t gain_ticks,
+                           const CounterRules& rules) {
     constexpr std::uint64_t turn_of_little = 100;
     const Duration apart = apart_by_numbers(from, to, longest_between(from, to, rules), rules);
     const auto back = ran_back(from, to, rules);
@@ -95,7 +97,7 @@ std::optional<Continuation> continuation(const Observation& from, const Observat
     const bool boot_unchanged = from.boot && from.boot == to.boot;
     const bool below_half = rules.count_not_after(from.count, to.count);
     if (!rules.plausible(gain, span) || !(below_half || boot_unchanged)) return std::nullopt;
-    if (!below_half && !is_nearly_a_turn(from, to, gain, rules)) return std::nullopt;
+    if (!below_half && !may_be_most_of_a_turn(from, to, gain, rules)) return std::nullopt;
     return Continuation{EntryKind::measured, from.count, gain};
 }
 
@@ -213,6 +215,18 @@ bool precedes_held(const CounterState& state, const Observation& observation, co
            (observation.boot ? ToHeld::before : ToHeld::beside);
 }
 
+/// The observation follows the last one, so a held one that does not lie between them was wrong.
+void follow_last(CounterState& state, const Observation& observation, const Continuation& from_last,
+                 const CounterRules& rules, Booking& booking) {
+    const bool is_before_held = precedes_held(state, observation, rules);
+    const std::optional<Held> held = std::exchange(state.held, std::nullopt);
+    if (held && !is_before_held && !lies_between(*state.last, held->observation, observation, rules))
+        booking.stray = held->observation;
+    book_continuation(state, observation, from_last, rules, booking);
+    // The held one was sent later and waits on for the reading that follows it.
+    if (is_before_held) hold(state, held->observation, rules);
+}
+
 }  // namespace
 
 void book_count(CounterState& state, const Observation& observation, const Circumstances& came,
@@ -228,23 +242,14 @@ void book_count(CounterState& state, const Observation& observation, const Circu
         state.held && !came.boot_is_doubtful && !passes_over_held(state, observation, rules);
     const auto from_held =
         may_follow_held ? continuation(state.held->observation, observation, rules) : std::nullopt;
-    if (from_last && !is_only_explained_by_held(state, *from_last, from_held, rules)) {
-        const std::optional<Held> held = state.held;
-        const bool confirms_nothing = precedes_held(state, observation, rules);
-        if (held && !confirms_nothing && !lies_between(*state.last, held->observation, observation, rules))
-            booking.stray = held->observation;
-        state.held.reset();
-        book_continuation(state, observation, *from_last, rules, booking);
-        // The held one was sent later and waits on for the reading that follows it.
-        if (confirms_nothing) hold(state, held->observation, rules);
+    if (from_last && !is_only_explained_by_held(state, *from_last, from_held, rules))
+        return follow_last(state, observation, *from_last, rules, booking);
+    if (from_held) {
+        settle_held(state, rules, booking);
+        book_continuation(state, observation, *from_held, rules, booking);
         return;
     }
     if (state.held) {
-        if (from_held) {
-            settle_held(state, rules, booking);
-            book_continuation(state, observation, *from_held, rules, booking);
-            return;
-        }
         if (!came.boot_is_doubtful && runs_back_from_held(state, observation, rules)) {
             settle_held(state, rules, booking);
         } else {

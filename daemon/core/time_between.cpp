@@ -10,16 +10,15 @@ namespace {
 // Within one boot: a year. No message waits longer.
 constexpr Duration one_start_longest = std::chrono::days{366};
 constexpr Duration set_back_longest = std::chrono::hours{64};
-/// Says nothing: any other length is longer.
-constexpr Duration nothing = Duration::min();
+/// No bound. It is the least Duration, so std::max ignores it.
+constexpr Duration no_bound = Duration::min();
 
-/// Both give the same boot.
-bool is_one_start(const Observation& from, const Observation& to) {
+bool is_same_boot(const Observation& from, const Observation& to) {
     return from.boot && from.boot == to.boot;
 }
 
-/// Both give a boot, and not the same.
-bool is_other_start(const Observation& from, const Observation& to) {
+/// Both give a boot, and they differ.
+bool is_other_boot(const Observation& from, const Observation& to) {
     return from.boot && to.boot && from.boot != to.boot;
 }
 
@@ -43,7 +42,7 @@ bool may_have_waited(const Observation& from, const Observation& to, const Count
         from.hurry_from == Instant{} || from.arrived_at - from.hurry_from < rules.cadence / 2;
     if (comes_early(from, to, rules) && just_hurries) return true;
     // If an earlier start was not heard to its end, it may have gone on through the silence after it.
-    return is_other_start(from, to) && from.at - from.no_earlier > rules.silence();
+    return is_other_boot(from, to) && from.at - from.no_earlier > rules.silence();
 }
 
 Duration by_moments(const Observation& from, const Observation& to, const CounterRules& rules) {
@@ -67,7 +66,7 @@ Duration sent_apart(const Observation& from, const Observation& to, Duration mos
 /// However close two messages come, their numbers and uptimes show how far apart they were sent. Within one
 /// given boot this holds over any number of messages.
 Duration by_numbers_and_uptimes(const Observation& from, const Observation& to, const CounterRules& rules) {
-    if (is_one_start(from, to)) {
+    if (is_same_boot(from, to)) {
         const Duration apart = sent_apart(from, to, one_start_longest, rules);
         if (!from.tells_time() || !to.tells_time()) return apart;
         // Both give believed times, so the node's clock was set back in between: by no more than the time
@@ -78,19 +77,19 @@ Duration by_numbers_and_uptimes(const Observation& from, const Observation& to, 
     }
     if (comes_early(from, to, rules) && from.boot == to.boot)
         return sent_apart(from, to, rules.cadence * consecutive_most, rules);
-    return nothing;
+    return no_bound;
 }
 
 /// Without numbers, messages that had waited are a cadence apart: the readings of a queue, and a message that
 /// waited since before the node's last start and comes between those of the new start.
 Duration by_cadence(const Observation& from, const Observation& to, const CounterRules& rules) {
     const bool is_in_queue = to.hurried > 1 && from.boot == to.boot;
-    const bool is_from_before = comes_early(from, to, rules) && is_other_start(from, to);
-    return is_in_queue || is_from_before ? rules.cadence : nothing;
+    const bool is_from_before = comes_early(from, to, rules) && is_other_boot(from, to);
+    return is_in_queue || is_from_before ? rules.cadence : no_bound;
 }
 
 Duration by_node_clock(const Observation& from, const Observation& to, const CounterRules& rules) {
-    if (!from.node_time) return nothing;
+    if (!from.node_time) return no_bound;
     const Duration pause = pause_between(from, to);
     const auto passed_by_node =
         to.node_time ? std::optional<Duration>(*to.node_time - *from.node_time) : std::nullopt;
@@ -98,7 +97,7 @@ Duration by_node_clock(const Observation& from, const Observation& to, const Cou
         // A clock that is behind is believed again once it has passed the last arrival, though it is no more
         // right than before.
         const bool was_disbelieved = !from.tells_time();
-        return was_disbelieved ? std::min(pause, *passed_by_node) : nothing;
+        return was_disbelieved ? std::min(pause, *passed_by_node) : no_bound;
     }
     if (!passed_by_node) return pause;
     // A node's clock may be set, rightly or wrongly, between two messages. Within one start their numbers
@@ -118,7 +117,7 @@ Duration longest_between(const Observation& from, const Observation& to, const C
 
 std::optional<Duration> longest_by_numbers(const Observation& from, const Observation& to,
                                            const CounterRules& rules) {
-    if (!is_one_start(from, to) || !from.seq || !to.seq || rules.cadence <= Duration{0}) return std::nullopt;
+    if (!is_same_boot(from, to) || !from.seq || !to.seq || rules.cadence <= Duration{0}) return std::nullopt;
     const std::int64_t ahead = std::max<std::int64_t>(rules.seq_distance(*from.seq, *to.seq), 1);
     return ahead < one_start_longest / rules.silence() ? rules.silence() * ahead : one_start_longest;
 }
