@@ -74,9 +74,9 @@ Account::Account(MeterKey meter_key, std::string meter_id, MeterRules& meter_rul
       bytes_(std::move(record)),
       record_bytes_(static_cast<std::uint32_t>(bytes_.size())) {}
 
-MeterRules::Later::Later(const MeterSettings& first, Ratio pulse_value_l) : settings(first), rules(settings) {
+MeterRules::Later::Later(const MeterSettings& first, Ratio pulse_value_l)
+    : settings(first), rules(first, pulse_value_l) {
     settings.pulse_value_l = pulse_value_l;
-    rules = CounterRules(settings);
 }
 
 MeterInForce MeterRules::with(Ratio pulse_value_l) {

@@ -228,7 +228,36 @@ void MessageOrder::remember_accepted(const Account& account, const CounterState&
                                            account.rules.seq_after(*previous->seq),
                                            account.rules.seq_before(*observation.seq)));
         }
+        if (observation.boot && observation.seq && !new_boot && previous->seq)
+            keep_within_reach(account, *observation.boot, *previous->seq, *observation.seq);
         previous = observation;
+    }
+}
+
+/// A number half the range back cannot be told from one to come (RFC 1982). So a boot that has sent many
+/// keeps the numbers of three to four eighths of the range. The first known number follows the last, and gaps
+/// of the round before are forgotten before their numbers are used again.
+void MessageOrder::keep_within_reach(const Account& account, std::uint64_t boot, std::uint64_t previous_seq,
+                                     std::uint64_t seq) {
+    constexpr int least_bits = 8;
+    constexpr std::uint64_t kept = 3;
+    if (account.rules.seq_bits < least_bits) return;
+    const int bits = account.rules.seq_bits - 3;
+    const std::uint64_t eighth = (seq >> bits) % 8;
+    if (eighth == (previous_seq >> bits) % 8) return;
+    auto record = value_or_throw(ledger_.boot(account.key, boot));
+    if (!record || !record->first_seq) return;
+    const std::uint64_t oldest = (eighth - kept) % 8 << bits;
+    const bool is_within = account.rules.seq_distance(oldest, *record->first_seq) >= 0 &&
+                           account.rules.seq_distance(*record->first_seq, seq) >= 0;
+    if (!is_within) {
+        record->first_seq = oldest;
+        value_or_throw(ledger_.put_boot(account.key, *record));
+    }
+    for (std::uint64_t ahead = 1; ahead < 8 - kept; ++ahead) {
+        const std::uint64_t first = (eighth + ahead) % 8 << bits;
+        const std::uint64_t last = first + ((std::uint64_t{1} << bits) - 1);
+        value_or_throw(ledger_.fill_gap(account.key, boot, first, last));
     }
 }
 
@@ -278,7 +307,7 @@ void MessageOrder::note_passed(const Account& account, const MessageNumber& numb
         between = {*boot->last_seq, number.seq};
         boot->last_seq = number.seq;
     } else {
-        value_or_throw(ledger_.fill_gap(account.key, number.boot, number.seq));
+        value_or_throw(ledger_.fill_gap(account.key, number.boot, number.seq, number.seq));
         return;
     }
     if (rules.seq_distance(between->first, between->second) > 1) {

@@ -27,6 +27,8 @@ private:
     void remember_accepted(const Account& account, const CounterState& before, const Booking& booking);
     void set_aside_dropped(Account& account, const CounterState& before, const Booking& booking);
     void forget_passed(Account& account);
+    void keep_within_reach(const Account& account, std::uint64_t boot, std::uint64_t previous_seq,
+                           std::uint64_t seq);
     void look_up_boot(const Account& account, const Reading& reading, const Observation& last,
                       Circumstances& came);
     [[nodiscard]] bool is_of_start_between(const Account& account, const Reading& reading,

@@ -29,7 +29,7 @@ Wide gcd(Wide a, Wide b) {
 
 }  // namespace
 
-CounterRules::CounterRules(const MeterSettings& meter)
+CounterRules::CounterRules(const MeterSettings& meter, Ratio pulse_value_l)
     : pulses(meter.message == MessageForm::pulses),
       keeps_every_tick(meter.message == MessageForm::volume || meter.checkpoint_ticks == 1),
       seq_bits(meter.seq_bits),
@@ -41,8 +41,8 @@ CounterRules::CounterRules(const MeterSettings& meter)
     // Ticks a microsecond at 1.1 Q4 = 1.1 · 1.25 · Q3 = 11/8 Q3, over the pulse value, as a whole ratio.
     Wide numerator = Wide{11} * static_cast<Wide>(meter.q3_l_per_h.numerator);
     Wide denominator = Wide{8} * static_cast<Wide>(meter.q3_l_per_h.denominator) * microseconds_per_hour;
-    const Wide value_numerator = static_cast<Wide>(meter.pulse_value_l.numerator);
-    const Wide value_denominator = static_cast<Wide>(meter.pulse_value_l.denominator);
+    const Wide value_numerator = static_cast<Wide>(pulse_value_l.numerator);
+    const Wide value_denominator = static_cast<Wide>(pulse_value_l.denominator);
     const Wide first = gcd(numerator, value_numerator);
     const Wide second = gcd(denominator, value_denominator);
     numerator = (numerator / first) * (value_denominator / second);
@@ -50,7 +50,7 @@ CounterRules::CounterRules(const MeterSettings& meter)
     const Wide common = gcd(numerator, denominator);
     numerator /= common;
     denominator /= common;
-    // Halving both keeps the ratio to better than one part in 2^61 if the numbers are that long.
+    // Halving both loses at most one part in 2^(bits of the smaller), and only absurd settings are that long.
     while (numerator >> 62 != 0 || denominator >> 62 != 0) {
         numerator >>= 1;
         denominator >>= 1;

@@ -67,16 +67,21 @@ Result<bool> BootTable::in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t
     });
 }
 
-Result<void> BootTable::fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
-    const auto number = static_cast<std::int64_t>(seq);
-    const auto found = range_before(meter, boot, number);
-    if (!found) return tl::unexpected(found.error());
-    if (!*found || (*found)->last < number) return {};
-    const Range range = **found;
-    auto done = delete_range_.run(meter, boot, range.first).finish();
-    if (done && range.first < number) done = insert_range_.run(meter, boot, range.first, number - 1).finish();
-    if (done && number < range.last) done = insert_range_.run(meter, boot, number + 1, range.last).finish();
-    return done;
+Result<void> BootTable::fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                 std::uint64_t last_seq) {
+    const Range filled{static_cast<std::int64_t>(first_seq), static_cast<std::int64_t>(last_seq)};
+    for (;;) {
+        const auto found = range_before(meter, boot, filled.last);
+        if (!found) return tl::unexpected(found.error());
+        if (!*found || (*found)->last < filled.first) return {};
+        const Range range = **found;
+        auto done = delete_range_.run(meter, boot, range.first).finish();
+        if (done && range.first < filled.first)
+            done = insert_range_.run(meter, boot, range.first, filled.first - 1).finish();
+        if (done && filled.last < range.last)
+            done = insert_range_.run(meter, boot, filled.last + 1, range.last).finish();
+        if (!done) return done;
+    }
 }
 
 }  // namespace tickledger

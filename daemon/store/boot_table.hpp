@@ -25,7 +25,8 @@ public:
     [[nodiscard]] Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
                                        std::uint64_t last_seq);
     [[nodiscard]] Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
-    [[nodiscard]] Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
+    [[nodiscard]] Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                        std::uint64_t last_seq);
 
 private:
     /// Both inclusive, first <= last.

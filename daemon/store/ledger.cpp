@@ -248,8 +248,9 @@ Result<bool> Ledger::in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t se
     return tables_->boots.in_gap(meter, boot, seq);
 }
 
-Result<void> Ledger::fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq) {
-    return tables_->boots.fill_gap(meter, boot, seq);
+Result<void> Ledger::fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                              std::uint64_t last_seq) {
+    return tables_->boots.fill_gap(meter, boot, first_seq, last_seq);
 }
 
 Result<std::optional<Row>> Ledger::row(const RowKey& key) {

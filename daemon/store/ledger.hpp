@@ -160,8 +160,10 @@ public:
     [[nodiscard]] Result<void> add_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
                                        std::uint64_t last_seq);
     [[nodiscard]] Result<bool> in_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
-    /// One of them arrived after all. Does nothing if it is in no gap.
-    [[nodiscard]] Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t seq);
+    /// These numbers are no longer missing: one arrived after all, or the numbers are about to be used again.
+    /// Numbers that are in no gap are ignored. The range must not wrap.
+    [[nodiscard]] Result<void> fill_gap(MeterKey meter, std::uint64_t boot, std::uint64_t first_seq,
+                                        std::uint64_t last_seq);
 
     [[nodiscard]] Result<std::optional<Row>> row(const RowKey& key);
     [[nodiscard]] Result<void> put_row(const RowKey& key, const Row& row);

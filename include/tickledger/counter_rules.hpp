@@ -12,7 +12,9 @@ namespace tickledger {
 /// What booking needs from a meter's settings, worked out once.
 class CounterRules {
 public:
-    explicit CounterRules(const MeterSettings& meter);
+    explicit CounterRules(const MeterSettings& meter) : CounterRules(meter, meter.pulse_value_l) {}
+    /// While another pulse value holds. What is plausible follows it; where the count wraps does not.
+    CounterRules(const MeterSettings& meter, Ratio pulse_value_l);
 
     bool pulses = false;
     /// The node, or the register itself, keeps every tick. If its count falls a little, water ran back.

@@ -21,6 +21,30 @@ TEST_CASE("a numbered message that arrives again, at any time, changes nothing")
     CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
 }
 
+TEST_CASE("messages that arrived again were refused once a boot had sent more than half of its numbers") {
+    for (const bool pulses : {false, true}) {
+        MeterSettings meter = house();
+        meter.seq_bits = 8;
+        if (pulses) meter.message = MessageForm::pulses;
+        LedgerWorld world({meter});
+        const auto message = [&](int i) {
+            return pulses ? "{\"pulses\":1,\"boot\":1,\"seq\":" + std::to_string(i % 256) + "}"
+                          : numbered(1, i % 256, 100 + i);
+        };
+        // Twice around, with a message missing here and there.
+        for (int i = 0; i < 600; ++i) {
+            if (i % 50 != 49) world.arrive(at_min(3 * i), message(i));
+        }
+        const auto before = world.entries();
+        for (int i = 599; i > 520; --i) {
+            if (i % 50 != 49) world.arrive(at_min(1800), message(i));
+        }
+        CAPTURE(pulses);
+        CHECK(world.entries() == before);
+        CHECK(must(world.view()->refused(world.key("house"), {at_min(0), at_min(2000)})).empty());
+    }
+}
+
 TEST_CASE(
     "a message that waited and had no new ticks is recognised when it arrives again after an earlier one") {
     LedgerWorld world;

@@ -323,6 +323,20 @@ TEST_CASE("a meter in the old one's place may turn ten times as fast") {
     CHECK(world.published("meters/house/now").back()["register_m3"] == 0.12);
 }
 
+TEST_CASE("a display still returns to 0 where it did before a calibration") {
+    MeterSettings meter = house();
+    meter.message = MessageForm::volume;
+    meter.volume_unit_l = {1000, 1};
+    meter.rolls_over_at_l = {100'000, 1};
+    RegisterWorld world({meter});
+    world.hear(at_min(0), R"({"volume":99.990})");
+    world.tell(at_min(1), instruction_to_set("house", at_min(0), {101, 100}));
+    world.hear(at_min(3), R"({"volume":99.995})");
+    world.hear(at_min(6), R"({"volume":0.004})");
+    world.hear(at_min(9), R"({"volume":0.004})");
+    CHECK(ticks_in(world) == 14);
+}
+
 TEST_CASE("an alarm gives litres by the pulse value that holds") {
     MeterSettings meter = house();
     meter.pulse_value_changes = {{std::chrono::floor<std::chrono::days>(at_min(0)), {10, 1}}};

@@ -317,6 +317,19 @@ void Audit::check_rebuilding(Instant until) {
     }
 }
 
+/// The ledger knows three eighths of the numbers at least. An older number may be one to come (RFC 1982).
+bool Audit::is_within_reach(const Sent& sent) const {
+    const auto known = std::uint64_t{3} << (plan_.nodes[sent.node].settings.seq_bits - 3);
+    std::uint64_t later = 0;
+    for (const auto* said : {&sent_, &unheard_}) {
+        later += static_cast<std::uint64_t>(std::ranges::count_if(*said, [&](const Sent& other) {
+            return other.node == sent.node && other.delivery.boot == sent.delivery.boot &&
+                   other.delivery.sent_at > sent.delivery.sent_at;
+        }));
+    }
+    return later < known;
+}
+
 void Audit::check_repeats(const SimClock& clock, Chance& chance) {
     if (failure_ || lines_.empty()) return;
     {
@@ -329,6 +342,7 @@ void Audit::check_repeats(const SimClock& clock, Chance& chance) {
             const Sent& sent = sent_[line.sent];
             const NodeSettings& node = plan_.nodes[sent.node].settings;
             if (!node.tells_boot || !node.tells_seq || node.message == MessageForm::senml) continue;
+            if (!is_within_reach(sent)) continue;
             Message message = sent.delivery.message;
             message.redelivered = true;
             for (auto times = 1 + chance.below(3); times > 0; --times)

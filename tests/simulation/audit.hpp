@@ -55,6 +55,7 @@ private:
     [[nodiscard]] std::int64_t pulses_beyond_keeping(std::uint32_t node) const;
     [[nodiscard]] bool may_lose_time() const;
 
+    [[nodiscard]] bool is_within_reach(const Sent& sent) const;
     void check_meter(std::uint32_t node, const MeterBooks& books);
     void check_conservation(const MeterBooks& books);
     void check_total(std::uint32_t node, const MeterBooks& books);

@@ -209,7 +209,7 @@ TEST_CASE("gaps in message numbers are a set: added, wrapped, overlapping, fille
                 for (auto seq = first; seq != last + 1; ++seq)
                     missing.insert(seq);
             } else {
-                RC_ASSERT(ledger->fill_gap(1, 7, first));
+                RC_ASSERT(ledger->fill_gap(1, 7, first, first));
                 missing.erase(first);
             }
         }
@@ -229,7 +229,7 @@ TEST_CASE("a gap that wraps in the node's own bits has the numbers on both sides
         CHECK(ledger->in_gap(1, 7, seq).value());
     for (const std::uint64_t seq : {0xFFFF'FFFDu, 2u})
         CHECK_FALSE(ledger->in_gap(1, 7, seq).value());
-    REQUIRE(ledger->fill_gap(1, 7, 0));
+    REQUIRE(ledger->fill_gap(1, 7, 0, 0));
     CHECK_FALSE(ledger->in_gap(1, 7, 0).value());
     CHECK(ledger->in_gap(1, 7, 1).value());
     CHECK(ledger->in_gap(1, 7, 0xFFFF'FFFF).value());
