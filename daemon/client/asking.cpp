@@ -25,6 +25,7 @@ std::string in_words_of_the_command(std::string text) {
         {std::regex("The query parameter \"(\\w+)\" is"), "--$1 is"},
         {std::regex("The query parameter \"(\\w+)\""), "--$1"},
         {std::regex(" In a URL, write \\+ as %2B\\."), " It may also be yesterday, 36h, 10d or 2w."},
+        {std::regex("Give interval, hour, day, month or year"), "Give interval, hour, day, week, month or year"},
         {std::regex("\"reading(_m3)?\" is"), "The reading is"},
         {std::regex("\"time\" is"), "--at is"},
         {std::regex("\"apply_from\""), "--apply-from"},

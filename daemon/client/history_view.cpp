@@ -21,8 +21,8 @@ std::string history_table(const Json& document) {
                          meter)
                    : fmt::format(
                          "Nothing is imported for {}. You can import records that end by {}: tickledger "
-                         "import {} FILE\n",
-                         meter, civil(document.at("ends_by"), no_data), meter);
+                         "import METER FILE\n",
+                         meter, civil(document.at("ends_by"), no_data));
     }
     Table table({{"Import"}, {"From"}, {"To"}, {"Spans", Align::right}, {"Volume L", Align::right}});
     for (const Json& one : document.at("imports")) {

@@ -182,7 +182,7 @@ std::string did_you_mean(const std::string& word, const std::vector<std::string>
 void help(const CLI::App& app, const Options& options) {
     for (const CLI::App* command : app.get_subcommands(nullptr)) {
         if (command->get_name() != options.word) continue;
-        fmt::print("{}", command->help("tickledger " + command->get_name()));
+        fmt::print("{}", command->help("tickledger"));
         return;
     }
     if (explain_word(options)) return;

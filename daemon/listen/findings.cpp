@@ -140,6 +140,13 @@ FieldFinding finding_of(const std::string& pointer, const Values& values) {
     return field;
 }
 
+/// The name says that each message gives the ticks since the one before. Only a number that began high and
+/// never fell is a running total all the same.
+bool is_pulses(const FieldFinding& field, const std::vector<double>& numbers) {
+    constexpr double begins_high = 100;
+    return hints(field.pointer, {"pulses", "delta"}) && (field.falls > 0 || numbers.front() < begins_high);
+}
+
 /// How likely it is that the field counts water; 0: it cannot.
 int score_of_count(const FieldFinding& field, bool is_seq_too) {
     if (field.use != FieldUse::unknown || !field.is_whole || field.first.starts_with('-')) return 0;
@@ -175,9 +182,11 @@ void find_uses(std::vector<FieldFinding>& fields, const std::map<std::string, Va
     };
     first_of(FieldUse::time, [](const FieldFinding&, const Values& of) { return is_time(of); });
     first_of(FieldUse::uptime, [](const FieldFinding& field, const Values& of) {
-        return field.is_number && (hints(field.pointer, {"uptime"}) ||
-                                   (is_uptime(of, of.numbers()) &&
-                                    !hints(field.pointer, {"count", "total", "pulse", "tick", "seq"})));
+        // A message that is one number has no room for another counter.
+        return field.is_number && !field.pointer.empty() &&
+               (hints(field.pointer, {"uptime"}) ||
+                (is_uptime(of, of.numbers()) &&
+                 !hints(field.pointer, {"count", "total", "pulse", "tick", "seq"})));
     });
     first_of(FieldUse::boot, [](const FieldFinding& field, const Values&) {
         return (field.is_whole || !field.is_number) && hints(field.pointer, {"boot", "restart", "reset"});
@@ -196,7 +205,8 @@ void find_uses(std::vector<FieldFinding>& fields, const std::map<std::string, Va
         return best;
     };
     const auto [count, count_score] = best_by([&](const FieldFinding& field) {
-        return score_of_count(field, is_seq(values.at(field.pointer).numbers()));
+        const auto numbers = values.at(field.pointer).numbers();
+        return is_pulses(field, numbers) ? 0 : score_of_count(field, is_seq(numbers));
     });
     const auto [volume, volume_score] = best_by(score_of_volume);
     // If neither moved, a whole number beside a volume is more often a meter's serial number than its count.
@@ -298,6 +308,10 @@ bool TopicFinding::can_be_a_meter() const {
 }
 
 void Findings::take(const HeardMessage& message) {
+    if (!topic_root_.empty() && message.topic.starts_with(topic_root_ + "/")) {
+        ++own_messages_;
+        return;
+    }
     const auto known = heard_.find(message.topic);
     if (known == heard_.end() && heard_.size() >= topics_max) {
         ++left_out_;
@@ -320,7 +334,10 @@ std::vector<TopicFinding> Findings::found() const {
         found.push_back(finding_of(topic, messages));
         found.back().messages = counts_.at(topic);
     }
-    std::stable_partition(found.begin(), found.end(), std::mem_fn(&TopicFinding::can_be_a_meter));
+    // Retained copies alone may be of any age: the board that sends now comes first.
+    std::ranges::stable_sort(found, std::greater{}, [](const TopicFinding& topic) {
+        return std::pair{topic.can_be_a_meter(), topic.retained < topic.messages};
+    });
     return found;
 }
 

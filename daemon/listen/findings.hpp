@@ -9,6 +9,7 @@
 #include <map>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "tickledger/time.hpp"
@@ -75,14 +76,22 @@ public:
     /// two.
     static constexpr std::size_t bytes_max = 64 * 1024 * 1024;
 
+    /// `topic_root`: where the daemon publishes. Messages below it are counted and left out. Empty: nowhere.
+    explicit Findings(std::string topic_root = {}) : topic_root_(std::move(topic_root)) {}
+
     void take(const HeardMessage& message);
-    /// Topics in alphabetical order, those that may be a meter's first.
+    /// Topics that may be a meter's come first, and among them those that were not only heard as retained
+    /// copies; then in alphabetical order.
     [[nodiscard]] std::vector<TopicFinding> found() const;
     /// The number of messages dropped because their topics exceeded topics_max.
     [[nodiscard]] std::int64_t left_out() const { return left_out_; }
+    /// The number of messages that the daemon itself had published.
+    [[nodiscard]] std::int64_t own_messages() const { return own_messages_; }
     [[nodiscard]] std::size_t bytes_kept() const { return bytes_; }
 
 private:
+    std::string topic_root_;
+    std::int64_t own_messages_ = 0;
     std::map<std::string, std::vector<HeardMessage>> heard_;
     std::map<std::string, std::int64_t> counts_;
     std::int64_t left_out_ = 0;

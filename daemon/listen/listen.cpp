@@ -47,6 +47,8 @@ mqtt::connect_options connect_options(const BrokerSettings& broker, const std::s
 /// Passes messages from the client library's thread to the waiting thread.
 class Ear {
 public:
+    explicit Ear(const std::string& topic_root) : findings_(topic_root) {}
+
     void hear(const mqtt::message& message) {
         const std::lock_guard lock(mutex_);
         findings_.take({std::chrono::time_point_cast<Duration>(std::chrono::system_clock::now()),
@@ -109,7 +111,7 @@ Result<Findings> listen(const ListenOrder& order) {
     const auto password = read_password(order.broker);
     if (!password) return tl::unexpected(password.error());
     if (const auto files = check_tls_files(order.broker); !files) return tl::unexpected(files.error());
-    Ear ear;
+    Ear ear(order.broker.topic_root);
     bool is_connected = false;
     try {
         mqtt::async_client client(address->server_uri(), fmt::format("tickledger-listen-{}", ::getpid()));
@@ -129,7 +131,7 @@ Result<Findings> listen(const ListenOrder& order) {
     } catch (const mqtt::exception& error) {
         const std::string reason =
             is_connected ? std::string{} : why_unreachable(*address, std::chrono::seconds{2});
-        if (!reason.empty()) return fail("Listening failed: " + reason + ".");
+        if (!reason.empty()) return fail("Listening failed: " + reason + (reason.ends_with('?') ? "" : "."));
         return fail(fmt::format(
             "The broker at {} refuses {} ({}). It may want --username and --password-file, or forbid "
             "this topic.",
@@ -144,6 +146,9 @@ int run_listen(const ListenOrder& order) {
         return exit_unavailable;
     }
     const auto topics = findings->found();
+    if (findings->own_messages() > 0)
+        fmt::print(stderr, "Left out: what the daemon itself published below {}/ ({} in all).\n",
+                   order.broker.topic_root, findings->own_messages());
     if (!order.topic.empty()) return write_table(topics, order.topic);
     if (topics.empty()) {
         fmt::print(

@@ -158,6 +158,10 @@ std::string meter_table(const TopicFinding& topic) {
     text += fmt::format("message = \"{}\"\n", form);
     if (const std::string fields = fields_line(topic); !fields.empty())
         text += "fields = { " + fields + " }\n";
+    if (form == "pulses")
+        text +=
+            "# If this number is a running total and not the ticks since the last message, it is a count: "
+            "use message = \"counter\".\n";
     const bool tells_restarts = topic.field(FieldUse::boot) || topic.field(FieldUse::uptime);
     if (!tells_restarts && (form == "counter" || form == "pulses"))
         text +=

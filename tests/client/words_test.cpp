@@ -126,7 +126,7 @@ TEST_CASE("a refusal mentioned HTTP although a person had typed a command") {
     daemon.refuse("/v1/meters/house/usage", 400,
                   "The query parameter \"step\" is \"decade\". Give interval, hour, day, month or year.");
     CHECK(daemon.run("usage house --step decade").error ==
-          "tickledger: --step is \"decade\". Give interval, hour, day, month or year.\n");
+          "tickledger: --step is \"decade\". Give interval, hour, day, week, month or year.\n");
     daemon.refuse("/v1/meters/house/usage", 400,
                   "The query parameter \"from\" is \"may\". Give a date like 2026-03-01 or a time like "
                   "2026-03-01T08:00:00+01:00. In a URL, write + as %2B.");

@@ -48,6 +48,38 @@ std::vector<std::uint64_t> counts_read(const TopicFinding& topic, const std::vec
 
 }  // namespace
 
+TEST_CASE("pulses that happen to rise are not taken for a running total") {
+    const auto form = [](const std::vector<int>& pulses) {
+        std::vector<std::string> payloads;
+        for (std::size_t i = 0; i < pulses.size(); ++i)
+            payloads.push_back(fmt::format(R"({{"pulses":{},"boot":7,"seq":{}}})", pulses[i], i + 1));
+        const TopicFinding topic = heard(payloads);
+        return topic.field(FieldUse::pulses) ? "pulses" : topic.field(FieldUse::count) ? "counter" : "none";
+    };
+    CHECK(form({0, 8, 12, 9}) == std::string("pulses"));
+    CHECK(form({2, 5, 9}) == std::string("pulses"));
+    CHECK(form({40210, 40213, 40213}) == std::string("counter"));
+}
+
+TEST_CASE("a bare number that rises once a second is a count and no uptime") {
+    Findings findings;
+    for (int i = 0; i < 5; ++i)
+        findings.take({at(i), "bare/count", std::to_string(901 + i), false});
+    CHECK(findings.found().at(0).can_be_a_meter());
+}
+
+TEST_CASE("what the daemon publishes is no meter, and a board heard now comes before retained copies") {
+    Findings findings("account");
+    findings.take({at(0), "account/meters/house/day", R"({"ticks":7,"volume_l":7.000})", true});
+    findings.take({at(0), "a/old", R"({"count":5})", true});
+    findings.take({at(1), "nodes/cellar", R"({"count":5})", false});
+    findings.take({at(61), "nodes/cellar", R"({"count":6})", false});
+    const auto topics = findings.found();
+    REQUIRE(topics.size() == 2);
+    CHECK(topics[0].topic == "nodes/cellar");
+    CHECK(findings.own_messages() == 1);
+}
+
 TEST_CASE("a node that sends the default fields needs no `fields` option") {
     const std::vector<std::string> payloads{
         R"({"count":100,"boot":7,"seq":1,"time":"2026-03-01T07:00:00Z","uptime":100})",

@@ -11,7 +11,9 @@ const patience_ms = 20_000;
 async function ask(target, options) {
   let response;
   try {
-    response = await fetch(target, { ...options, signal: AbortSignal.timeout(patience_ms) });
+    // An address with a user and a password is no base for fetch; the browser sends them all the same.
+    const url = new URL(target, location.origin);
+    response = await fetch(url, { ...options, signal: AbortSignal.timeout(patience_ms) });
   } catch (error) {
     throw new NotThere(String(error));
   }
