@@ -32,16 +32,15 @@ bool Intake::accept(Message&& message) {
     if (now) {
         kept = keep(std::move(message), stamp_of_now(*now));
     } else {
-        {
-            const std::lock_guard lock(mutex_);
-            if (!has_undated_) {
-                parts_.tell(
-                    Level::warning,
-                    "The time is not known. Messages are kept in the log and booked once it is. If the "
-                    "server's clock is right, confirm it with `tickledger clock --right`; otherwise set it.");
-            }
-            has_undated_ = true;
+        // Held over the append. If the line that dates this one came first, nothing would date it.
+        const std::lock_guard lock(mutex_);
+        if (!has_undated_) {
+            parts_.tell(
+                Level::warning,
+                "The time is not known. Messages are kept in the log and booked once it is. If the "
+                "server's clock is right, confirm it with `tickledger clock --right`; otherwise set it.");
         }
+        has_undated_ = true;
         kept = keep(Unclocked{std::move(message), parts_.clock->since_boot()}, clock_.floor());
     }
     if (kept) ++accepted_;

@@ -84,7 +84,8 @@ private:
     const Parts parts_;
     TrustedClock clock_;
     StampClock stamps_;
-    std::mutex mutex_;  ///< So that no message comes before the line that says the clock is set.
+    /// Orders the undated lines and the line that dates them: a line that dates follows each undated line.
+    std::mutex mutex_;
     bool has_undated_;
     /// How far the stamps are ahead of the time, according to the log.
     Duration noted_ahead_{};

@@ -2,6 +2,9 @@
 #include "engine/intake.hpp"
 
 #include <catch2/catch.hpp>
+#include <functional>
+#include <future>
+#include <utility>
 
 #include "support/sim_files.hpp"
 
@@ -18,7 +21,10 @@ const Instant noon = parse_rfc3339("2026-03-01T12:00:00Z").value();
 class HandClock final : public Clock {
 public:
     [[nodiscard]] Instant wall() const override { return wall_time; }
-    [[nodiscard]] Duration since_boot() const override { return running; }
+    [[nodiscard]] Duration since_boot() const override {
+        if (const auto read = std::exchange(on_next_reading, {})) read();
+        return running;
+    }
     [[nodiscard]] bool is_synchronised() const override { return synchronised; }
     void pass(Duration length) {
         wall_time += length;
@@ -28,6 +34,7 @@ public:
     Instant wall_time = noon;
     Duration running = hours{1};
     bool synchronised = false;
+    mutable std::function<void()> on_next_reading;
 };
 
 /// A log that was last written at noon, and the intake that writes to it.
@@ -47,7 +54,10 @@ struct Door {
             .clock_floor = floor,
             .clock_reach = hours{24 * 7},
             .on_appended = [] { return true; },
-            .tell = [](Level, const std::string&) {},
+            .tell =
+                [this](Level, const std::string&) {
+                    if (const auto act = std::exchange(on_next_tell, {})) act();
+                },
         });
     }
     [[nodiscard]] static Message said(const std::string& payload, const std::string& who = "cellar") {
@@ -68,6 +78,7 @@ struct Door {
 
     SimFiles files;
     HandClock clock;
+    std::function<void()> on_next_tell;
     std::unique_ptr<MessageLog> log;
     std::unique_ptr<Intake> intake;
 };
@@ -165,4 +176,33 @@ TEST_CASE("a clock that was ahead and is set back is logged once, with the true 
     door.start(noon);
     door.intake->watch_clock();
     CHECK(reader.next(door.log->end()).value());
+}
+
+TEST_CASE("a clock that is set while an undated message is written dates that message") {
+    Door door;
+    door.start(noon);
+    door.clock.wall_time = Instant{};
+    // The booking thread looks at the clock between the warning and the append.
+    std::future<void> booking;
+    door.on_next_tell = [&] {
+        door.clock.on_next_reading = [&] {
+            door.clock.wall_time = noon;
+            booking = std::async(std::launch::async, [&] { door.intake->watch_clock(); });
+            // It ends at once if nothing orders the two lines. Otherwise it waits for the append.
+            (void)booking.wait_for(std::chrono::milliseconds{200});
+        };
+    };
+    const LogPosition before = door.log->end();
+    REQUIRE(door.intake->accept(Door::said("{}")));
+    REQUIRE(booking.valid());
+    booking.get();
+    MessageLogReader reader(door.files, "/messages", before);
+    bool waits = false;
+    bool was_dated = false;
+    while (const auto record = reader.next(door.log->end()).value()) {
+        if (std::holds_alternative<Unclocked>(record->event)) waits = true;
+        if (std::holds_alternative<ClockSet>(record->event)) was_dated = std::exchange(waits, false);
+    }
+    CHECK(was_dated);
+    CHECK_FALSE(waits);
 }
