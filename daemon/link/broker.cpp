@@ -8,7 +8,9 @@
 #include <condition_variable>
 #include <iterator>
 #include <limits>
+#include <map>
 #include <mutex>
+#include <set>
 #include <thread>
 #include <unordered_map>
 
@@ -92,8 +94,10 @@ private:
     void serve(Lock& lock, Connection& connection);
     void subscribe(Lock& lock, Connection& connection);
     void unsubscribe(Lock& lock, Connection& connection);
+    void ask_again_later(Lock& lock, const std::string& trouble);
     void send(Lock& lock, Connection& connection);
     void send_again();
+    void wait_for_work(Lock& lock);
     void say_farewell(Lock& lock, Connection& connection);
     void leave_to_renew(Lock& lock, Connection& connection);
     [[nodiscard]] std::string why_ended();
@@ -116,8 +120,12 @@ private:
     void published(std::int64_t id) override;
 
     void end();
-    /// Notes that every filter is granted. The lock must be held.
-    void become_subscribed();
+    /// Notes what the answers so far mean: whether every filter is granted, and what is wrong. The lock must
+    /// be held.
+    void judge_answers();
+    [[nodiscard]] bool is_wanted(const std::string& filter) const {
+        return std::ranges::binary_search(filters_, filter);
+    }
 
     const ConnectionSettings settings_;
     const Callbacks callbacks_;
@@ -143,8 +151,12 @@ private:
         bool refused = false;  ///< A callback returned false, so the connection is cut.
         int failure_code = -1;
         std::optional<SteadyClock::time_point> connected_at;
-        std::vector<std::string> to_subscribe;
-        SteadyClock::time_point subscribe_at{};
+        /// Filters that the broker must be asked for. One that is neither here nor answered is in flight.
+        std::set<std::string> to_subscribe;
+        /// The broker's last answer for each filter, as in Grant.
+        std::map<std::string, int> answers;
+        /// When to subscribe to `to_subscribe` and to unsubscribe from `unwanted_`.
+        SteadyClock::time_point ask_at{};
         std::vector<Publication> to_send;
         struct Handed {
             Publication publication;
@@ -189,14 +201,13 @@ void BrokerLink::Worker::subscribe_to(std::vector<std::string> topic_filters) {
     added_to(filters_, wanted, fresh);
     added_to(wanted, filters_, unwanted_);
     filters_ = wanted;
-    std::erase_if(unwanted_, [&](const auto& filter) { return std::ranges::binary_search(wanted, filter); });
-    if (state_.connected && !fresh.empty()) {
-        state_.subscribed = false;
-        state_.subscribed_since.reset();
-        std::erase_if(present_.to_subscribe,
-                      [&](const auto& filter) { return !std::ranges::binary_search(wanted, filter); });
-        present_.to_subscribe.insert(present_.to_subscribe.end(), fresh.begin(), fresh.end());
-        present_.subscribe_at = SteadyClock::now();
+    std::erase_if(unwanted_, [&](const auto& filter) { return is_wanted(filter); });
+    std::erase_if(present_.to_subscribe, [&](const auto& filter) { return !is_wanted(filter); });
+    std::erase_if(present_.answers, [&](const auto& answer) { return !is_wanted(answer.first); });
+    if (state_.connected) {
+        present_.to_subscribe.insert(fresh.begin(), fresh.end());
+        present_.ask_at = SteadyClock::now();
+        judge_answers();
     }
     changed_.notify_all();
 }
@@ -260,24 +271,30 @@ void BrokerLink::Worker::wait_for_answer(Lock& lock) {
 
 void BrokerLink::Worker::serve(Lock& lock, Connection& connection) {
     while (!present_.ended && !stopping_) {
-        const bool is_swelled = present_.swelled_bytes > 0;
-        if (is_swelled && SteadyClock::now() >= present_.renew_at) return;
-        if (!unwanted_.empty()) {
-            unsubscribe(lock, connection);
-        } else if (!present_.to_subscribe.empty() && SteadyClock::now() >= present_.subscribe_at) {
+        const auto now = SteadyClock::now();
+        if (present_.swelled_bytes > 0 && now >= present_.renew_at) return;
+        if (!present_.to_subscribe.empty() && now >= present_.ask_at) {
             subscribe(lock, connection);
+        } else if (!unwanted_.empty() && now >= present_.ask_at) {
+            unsubscribe(lock, connection);
         } else if (!present_.to_send.empty()) {
             send(lock, connection);
-        } else if (!present_.to_subscribe.empty()) {
-            changed_.wait_until(lock, present_.subscribe_at);
-        } else if (!present_.unacknowledged.empty()) {
-            changed_.wait_for(lock, acknowledged_within);
-            send_again();
-        } else if (is_swelled) {
-            changed_.wait_until(lock, present_.renew_at);
         } else {
-            changed_.wait(lock);
+            wait_for_work(lock);
+            send_again();
         }
+    }
+}
+
+void BrokerLink::Worker::wait_for_work(Lock& lock) {
+    auto until = SteadyClock::time_point::max();
+    if (!unwanted_.empty() || !present_.to_subscribe.empty()) until = present_.ask_at;
+    if (!present_.unacknowledged.empty()) until = std::min(until, SteadyClock::now() + acknowledged_within);
+    if (present_.swelled_bytes > 0) until = std::min(until, present_.renew_at);
+    if (until == SteadyClock::time_point::max()) {
+        changed_.wait(lock);
+    } else {
+        changed_.wait_until(lock, until);
     }
 }
 
@@ -302,16 +319,31 @@ void BrokerLink::Worker::send_again() {
 
 /// Subscribes even if the broker kept the session: filters may be new, or may have been refused before.
 void BrokerLink::Worker::subscribe(Lock& lock, Connection& connection) {
-    const auto filters = std::exchange(present_.to_subscribe, {});
+    const auto asked_for = std::exchange(present_.to_subscribe, {});
     lock.unlock();
-    if (const auto asked = connection.subscribe(filters); !asked) tell_trouble(asked.error().text);
+    const auto asked = connection.subscribe({asked_for.begin(), asked_for.end()});
     lock.lock();
+    if (asked) return;
+    std::ranges::copy_if(asked_for, std::inserter(present_.to_subscribe, present_.to_subscribe.end()),
+                         [&](const auto& filter) { return is_wanted(filter); });
+    ask_again_later(lock, asked.error().text);
 }
 
 void BrokerLink::Worker::unsubscribe(Lock& lock, Connection& connection) {
     const auto filters = std::exchange(unwanted_, {});
     lock.unlock();
-    if (const auto asked = connection.unsubscribe(filters); !asked) tell_trouble(asked.error().text);
+    const auto asked = connection.unsubscribe(filters);
+    lock.lock();
+    if (asked) return;
+    std::ranges::copy_if(filters, std::back_inserter(unwanted_),
+                         [&](const auto& filter) { return !is_wanted(filter); });
+    ask_again_later(lock, asked.error().text);
+}
+
+void BrokerLink::Worker::ask_again_later(Lock& lock, const std::string& trouble) {
+    present_.ask_at = SteadyClock::now() + subscribe_again_after;
+    lock.unlock();
+    tell_trouble(trouble);
     lock.lock();
 }
 
@@ -419,11 +451,10 @@ bool BrokerLink::Worker::connected(bool session_present) {
     if (!told) return false;
     owes_down_ = true;
     state_.connected = true;
-    state_.trouble.clear();
     ++state_.connects;
-    present_.to_subscribe = filters_;
-    present_.subscribe_at = *present_.connected_at;
-    if (filters_.empty()) become_subscribed();
+    present_.to_subscribe = {filters_.begin(), filters_.end()};
+    present_.ask_at = *present_.connected_at;
+    judge_answers();
     return true;
 }
 
@@ -445,33 +476,45 @@ void BrokerLink::Worker::end() {
     changed_.notify_all();
 }
 
-void BrokerLink::Worker::become_subscribed() {
-    state_.subscribed = true;
-    state_.subscribed_since = std::chrono::steady_clock::now();
-    state_.trouble.clear();
+void BrokerLink::Worker::judge_answers() {
+    std::vector<Grant> grants;
+    bool is_any_refused = false;
+    for (const std::string& filter : filters_) {
+        const auto answer = present_.answers.find(filter);
+        if (answer == present_.answers.end()) continue;
+        grants.push_back({filter, answer->second});
+        if (answer->second >= grant_refused) is_any_refused = true;
+    }
+    state_.trouble = trouble_with(settings_, grants);
+    if (is_any_refused)
+        state_.trouble += fmt::format("; trying again in {} s", subscribe_again_after.count());
+    const bool was_subscribed = state_.subscribed;
+    state_.subscribed = grants.size() == filters_.size() && !is_any_refused;
+    if (!state_.subscribed) state_.subscribed_since.reset();
+    if (!state_.subscribed || was_subscribed) return;
+    state_.subscribed_since = SteadyClock::now();
     const Publication up{status_up_id, settings_.will_topic, payload_up, true};
     present_.to_send.insert(present_.to_send.begin(), up);
     changed_.notify_all();
 }
 
 void BrokerLink::Worker::subscribed(const std::vector<Grant>& grants) {
-    std::vector<std::string> refused;
-    for (const auto& [filter, code] : grants) {
-        if (code >= grant_refused) refused.push_back(filter);
-    }
-    std::string sentence = trouble_with(settings_, grants);
-    if (!refused.empty()) sentence += fmt::format("; trying again in {} s", subscribe_again_after.count());
-    bool is_news = false;
+    std::string news;
     {
         const std::lock_guard lock(mutex_);
-        is_news = !sentence.empty() && sentence != state_.trouble;
-        if (refused.empty()) become_subscribed();
-        present_.to_subscribe = std::move(refused);
-        present_.subscribe_at = SteadyClock::now() + subscribe_again_after;
-        state_.trouble = sentence;
+        const std::string known = state_.trouble;
+        for (const auto& [filter, code] : grants) {
+            if (!is_wanted(filter)) continue;
+            present_.answers[filter] = code;
+            if (code < grant_refused) continue;
+            if (present_.to_subscribe.empty()) present_.ask_at = SteadyClock::now() + subscribe_again_after;
+            present_.to_subscribe.insert(filter);
+        }
+        judge_answers();
+        if (state_.trouble != known) news = state_.trouble;
         changed_.notify_all();
     }
-    if (is_news) tell_trouble(sentence);
+    if (!news.empty()) tell_trouble(news);
 }
 
 bool BrokerLink::Worker::arrived(Message&& message) {
