@@ -36,6 +36,8 @@ constexpr const char* fresh_ledger_name = "ledger.redated.db";
 /// While this file exists, the new parts are being put in place. It contains the suffix for the names of the
 /// old ones.
 constexpr const char* mark_name = "redating";
+/// The mark, before it has its name. A mark that was only half written would end in names that nobody knows.
+constexpr const char* partial_mark_name = "redating.part";
 
 tl::unexpected<StartFailure> unusable(const Error& error) {
     return start_failure(exit_status::store_unusable, error.text);
@@ -67,11 +69,18 @@ public:
     [[nodiscard]] fs::path fresh_ledger() const { return directory_ / fresh_ledger_name; }
     [[nodiscard]] fs::path fresh_messages() const { return directory_ / fresh_messages_name; }
 
-    [[nodiscard]] bool was_begun() const { return exists(directory_ / mark_name); }
+    /// Nothing was moved under an empty mark. An earlier version left one if it was killed or the disk was
+    /// full.
+    [[nodiscard]] bool was_begun() const {
+        std::error_code ignored;
+        return exists(directory_ / mark_name) && !fs::is_empty(directory_ / mark_name, ignored);
+    }
 
     /// Removes what an earlier attempt left. Precondition: no exchange has begun.
     void clear() const {
         std::error_code ignored;
+        for (const char* mark : {mark_name, partial_mark_name})
+            fs::remove(directory_ / mark, ignored);
         fs::remove_all(fresh_messages(), ignored);
         for (const char* part : {"", "-wal", "-shm", ".lock"})
             fs::remove(fresh_ledger().string() + part, ignored);
@@ -80,9 +89,15 @@ public:
     /// From this call on the fresh parts are the valid ones. `ending` is the suffix for the names of the old
     /// ones.
     [[nodiscard]] Result<void> begin(Files& files, const std::string& ending) const {
-        auto mark = files.open_append(directory_ / mark_name);
+        const fs::path partial = directory_ / partial_mark_name;
+        auto mark = files.open_append(partial);
         if (!mark) return tl::unexpected(std::move(mark.error()));
-        return (*mark)->append(ending).and_then([&] { return (*mark)->sync(); });
+        return (*mark)
+            ->truncate(0)
+            .and_then([&] { return (*mark)->append(ending); })
+            .and_then([&] { return (*mark)->sync(); })
+            .and_then([&] { return move_to(partial, directory_ / mark_name); })
+            .and_then([&] { return sync_directory(directory_); });
     }
 
     /// Puts the fresh parts in place, from wherever an earlier call was cut short. Returns the new names of
