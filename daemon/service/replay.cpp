@@ -106,7 +106,7 @@ public:
     [[nodiscard]] bool has_ended() const override { return next_file_ == files_.size() && !input_; }
     [[nodiscard]] Result<void> remove_before(Instant, const LogPosition&) override { return {}; }
 
-    /// True if a recording could not be opened. That is not a failure of the store.
+    /// True if a recording could not be opened or read. That is not a failure of the store.
     [[nodiscard]] bool is_refused() const { return is_refused_; }
     [[nodiscard]] std::string outcome(const CivilZone& zone, const MessageCounts& counts) const;
 
@@ -140,6 +140,14 @@ Result<std::optional<LoggedEvent>> RecordingSource::next() {
         while (std::getline(*input_, line_)) {
             ++line_number_;
             if (auto event = event_of(line_)) return LoggedEvent{std::move(*event), place_};
+        }
+        // The standard input reports a failure only to C's stream.
+        is_refused_ = input_->bad() || (input_ == &std::cin && std::ferror(stdin) != 0);
+        if (is_refused_) {
+            return fail(
+                fmt::format("{}: the recording cannot be read beyond line {}, so the rest is not "
+                            "booked. Check the disk or the pipe, and replay it again.",
+                            files_[next_file_ - 1], line_number_));
         }
         input_ = nullptr;
     }
