@@ -2,6 +2,7 @@
 // beside its file.
 #include <catch2/catch.hpp>
 #include <fstream>
+#include <limits>
 #include <nlohmann/json.hpp>
 
 #include "client/fake_daemon.hpp"
@@ -106,6 +107,16 @@ TEST_CASE("numbers with either decimal sign and with thousands are exact") {
         CAPTURE(wrong);
         CHECK(volume(wrong, '.') == "none");
     }
+}
+
+TEST_CASE("a volume that was too large only once it was rounded or added up became a negative one") {
+    CHECK(read_volume("9223372036.8547758074", '.') == std::numeric_limits<std::int64_t>::max());
+    CHECK_FALSE(read_volume("9223372036.8547758075", '.'));
+    // 9223372036 m3 twice: the register runs back in between.
+    const std::string_view twice =
+        "date,m3\n2025-01-01,0\n2025-01-02,9223372036\n2025-01-03,0\n2025-01-04,9223372036\n";
+    CHECK_THAT(mistake(twice, {.register_column = "m3"}),
+               Catch::Contains("more than 9223372036 m3") && Catch::Contains("Check the column"));
 }
 
 TEST_CASE("times are read as people write them") {

@@ -65,7 +65,8 @@ std::optional<std::int64_t> read_volume(std::string_view text, char decimal) {
         if (__builtin_mul_overflow(volume, 10, &volume) || __builtin_add_overflow(volume, c - '0', &volume))
             return std::nullopt;
     }
-    return volume + (rounds_up ? 1 : 0);
+    if (__builtin_add_overflow(volume, rounds_up ? 1 : 0, &volume)) return std::nullopt;
+    return volume;
 }
 
 std::string volume_text(std::int64_t volume) {

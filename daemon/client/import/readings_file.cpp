@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <limits>
 #include <map>
 
 #include "client/import/columns.hpp"
@@ -118,6 +119,11 @@ public:
         std::erase_if(contents_.stretches, [](const auto& stretch) { return stretch.size() < 2; });
         if (contents_.stretches.empty())
             return fail("No two rows follow one another, so nothing can be imported.");
+        if (is_sum_too_large())
+            return fail(fmt::format(
+                "The volumes in {} add up to more than {} {}. Check the column and the decimal sign.",
+                contents_.volume_column, std::numeric_limits<std::int64_t>::max() / volume_one,
+                contents_.unit));
         return std::move(contents_);
     }
 
@@ -273,6 +279,14 @@ private:
             sum = next;
             stretches.back().push_back({span.to, sum, row.line});
         }
+    }
+
+    /// Each stretch fits, but a register that often runs back has many.
+    [[nodiscard]] bool is_sum_too_large() const {
+        std::int64_t sum = 0;
+        return std::ranges::any_of(contents_.stretches, [&](const auto& stretch) {
+            return __builtin_add_overflow(sum, stretch.back().volume - stretch.front().volume, &sum);
+        });
     }
 
     const FileOrder& order_;

@@ -62,6 +62,7 @@ struct FileContents {
     std::vector<FileNote> gaps;
     std::vector<FileNote> wall_clock;  ///< Times that happen twice, or never.
 
+    /// The sum of the stretches. understand() refuses a file whose sum does not fit.
     [[nodiscard]] std::int64_t volume() const;
 };
 
