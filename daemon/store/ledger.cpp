@@ -1,6 +1,8 @@
 // This file is long because most methods forward to the tables, a few lines each, in one transaction.
 #include "store/ledger.hpp"
 
+#include <fmt/format.h>
+
 #include <charconv>
 #include <mutex>
 #include <utility>
@@ -167,11 +169,20 @@ Result<void> Ledger::commit() {
 }
 
 Result<void> Ledger::make_durable() {
-    // The first thing a checkpoint does is to sync the write-ahead log.
-    const auto busy = tables_->database->integer("PRAGMA wal_checkpoint(PASSIVE)");
-    if (!busy) return tl::unexpected(busy.error());
-    if (*busy != 0) return fail("The ledger is being copied and cannot be synced to the disk just now.");
-    return {};
+    // A checkpoint syncs the write-ahead log before it copies, and the file after that. If a reader of an
+    // earlier moment leaves it nothing to copy, it does neither, and SQLite still reports success.
+    Statement checkpoint(*tables_->database, "PRAGMA wal_checkpoint(PASSIVE)");
+    Cursor done = checkpoint.run();
+    const auto is_done = done.next();
+    if (!is_done) return tl::unexpected(is_done.error());
+    const bool is_busy = done.column<std::int64_t>(0) != 0;
+    const auto pages = done.column<std::int64_t>(1);
+    const auto copied_pages = done.column<std::int64_t>(2);
+    if (!is_busy && copied_pages >= pages) return {};
+    return fail(fmt::format(
+        "The ledger {} cannot be synced to the disk just now, because {}. It is tried again later.",
+        tables_->database->file().string(),
+        is_busy ? "another program is checkpointing it" : "a reader still needs its earlier state"));
 }
 
 void Ledger::roll_back() {

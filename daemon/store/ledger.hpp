@@ -120,7 +120,8 @@ public:
     [[nodiscard]] Result<void> commit();
     void roll_back();
     /// A power cut takes back the youngest commits (synchronous=NORMAL). After this call it can take back
-    /// none of the commits made before. Precondition: no transaction is open.
+    /// none of the commits made before. Fails while another connection reads an earlier moment. Precondition:
+    /// no transaction is open.
     [[nodiscard]] Result<void> make_durable();
 
     [[nodiscard]] Result<LogPosition> log_position();

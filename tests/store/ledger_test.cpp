@@ -298,6 +298,22 @@ TEST_CASE(
     CHECK(Ledger::open(directory / "ledger.db"));
 }
 
+TEST_CASE("commits counted as durable although a reader of an earlier moment kept them from the disk") {
+    const TempDirectory directory;
+    const auto file = directory / "ledger.db";
+    auto ledger = opened(file);
+    done(ledger->make_durable());
+    auto reader = value_of(Database::open(file, Database::Access::read));
+    done(reader->begin_read());
+    done(ledger->set_fact("accepted", "1"));
+    const auto held_up = ledger->make_durable();
+    REQUIRE_FALSE(held_up);
+    CHECK_THAT(held_up.error().text,
+               Catch::Contains(file.string()) && Catch::Contains("a reader still needs"));
+    reader->roll_back();
+    done(ledger->make_durable());
+}
+
 TEST_CASE("the error of a ledger that cannot be opened says where and why, and that no process holds it") {
     const TempDirectory directory;
     const auto missing = Ledger::open(directory / "nowhere/ledger.db");
