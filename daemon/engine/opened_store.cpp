@@ -42,7 +42,7 @@ Result<std::vector<std::string>> put_strange_days_aside(Files& files, const std:
     for (auto name = names->rbegin(); name != names->rend() && *name > booked_to.file; ++name) {
         const auto written_at = changed_at(messages / *name);
         if (!written_at || *day_of_log_file(*name) - *written_at <= strange_after) continue;
-        const std::filesystem::path kept = messages / (*name + ".put-aside");
+        const std::filesystem::path kept = free_name_aside(messages / *name);
         std::error_code failed;
         std::filesystem::rename(messages / *name, kept, failed);
         if (failed)

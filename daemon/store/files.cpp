@@ -201,8 +201,7 @@ Result<void> MachineAppendFile::put_back() {
         ::unlink(anew.c_str());
         return copied;
     }
-    const path aside = name_.string() + ".put-aside";
-    if (::rename(name_.c_str(), aside.c_str()) != 0 && errno != ENOENT)
+    if (::rename(name_.c_str(), free_name_aside(name_).c_str()) != 0 && errno != ENOENT)
         return failed("put aside", name_, errno);
     if (::rename(anew.c_str(), name_.c_str()) != 0) return failed("recreate", name_, errno);
     if (auto synced = sync_directory(name_.parent_path()); !synced) return synced;
@@ -297,6 +296,15 @@ Result<void> sync_directory(const std::filesystem::path& directory) {
         return failed("sync the directory", directory, errno);
     }
     return {};
+}
+
+path free_name_aside(const path& file) {
+    const std::string first = file.string() + ".put-aside";
+    std::string name = first;
+    struct stat state {};
+    for (int number = 2; ::lstat(name.c_str(), &state) == 0; ++number)
+        name = first + "-" + std::to_string(number);
+    return name;
 }
 
 std::unique_ptr<Files> machine_files() {

@@ -55,6 +55,10 @@ public:
 /// Forces a directory to the disk. A new name survives a power cut only after that.
 [[nodiscard]] Result<void> sync_directory(const std::filesystem::path& directory);
 
+/// The name under which a file is put aside: `file`.put-aside, or .put-aside-2, -3 and so on, because what
+/// was put aside earlier must stay.
+[[nodiscard]] std::filesystem::path free_name_aside(const std::filesystem::path& file);
+
 /// The machine's own files. Errors name the path and the system's reason.
 [[nodiscard]] std::unique_ptr<Files> machine_files();
 

@@ -8,6 +8,7 @@
 #include <system_error>
 
 #include "store/backup.hpp"
+#include "store/files.hpp"
 
 namespace tickledger {
 
@@ -53,13 +54,6 @@ Result<void> LedgerPlace::make_directory() const {
     return fail("Cannot make the directory " + file_.parent_path().string() + ": " + failed.message() + ".");
 }
 
-fs::path LedgerPlace::free_name_aside() const {
-    std::string name = with(".put-aside").string();
-    for (int number = 2; identity(name); ++number)
-        name = with(".put-aside-").string() + std::to_string(number);
-    return name;
-}
-
 Result<void> LedgerPlace::write_anew(Database& open) const {
     std::error_code failed;
     const fs::path anew = with(".anew");
@@ -75,7 +69,7 @@ Result<void> LedgerPlace::write_anew(Database& open) const {
         return there != ledger_;
     }();
     failed.clear();
-    if (is_strange) fs::rename(file_, free_name_aside(), failed);
+    if (is_strange) fs::rename(file_, free_name_aside(file_), failed);
     if (failed) return fail("Cannot put " + file_.string() + " aside: " + failed.message() + ".");
     // They belong to the file that was here, and would be taken for parts of the new one.
     for (const fs::path& part : {wal_file_, shm_file_})

@@ -38,7 +38,6 @@ private:
     };
     [[nodiscard]] static std::optional<Identity> identity(const std::filesystem::path& file);
     [[nodiscard]] std::filesystem::path with(const char* ending) const { return file_.string() + ending; }
-    [[nodiscard]] std::filesystem::path free_name_aside() const;
 
     const std::filesystem::path file_, wal_file_, shm_file_;
     mutable std::mutex mutex_;

@@ -67,6 +67,18 @@ TEST_CASE("a file of the year 2999 set the clock for all stamps") {
     CHECK(store.clock_floor + store.clock_reach < noon + hours{24 * 8});
 }
 
+TEST_CASE("a file of an impossible day that was put aside was lost when another one came") {
+    const Found found;
+    for (int count = 1; count <= 2; ++count) {
+        found.write("2999-01-01.jsonl", line("2999-01-01T00:00:00.000000Z", count));
+        const OpenedStore store = found.open();
+        REQUIRE(store.put_aside.size() == 1);
+        CHECK(fs::exists(store.put_aside[0]));
+    }
+    CHECK(fs::exists(found.messages / "2999-01-01.jsonl.put-aside"));
+    CHECK(fs::exists(found.messages / "2999-01-01.jsonl.put-aside-2"));
+}
+
 TEST_CASE("a file ahead of the time stays in its place if it was booked or is ahead by less than a year") {
     const Found found;
     found.write("2026-03-01.jsonl", line("2026-03-01T11:00:00.000000Z", 1));

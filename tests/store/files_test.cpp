@@ -116,3 +116,17 @@ TEST_CASE("a full disk takes what fits, and syncs and truncations fail as often 
     CHECK((*file)->truncate(0));
     CHECK(files.content("/f").empty());
 }
+
+TEST_CASE("a second file that took an open file's place replaced the first one that was put aside") {
+    const TempDirectory place;
+    const auto name = place.path() / "log";
+    auto log = machine_files()->open_append(name);
+    REQUIRE(log);
+    for (const char* text : {"something of a person's", "and another"}) {
+        std::filesystem::remove(name);
+        place.write("log", text);
+        REQUIRE((*log)->stay_in_place());
+    }
+    CHECK(std::filesystem::file_size(name.string() + ".put-aside") == 23);
+    CHECK(std::filesystem::file_size(name.string() + ".put-aside-2") == 11);
+}
