@@ -83,9 +83,10 @@ std::vector<std::string> troubles_of(const HealthFacts& facts, const CivilZone& 
             "No meter is configured, so no topic is subscribed to. Describe one in the configuration, "
             "beginning with [[meter]], and reload.");
     }
-    if (!facts.broker_connected) {
-        troubles.push_back(facts.broker_trouble.empty() ? "The broker is not connected."
-                                                        : facts.broker_trouble);
+    if (!facts.broker_trouble.empty()) {
+        troubles.push_back(facts.broker_trouble);
+    } else if (!facts.broker_connected) {
+        troubles.emplace_back("The broker is not connected.");
     } else if (!facts.broker_subscribed) {
         troubles.emplace_back("The broker is connected but has not granted every subscription yet.");
     }

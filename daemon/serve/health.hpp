@@ -66,7 +66,8 @@ struct HealthFacts {
 
     bool broker_connected = false;
     bool broker_subscribed = false;
-    /// Why it is not connected, in a sentence; empty if it is.
+    /// Why it is not connected, or which subscription is refused or has no acknowledgement, in a sentence.
+    /// Empty if all is well.
     std::string broker_trouble;
 
     /// Why booking has stopped, in the store's words; empty if it has not.

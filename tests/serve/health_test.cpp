@@ -33,3 +33,15 @@ TEST_CASE("a node that sends less often than its cadence is reported with the li
                Catch::Contains("The node of house sends about every 15min, but its `cadence` is 3min.") &&
                    Catch::Contains("cadence = \"15min\""));
 }
+
+TEST_CASE("health gives the reason for a refused subscription, and reports one without acknowledgement") {
+    ApiFixture fixture;
+    const bool is_refused = GENERATE(true, false);
+    fixture.health.broker_subscribed = !is_refused;
+    fixture.health.broker_trouble = is_refused ? "The broker refuses the subscription to `house`."
+                                               : "The broker grants `house` only without acknowledgement.";
+    const auto document = fixture.document("/v1/health");
+    CHECK(document.at("state") == "degraded");
+    REQUIRE(document.at("troubles").size() == 1);
+    CHECK(document.at("troubles")[0] == fixture.health.broker_trouble);
+}
