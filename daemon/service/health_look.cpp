@@ -102,13 +102,13 @@ const MetersLook::Heard* MetersLook::heard_of(const MeterRecord& record, const M
     auto [found, is_new] = heard_.try_emplace(record.key);
     Heard& heard = found->second;
     const std::size_t fingerprint = std::hash<std::string>{}(record.state);
-    if (!is_new && heard.fingerprint == fingerprint) return &heard;
+    if (!is_new && heard.fingerprint == fingerprint && heard.cadence == settings.cadence) return &heard;
     const auto summary = summarise(record, settings, zone_);
     if (!summary) {
         heard_.erase(found);
         return nullptr;
     }
-    heard = {fingerprint, summary->heard_at,
+    heard = {fingerprint, settings.cadence, summary->heard_at,
              summary->clock_disbelieved ? summary->last_reading_at : std::nullopt, std::nullopt};
     // Only the readings of a meter whose newest pause is a silence are looked at, so that the others cost
     // nothing.

@@ -41,6 +41,7 @@ private:
     /// The facts read from a meter's record.
     struct Heard {
         std::size_t fingerprint = 0;  ///< A hash of the record.
+        Duration cadence{};           ///< As configured when the facts were read. A reload may change it.
         std::optional<Instant> last_message_at;
         std::optional<Instant> clock_disbelieved_at;
         std::optional<Duration> longer_cadence;
