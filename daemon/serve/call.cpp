@@ -20,19 +20,19 @@ Response ledger_problem(const Error& error) {
     return problem(500, fmt::format("The ledger cannot be read: {}", error.text));
 }
 
-OrProblem<std::shared_ptr<LedgerView>> Snapshots::take() const {
+Result<std::shared_ptr<LedgerView>> Snapshots::take() const {
     std::unique_ptr<LedgerView> view;
     // A view of a removed file would show its old content for ever.
     std::erase_if(*idle_, [](const auto& idle) { return !idle->is_in_place(); });
     if (idle_->empty()) {
         auto opened = parts_.open_view();
-        if (!opened) return tl::unexpected(ledger_problem(opened.error()));
+        if (!opened) return tl::unexpected(opened.error());
         view = *std::move(opened);
     } else {
         view = std::move(idle_->back());
         idle_->pop_back();
     }
-    if (auto begun = view->begin(); !begun) return tl::unexpected(ledger_problem(begun.error()));
+    if (auto begun = view->begin(); !begun) return tl::unexpected(begun.error());
     return std::shared_ptr<LedgerView>(view.release(), [idle = idle_](LedgerView* returned) {
         std::unique_ptr<LedgerView> owned(returned);
         owned->end();
@@ -43,7 +43,7 @@ OrProblem<std::shared_ptr<LedgerView>> Snapshots::take() const {
 Result<LedgerView*> PartwiseView::get() {
     if (!view_) {
         auto taken = snapshots_->take();
-        if (!taken) return fail(taken.error().body);
+        if (!taken) return tl::unexpected(taken.error());
         view_ = *std::move(taken);
     }
     return view_.get();
@@ -97,7 +97,9 @@ OrProblem<std::shared_ptr<LedgerView>> Call::fresh_view() const {
         return tl::unexpected(std::move(later));
     }
     if (request.sees_accepted == SeesAccepted::not_yet) parts.catch_up();
-    return snapshots.take();
+    auto view = snapshots.take();
+    if (!view) return tl::unexpected(ledger_problem(view.error()));
+    return *std::move(view);
 }
 
 OrProblem<std::shared_ptr<LedgerView>> Call::instruct(std::string document) const {

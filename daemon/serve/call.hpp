@@ -28,8 +28,8 @@ public:
     explicit Snapshots(const ApiParts& parts) : parts_(parts) {}
 
     /// The view returns to the pool when it is destroyed. A caller may hold it until a long answer has been
-    /// sent.
-    [[nodiscard]] OrProblem<std::shared_ptr<LedgerView>> take() const;
+    /// sent. Fails with the store's words.
+    [[nodiscard]] Result<std::shared_ptr<LedgerView>> take() const;
 
 private:
     using Idle = std::vector<std::unique_ptr<LedgerView>>;

@@ -83,11 +83,13 @@ Response get_stream(const Call& call) {
     const auto meter = call.parameter("meter");
     if (meter) {
         const auto view = call.snapshots.take();
-        if (!view) return view.error();
+        if (!view) return ledger_problem(view.error());
         const auto found = find_meter(call, **view, *meter);
+        if (!found && found.error().status != 404) return found.error();
+        // The ledger may still have a meter that is not configured any more. It gets no further readings.
         if (!found)
-            return problem(400, fmt::format("The query parameter \"meter\" is \"{}\", and there is no such "
-                                            "meter. GET /v1/meters lists the meters.",
+            return problem(400, fmt::format("The query parameter \"meter\" is \"{}\", and no such meter is "
+                                            "configured. GET /v1/meters lists the meters.",
                                             *meter));
     }
     auto watcher = call.parts.news->watch();

@@ -124,8 +124,11 @@ private:
             // A meter without rows takes time too, so it counts as one.
             if (rows_left-- <= 0) return true;
             if (!document_) {
-                auto opened = usage_document(*parts_, view, meters_[next_], asked_);
-                if (!opened) return fail(opened.error().body);
+                // All ranges were checked before the answer began.
+                const auto range = unchecked_usage_range(*parts_, view, meters_[next_], asked_);
+                if (!range) return tl::unexpected(range.error());
+                auto opened = usage_document(*parts_, meters_[next_], asked_, *range);
+                if (!opened) return tl::unexpected(opened.error());
                 document_.emplace(*std::move(opened));
                 if (next_ > 0) chunk += ',';
             }
@@ -163,17 +166,20 @@ OrProblem<UsageAsked> usage_asked(const Call& call) {
     return UsageAsked{*step, *from, to->value_or(zone.start_of(today + date::days{1})), *tariff};
 }
 
+Result<Span> unchecked_usage_range(const ApiParts& parts, LedgerView& view, const FoundMeter& meter,
+                                   const UsageAsked& asked) {
+    if (asked.from) return Span{*asked.from, asked.to};
+    const auto from = default_from(parts.zone, view, meter, asked.step, asked.to);
+    if (!from) return tl::unexpected(from.error());
+    return Span{*from, asked.to};
+}
+
 OrProblem<Span> usage_range(const ApiParts& parts, LedgerView& view, const FoundMeter& meter,
                             const UsageAsked& asked) {
+    const auto found = unchecked_usage_range(parts, view, meter, asked);
+    if (!found) return tl::unexpected(ledger_problem(found.error()));
+    const Span range = *found;
     const CivilZone& zone = parts.zone;
-    Span range{Instant{}, asked.to};
-    if (asked.from) {
-        range.from = *asked.from;
-    } else {
-        const auto found = default_from(zone, view, meter, asked.step, range.to);
-        if (!found) return tl::unexpected(ledger_problem(found.error()));
-        range.from = *found;
-    }
     if (range.from >= range.to) {
         return refuse(400, fmt::format("The range from {} to {} is empty: \"to\" must be after \"from\".",
                                        zone.format(range.from), zone.format(range.to)));
@@ -251,18 +257,16 @@ Result<void> UsageDocument::add_row(LedgerView& view, std::string& chunk) {
     return {};
 }
 
-OrProblem<UsageDocument> usage_document(const ApiParts& parts, LedgerView& view, const FoundMeter& meter,
-                                        const UsageAsked& asked) {
-    const auto range = usage_range(parts, view, meter, asked);
-    if (!range) return tl::unexpected(range.error());
+Result<UsageDocument> usage_document(const ApiParts& parts, const FoundMeter& meter, const UsageAsked& asked,
+                                     Span range) {
     MeterSummary summary;
     if (meter.record) {
         auto summarised = parts.summarise(*meter.record, *meter.settings);
-        if (!summarised) return tl::unexpected(ledger_problem(summarised.error()));
+        if (!summarised) return tl::unexpected(summarised.error());
         summary = *std::move(summarised);
     }
     return UsageDocument(parts, meter, pulse_values(*meter.settings, summary.meter_register, parts.zone),
-                         asked, *range);
+                         asked, range);
 }
 
 Response get_usage(const Call& call) {
@@ -272,8 +276,10 @@ Response get_usage(const Call& call) {
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();
-    auto document = usage_document(call.parts, **view, *meter, *asked);
-    if (!document) return document.error();
+    const auto range = usage_range(call.parts, **view, *meter, *asked);
+    if (!range) return range.error();
+    auto document = usage_document(call.parts, *meter, *asked, *range);
+    if (!document) return ledger_problem(document.error());
     Response response;
     response.chunks = UsageAnswer(call, *view, *std::move(document));
     return response;

@@ -18,7 +18,10 @@ struct UsageAsked {
 
 [[nodiscard]] OrProblem<UsageAsked> usage_asked(const Call& call);
 
-/// The range of a meter's rows. Refused if it is empty or too long.
+/// The range of a meter's rows as asked for, or the default. Fails with the store's words.
+[[nodiscard]] Result<Span> unchecked_usage_range(const ApiParts& parts, LedgerView& view,
+                                                 const FoundMeter& meter, const UsageAsked& asked);
+/// The same range. Refused if it is empty or too long.
 [[nodiscard]] OrProblem<Span> usage_range(const ApiParts& parts, LedgerView& view, const FoundMeter& meter,
                                           const UsageAsked& asked);
 
@@ -48,8 +51,8 @@ private:
     bool is_first_row_ = true;
 };
 
-/// The document of the meter, or the problem.
-[[nodiscard]] OrProblem<UsageDocument> usage_document(const ApiParts& parts, LedgerView& view,
-                                                      const FoundMeter& meter, const UsageAsked& asked);
+/// The document of the meter. Fails with the store's words.
+[[nodiscard]] Result<UsageDocument> usage_document(const ApiParts& parts, const FoundMeter& meter,
+                                                   const UsageAsked& asked, Span range);
 
 }  // namespace tickledger

@@ -113,6 +113,13 @@ TEST_CASE("a watcher of one meter receives only its readings, and every alarm") 
     CHECK(served.fixture.refusal("/v1/stream?meter=barn", 400).find("barn") != std::string::npos);
 }
 
+TEST_CASE("the stream of a meter that is only in the ledger is refused, but not as a meter that never was") {
+    ApiFixture fixture;
+    fixture.meter("cellar");
+    CHECK_THAT(fixture.refusal("/v1/stream?meter=cellar", 400),
+               Catch::Contains("\"cellar\"") && Catch::Contains("is configured"));
+}
+
 TEST_CASE("a change of the daemon's health is sent although nothing is booked") {
     HttpLimits limits;
     limits.look_for_news = std::chrono::milliseconds{20};

@@ -1,5 +1,6 @@
 // GET …/usage: rows, their volumes and their cost.
 #include <catch2/catch.hpp>
+#include <filesystem>
 
 #include "serve/api_fixture.hpp"
 
@@ -256,6 +257,35 @@ TEST_CASE("an invalid point of a range is refused with a valid example") {
         CAPTURE(point);
         CHECK(mentions(fixture.refusal(std::string("/v1/meters/house/usage?from=") + point, 400),
                        "2026-03-01"));
+    }
+}
+
+TEST_CASE("a ledger that fails while usage is sent is reported in the store's words, not in a document") {
+    ApiFixture fixture;
+    add_days_of_a_building(fixture);
+    const auto ask = [&](const ApiParts& parts, const char* target) {
+        fixture.api = std::make_unique<Api>(parts);
+        return fixture.api->handle(sure(read_target(target)));
+    };
+    std::string text;
+    SECTION("it is removed between two parts") {
+        fixture.snapshot_longest = Duration{0};
+        const auto response =
+            ask(fixture.parts(), "/v1/meters/flat-2/usage?step=interval&from=2026-01-01&to=2026-02-01");
+        REQUIRE(sure(response.chunks(text)));
+        std::filesystem::remove(fixture.file);
+        const auto more = response.chunks(text);
+        REQUIRE_FALSE(more);
+        CHECK_THAT(more.error().text, Catch::Contains(fixture.file.string()) && !Catch::Contains("{"));
+    }
+    SECTION("the memory of a meter is damaged") {
+        ApiParts parts = fixture.parts();
+        parts.summarise = [](const MeterRecord&, const MeterSettings&) -> Result<MeterSummary> {
+            return fail("The memory is damaged.");
+        };
+        const auto more = ask(parts, "/v1/usage").chunks(text);
+        REQUIRE_FALSE(more);
+        CHECK(more.error().text == "The memory is damaged.");
     }
 }
 
