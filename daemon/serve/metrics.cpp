@@ -131,12 +131,13 @@ Result<void> add_meters(std::string& text, const ApiParts& parts, LedgerView& vi
     return {};
 }
 
-Result<void> add_ledger(std::string& text, const ApiParts& parts, LedgerView& view) {
+Result<void> add_ledger(std::string& text, const ApiParts& parts, LedgerView& view,
+                        const HealthFacts& facts) {
     const auto waiting = view.outbox_size();
     if (!waiting) return tl::unexpected(waiting.error());
     Family(text, "tickledger_publications_waiting", Type::gauge,
            "Publications that the broker has not taken yet.")
-        .sample(static_cast<std::uint64_t>(*waiting));
+        .sample(static_cast<std::uint64_t>(std::max<std::int64_t>(0, *waiting - facts.publications_arrived)));
     const auto alarms = view.alarms(std::nullopt, std::nullopt);
     if (!alarms) return tl::unexpected(alarms.error());
     Family active(text, "tickledger_alarm_active", Type::gauge, "1 while an alarm's condition holds.");
@@ -152,10 +153,11 @@ Result<void> add_ledger(std::string& text, const ApiParts& parts, LedgerView& vi
 Response get_metrics(const Call& call) {
     Response response;
     response.content_type = "application/openmetrics-text; version=1.0.0; charset=utf-8";
-    add_daemon(response.body, call.parts.health());
+    const HealthFacts facts = call.parts.health();
+    add_daemon(response.body, facts);
     std::string from_ledger;
     const auto view = call.snapshots.take();
-    if (view && add_ledger(from_ledger, call.parts, **view)) response.body += from_ledger;
+    if (view && add_ledger(from_ledger, call.parts, **view, facts)) response.body += from_ledger;
     response.body += "# EOF\n";
     return response;
 }

@@ -71,6 +71,17 @@ TEST_CASE("the reference parser accepts the metrics, and they agree with the ans
     CHECK_FALSE(samples.contains("tickledger_meter_ticks{meter=flat-7}"));
 }
 
+TEST_CASE("metrics count no publication as waiting that the broker has acknowledged") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    for (int i = 0; i < 4; ++i)
+        sure(fixture.ledger->queue({.topic = "meters/house/usage", .payload = "{}"}));
+    sure(fixture.ledger->commit());
+    fixture.health.publications_arrived = 3;
+    const Json samples = read_by_reference_parser(fixture, fixture.answer("/metrics").body);
+    CHECK(samples.at("tickledger_publications_waiting{}") == 1);
+}
+
 TEST_CASE("metrics are served while the store cannot be written") {
     ApiFixture fixture;
     fixture.health.store_error = "The disk is full.";
