@@ -35,8 +35,10 @@ void Syncer::run() {
         wake_.wait_for(lock, sync_.every(), [&] { return stop_; });
         has_news_ = false;
         lock.unlock();
-        sync_.sync();
+        const bool is_synced = sync_.sync();
         lock.lock();
+        // The next message may come hours later, or never.
+        if (!is_synced) has_news_ = true;
     }
 }
 
