@@ -15,6 +15,7 @@ constexpr std::chrono::seconds connect_limit{10};
 constexpr std::size_t huge_bytes = std::size_t{1} << 20U;
 
 /// Publication ids pass through the library as its user contexts.
+static_assert(sizeof(void*) >= sizeof(std::int64_t));
 void* context_of(std::int64_t id) {
     return reinterpret_cast<void*>(static_cast<std::intptr_t>(id));
 }
