@@ -339,8 +339,9 @@ bool Daemon::Parts::note_link(LinkChange change) {
 }
 
 void Daemon::Parts::found_damage(const std::string& found) {
-    note_damage(ledger_file(), found);
-    on_fatal_({exit_status::store_unusable, found + " The daemon stops now."});
+    const auto noted = note_damage(ledger_file(), found);
+    on_fatal_({exit_status::store_unusable,
+               found + (noted ? "" : " " + noted.error().text) + " The daemon stops now."});
 }
 
 void Daemon::Parts::reload(Configuration configuration) {

@@ -17,9 +17,10 @@ constexpr auto round_every = std::chrono::seconds{30};
 
 Housekeeper::Housekeeper(Parts parts)
     : parts_(std::move(parts)), backups_(parts_.store.backups()), is_suspect_(parts_.is_unchecked) {
-    if (const auto all = backups_.list(); !all.empty()) {
-        state_.last_backup = all.back();
-        state_.backup_count = static_cast<std::int64_t>(all.size());
+    // If they cannot be listed, the first backup says why.
+    if (const auto all = backups_.list(); all && !all->empty()) {
+        state_.last_backup = all->back();
+        state_.backup_count = static_cast<std::int64_t>(all->size());
     }
     thread_ = std::thread([this] { run(); });
 }
@@ -95,6 +96,7 @@ void Housekeeper::back_up_if_due() {
     const auto made = backups_.make(parts_.ledger, *now, store.keep_backups, [this] { return goes_on(); });
     if (!goes_on()) return;
     if (!made) next_try_ = std::chrono::steady_clock::now() + parts_.try_again_after;
+    const auto all = backups_.list();
     bool is_news = false;
     {
         const std::lock_guard lock(mutex_);
@@ -102,7 +104,7 @@ void Housekeeper::back_up_if_due() {
         is_news = trouble != state_.trouble;
         state_.trouble = trouble;
         if (made) state_.last_backup = *made;
-        state_.backup_count = static_cast<std::int64_t>(backups_.list().size());
+        if (all) state_.backup_count = static_cast<std::int64_t>(all->size());
         // The copy may have failed because the ledger is damaged.
         if (!made) is_suspect_ = true;
     }

@@ -196,8 +196,10 @@ Result<std::string> make_base(Files& files, const Exchange& store, const Backups
                               const Redating& redating, const CivilZone& zone) {
     const auto names = log_files(files, store.messages());
     if (!names) return tl::unexpected(names.error());
-    for (auto all = backups.list(); !all.empty(); all.pop_back()) {
-        const Backup& backup = all.back();
+    auto all = backups.list();
+    if (!all) return tl::unexpected(std::move(all.error()));
+    for (; !all->empty(); all->pop_back()) {
+        const Backup& backup = all->back();
         store.clear();
         if (quick_check(backup.file).soundness != Soundness::sound) continue;
         if (auto copied = back_up(backup.file, store.fresh_ledger()); !copied)

@@ -156,7 +156,7 @@ Result<void> copy_open(Database& source, const fs::path& to) {
     return {};
 }
 
-std::vector<Backup> Backups::list() const {
+Result<std::vector<Backup>> Backups::list() const {
     std::vector<Backup> backups;
     std::error_code failed;
     for (fs::directory_iterator at(directory_, failed), end; !failed && at != end; at.increment(failed)) {
@@ -164,6 +164,12 @@ std::vector<Backup> Backups::list() const {
         std::error_code ignored;
         if (moment && at->is_regular_file(ignored))
             backups.push_back({at->path(), *moment, at->file_size(ignored)});
+    }
+    if (failed && failed != std::errc::no_such_file_or_directory) {
+        return fail(
+            fmt::format("The directory {} for backups cannot be read: {}. Check [store] "
+                        "backup_directory, its owner and mode, and its disk.",
+                        directory_.string(), failed.message()));
     }
     std::sort(backups.begin(), backups.end(),
               [](const Backup& a, const Backup& b) { return a.made_at < b.made_at; });
@@ -180,15 +186,19 @@ Result<Backup> Backups::make(const fs::path& ledger, Instant now, std::int64_t k
                         "backup_directory, its owner and mode, and that its disk is mounted.",
                         directory_.string(), failed.message()));
     }
+    // Where old backups cannot be found, and so not removed, new ones would fill the disk.
+    if (const auto old = list(); !old) return tl::unexpected(old.error());
     const fs::path file = directory_ / fmt::format("{}{}{}", prefix, name_part(now), suffix);
     if (auto made = back_up(ledger, file, goes_on); !made) {
         return fail(fmt::format("The backup {} was not made. {}", file.string(), made.error().text));
     }
-    auto backups = list();
+    const auto backups = list();
+    if (!backups) return tl::unexpected(backups.error());
     const auto kept = static_cast<std::size_t>(keep);
-    for (std::size_t oldest = 0; backups.size() - oldest > kept; ++oldest) {
+    for (std::size_t oldest = 0; backups->size() - oldest > kept; ++oldest) {
         // The new backup stays, even if the others have later names because a clock was wrong.
-        if (backups[oldest].file != file) fs::remove(backups[oldest].file, failed);
+        const fs::path& old = (*backups)[oldest].file;
+        if (old != file) fs::remove(old, failed);
     }
     return Backup{file, date::floor<std::chrono::seconds>(now), fs::file_size(file, failed)};
 }

@@ -54,8 +54,8 @@ class Backups {
 public:
     explicit Backups(std::filesystem::path directory) : directory_(std::move(directory)) {}
 
-    /// The oldest first. Empty if there is no such directory.
-    [[nodiscard]] std::vector<Backup> list() const;
+    /// The oldest first. Empty if there is no such directory; fails if it cannot be read.
+    [[nodiscard]] Result<std::vector<Backup>> list() const;
     /// Makes a backup of `ledger` and removes the oldest ones beyond `keep`.
     [[nodiscard]] Result<Backup> make(const std::filesystem::path& ledger, Instant now, std::int64_t keep,
                                       const GoesOn& goes_on = {}) const;

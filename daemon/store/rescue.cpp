@@ -9,6 +9,8 @@
 #include <system_error>
 #include <vector>
 
+#include "store/files.hpp"
+
 namespace tickledger {
 namespace {
 
@@ -59,7 +61,10 @@ constexpr std::uintmax_t begun_bytes_max = 16 * 1024 * 1024;
 /// What is wrong with the ledger. Nothing: it is sound, or new, or must not be touched.
 std::optional<std::string> damage_of(const fs::path& ledger, bool has_backups, Duration check_longest,
                                      Rescue& rescue) {
-    if (std::error_code ignored; fs::exists(mark_of(ledger), ignored)) return read_text(mark_of(ledger));
+    if (std::error_code ignored; fs::exists(mark_of(ledger), ignored)) {
+        const std::string found = read_text(mark_of(ledger));
+        return found.empty() ? fmt::format("The ledger {} was found damaged.", ledger.string()) : found;
+    }
     if (is_missing(ledger)) {
         if (!has_backups) return std::nullopt;
         return fmt::format("The ledger {} is missing or empty.", ledger.string());
@@ -95,8 +100,7 @@ Result<fs::path> set_ledger_aside(const fs::path& ledger, Instant now) {
 }
 
 /// The newest backup that is whole.
-std::optional<Backup> sound_backup(const Backups& backups) {
-    auto all = backups.list();
+std::optional<Backup> sound_backup(std::vector<Backup> all) {
     for (; !all.empty(); all.pop_back()) {
         if (quick_check(all.back().file).soundness == Soundness::sound) return all.back();
     }
@@ -109,7 +113,8 @@ bool was_rescued_since(const fs::path& ledger, Instant moment) {
     const std::string earliest =
         fmt::format("{}{}{}.db", ledger.stem().string(), aside_mark, name_part(moment));
     return std::any_of(all.begin(), all.end(), [&](const fs::path& aside) {
-        return aside.filename().string() > earliest && fs::exists(story_of(aside));
+        std::error_code ignored;
+        return aside.filename().string() > earliest && fs::exists(story_of(aside), ignored);
     });
 }
 
@@ -118,10 +123,13 @@ bool was_rescued_since(const fs::path& ledger, Instant moment) {
 Result<Rescue> rescue_ledger(const fs::path& ledger, const Backups& backups, Instant now,
                              Duration check_longest) {
     Rescue rescue;
-    const auto damage = damage_of(ledger, !backups.list().empty(), check_longest, rescue);
+    const auto all = backups.list();
+    // Backups that cannot be listed may be there. A missing ledger is then no reason to begin a new one.
+    const auto damage = damage_of(ledger, !all || !all->empty(), check_longest, rescue);
     if (!damage) return rescue;
+    if (!all) return fail(fmt::format("{} {} Nothing was changed.", *damage, all.error().text));
 
-    const auto backup = sound_backup(backups);
+    const auto backup = sound_backup(*all);
     if (!backup) {
         return fail(fmt::format(
             "{} There is no sound backup of it in {}, so nothing was changed. Put a backup there, "
@@ -159,8 +167,18 @@ Result<Rescue> rescue_ledger(const fs::path& ledger, const Backups& backups, Ins
     return rescue;
 }
 
-void note_damage(const fs::path& ledger, const std::string& found) {
-    std::ofstream(mark_of(ledger)) << found;
+Result<void> note_damage(const fs::path& ledger, const std::string& found) {
+    const auto files = machine_files();
+    const auto noted = files->open_append(mark_of(ledger)).and_then([&](const auto& mark) {
+        return mark->truncate(0).and_then([&] { return mark->append(found); }).and_then([&] {
+            return mark->sync();
+        });
+    });
+    if (noted) return {};
+    return fail(
+        fmt::format("The damage could not be noted in {}. If the next start does not restore the ledger, "
+                    "stop the daemon, move {} and its -wal away, and start it again.",
+                    mark_of(ledger).string(), ledger.string()));
 }
 
 std::optional<std::string> last_rescue(const fs::path& ledger) {

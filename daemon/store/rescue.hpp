@@ -23,14 +23,15 @@ struct Rescue {
 /// a database. A ledger that is damaged, or missing while there are backups, is set aside
 /// (ledger.damaged-20260301T030000Z.db, with its -wal) and replaced by the newest backup that is sound.
 /// Messages accepted after that backup are booked again from the message log, because the backup holds its
-/// place in the log. Fails, and changes nothing, if no backup is sound or if the last rescue was less than an
-/// hour ago. A file that never was a ledger and has no backup beside it is left alone. Precondition: the
-/// writer's lock is held. The rescue is idempotent, wherever it is killed.
+/// place in the log. Fails, and changes nothing, if no backup is sound, if the backups cannot be listed, or
+/// if the last rescue was less than an hour ago. A file that never was a ledger and has no backup beside it
+/// is left alone. Precondition: the writer's lock is held. The rescue is idempotent, wherever it is killed.
 [[nodiscard]] Result<Rescue> rescue_ledger(const std::filesystem::path& ledger, const Backups& backups,
                                            Instant now, Duration check_longest);
 
-/// Notes that the ledger was found damaged while it was in use. The next start then sets it aside.
-void note_damage(const std::filesystem::path& ledger, const std::string& found);
+/// Notes that the ledger was found damaged while it was in use. The next start then sets it aside. Fails if
+/// the note is not on the disk, with what a person can do instead.
+[[nodiscard]] Result<void> note_damage(const std::filesystem::path& ledger, const std::string& found);
 
 /// What the last rescue reported, as long as the file that it set aside is kept. Nothing: there is none.
 [[nodiscard]] std::optional<std::string> last_rescue(const std::filesystem::path& ledger);

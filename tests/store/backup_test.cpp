@@ -172,11 +172,11 @@ TEST_CASE("the newest backups are kept, the oldest are removed") {
     const TempDirectory directory;
     const auto file = filled_ledger(directory, "1");
     const Backups backups(directory / "on/another/disk");
-    CHECK(backups.list().empty());
+    CHECK(backups.list().value().empty());
     for (int day = 0; day < 5; ++day)
         REQUIRE(backups.make(file, monday + day * 24h, 3));
     std::ofstream(directory / "on/another/disk/ledger-of-my-own.db") << "not ours";
-    const auto all = backups.list();
+    const auto all = backups.list().value();
     REQUIRE(all.size() == 3);
     CHECK(all.front().made_at == monday + 2 * 24h);
     CHECK(all.back().made_at == monday + 4 * 24h);
@@ -229,16 +229,20 @@ TEST_CASE("a damaged ledger is set aside and restored from the newest sound back
         std::fstream(file, std::ios::in | std::ios::out | std::ios::binary) << std::string(1024, '\0');
     }
     SECTION("damage was found while it was in use") {
-        note_damage(file, "The ledger was found damaged on Tuesday.");
+        REQUIRE(note_damage(file, "The ledger was found damaged on Tuesday."));
+    }
+    SECTION("damage was noted by an earlier version when the disk was full, without a word") {
+        std::ofstream(file.string() + ".damage-found").flush();
     }
     SECTION("nothing is left of it") {
         fs::resize_file(file, 0);
     }
     SECTION("the newest backup is damaged too") {
         damage(file);
-        damage(backups.list().back().file);
+        damage(backups.list().value().back().file);
     }
-    const bool newest_is_sound = quick_check(backups.list().back().file).soundness == Soundness::sound;
+    const bool newest_is_sound =
+        quick_check(backups.list().value().back().file).soundness == Soundness::sound;
     const Rescue rescue = rescued(file, directory / "backups", monday + 2h);
     INFO(rescue.told);
     CHECK_THAT(rescue.told, Catch::Contains(newest_is_sound ? "2026-03-02T01:00:00" : "2026-03-02T00:00:00"));
@@ -268,7 +272,7 @@ TEST_CASE("the write-ahead log of a damaged ledger does not spoil the restored o
     }
     for (const char* name : {"ledger.db", "ledger.db-wal"})
         fs::copy(directory / "kept" / name, directory / name, fs::copy_options::overwrite_existing);
-    note_damage(file, "The ledger is damaged.");
+    REQUIRE(note_damage(file, "The ledger is damaged."));
     CHECK_FALSE(rescued(file, directory / "backups").told.empty());
     CHECK(accepted_in(file) == "of the backup");
     CHECK(quick_check(file).soundness == Soundness::sound);
@@ -286,6 +290,27 @@ TEST_CASE("a rescue that was killed half way is completed by the next start") {
     CHECK_FALSE(rescued(file, directory / "backups", monday + 5s).told.empty());
     CHECK(accepted_in(file) == "of the backup");
     CHECK_FALSE(fs::exists(directory / "ledger.db.part"));
+}
+
+TEST_CASE("backups that could not be listed counted as none, so a new ledger replaced a missing one") {
+    const TempDirectory directory;
+    // A path through a file, which cannot be listed by root either.
+    const Backups backups(directory.write("disk", "in the way") / "backups");
+    CHECK_THAT(backups.list().error().text,
+               Catch::Contains("disk/backups") && Catch::Contains("cannot be read"));
+    const auto done = rescue_ledger(directory / "ledger.db", backups, monday, 10s);
+    REQUIRE_FALSE(done);
+    CHECK_THAT(done.error().text, Catch::Contains("is missing") && Catch::Contains("Nothing was changed"));
+    // A sound ledger needs no backup.
+    CHECK(rescue_ledger(filled_ledger(directory, "1"), backups, monday, 10s));
+}
+
+TEST_CASE("damage that could not be noted was lost without a word") {
+    const TempDirectory directory;
+    fs::create_directory(directory / "ledger.db.damage-found");
+    const auto noted = note_damage(directory / "ledger.db", "The ledger is damaged.");
+    REQUIRE_FALSE(noted);
+    CHECK_THAT(noted.error().text, Catch::Contains("ledger.db.damage-found") && Catch::Contains("move"));
 }
 
 TEST_CASE("without a sound backup, or a second time within an hour, nothing is touched") {
