@@ -11,6 +11,10 @@
 namespace tickledger {
 namespace {
 
+constexpr std::string_view cure_of_damage =
+    "If there is a sound backup, the next start restores it from that and the message log. If there is none, "
+    "move the file away: the next start makes a new ledger from the message log.";
+
 /// How long a connection waits for another one that holds the file before it fails.
 constexpr int busy_wait_ms = 2000;
 
@@ -40,7 +44,7 @@ Words words_for(int code, sqlite3* handle) {
         case SQLITE_CORRUPT:
         case SQLITE_NOTADB:
             return {std::string("the file is damaged or is not a ledger: ") + sqlite3_errmsg(handle),
-                    "The next start restores it from the newest backup and the message log."};
+                    std::string(cure_of_damage)};
         case SQLITE_BUSY:
         case SQLITE_LOCKED:
             return {"another program holds the file", "End that program, or wait until it is done."};
@@ -147,8 +151,8 @@ Error Database::error(int code) const {
 }
 
 Error Database::damaged(std::string_view what) const {
-    return {"The ledger " + file_.string() + " is damaged: " + std::string(what) +
-            ". The next start restores it from the newest backup and the message log."};
+    return {"The ledger " + file_.string() + " is damaged: " + std::string(what) + ". " +
+            std::string(cure_of_damage)};
 }
 
 }  // namespace tickledger

@@ -52,7 +52,7 @@ EntryRows::EntryRows(Database& database)
       insert_another_(database,
                       "INSERT" INTO_ENTRY
                       "(SELECT max(n) + 1 FROM entry WHERE to_us = ?1 AND meter = ?2 AND length_us = ?3))"),
-      put_back_(database, "INSERT" INTO_ENTRY "?12)") {}
+      put_back_(database, "INSERT OR IGNORE" INTO_ENTRY "?12)") {}
 
 Result<void> EntryRows::add(MeterKey meter, const Entry& entry) {
     // There are hardly ever two entries of one span, so an earlier one is not looked for first. That would
@@ -63,7 +63,10 @@ Result<void> EntryRows::add(MeterKey meter, const Entry& entry) {
 }
 
 Result<void> EntryRows::put_back(MeterKey meter, const NumberedEntry& numbered) {
-    return insert_entry(put_back_, meter, numbered.entry, numbered.n);
+    auto added = insert_entry(put_back_, meter, numbered.entry, numbered.n);
+    // An entry of a group was numbered without a look at the rows. One of its span that was there is earlier.
+    if (added && database_.changed_rows() == 0) added = insert_entry(insert_another_, meter, numbered.entry);
+    return added;
 }
 
 }  // namespace tickledger

@@ -49,7 +49,7 @@ public:
     explicit EntryRows(Database& database);
     /// With the next free number among those of its span.
     [[nodiscard]] Result<void> add(MeterKey meter, const Entry& entry);
-    /// With the number that it had. Precondition: it is free.
+    /// With the number that it had. If a row of its span has that number, with the next free one.
     [[nodiscard]] Result<void> put_back(MeterKey meter, const NumberedEntry& numbered);
 
 private:

@@ -224,3 +224,29 @@ TEST_CASE("a waiting row was written into a day that had been packed in the same
     REQUIRE(ledger->commit());
     CHECK(ledger->row({1, Step::interval, start}).value()->ticks == 7);
 }
+
+TEST_CASE("a day could not be unpacked if two entries without length end with a group and a row") {
+    const TempDirectory directory;
+    auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
+    const auto entry = [](Duration from, Duration to, EntryKind kind, std::int64_t ticks) {
+        return Entry{.span = {start + from, start + to}, .ticks = ticks, .kind = kind};
+    };
+    const auto add = [&](const std::vector<Entry>& entries) {
+        REQUIRE(ledger->begin());
+        for (const Entry& each : entries)
+            REQUIRE(ledger->add_entry(1, each));
+        REQUIRE(ledger->commit());
+    };
+    add({entry(0h, 1h, EntryKind::measured, 1), entry(1h, 1h, EntryKind::preset, 0)});
+    add({entry(1h, 1h, EntryKind::measured, 2), entry(1h, 2h, EntryKind::measured, 3)});
+    const auto before = ledger->entries(1, {start, start + 24h}).value();
+    REQUIRE(before.size() == 4);
+    REQUIRE(ledger->begin());
+    REQUIRE(ledger->pack_oldest(start + 48h).value());
+    REQUIRE(ledger->commit());
+    CHECK(ledger->entries(1, {start, start + 24h}).value() == before);
+    add({entry(2h, 3h, EntryKind::measured, 4)});
+    const auto after = ledger->entries(1, {start, start + 24h}).value();
+    REQUIRE(after.size() == 5);
+    CHECK(std::equal(before.begin(), before.end(), after.begin()));
+}
