@@ -61,6 +61,25 @@ std::uintmax_t size_of(const std::vector<std::string>& files) {
     return sum;
 }
 
+/// How far a ledger has come.
+struct Booked {
+    MessageCounts counts;
+    std::int64_t ticks = 0;  ///< By which all its registers have advanced.
+};
+
+Result<Booked> booked_in(Ledger& ledger, const Bookkeeper& bookkeeper) {
+    Booked booked{.counts = bookkeeper.counts()};
+    const auto meters = ledger.meters();
+    if (!meters) return tl::unexpected(meters.error());
+    for (const MeterRecord& meter : *meters) {
+        if (meter.state.empty()) continue;
+        const auto memory = memory_from_record(meter.state);
+        if (!memory) return tl::unexpected(memory.error());
+        booked.ticks += memory->total_ticks;
+    }
+    return booked;
+}
+
 /// A progress bar on the terminal, redrawn when it has grown.
 class Progress {
 public:
@@ -108,7 +127,7 @@ public:
 
     /// True if a recording could not be opened or read. That is not a failure of the store.
     [[nodiscard]] bool is_refused() const { return is_refused_; }
-    [[nodiscard]] std::string outcome(const CivilZone& zone, const MessageCounts& counts) const;
+    [[nodiscard]] std::string outcome(const CivilZone& zone, const Booked& before, const Booked& after) const;
 
 private:
     [[nodiscard]] Result<bool> open_next();
@@ -189,13 +208,20 @@ std::optional<Event> RecordingSource::event_of(const std::string& line) {
     return std::move(*event);
 }
 
-std::string RecordingSource::outcome(const CivilZone& zone, const MessageCounts& counts) const {
+std::string RecordingSource::outcome(const CivilZone& zone, const Booked& before, const Booked& after) const {
     std::string text = fmt::format("{} lines read", lines_);
     if (last_event_at_) text += fmt::format(", the last of {}", zone.format(*last_event_at_));
+    const auto more = [&](std::uint64_t MessageCounts::*count) {
+        return after.counts.*count - before.counts.*count;
+    };
     text += fmt::format(
-        ".\nThe ledger has looked at {} messages since it began: {} unreadable, {} strays, {} refused "
-        "because they came too late, {} of no configured meter.\n",
-        counts.booked, counts.unreadable, counts.stray, counts.late_refused, counts.without_meter);
+        ".\n{} ticks booked from {} messages. {} messages were unreadable, {} strays, {} refused because they came "
+        "too late, {} of no configured meter.\n",
+        after.ticks - before.ticks, more(&MessageCounts::booked), more(&MessageCounts::unreadable),
+        more(&MessageCounts::stray), more(&MessageCounts::late_refused), more(&MessageCounts::without_meter));
+    if (!last_event_at_ && lines_ > bad_lines_ && until_)
+        text += fmt::format("Nothing was booked, because all lines are later than {} (--until).\n",
+                            zone.format(*until_));
     if (bad_lines_ > 0) {
         text += fmt::format("{} lines are not of a recording and were passed over:\n", bad_lines_);
         for (const std::string& mistake : mistakes_)
@@ -231,6 +257,8 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
                           static_cast<std::size_t>(configuration.max_meters));
     if (const auto loaded = bookkeeper.load(); !loaded) return unusable(loaded.error().text);
 
+    const auto before = booked_in(**ledger, bookkeeper);
+    if (!before) return unusable(before.error().text);
     RecordingSource source(std::move(*files), request.until, *place, request.shows_progress);
     std::string trouble;
     Engine engine(**ledger, bookkeeper, source, *place,
@@ -252,7 +280,9 @@ tl::expected<void, StartFailure> replay(const Configuration& configuration, cons
         if (const auto done = bookkeeper.end_recording(); !done) return unusable(done.error().text);
     }
     if (const auto done = bookkeeper.publish_last_state(); !done) return unusable(done.error().text);
-    std::fputs(source.outcome(*zone, bookkeeper.counts()).c_str(), stdout);
+    const auto after = booked_in(**ledger, bookkeeper);
+    if (!after) return unusable(after.error().text);
+    std::fputs(source.outcome(*zone, *before, *after).c_str(), stdout);
     return {};
 }
 

@@ -48,8 +48,8 @@ struct Garden {
     [[nodiscard]] long replayed_l() const {
         const auto into = site.directory() / "replayed.db";
         const auto done = site.replay({"--into", into.string(), messages().string()});
-        const auto at = done.out.find("has looked at ");
-        return at == std::string::npos ? -1 : std::stol(done.out.substr(at + 14));
+        const auto at = done.out.find("booked from ");
+        return at == std::string::npos ? -1 : std::stol(done.out.substr(at + 12));
     }
 
     MosquittoProcess broker;
