@@ -3,7 +3,7 @@
 set(debian_only COMPONENT debian EXCLUDE_FROM_ALL)
 set(revision 1)
 
-# The shipped configuration is the example with its [[meter]] commented out: which meters there are, nobody can guess.
+# The shipped configuration is the example with its [[meter]] commented out: nobody can guess the meters.
 file(READ ${example} shipped)
 string(FIND "${shipped}" "\n[[meter]]" meters_from)
 string(SUBSTRING "${shipped}" 0 ${meters_from} before_meters)

@@ -150,7 +150,7 @@ private:
         return {};
     }
 
-    /// A name says it; else numbers that often become smaller are no register.
+    /// The column's name decides. Otherwise, values that often fall are consumption.
     [[nodiscard]] bool is_likely_consumption() const {
         if (found_.has_names && found_.volume < rows_.front().cells.size()) {
             const std::string name = small(rows_.front().cells[found_.volume]);
@@ -168,7 +168,7 @@ private:
             }
             if (volume) before = volume;
         }
-        // The newest may stand first.
+        // The newest row may be the first.
         return std::min(up, down) * 10 > std::max(up, down);
     }
 
@@ -200,7 +200,7 @@ private:
             const auto point = cell.rfind('.');
             if (comma != std::string_view::npos && point != std::string_view::npos)
                 return comma > point ? ',' : '.';
-            // Two of one sign stand between thousands.
+            // A sign that occurs twice in a number separates thousands.
             if (std::ranges::count(cell, ',') > 1) return '.';
             if (std::ranges::count(cell, '.') > 1) return ',';
             has_comma |= comma != std::string_view::npos;

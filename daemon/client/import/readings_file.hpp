@@ -14,7 +14,7 @@
 
 namespace tickledger {
 
-/// What a person told of the file; what is empty is guessed, and the guess is shown.
+/// Options that a person gave. Empty ones are guessed, and the guess is shown.
 struct FileOrder {
     // A column by its name in the first line, or by its number from 1.
     std::string time = {};
@@ -53,7 +53,7 @@ struct FileContents {
     std::string unit;
     bool is_consumption = false;
 
-    std::size_t rows = 0;  ///< But for the line of names.
+    std::size_t rows = 0;  ///< Without the header line.
     /// Readings that follow one another without a gap: two at least, in order of time.
     std::vector<std::vector<FileReading>> stretches;
 
@@ -66,7 +66,7 @@ struct FileContents {
     [[nodiscard]] std::int64_t volume() const;
 };
 
-/// Longer between two readings tells nothing of when the water ran.
+/// Readings further apart than this do not show when the water ran.
 inline constexpr std::chrono::days reading_distance_max{400};
 
 /// Reads a whole file. `zone`: that of times without an offset. Fails with what to tell where a column, a

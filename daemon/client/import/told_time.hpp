@@ -16,7 +16,7 @@ enum class DateOrder : std::uint8_t { unknown, day_first, month_first };
 struct ToldTime {
     /// Of a time with an offset, or of seconds or milliseconds since 1970.
     std::optional<Instant> instant;
-    // Else the wall clock's.
+    // Otherwise the date and time on the wall clock.
     date::year_month_day day;
     Duration time_of_day{};
 };
@@ -31,7 +31,7 @@ struct ToldTime {
 /// It is a date with slashes, whose order has to be known.
 [[nodiscard]] bool needs_date_order(std::string_view text);
 
-/// How a time of the wall clock lies on the time line.
+/// How often a wall-clock time occurs.
 enum class WallTime : std::uint8_t {
     once,
     twice,  ///< The clock was set back over it.

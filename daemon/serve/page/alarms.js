@@ -116,10 +116,10 @@ export function show_alarms(state, acts) {
   const unseen = lasting.filter((alarm) => alarm.state === 'unacknowledged');
   replace(find('#alarms .body'),
     all_seen(unseen, acts, 'all-lasting-seen'),
-    lasting.length === 0 ? h('p', {}, current.length ? 'No alarm lasts.' : 'There is no alarm.')
+    lasting.length === 0 ? h('p', {}, current.length ? 'No alarm is active.' : 'There is no alarm.')
       : h('div', { class: 'cards' }, lasting.slice(0, cards_shown).map((alarm) => card(alarm, acts))),
     lasting.length > cards_shown ? h('p', { class: 'key' }, `${cards_shown} of ${number(lasting.length)} are shown. Choose a meter to see all of its alarms.`) : null,
-    elsewhere ? h('p', { class: 'key' }, elsewhere === 1 ? 'One alarm lasts at another meter.' : `${number(elsewhere)} alarms last at other meters.`) : null,
+    elsewhere ? h('p', { class: 'key' }, elsewhere === 1 ? 'One alarm is active at another meter.' : `${number(elsewhere)} alarms are active at other meters.`) : null,
     ended.length ? past(ended, acts) : null,
     over.length ? earlier(over, acts) : null, open_questions.length ? undecided(open_questions) : null);
 }

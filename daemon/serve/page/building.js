@@ -23,7 +23,7 @@ function matters_of(meter) {
     mark: leak_kinds.includes(alarm.kind) ? 'leak' : 'fault', words: alarm_word(alarm.kind) + (alarm.state === 'acknowledged' ? ' (seen)' : '') }));
   if (meter.silent_since && !matters.some((one) => one.words.startsWith(alarm_word('node-silent'))))
     matters.push({ rank: 2, mark: 'fault', words: `Silent since ${date_and_clock(meter.silent_since)}` });
-  if (meter.refused) matters.push({ rank: 3, mark: 'fault', words: meter.refused.reason === 'stray' ? 'Impossible counts' : 'Messages that cannot be read' });
+  if (meter.refused) matters.push({ rank: 3, mark: 'fault', words: meter.refused.reason === 'stray' ? 'Counts that cannot be right' : 'Messages that cannot be read' });
   if (is_much(meter)) matters.push({ rank: 1, mark: 'much', words: 'Much more than usual' });
   if (meter.seen_until === null) matters.push({ rank: 4, mark: 'fault', words: 'Never heard' });
   return matters.sort((a, b) => a.rank - b.rank);
@@ -90,18 +90,18 @@ function sums(building, lines) {
         : `usual by now: ${volume(sum.usual_until_now_l)}`, `yesterday: ${volume(sum.yesterday_l)}`,
       sum.meters_without_number ? `${sum.meters_without_number === 1 ? '1 meter without data is' : `${number(sum.meters_without_number)} meters without data are`} not included` : null),
     answer('Is there a leak?', leaks.length ? `At ${number(leaks.length)} of ${number(meters.length)}` : 'No sign of one', leaks.length ? 'bad' : 'good',
-      leaks.length ? named(leaks) : 'No alarm for running water lasts.'),
+      leaks.length ? named(leaks) : 'No alarm for running water is active.'),
     answer('Does anything need a look?', troubled.length ? `${number(troubled.length)} of ${number(meters.length)}` : 'No', troubled.length ? 'flow' : 'good',
       troubled.length ? named(troubled.map(({ meter }) => meter)) : 'Every meter is heard, and none stands out.'),
     answer('Is anything running now?', runs.length ? `At ${number(runs.length)}` : unknown.length === meters.length ? 'Not known' : 'Nothing seen', runs.length ? 'flow' : 'plain',
-      runs.length ? named(runs) : null, unknown.length ? `not known of ${number(unknown.length)}` : null));
+      runs.length ? named(runs) : null, unknown.length ? `not known: ${number(unknown.length)} of them` : null));
 }
 
 /** Says whether the difference between the main meter and those behind it is more than the meters' errors explain. */
 function balance_words({ difference_l: difference, tolerance_l: tolerance, is_whole, meter }) {
   const within = Math.abs(difference) <= tolerance;
   const doubt = is_whole ? '' : ' Part of this time was not seen, so this proves nothing.';
-  if (within) return `No more than the meters may err.${doubt}`;
+  if (within) return `Within the meters' permitted errors.${doubt}`;
   return difference > 0
     ? `More ran through ${name_of(meter)} than the others counted: a use without a meter, a leak between, or a meter that counts too little.${doubt}`
     : `The others counted more than ran through ${name_of(meter)}: a meter that counts too much, or one that is fed from elsewhere.${doubt}`;
@@ -110,7 +110,7 @@ function balance_words({ difference_l: difference, tolerance_l: tolerance, is_wh
 const balances = (list) => list.length === 0 ? null : [h('h3', {}, 'The main meter, and what the meters behind it add up to'),
   h('table', { class: 'balances' }, h('caption', { class: 'heard' }, 'Each main meter minus the meters behind it'),
     h('thead', {}, h('tr', {}, ['Main meter', 'Drawn'].map((text) => h('th', { scope: 'col' }, text)),
-      ['It counted', 'The others', 'Difference'].map((text) => h('th', { scope: 'col', class: 'number' }, text)), h('th', { scope: 'col' }, 'What it tells'))),
+      ['It counted', 'The others', 'Difference'].map((text) => h('th', { scope: 'col', class: 'number' }, text)), h('th', { scope: 'col' }, 'Meaning'))),
     h('tbody', {}, list.map((one) => {
       const most = Math.max(one.volume_l, one.parts_l, 1) * 1.05;
       const is_over = Math.abs(one.difference_l) > one.tolerance_l;

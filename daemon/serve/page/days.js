@@ -12,7 +12,7 @@ function notes_of(row, is_today) {
   const notes = [];
   if (is_today) notes.push('so far');
   else if (missing_s > patience_s) notes.push(`incomplete: ${length(missing_s)} not seen`);
-  if (row.spread_ticks > 0) notes.push('partly placed by time');
+  if (row.spread_ticks > 0) notes.push('partly spread over time');
   return notes.join('; ');
 }
 

@@ -22,7 +22,7 @@ export function show_empty(state) {
     step(building.meters.length > 0 || accepted > 0, 'Describe the meter in the configuration.',
       'Enter the topic of its messages, the pulse value, and its permanent flow (Q3). The meter’s plate shows the last two. Then reload the configuration.'),
     step(health.broker.connected, 'Reach the broker.', 'Its address is in the configuration; the top of this page says what the broker answers.'),
-    step(accepted > 0, 'Let the node speak.',
+    step(accepted > 0, 'Switch the node on.',
       `${number(accepted)} messages have come so far. None of this meter? Then the topic in the configuration is not the one on which the node publishes, or the node is off.`),
     unreadable > 0 ? step(false, 'Make its messages readable.', 'The top of this page says what is wrong with them, and on which topic.') : null,
     step(false, 'Wait for the second message.', 'Water is the difference between two of them. What is usual is known after three whole days; a leak is looked for every night.'),

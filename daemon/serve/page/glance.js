@@ -109,7 +109,7 @@ function sure({ today, last_span: last }, meter, now) {
   return answer('How sure is that?', 'Something is missing', 'flow',
     gap_s > 60 ? `${length(gap_s)} of today were not seen: what ran then is in no number.` : null,
     today.unseen_ticks_max > 0 ? `Up to ${volume(today.unseen_l_max)} more may have run today, unseen by the node.` : null,
-    today.spread_ticks ? 'Some of it is placed by time only: messages were far apart.' : null, step);
+    today.spread_ticks ? 'Some of it is spread over time: messages were far apart.' : null, step);
 }
 
 export function show_glance(state) {

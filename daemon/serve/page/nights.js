@@ -27,7 +27,7 @@ export function show_nights(state) {
   if (nights.length === 0 || !meter) return replace(find('#nights .body'), h('p', {}, 'No night has been seen yet.'));
   const newest_first = [...nights].reverse();
   const last = newest_first[0];
-  const bands = (list, caption) => table(caption, ['Night before', `${clock(last.from)} to ${clock(last.to)}`, 'What it tells'],
+  const bands = (list, caption) => table(caption, ['Night before', `${clock(last.from)} to ${clock(last.to)}`, 'Meaning'],
     list.map((night) => [day_word(night.to), drawn(night), h('span', { class: `verdict ${night.verdict}` }, verdict(night, still_for_s))]), { class: 'bands' });
   const first = newest_first.slice(0, nights_shown);
   const loud = newest_first.slice(nights_shown).filter((night) => night.verdict === 'flow');

@@ -30,7 +30,7 @@ export function show_register(state, acts) {
     h('p', {}, 'It should show ', h('strong', { class: 'face' }, cubic_metres(register.register_m3)),
       register.register_m3 === null ? null
         : register.start_told ? [', surely between ', cubic_metres(register.low_m3), ' and ', cubic_metres(register.high_m3), '.']
-          : ', counted from 0: nobody has told yet where it stood. Read it once, enter it below, and tick the box.'),
+          : ', counted from 0: the reading at the start is not known. Read it once, enter it below, and tick the box.'),
     register.start_told === false ? null : h('p', { class: 'small' }, sentence(register.text)));
   replace(find('#readings'), register.readings?.length ? readings(state, acts, register.readings) : null);
 }
