@@ -151,6 +151,14 @@ std::string told_reading_csv(const Json& document) {
     return document.contains("meter") ? reading_csv(document.at("meter"), document) : std::string{};
 }
 
+/// Says of a stretch between two readings by eye why it was not used.
+std::string use_of_stretch(const Json& stretch) {
+    if (stretch.at("used").get<bool>()) return "yes";
+    if (stretch.at("ticks").get<std::int64_t>() <= 0) return "no: no ticks were booked";
+    if (stretch.at("volume_l").get<double>() <= 0) return "no: the register did not advance";
+    return "no: ticks may have run unseen";
+}
+
 std::string calibration_table(const Json& document) {
     std::string text = document.at("text").get<std::string>() + "\n";
     if (!document.contains("stretches")) return text;
@@ -163,7 +171,7 @@ std::string calibration_table(const Json& document) {
     for (const Json& one : document.at("stretches")) {
         stretches.add({civil(one.at("from"), no_data), civil(one.at("to"), no_data), whole(one.at("ticks")),
                        number(one.at("volume_l"), 3), number(one.at("flow_l_per_h"), 1),
-                       one.at("used").get<bool>() ? "yes" : "no: ticks may have run unseen"});
+                       use_of_stretch(one)});
     }
     return stretches.is_empty() ? text : text + "\n" + stretches.text();
 }

@@ -225,6 +225,26 @@ TEST_CASE("the ledger shows unknown ticks and, below the entries, refused messag
           "house,,2026-03-01T08:01:00+01:00,,refused-unreadable,,,nodes/x,\"It says \"\"a, b\"\".\"\r\n");
 }
 
+TEST_CASE("a stretch that calibration did not use has the reason beside it") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters", two_meters);
+    const auto stretch = [](const char* ticks, const char* volume_l, const char* used) {
+        return std::string(
+                   R"({"from":"2026-03-01T08:00:00+01:00","to":"2026-03-02T08:00:00+01:00","ticks":)") +
+               ticks + R"(,"volume_l":)" + volume_l + R"(,"flow_l_per_h":0.0,"used":)" + used + "}";
+    };
+    daemon.set("/v1/meters/house/calibration",
+               R"({"meter":"house","text":"Too few readings.","stretches":[)" + stretch("3", "3.0", "true") +
+                   "," + stretch("0", "5.0", "false") + "," + stretch("4", "0.0", "false") + "," +
+                   stretch("7", "7.0", "false") + "]}");
+    const std::string out = daemon.run("calibrate house").out;
+    const auto place = [&](const char* text) { return out.find(text); };
+    REQUIRE(place("no: ticks may have run unseen") != std::string::npos);
+    CHECK(place("yes") < place("no: no ticks were booked"));
+    CHECK(place("no: no ticks were booked") < place("no: the register did not advance"));
+    CHECK(place("no: the register did not advance") < place("no: ticks may have run unseen"));
+}
+
 TEST_CASE("health is a short text with the troubles on top") {
     FakeDaemon daemon;
     daemon.set(
