@@ -37,11 +37,11 @@ struct LinkState {
 };
 
 /// Persistent session (clean start off), QoS 1 both ways, a Will, and reconnection after growing, jittered
-/// waits. Threads: on_message, on_published, on_room and on_link(up) run on the client library's thread, one at a
-/// time. on_link(down) runs on the link's own thread, after the last message of that link and before the next
-/// on_link(up). on_trouble runs on either. Callbacks must not throw and must not call stop(); they may call
-/// publish() and state(). Methods may be called from any thread. Only stop() and the destructor wait for a
-/// callback.
+/// waits. Threads: on_message, on_published, on_room and on_link(up) run on the client library's thread, one
+/// at a time. on_link(down) runs on the link's own thread, after the last message of that link and before the
+/// next on_link(up). on_trouble runs on either. Callbacks must not throw and must not call stop(); they may
+/// call publish() and state(). Methods may be called from any thread. Only stop() and the destructor wait for
+/// a callback.
 class BrokerLink {
 public:
     struct Callbacks {
@@ -53,8 +53,8 @@ public:
         std::function<bool(LinkChange)> on_link;
         /// The broker has acknowledged this publication.
         std::function<void(std::int64_t id)> on_published;
-        /// publish() refused because the window was full, and half of it is free again. Called once a refusal,
-        /// and not for each acknowledgement, so that many publications are handed over at a time.
+        /// publish() refused because the window was full, and half of it is free again. Called once a
+        /// refusal, and not for each acknowledgement, so that many publications are handed over at a time.
         std::function<void()> on_room;
         /// Reports trouble as a line for the journal.
         std::function<void(const std::string&)> on_trouble;

@@ -229,7 +229,7 @@ TEST_CASE("a day could not be unpacked if two entries without length end with a 
     const TempDirectory directory;
     auto ledger = std::move(Ledger::open(directory / "ledger.db").value());
     const auto entry = [](Duration from, Duration to, EntryKind kind, std::int64_t ticks) {
-        return Entry{.span = {start + from, start + to}, .ticks = ticks, .kind = kind};
+        return Entry{.span = {start + from, start + to}, .ticks = ticks, .kind = kind, .end = {}};
     };
     const auto add = [&](const std::vector<Entry>& entries) {
         REQUIRE(ledger->begin());

@@ -47,7 +47,8 @@ private:
         if (at_ < text_.size() && text_[at_] == '"') {
             if (auto quoted = read_quoted(cell); !quoted) return quoted;
         }
-        // Text after a closing quote is kept, so that the cell is reported as unreadable and not cut silently.
+        // Text after a closing quote is kept, so that the cell is reported as unreadable and not cut
+        // silently.
         while (at_ < text_.size() && text_[at_] != delimiter_ && !is_line_end())
             cell += text_[at_++];
         return {};

@@ -19,8 +19,8 @@ struct CsvRow {
 /// is not closed.
 [[nodiscard]] Result<std::vector<CsvRow>> read_csv(std::string_view text, char delimiter);
 
-/// The one of ; tab , | that gives each of the first lines the same number of fields, at least two. If several
-/// do, the first of them; if none does, a comma.
+/// The one of ; tab , | that gives each of the first lines the same number of fields, at least two. If
+/// several do, the first of them; if none does, a comma.
 [[nodiscard]] char likely_delimiter(std::string_view text);
 
 }  // namespace tickledger
