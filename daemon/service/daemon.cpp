@@ -306,11 +306,11 @@ Started Daemon::Parts::begin() {
     return {};
 }
 
-/// A start may take as long as it needs while it makes progress, and each step is progress. Under load there
-/// are hundreds of steps a second, and the service manager wakes up for each sign of life.
+/// A start may take as long as it needs while it makes progress, and each step is progress. Later, under load,
+/// there are hundreds of steps a second, and the service manager would wake up for each of them.
 void Daemon::Parts::show_life() {
     const auto now = std::chrono::steady_clock::now();
-    if (now - life_shown_at_ < between_signs_of_life) return;
+    if (is_ready_ && now - life_shown_at_ < between_signs_of_life) return;
     life_shown_at_ = now;
     sd_notify(0, is_ready_ ? "WATCHDOG=1" : "WATCHDOG=1\nEXTEND_TIMEOUT_USEC=90000000");
 }
