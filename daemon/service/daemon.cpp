@@ -306,8 +306,8 @@ Started Daemon::Parts::begin() {
     return {};
 }
 
-/// A start may take as long as it needs while it makes progress, and each step is progress. Later, under load,
-/// there are hundreds of steps a second, and the service manager would wake up for each of them.
+/// A start may take as long as it needs while it makes progress, and each step is progress. Later, under
+/// load, there are hundreds of steps a second, and the service manager would wake up for each of them.
 void Daemon::Parts::show_life() {
     const auto now = std::chrono::steady_clock::now();
     if (is_ready_ && now - life_shown_at_ < between_signs_of_life) return;
