@@ -166,6 +166,7 @@ void MessageLog::look_for_notice() {
 
 std::string MessageLog::take_notice() {
     const std::lock_guard lock(mutex_);
+    look_for_notice();
     return std::exchange(is_notice_news_, false) ? notice_ : std::string();
 }
 

@@ -78,7 +78,11 @@ TEST_CASE("a message log removed under the daemon is recreated in full before th
     garden.send(50);
     REQUIRE(garden.shows(100));
     CHECK(garden.replayed_l() == 100);
-    CHECK_THAT(garden.site.journal(), Catch::Contains("message log") && Catch::Contains("recreated"));
+    CHECK(wait_until([&] {
+        const std::string journal = garden.site.journal();
+        return journal.find("message log") != std::string::npos &&
+               journal.find("recreated") != std::string::npos;
+    }));
     garden.site.kill();
     garden.site.start();
     CHECK(garden.shows(100));
