@@ -72,8 +72,8 @@ OrProblem<std::optional<Instant>> Call::instant(std::string_view name) const {
         text->starts_with("now") || text->starts_with("today") || text->starts_with("monday");
     const std::string why =
         is_relative ? read.error().text + " Write it like today-6d, now-36h or 2026-03-01."
-                    : "Give a date like 2026-03-01 or a time like 2026-03-01T08:00:00+01:00. In a "
-                      "URL, write + as %2B.";
+                    : "Give a date like 2026-03-01, a time like 2026-03-01T08:00:00+01:00, or now, today or "
+                      "monday, alone or as in today-6d.";
     return refuse(400, fmt::format("The query parameter \"{}\" is \"{}\". {}", name, *text, why));
 }
 

@@ -8,6 +8,7 @@
 
 #include "book/documents.hpp"
 #include "book/told_draws.hpp"
+#include "core/json_text.hpp"
 #include "serve/body.hpp"
 #include "serve/call.hpp"
 #include "serve/draws.hpp"
@@ -157,7 +158,11 @@ OrProblem<SaidDraw> said_of_use(const Call& call) {
         said.at = *of_day;
     } else {
         const auto at = instant_in(fields[0], call.parts.zone);
-        if (!at) return tl::unexpected(at.error());
+        if (!at)
+            return refuse(400,
+                          fmt::format("\"at\" is \"{}\". Give a time like \"07:10\", which means the latest "
+                                      "07:10, or like \"2026-03-01T08:00:00+01:00\".",
+                                      excerpt(**at_text)));
         said.at = **at;
     }
     if (**was != "nothing") {

@@ -258,6 +258,9 @@ TEST_CASE("an invalid point of a range is refused with a valid example") {
         CHECK(mentions(fixture.refusal(std::string("/v1/meters/house/usage?from=") + point, 400),
                        "2026-03-01"));
     }
+    CHECK(fixture.refusal("/v1/meters/house/usage?from=may", 400) ==
+          "The query parameter \"from\" is \"may\". Give a date like 2026-03-01, a time like "
+          "2026-03-01T08:00:00+01:00, or now, today or monday, alone or as in today-6d.");
 }
 
 TEST_CASE("a ledger that fails while usage is sent is reported in the store's words, not in a document") {
