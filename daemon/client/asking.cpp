@@ -18,27 +18,59 @@ namespace {
 
 constexpr std::size_t meters_listed = 12;
 
+/// The option or argument with which the person gave a parameter of the API.
+std::string option_for(const Options& options, const std::string& parameter) {
+    if (parameter == "meter") return "METER";
+    if (parameter == "label" && !options.longest.empty()) return "--longest";
+    if (parameter == "time") return options.take_back.empty() ? "--at" : "--take-back";
+    if (parameter == "import") return options.import.undo.empty() ? "--as" : "--undo";
+    if (parameter == "from" || parameter == "to") {
+        if (!options.day.empty()) return "--day";
+        if (!options.month.empty()) return "--month";
+        if (!options.last.empty()) return "--last";
+    }
+    if (parameter == "to" && !options.until.empty()) return "--until";
+    if (parameter == "to" && !options.length.empty()) return "--for";
+    std::string option = "--" + parameter;
+    std::ranges::replace(option, '_', '-');
+    return option;
+}
+
+/// Puts options in the place of the API's parameters.
+std::string with_options(const Options& options, const std::string& text) {
+    static const std::regex parameter(
+        "(?:The query parameter )?"
+        "\"(apply_from|at|cost|for|from|group|import|label|meter|named|pulse_value|state|step|time|to|was)\""
+        "(?= is\\b| must\\b|:)");
+    std::string told;
+    auto rest = text.begin();
+    for (std::sregex_iterator found(text.begin(), text.end(), parameter), end; found != end; ++found) {
+        told.append(rest, text.begin() + found->position()).append(option_for(options, found->str(1)));
+        rest = text.begin() + found->position() + found->length();
+    }
+    return told.append(rest, text.end());
+}
+
 /// Replaces the API's words by those of this program, because the person typed options, not request
 /// parameters.
-std::string in_words_of_the_command(std::string text) {
+std::string in_words_of_the_command(const Options& options, const std::string& text) {
     static const std::vector<std::pair<std::regex, std::string>> words{
-        {std::regex("The query parameter \"(\\w+)\" is"), "--$1 is"},
-        {std::regex("The query parameter \"(\\w+)\""), "--$1"},
-        {std::regex(" In a URL, write \\+ as %2B\\."), " It may also be yesterday, 36h, 10d or 2w."},
+        {std::regex("(--(?:from|to) is .* or as in today-6d\\.)"),
+         "$1 It may also be yesterday, 36h, 10d or 2w."},
+        {std::regex("after \"from\""), "after --from"},
+        {std::regex(" is the text \""), " is \""},
         {std::regex("Give interval, hour, day, month or year"),
          "Give interval, hour, day, week, month or year"},
         {std::regex("\"reading(_m3)?\" is"), "The reading is"},
-        {std::regex("\"time\" is"), "--at is"},
         {std::regex("\"apply_from\""), "--apply-from"},
         {std::regex("\"pulse_value\""), "--pulse-value"},
-        {std::regex("\"from\" (is|must)"), "--from $1"},
-        {std::regex("\"to\" (is|must)"), "--to $1"},
         {std::regex("GET /v1/(meters|alarms|health)"), "`tickledger $1`"},
         {std::regex("/v1/health"), "`tickledger health`"},
     };
+    std::string told = with_options(options, text);
     for (const auto& [api, command] : words)
-        text = std::regex_replace(text, api, command);
-    return text;
+        told = std::regex_replace(told, api, command);
+    return told;
 }
 
 std::string list_of(const Names& names) {
@@ -82,7 +114,7 @@ void refuse(const Options& options, const Answer& answer) {
     const std::string detail = has_detail ? document["detail"].get<std::string>() : std::string{};
     if (answer.status == 404 && !options.meter.empty() && detail.starts_with("There is no meter"))
         refuse_meter(names_from(options), options.meter, refused);
-    throw Stop{refused, has_detail ? in_words_of_the_command(detail)
+    throw Stop{refused, has_detail ? in_words_of_the_command(options, detail)
                                    : fmt::format("The daemon answered with status {}.", answer.status)};
 }
 
@@ -116,7 +148,7 @@ void show(const Options& options, const View& view, const std::vector<Asked>& qu
             if (is_first) names = asked.target == "/v1/meters" ? Names(document) : names_from(options);
             const std::string table = view.table(names->labelled(document));
             const bool is_for_later = !document.contains("meter") && document.contains("text");
-            put((is_first ? "" : "\n") + (is_for_later ? in_words_of_the_command(table) : table));
+            put((is_first ? "" : "\n") + (is_for_later ? in_words_of_the_command(options, table) : table));
         }
     }
 }

@@ -14,11 +14,20 @@ std::string text_of(date::sys_days day) {
     return date::format("%F", day);
 }
 
+/// A hundred years, as for the daemon: a longer length is a typing mistake, and might overflow.
+constexpr Duration longest = std::chrono::hours{24 * 36'500};
+/// The daemon shelves no alarm for longer.
+constexpr Duration shelved_longest = std::chrono::hours{24 * 31};
+
 /// A duration, which may also be in weeks.
 Result<Duration> length_in(const std::string& text) {
-    if (text.size() < 2 || text.size() > 6 || !text.ends_with('w')) return parse_duration(text);
-    const auto weeks = parse_duration(text.substr(0, text.size() - 1) + "d");
-    return weeks ? Result<Duration>(*weeks * 7) : weeks;
+    auto length = parse_duration(text);
+    if (text.size() >= 2 && text.size() <= 6 && text.ends_with('w')) {
+        length = parse_duration(text.substr(0, text.size() - 1) + "d");
+        if (length) *length *= 7;
+    }
+    if (length && *length > longest) return fail("That is more than 36500 days.");
+    return length;
 }
 
 bool counts_days(const std::string& length) {
@@ -61,8 +70,9 @@ Result<AskedRange> range_of_month(const std::string& month) {
 Result<AskedRange> range_of_last(const std::string& length) {
     const auto duration = length_in(length);
     if (!duration || *duration <= Duration::zero()) {
-        return fail(
-            fmt::format("--last is \"{}\". Give a whole number and w, d, h or min, as in 7d.", length));
+        return fail(fmt::format(
+            "--last is \"{}\". Give a whole number and w, d, h or min, as in 7d, and at most 36500d.",
+            length));
     }
     if (counts_days(length)) {
         const auto days = std::chrono::floor<date::days>(*duration);
@@ -77,6 +87,11 @@ Result<std::string> iso_length(const std::string& length) {
     if (!duration || *duration < std::chrono::seconds{1})
         return fail(
             fmt::format("--for is \"{}\". Give a whole number and w, d, h or min, as in 2d.", length));
+    if (*duration > shelved_longest)
+        return fail(
+            fmt::format("--for is \"{}\", but an alarm is shelved for 31 days at most, so that it is not "
+                        "forgotten.",
+                        length));
     return fmt::format("PT{}S", std::chrono::floor<std::chrono::seconds>(*duration).count());
 }
 
@@ -84,8 +99,7 @@ Result<std::string> end_of(const std::string& length, const std::string& now) {
     const auto duration = length.starts_with('P') ? parse_iso_duration(length) : length_in(length);
     const auto from = parse_rfc3339(now);
     if (!from) return tl::unexpected(from.error());
-    // At most a hundred years: a longer length is a typing mistake, and might overflow.
-    if (!duration || *duration <= Duration{0} || *duration > std::chrono::hours{24 * 36'500})
+    if (!duration || *duration <= Duration{0} || *duration > longest)
         return fail(
             fmt::format("--for is \"{}\". Give a whole number and w, d, h or min, as in 14d.", length));
     return format_utc(std::chrono::floor<std::chrono::seconds>(*from + *duration));

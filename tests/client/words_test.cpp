@@ -128,14 +128,55 @@ TEST_CASE("a refusal mentioned HTTP although a person had typed a command") {
     CHECK(daemon.run("usage house --step decade").error ==
           "tickledger: --step is \"decade\". Give interval, hour, day, week, month or year.\n");
     daemon.refuse("/v1/meters/house/usage", 400,
-                  "The query parameter \"from\" is \"may\". Give a date like 2026-03-01 or a time like "
-                  "2026-03-01T08:00:00+01:00. In a URL, write + as %2B.");
+                  "The query parameter \"from\" is \"may\". Give a date like 2026-03-01, a time like "
+                  "2026-03-01T08:00:00+01:00, or now, today or monday, alone or as in today-6d.");
     CHECK(
         daemon.run("usage house --from may").error ==
-        "tickledger: --from is \"may\". Give a date like 2026-03-01 or a time like 2026-03-01T08:00:00+01:00. "
-        "It may also be yesterday, 36h, 10d or 2w.\n");
+        "tickledger: --from is \"may\". Give a date like 2026-03-01, a time like 2026-03-01T08:00:00+01:00, or "
+        "now, today or monday, alone or as in today-6d. It may also be yesterday, 36h, 10d or 2w.\n");
     daemon.refuse("/v1/meters/flat-2/register", 409, "It is too much. See GET /v1/health.");
     CHECK(daemon.run("register flat-2").error == "tickledger: It is too much. See `tickledger health`.\n");
+}
+
+TEST_CASE("a refusal named options that the command does not have") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters", building);
+    const auto error_of = [&](const std::string& path, const std::string& detail, const std::string& line) {
+        daemon.refuse(path, 400, detail);
+        return daemon.run(line).error;
+    };
+    const std::string away = "/v1/meters/house/away";
+    CHECK(error_of(away, R"("to" is the text "yesterday". Give a date like "2026-03-01".)",
+                   "away house --until yesterday") ==
+          "tickledger: --until is \"yesterday\". Give a date like \"2026-03-01\".\n");
+    CHECK(error_of(away, R"("to" is not after "from" (now, if that is left out). Nobody is away then.)",
+                   "away house --until 2026-11-01") ==
+          "tickledger: --until is not after --from (now, if that is left out). Nobody is away then.\n");
+    CHECK(error_of("/v1/meters/house/register",
+                   R"(The query parameter "time" is "xyz". Give a date like 2026-03-01, a time like )"
+                   R"(2026-03-01T08:00:00+01:00, or now, today or monday, alone or as in today-6d.)",
+                   "register house --take-back xyz") ==
+          "tickledger: --take-back is \"xyz\". Give a date like 2026-03-01, a time like "
+          "2026-03-01T08:00:00+01:00, or now, today or monday, alone or as in today-6d.\n");
+    CHECK(error_of("/v1/meters/house/usage",
+                   R"(The range from 2026-03-02 to 2026-03-01 is empty: "to" must be after "from".)",
+                   "usage house --from 2026-03-02 --to 2026-03-01") ==
+          "tickledger: The range from 2026-03-02 to 2026-03-01 is empty: --to must be after --from.\n");
+    CHECK(error_of("/v1/meters/house/draws", R"("was" is "bathe". Say bath.)",
+                   "draws house --at 07:10 --was bathe") == "tickledger: --was is \"bathe\". Say bath.\n");
+    CHECK(error_of("/v1/meters/house/draws", R"(The query parameter "label" is "bathe". Give bath.)",
+                   "draws house --longest bathe") == "tickledger: --longest is \"bathe\". Give bath.\n");
+    // A meter may have the name of no parameter, and stays as it is.
+    CHECK(error_of("/v1/meters/house/usage", R"(The meter "flat" is in the ledger only.)", "usage house") ==
+          "tickledger: The meter \"flat\" is in the ledger only.\n");
+    // What the daemon would refuse in a form that nobody typed is refused before.
+    CHECK(daemon.run("alarms --shelve 1 --for 60d").error ==
+          "tickledger: --for is \"60d\", but an alarm is shelved for 31 days at most, so that it is not "
+          "forgotten.\n");
+    CHECK(daemon.run("usage --last 99999d").error ==
+          "tickledger: --last is \"99999d\". Give a whole number and w, d, h or min, as in 7d, and at most "
+          "36500d.\n");
+    CHECK(point_in("99999d") == "99999d");
 }
 
 TEST_CASE("a mistyped command or option is reported with the likely one") {
