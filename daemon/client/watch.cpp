@@ -7,6 +7,9 @@
 #include <cmath>
 #include <cstdio>
 #include <map>
+#include <optional>
+#include <set>
+#include <sstream>
 #include <thread>
 
 #include "client/cells.hpp"
@@ -37,6 +40,37 @@ std::size_t characters_in(const std::string& text) {
 
 std::string clock(const std::string& time) {
     return time.size() < 19 ? time : time.substr(11, 8);
+}
+
+bool is_time_or_number(const std::string& word) {
+    return word.front() >= '0' && word.front() <= '9' &&
+           word.find_first_not_of("0123456789:.-+,") == word.npos;
+}
+
+bool is_unit_of_time(std::string_view word) {
+    if (word.ends_with('s')) word.remove_suffix(1);
+    return word == "second" || word == "minute" || word == "hour" || word == "day";
+}
+
+/// A trouble without its numbers, times and lengths of time. They run on while the trouble stays the same.
+std::string without_numbers(const std::string& trouble) {
+    std::istringstream words(trouble);
+    std::string text;
+    for (std::string word; words >> word;) {
+        if (!is_time_or_number(word) && !is_unit_of_time(word)) text += word + ' ';
+    }
+    return text;
+}
+
+/// The moment of the change that an event of an alarm reports. `before`: the alarm as it was last known, or
+/// null. Nothing if the alarm does not say: it was shelved, for example.
+std::optional<std::string> moment_of_change(const Json& alarm, const Json& before) {
+    for (const char* member : {"acknowledged_at", "cleared_at", "raised_at"}) {
+        const Json& moment = alarm.at(member);
+        if (moment.is_string() && (before.is_null() || moment != before.at(member)))
+            return moment.get<std::string>();
+    }
+    return std::nullopt;
 }
 
 /// Follows the flow of each meter. When water stops, it asks for the draws of that run.
@@ -79,6 +113,11 @@ private:
                 if (flow == 0) still_[id] = time.get<std::string>();
             }
         }
+        const auto alarms = ask(order_.socket, {"/v1/alarms"});
+        if (!alarms || alarms->status != 200) return;
+        const Json known = Json::parse(alarms->body);
+        for (const Json& alarm : known.at("alarms"))
+            alarms_[alarm.at("id").get<std::int64_t>()] = alarm;
     }
 
     void show_reading(const Json& reading) {
@@ -129,19 +168,32 @@ private:
                          std::string(static_cast<std::size_t>(length), '#'), bar_longest, more));
     }
 
-    void show_alarm(const Json& alarm) const {
-        const Json& cleared = alarm.at("cleared_at");
-        show(clock(cleared.is_null() ? alarm.at("raised_at") : cleared), alarm.at("meter"),
+    void show_alarm(const Json& alarm) {
+        Json& before = alarms_[alarm.at("id").get<std::int64_t>()];
+        const auto moment = moment_of_change(alarm, before);
+        before = alarm;
+        show(moment ? clock(*moment) : clock_now(), alarm.at("meter"),
              fmt::format("ALARM {} is {}. {}", alarm.at("kind").get<std::string>(),
                          alarm.at("state").get<std::string>(), alarm.at("text").get<std::string>()));
     }
 
+    /// The daemon's time. An event is shown right after the change.
+    [[nodiscard]] std::string clock_now() const {
+        const auto answer = ask(order_.socket, {"/v1/health"});
+        if (!answer || answer->status != 200) return no_time;
+        return clock(harmless(Json::parse(answer->body)).at("time"));
+    }
+
     void show_health(const Json& health) {
-        const bool is_well = health.at("troubles").empty();
-        if (is_well && was_ill_) put("All is well again.");
-        for (const Json& trouble : health.at("troubles"))
-            put("! " + trouble.get<std::string>());
-        was_ill_ = !is_well;
+        std::set<std::string> troubles;
+        for (const Json& trouble : health.at("troubles")) {
+            const std::string text = trouble.get<std::string>();
+            const std::string key = without_numbers(text);
+            if (!troubles_.contains(key)) put("! " + text);
+            troubles.insert(key);
+        }
+        if (troubles.empty() && !troubles_.empty()) put("All is well again.");
+        troubles_ = std::move(troubles);
     }
 
     void show(const std::string& time, const std::string& id, const std::string& what) const {
@@ -158,7 +210,10 @@ private:
     std::map<std::string, std::string> running_since_;
     /// Meters whose last reading showed no flow, with the time of that reading.
     std::map<std::string, std::string> still_;
-    bool was_ill_ = false;
+    /// The alarms as they were last known, by id.
+    std::map<std::int64_t, Json> alarms_;
+    /// The troubles of the last event, without their numbers.
+    std::set<std::string> troubles_;
 };
 
 }  // namespace

@@ -23,7 +23,7 @@ std::string reading(const std::string& time, const std::string& flow, const std:
 
 const std::string alarm =
     "event: alarm\ndata: {\"id\":7,\"meter\":\"garden\",\"kind\":\"night-flow\",\"state\":\"unacknowledged\","
-    "\"raised_at\":\"2026-03-08T05:00:00+01:00\",\"cleared_at\":null,\"text\":\"Water ran all night.\"}\n\n";
+    "\"raised_at\":\"2026-03-08T05:00:00+01:00\",\"cleared_at\":null,\"acknowledged_at\":null,\"text\":\"Water ran all night.\"}\n\n";
 
 constexpr const char* meters =
     R"({"meters":[{"id":"house","last_reading_at":"2026-03-08T06:57:00+01:00","flow_l_per_h":0.000},)"
@@ -103,6 +103,75 @@ TEST_CASE("watch showed ids where people had given names") {
           "--:--:--  house (Küche, kalt)  not heard yet\n"
           "--:--:--  garden               not heard yet\n"
           "07:03:00  house (Küche, kalt)    480.0 L/h  ########              today 36.0 L\n");
+}
+
+TEST_CASE("a change of an alarm had the time at which the alarm was raised") {
+    const auto changed = [](const std::string& state, const std::string& rest) {
+        return "event: alarm\ndata: {\"id\":7,\"meter\":\"garden\",\"kind\":\"night-flow\",\"state\":\"" +
+               state + "\",\"raised_at\":\"2026-03-08T05:00:00+01:00\"," + rest +
+               ",\"text\":\"Water ran.\"}\n\n";
+    };
+    const std::string open = R"("cleared_at":null,"acknowledged_at":null,"shelved_until":)";
+    const std::string acknowledged =
+        R"("acknowledged_at":"2026-03-08T06:30:00+01:00","shelved_until":null,"cleared_at":)";
+    Watching watching;
+    watching.daemon.set("/v1/alarms", R"({"alarms":[],"undecided":[]})");
+    watching.daemon.set("/v1/health", R"({"time":"2026-03-08T06:10:00+01:00"})");
+    watching.daemon.set("/v1/stream", hello + changed("unacknowledged", open + "null") +
+                                          changed("shelved", open + R"("2026-03-09T06:10:00+01:00")") +
+                                          changed("unacknowledged", open + "null") +
+                                          changed("acknowledged", acknowledged + "null") +
+                                          changed("normal", acknowledged + R"("2026-03-08T07:00:00+01:00")"));
+    watching.begin();
+    REQUIRE(watching.shows("is normal"));
+    const std::string out = watching.out();
+    CHECK(out.substr(out.find("05:00")) ==
+          "05:00:00  garden  ALARM night-flow is unacknowledged. Water ran.\n"
+          "06:10:00  garden  ALARM night-flow is shelved. Water ran.\n"
+          "06:10:00  garden  ALARM night-flow is unacknowledged. Water ran.\n"
+          "06:30:00  garden  ALARM night-flow is acknowledged. Water ran.\n"
+          "07:00:00  garden  ALARM night-flow is normal. Water ran.\n");
+}
+
+TEST_CASE("watch knew nothing of alarms that had been raised before it began") {
+    Watching watching;
+    const std::string before =
+        R"({"id":7,"meter":"garden","kind":"night-flow","state":"unacknowledged",)"
+        R"("raised_at":"2026-03-08T05:00:00+01:00","cleared_at":null,"acknowledged_at":null,"text":"Water ran."})";
+    watching.daemon.set("/v1/alarms", R"({"alarms":[)" + before + R"(],"undecided":[]})");
+    watching.daemon.set("/v1/health", R"({"time":"2026-03-08T06:10:00+01:00"})");
+    std::string shelved = before;
+    shelved.replace(shelved.find("unacknowledged"), 14, "shelved");
+    watching.daemon.set("/v1/stream", hello + "event: alarm\ndata: " + shelved + "\n\n");
+    watching.begin();
+    CHECK(watching.shows("06:10:00  garden  ALARM night-flow is shelved."));
+}
+
+TEST_CASE("all troubles were shown again whenever a number in one of them changed") {
+    const auto health = [](const std::string& troubles) {
+        return "event: health\ndata: {\"state\":\"degraded\",\"troubles\":[" + troubles + "]}\n\n";
+    };
+    const std::string broker = R"("The broker is not connected.")";
+    const auto unheard = [](const std::string& meter, const std::string& length) {
+        return "\"No message for " + meter + " has arrived on nodes/water in the " + length +
+               " since the daemon subscribed.\"";
+    };
+    Watching watching;
+    watching.daemon.set("/v1/stream", hello + health(broker + "," + unheard("flat-1", "58 seconds")) +
+                                          health(broker + "," + unheard("flat-1", "1 minute")) +
+                                          health(unheard("flat-1", "1 hour 2 minutes") + "," +
+                                                 unheard("flat-2", "4 seconds")) +
+                                          health(unheard("flat-2", "8 seconds") + "," + broker) + health(""));
+    watching.begin();
+    REQUIRE(watching.shows("All is well again.\n"));
+    const std::string out = watching.out();
+    CHECK(
+        out.substr(out.find('!')) ==
+        "! The broker is not connected.\n"
+        "! No message for flat-1 has arrived on nodes/water in the 58 seconds since the daemon subscribed.\n"
+        "! No message for flat-2 has arrived on nodes/water in the 4 seconds since the daemon subscribed.\n"
+        "! The broker is not connected.\n"
+        "All is well again.\n");
 }
 
 TEST_CASE("watch of one meter requests only that meter, and --json prints the events unchanged") {
