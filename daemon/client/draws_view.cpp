@@ -139,7 +139,7 @@ std::string longest_table(const Json& document) {
 std::string draws_csv(const Json& document) {
     return csv_of(document.at("draws"),
                   {"from", "to", "ticks", "volume_l", "mean_flow_l_per_h", "peak_flow_l_per_h", "label",
-                   "confidence", "blur_s", "overlaps"},
+                   "confidence", "blur_s", "overlaps", "parts", "told", "name"},
                   &document.at("meter"));
 }
 
@@ -162,19 +162,12 @@ std::string told_draw_csv(const Json& document) {
 
 }  // namespace
 
-const View told_draw_view{told_draw_table,
-                          csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h",
-                                      "peak_flow_l_per_h", "label", "confidence", "blur_s", "overlaps"}),
-                          told_draw_csv};
-
-const View longest_draws_view{longest_table,
-                              csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h",
-                                          "peak_flow_l_per_h", "label", "confidence", "blur_s", "overlaps"}),
-                              longest_csv};
-
-const View draws_view{draws_table,
-                      csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h",
-                                  "peak_flow_l_per_h", "label", "confidence", "blur_s", "overlaps"}),
-                      draws_csv};
+const View draws_view{
+    draws_table,
+    csv_record({"meter", "from", "to", "ticks", "volume_l", "mean_flow_l_per_h", "peak_flow_l_per_h", "label",
+                "confidence", "blur_s", "overlaps", "parts", "told", "name"}),
+    draws_csv};
+const View longest_draws_view{longest_table, draws_view.csv_header, longest_csv};
+const View told_draw_view{told_draw_table, draws_view.csv_header, told_draw_csv};
 
 }  // namespace tickledger

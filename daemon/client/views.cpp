@@ -44,8 +44,9 @@ std::string meters_table(const Json& document) {
 }
 
 std::string meters_csv(const Json& document) {
-    return csv_of(document.at("meters"), {"id", "name", "pulse_value_l", "last_reading_at", "register_m3",
-                                          "flow_l_per_h", "smallest_visible_leak_l_per_h"});
+    return csv_of(document.at("meters"),
+                  {"id", "name", "pulse_value_l", "last_reading_at", "register_m3", "flow_l_per_h",
+                   "smallest_visible_leak_l_per_h", "group", "parent"});
 }
 
 std::string notes_of_entry(const Json& entry) {
@@ -115,9 +116,9 @@ std::string adjusted_ticks(const Json& reading) {
 
 std::string register_table(const Json& document) {
     if (!document.contains("meter")) return document.at("text").get<std::string>() + "\n";
-    std::string text =
-        fmt::format("{}: {} m³\n{}\n", document.at("meter").get<std::string>(),
-                    cubic_metres(document.at("register_m3")), document.at("text").get<std::string>());
+    std::string text = fmt::format(
+        "{}: {}{}\n{}\n", document.at("meter").get<std::string>(), cubic_metres(document.at("register_m3")),
+        document.at("register_m3").is_null() ? "" : " m³", document.at("text").get<std::string>());
     Table readings(
         {{"Read by eye"}, {"Register m³", Align::right}, {"Ticks adjusted", Align::right}, {"Meaning"}});
     for (const Json& reading : document.at("readings")) {
@@ -132,12 +133,17 @@ std::string reading_csv(const Json& meter, const Json& reading) {
     return csv_record({csv_field(meter), csv_field(reading.at("time")), csv_field(reading.at("reading_m3")),
                        reading.at("start").get<bool>() ? "true" : "false",
                        adjustment.is_null() ? "0" : csv_field(adjustment.at("ticks")),
-                       csv_field(reading.at("text"))});
+                       csv_field(reading.at("text")), "", "", ""});
 }
 
+// What the register should show, then the readings by eye. A record has the fields of its sort; the others
+// are empty.
 std::string register_csv(const Json& document) {
     std::string text;
     if (!document.contains("readings")) return text;
+    const auto field = [&](const char* member) { return csv_field(document.value(member, Json{})); };
+    text += csv_record({field("meter"), field("time"), "", "", "", field("text"), field("register_m3"),
+                        field("low_m3"), field("high_m3")});
     for (const Json& reading : document.at("readings"))
         text += reading_csv(document.at("meter"), reading);
     return text;
@@ -292,14 +298,15 @@ std::string health_csv(const Json& document) {
 
 const View meters_view{meters_table,
                        csv_record({"meter", "name", "pulse_value_l", "last_reading_at", "register_m3",
-                                   "flow_l_per_h", "smallest_visible_leak_l_per_h"}),
+                                   "flow_l_per_h", "smallest_visible_leak_l_per_h", "group", "parent"}),
                        meters_csv};
 const View ledger_view{
     ledger_table,
     csv_record({"meter", "from", "to", "ticks", "kind", "unseen_max_ticks", "placed", "topic", "text"}),
     ledger_csv};
 const View register_view{register_table,
-                         csv_record({"meter", "time", "reading_m3", "start", "adjustment_ticks", "text"}),
+                         csv_record({"meter", "time", "reading_m3", "start", "adjustment_ticks", "text",
+                                     "register_m3", "low_m3", "high_m3"}),
                          register_csv};
 const View reading_view{reading_table, register_view.csv_header, told_reading_csv};
 const View calibration_view{calibration_table,

@@ -297,7 +297,7 @@ TEST_CASE("text from strangers moved the cursor and was a formula in a spreadshe
     daemon.set(
         "/v1/meters",
         R"({"meters":[{"id":"house","name":"=1+1\u001b[31m\u0007\nX\u202e\u009b","pulse_value_l":1,)"
-        R"("last_reading_at":null,"register_m3":-1.5,"flow_l_per_h":null,"smallest_visible_leak_l_per_h":null}]})");
+        R"("last_reading_at":null,"register_m3":-1.5,"flow_l_per_h":null,"smallest_visible_leak_l_per_h":null,"group":null,"parent":null}]})");
     for (const char* form : {"", "--csv", "--csv --spreadsheet"}) {
         CAPTURE(form);
         const Run run = daemon.run(std::string(form) + " meters");

@@ -41,7 +41,7 @@ void set_all(FakeDaemon& daemon) {
         "/v1/meters/house/draws",
         R"({"meter":"house","timezone":"Europe/Berlin","draws":[{"from":"2026-03-01T08:00:00+01:00",)"
         R"("to":"2026-03-01T08:03:00+01:00","ticks":1,"volume_l":1.0,"mean_flow_l_per_h":null,)"
-        R"("peak_flow_l_per_h":null,"label":"tap","confidence":0.80,"blur_s":180,"overlaps":false}]})");
+        R"("peak_flow_l_per_h":null,"label":"tap","confidence":0.80,"blur_s":180,"overlaps":false,"parts":1,"told":false,"name":null}]})");
     daemon.set(
         "/v1/meters/house/ledger",
         R"({"meter":"house","entries":[{"from":"2026-03-01T08:00:00+01:00","to":"2026-03-01T08:03:00+01:00",)"
@@ -114,6 +114,31 @@ TEST_CASE("tickledger --csv health crashed, so every command runs in every forma
         CHECK(daemon.run(std::string(form) + "register --start 1.0").status == 0);
     }
     CHECK(daemon.run("--csv health").out.starts_with("name,value\r\n"));
+}
+
+TEST_CASE("exports lacked what the table is for: the expected register, groups, and what was told of a use") {
+    FakeDaemon daemon;
+    set_all(daemon);
+    CHECK(daemon.run("--csv register house").out ==
+          "meter,time,reading_m3,start,adjustment_ticks,text,register_m3,low_m3,high_m3\r\n"
+          "house,2026-03-08T12:00:00+01:00,,,,One.,1,0.9,1.1\r\n"
+          "house,2026-03-08T11:00:00+01:00,1,false,-2,Two too many.,,,\r\n");
+    daemon.set("/v1/meters/house/register",
+               R"({"meter":"house","time":null,"register_m3":null,"text":"Nothing yet.","readings":[]})");
+    CHECK_THAT(daemon.run("--csv register house").out, Catch::EndsWith("house,,,,,Nothing yet.,,,\r\n"));
+    CHECK(daemon.run("register house").out == "house (Main meter): no data\nNothing yet.\n");
+    CHECK(daemon.run("--csv draws house").out ==
+          "meter,from,to,ticks,volume_l,mean_flow_l_per_h,peak_flow_l_per_h,label,confidence,blur_s,overlaps,"
+          "parts,told,name\r\n"
+          "house,2026-03-01T08:00:00+01:00,2026-03-01T08:03:00+01:00,1,1,,,tap,0.8,180,false,1,false,\r\n");
+    daemon.set("/v1/meters",
+               R"({"meters":[{"id":"flat-1","name":null,"group":"stairs","parent":"house","pulse_value_l":1,)"
+               R"("last_reading_at":null,"register_m3":null,"flow_l_per_h":null,)"
+               R"("smallest_visible_leak_l_per_h":null}]})");
+    CHECK(daemon.run("--csv meters").out ==
+          "meter,name,pulse_value_l,last_reading_at,register_m3,flow_l_per_h,smallest_visible_leak_l_per_h,"
+          "group,parent\r\n"
+          "flat-1,,1,,,,,stairs,house\r\n");
 }
 
 }  // namespace tickledger

@@ -15,9 +15,9 @@ TEST_CASE("draws are a table with the length of each shower, and the sums of eac
         "/v1/meters/house/draws",
         R"({"meter":"house","timezone":"Europe/Vienna","draws":[)"
         R"({"from":"2026-03-01T07:02:10.500000+01:00","to":"2026-03-01T07:12:20.500000+01:00","ticks":81,"volume_l":81.0,)"
-        R"("mean_flow_l_per_h":478.033,"peak_flow_l_per_h":486.000,"label":"shower","confidence":0.97,"blur_s":1,"overlaps":true},)"
+        R"("mean_flow_l_per_h":478.033,"peak_flow_l_per_h":486.000,"label":"shower","confidence":0.97,"blur_s":1,"overlaps":true,"parts":1,"told":false,"name":null},)"
         R"({"from":"2026-03-01T08:00:00+01:00","to":"2026-03-01T08:03:00+01:00","ticks":1,"volume_l":1.0,)"
-        R"("mean_flow_l_per_h":null,"peak_flow_l_per_h":null,"label":"tap","confidence":0.80,"blur_s":180,"overlaps":false}]})");
+        R"("mean_flow_l_per_h":null,"peak_flow_l_per_h":null,"label":"tap","confidence":0.80,"blur_s":180,"overlaps":false,"parts":1,"told":false,"name":null}]})");
     CHECK(daemon.run("draws house").out ==
           "house, Europe/Vienna\n"
           "From                           Length  Volume L  Mean L/min  Peak L/min  Probably  Sure  Notes\n"
@@ -33,10 +33,10 @@ TEST_CASE("draws are a table with the length of each shower, and the sums of eac
     CHECK(daemon.asked().front() == "/v1/meters/house/draws?from=2026-03-01&label=shower");
     CHECK(daemon.run("draws house --csv").out ==
           "meter,from,to,ticks,volume_l,mean_flow_l_per_h,peak_flow_l_per_h,label,confidence,blur_s,"
-          "overlaps\r\n"
+          "overlaps,parts,told,name\r\n"
           "house,2026-03-01T07:02:10.500000+01:00,2026-03-01T07:12:20.500000+01:00,81,81,478.033,486,"
-          "shower,0.97,1,true\r\n"
-          "house,2026-03-01T08:00:00+01:00,2026-03-01T08:03:00+01:00,1,1,,,tap,0.8,180,false\r\n");
+          "shower,0.97,1,true,1,false,\r\n"
+          "house,2026-03-01T08:00:00+01:00,2026-03-01T08:03:00+01:00,1,1,,,tap,0.8,180,false,1,false,\r\n");
 }
 
 TEST_CASE("the longest shower is named in a sentence, and all showers are listed by length") {
@@ -45,9 +45,9 @@ TEST_CASE("the longest shower is named in a sentence, and all showers are listed
         "/v1/meters/house/draws",
         R"({"meter":"house","timezone":"Europe/Vienna","draws":[)"
         R"({"from":"2026-03-01T06:30:00+01:00","to":"2026-03-01T06:34:00+01:00","ticks":30,"volume_l":30.0,)"
-        R"("mean_flow_l_per_h":450,"peak_flow_l_per_h":450,"label":"shower","confidence":0.90,"blur_s":1,"overlaps":false,"parts":1},)"
+        R"("mean_flow_l_per_h":450,"peak_flow_l_per_h":450,"label":"shower","confidence":0.90,"blur_s":1,"overlaps":false,"parts":1,"told":false,"name":null},)"
         R"({"from":"2026-03-01T07:02:10+01:00","to":"2026-03-01T07:12:20+01:00","ticks":81,"volume_l":81.0,)"
-        R"("mean_flow_l_per_h":480,"peak_flow_l_per_h":486,"label":"shower","confidence":0.97,"blur_s":1,"overlaps":false,"parts":2}]})");
+        R"("mean_flow_l_per_h":480,"peak_flow_l_per_h":486,"label":"shower","confidence":0.97,"blur_s":1,"overlaps":false,"parts":2,"told":false,"name":null}]})");
     CHECK(daemon.run("draws house --longest shower").out ==
           "house, Europe/Vienna\n"
           "The longest shower: 10:10 min, 81.0 L at 8.0 L/min, from 2026-03-01 07:02:10 (97 % sure).\n"
@@ -60,7 +60,7 @@ TEST_CASE("the longest shower is named in a sentence, and all showers are listed
         "/v1/meters/house/draws",
         R"({"meter":"house","timezone":"Europe/Vienna","draws":[)"
         R"({"from":"2026-03-01T07:03:00+01:00","to":"2026-03-01T07:24:00+01:00","ticks":131,"volume_l":131.0,)"
-        R"("mean_flow_l_per_h":374,"peak_flow_l_per_h":374,"label":"shower","confidence":0.80,"blur_s":180,"overlaps":false,"parts":1}]})");
+        R"("mean_flow_l_per_h":374,"peak_flow_l_per_h":374,"label":"shower","confidence":0.80,"blur_s":180,"overlaps":false,"parts":1,"told":false,"name":null}]})");
     CHECK_THAT(daemon.run("draws house --longest shower").out, Catch::Contains("it may have been several"));
     CHECK(daemon.run("draws house --longest shower --label tap").status != 0);
 }
