@@ -21,9 +21,10 @@ std::string row_name(const std::string& from, const std::string& step, bool with
     return civil(from) + (with_offset ? " " + offset_of(from) : "");
 }
 
-// In days and hours if the whole is long.
+// In days and hours if the whole is long, in seconds if it is short.
 std::string length_text(std::int64_t seconds, std::int64_t whole_s) {
     constexpr std::int64_t day_s = 86'400;
+    if (whole_s < 120) return fmt::format("{} s", seconds);
     if (whole_s < 2 * day_s) return fmt::format("{} h {:02} min", seconds / 3600, seconds % 3600 / 60);
     const std::int64_t hours = seconds % day_s / 3600;
     if (seconds < day_s) return fmt::format("{} h", hours);

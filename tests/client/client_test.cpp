@@ -99,6 +99,16 @@ TEST_CASE("CSV has a header with units, decimal points, CRLF, and empty fields w
           "house,2026-03-03T00:00:00+01:00,2026-03-04T00:00:00+01:00,,,0,0,0,,\r\n");
 }
 
+TEST_CASE("an incomplete interval of seconds was shown as 0 h 00 min of 0 h 00 min") {
+    FakeDaemon daemon;
+    daemon.set("/v1/meters/house/usage",
+               R"({"meter":"house","timezone":"Europe/Berlin","step":"interval","rows":[)" +
+                   row("2026-03-01T08:00:00+01:00", "2026-03-01T08:00:30+01:00",
+                       R"("ticks":1,"volume_l":1.0,"covered_s":12,"spread_ticks":0,"revision":0)") +
+                   "]}");
+    CHECK_THAT(daemon.run("usage house").out, Catch::Contains("incomplete: 12 s of 30 s\n"));
+}
+
 TEST_CASE("JSON is the daemon's answer byte for byte, one document a line, for all meters if none is named") {
     FakeDaemon daemon;
     daemon.set("/v1/meters", two_meters);
