@@ -18,6 +18,12 @@ namespace {
 
 constexpr std::size_t meters_listed = 12;
 
+bool is_id(const std::string& text) {
+    return text.size() <= 64 && std::ranges::all_of(text, [](char c) {
+               return (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-';
+           });
+}
+
 /// The option or argument with which the person gave a parameter of the API.
 std::string option_for(const Options& options, const std::string& parameter) {
     if (parameter == "meter") return "METER";
@@ -68,6 +74,11 @@ std::string in_words_of_the_command(const Options& options, const std::string& t
         {std::regex("/v1/health"), "`tickledger health`"},
     };
     std::string told = with_options(options, text);
+    // Where there are several meters, the command needs the meter that the person named.
+    const std::string meter = is_id(options.meter) ? options.meter : "'" + options.meter + "'";
+    const std::string start = options.meter.empty() ? "register" : "register " + meter;
+    told = std::regex_replace(told, std::regex("register --start READING`, or \"start\": true"),
+                              start + " --start READING`");
     for (const auto& [api, command] : words)
         told = std::regex_replace(told, api, command);
     return told;
@@ -97,12 +108,6 @@ std::string list_of(const Names& names) {
     throw Stop{status, fmt::format("There is no meter \"{}\"{} There are: {}.", meter,
                                    meant ? fmt::format("; did you mean \"{}\"?", *meant) : std::string("."),
                                    list_of(names))};
-}
-
-bool is_id(const std::string& text) {
-    return text.size() <= 64 && std::ranges::all_of(text, [](char c) {
-               return (c >= 'a' && c <= 'z') || (c >= '0' && c <= '9') || c == '-';
-           });
 }
 
 }  // namespace

@@ -313,6 +313,19 @@ void describe(CLI::App& app, Options& options) {
     help_command->final_callback([&] { help(app, options); });
 }
 
+/// An empty argument comes from a variable of a script that has no value. It must not mean "all" or "the
+/// default".
+void refuse_empty(CLI::App& command) {
+    for (CLI::Option* option : command.get_options()) {
+        const bool is_flag = option->get_items_expected_max() == 0;
+        if (is_flag) continue;
+        option->check([name = option->get_name()](const std::string& text) {
+            if (text.empty()) throw Stop{wrong_call, name + " is empty. Give a value, or leave it out."};
+            return std::string{};
+        });
+    }
+}
+
 int stop(ExitStatus status, std::string_view text) {
     std::fflush(stdout);
     fmt::print(stderr, "tickledger: {}\n", harmless_text(text));
@@ -325,13 +338,16 @@ int main(int argc, char** argv) {
     CLI::App app("Shows what tickledgerd has booked.", "tickledger");
     Options options;
     describe(app, options);
+    for (CLI::App* command : app.get_subcommands(nullptr))
+        refuse_empty(*command);
     try {
         app.parse(argc, argv);
     } catch (const CLI::Success& help) {
         return app.exit(help);
     } catch (const CLI::ParseError& error) {
-        return stop(wrong_call, fmt::format("{} See tickledger --help.",
-                                            explain_mistake(app, error, {argv + 1, argv + argc})));
+        std::string mistake = explain_mistake(app, error, {argv + 1, argv + argc});
+        if (!mistake.ends_with('.') && !mistake.ends_with('?')) mistake += '.';
+        return stop(wrong_call, mistake + " See tickledger --help.");
     } catch (const Stop& reason) {
         return stop(reason.status, reason.text);
     } catch (const nlohmann::json::exception& error) {

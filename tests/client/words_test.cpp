@@ -179,6 +179,41 @@ TEST_CASE("a refusal named options that the command does not have") {
     CHECK(point_in("99999d") == "99999d");
 }
 
+TEST_CASE("an empty argument meant all meters, or the default") {
+    FakeDaemon daemon;
+    set_building(daemon);
+    for (const char* line : {"usage ''", "usage house --from ''", "usage --group ''", "alarms --state ''",
+                             "draws house --label ''", "register house --set ''"}) {
+        CAPTURE(line);
+        const Run run = daemon.run(line);
+        CHECK(run.status == 2);
+        CHECK_THAT(run.error, Catch::EndsWith(" is empty. Give a value, or leave it out.\n"));
+    }
+    CHECK(daemon.run("usage house --from ''").error ==
+          "tickledger: --from is empty. Give a value, or leave it out.\n");
+    CHECK(daemon.asked().empty());
+}
+
+TEST_CASE("two options that exclude each other ran into the next sentence") {
+    FakeDaemon daemon;
+    CHECK(daemon.run("usage --from today --day today").error ==
+          "tickledger: --from excludes --day. See tickledger --help.\n");
+}
+
+TEST_CASE("the hint to give the register's start lacked the meter") {
+    FakeDaemon daemon;
+    set_building(daemon);
+    for (const char* path : {"/v1/meters/flat-2/register", "/v1/meters/house/register"})
+        daemon.refuse(
+            path, 409,
+            "Set it with this first reading: `tickledger register --start READING`, or \"start\": true.");
+    CHECK(daemon.run("register flat-2 --set 7 --yes").error ==
+          "tickledger: Set it with this first reading: `tickledger register flat-2 --start READING`.\n");
+    CHECK(
+        daemon.run("register 'Main meter' --set 7 --yes").error ==
+        "tickledger: Set it with this first reading: `tickledger register 'Main meter' --start READING`.\n");
+}
+
 TEST_CASE("a mistyped command or option is reported with the likely one") {
     FakeDaemon daemon;
     CHECK(daemon.run("usgae").error ==
