@@ -294,7 +294,8 @@ Response get_usage_of_all(const Call& call) {
     if (!meters) return ledger_problem(meters.error());
     if (const auto group = call.parameter("group")) {
         std::erase_if(*meters, [&](const FoundMeter& meter) {
-            return names_of(*call.parts.configuration, meter.id).group != *group;
+            // A meter without a group has an empty one, and an empty name is not a question for it.
+            return group->empty() || names_of(*call.parts.configuration, meter.id).group != *group;
         });
         if (meters->empty()) {
             return problem(404, fmt::format("There is no meter in the group \"{}\". GET /v1/meters shows "

@@ -187,6 +187,12 @@ TEST_CASE("the usage of a group has only its meters, and a group without meters 
     CHECK(mentions(fixture.refusal("/v1/usage?group=cellar", 404), "\"cellar\""));
 }
 
+TEST_CASE("an empty group was answered with the meters that have no group") {
+    ApiFixture fixture;
+    add_days_of_a_building(fixture);
+    CHECK(mentions(fixture.refusal("/v1/usage?group=", 404), "no meter in the group \"\""));
+}
+
 TEST_CASE("the usage of all meters is refused before it begins if that of one meter would be refused") {
     ApiFixture fixture;
     add_days_of_a_building(fixture);
