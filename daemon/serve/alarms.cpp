@@ -31,11 +31,7 @@ OrProblem<std::optional<std::string>> meter_of(const Call& call, LedgerView& vie
     const auto record = view.meter(*id);
     if (!record) return tl::unexpected(ledger_problem(record.error()));
     if (*record) return id;
-    return refuse(
-        400,
-        fmt::format("The query parameter \"meter\" is \"{}\", and there is no such meter. GET /v1/meters "
-                    "lists the meters.",
-                    *id));
+    return refuse(404, fmt::format("There is no meter \"{}\". GET /v1/meters lists the meters.", *id));
 }
 
 std::string describe(const AlarmRecord& record, const CivilZone& zone) {

@@ -136,6 +136,8 @@ OrProblem<Told> told_in(const Call& call) {
     const auto readings = document->find("readings");
     if (readings == document->end() || !readings->is_array())
         return refuse(400, R"(Give "readings": a list of {"time":"…","volume":"…"} in order of time.)");
+    if (readings->size() < 2)
+        return refuse(400, "Give at least two \"readings\": the volume is their difference.");
     for (std::size_t i = 0; i < readings->size(); ++i) {
         const auto reading = reading_in((*readings)[i], i, call.parts.zone);
         if (!reading) return tl::unexpected(reading.error());

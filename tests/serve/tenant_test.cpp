@@ -127,7 +127,7 @@ TEST_CASE("a tenant's meter appears in lists, building, alarms, metrics and heal
     CHECK(building.at("balances").empty());
     CHECK(fixture.document("/v1/alarms").at("alarms").size() == 1);
     CHECK(fixture.document("/v1/alarms").at("undecided").size() == 1);
-    CHECK_FALSE(fixture.refusal("/v1/alarms?meter=house", 400).empty());
+    CHECK_FALSE(fixture.refusal("/v1/alarms?meter=house", 404).empty());
     CHECK_THAT(fixture.answer("/metrics").body, Catch::Contains("meter=\"flat-1\""));
     const Json health = fixture.document("/v1/health");
     CHECK(health.at("meters").size() == 1);
