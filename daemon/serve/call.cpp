@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cstring>
 #include <map>
 
 #include "book/accounts.hpp"
@@ -13,6 +14,13 @@ namespace tickledger {
 namespace {
 
 constexpr std::size_t idle_views_max = 4;
+
+/// flat-2 comes before flat-10, as people count.
+struct ByNumber {
+    bool operator()(const std::string& a, const std::string& b) const {
+        return ::strverscmp(a.c_str(), b.c_str()) < 0;
+    }
+};
 
 }  // namespace
 
@@ -156,7 +164,7 @@ OrProblem<FoundMeter> find_meter(const Call& call, LedgerView& view, const std::
 Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view) {
     auto records = view.meters();
     if (!records) return tl::unexpected(records.error());
-    std::map<std::string, MeterRecord> by_id;
+    std::map<std::string, MeterRecord, ByNumber> by_id;
     for (MeterRecord& record : *records)
         by_id.emplace(record.id, std::move(record));
 

@@ -107,7 +107,8 @@ struct FoundMeter {
     return find_meter(call, view, call.id);
 }
 
-/// Every configured meter in the order of the configuration, then the existing meters of patterns, by id.
+/// Every configured meter in the order of the configuration, then the existing meters of patterns, by id and
+/// its numbers: flat-2 before flat-10.
 [[nodiscard]] Result<std::vector<FoundMeter>> all_meters(const ApiParts& parts, LedgerView& view);
 
 /// A function that reads the ticks of a meter's rows from the view.
