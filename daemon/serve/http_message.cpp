@@ -2,7 +2,9 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <boost/beast/http/status.hpp>
+#include <cctype>
 
 #include "core/json_writer.hpp"
 #include "core/percent.hpp"
@@ -24,9 +26,24 @@ Response problem(unsigned status, std::string_view detail) {
     return response;
 }
 
+std::string_view authority_of(std::string_view target) {
+    constexpr std::string_view scheme = "http://";
+    const auto is_same = [](char small, char c) {
+        return std::tolower(static_cast<unsigned char>(c)) == small;
+    };
+    if (target.size() <= scheme.size() || !std::equal(scheme.begin(), scheme.end(), target.begin(), is_same))
+        return {};
+    target.remove_prefix(scheme.size());
+    return target.substr(0, target.find_first_of("/?"));
+}
+
 // Written by hand: Boost.URL would be another library for these few lines, and this code explains errors in a
 // sentence.
 Result<Request> read_target(std::string_view target) {
+    if (const std::string_view authority = authority_of(target); !authority.empty()) {
+        target.remove_prefix(static_cast<std::size_t>(authority.end() - target.begin()));
+        if (!target.starts_with('/')) return read_target("/" + std::string(target));
+    }
     if (target.empty() || target.front() != '/') {
         return fail(fmt::format("The request's target \"{}\" does not begin with \"/\".", target));
     }

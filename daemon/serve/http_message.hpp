@@ -69,8 +69,11 @@ using Handler = std::function<Response(const Request&)>;
 /// status; `detail` says in a sentence what is wrong and what to do.
 [[nodiscard]] Response problem(unsigned status, std::string_view detail);
 
-/// Splits a request target (RFC 9112 section 3.2.1, origin form) into path and query and decodes them. Fails
-/// if the target does not begin with "/" or has an invalid percent code.
+/// The host and port of a target in absolute form (RFC 9112 section 3.2.2); empty in origin form.
+[[nodiscard]] std::string_view authority_of(std::string_view target);
+
+/// Splits a request target (RFC 9112 sections 3.2.1 and 3.2.2) into path and query and decodes them. Fails if
+/// the target neither begins with "/" nor has an authority, or has an invalid percent code.
 [[nodiscard]] Result<Request> read_target(std::string_view target);
 
 }  // namespace tickledger

@@ -154,7 +154,10 @@ private:
             return refusal;
         }
         const bool is_local = place_ == Sessions::Place::local;
-        const Caller caller = caller_of(header, is_local);
+        Caller caller = caller_of(header, is_local);
+        // RFC 9112 section 3.2.2: the host of the target counts then, and the Host field does not.
+        if (const auto authority = authority_of(header.target()); !authority.empty() && caller.hosts > 0)
+            caller.host = authority;
         const TenantToken* tenant =
             is_local ? nullptr : tenant_shown(caller.authorization, sessions_->tenants);
         if (auto refusal = refusal_of(caller, tenant ? tenant->token : sessions_->token)) return refusal;

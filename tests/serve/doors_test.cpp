@@ -81,6 +81,18 @@ TEST_CASE("a page that rebinds its name to loopback reads nothing, because Host 
     CHECK(served.handled == answered);
 }
 
+TEST_CASE("the host of an absolute target is judged in place of the Host field") {
+    const Served served;
+    const auto ask = [&](const std::string& target, const std::string& host) {
+        return status_over_tcp(served, "GET " + target + " HTTP/1.1\r\nHost: " + host + "\r\n\r\n");
+    };
+    CHECK(ask("http://localhost:8470/", "localhost") == 200);
+    CHECK(ask("http://127.0.0.1/", "evil.example") == 200);
+    CHECK(ask("http://evil.example/", "localhost") == 421);
+    CHECK(ask("http://evil@localhost/", "localhost") == 400);
+    CHECK(ask("http://localhost/", "localhost\r\nHost: evil.example") == 400);
+}
+
 TEST_CASE("two Host fields are refused on every socket, because a proxy might use the other one") {
     const Served served;
     const std::string twice = "GET / HTTP/1.1\r\nHost: localhost\r\nHost: evil.example\r\n\r\n";

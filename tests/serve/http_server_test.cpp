@@ -73,6 +73,15 @@ TEST_CASE("a request is understood and its answer has its length") {
     CHECK(answer.head.find("Content-Type: text/plain\r\n") != std::string::npos);
 }
 
+TEST_CASE("a target in absolute form was refused, which RFC 9112 asks every server to accept") {
+    const ServedSocket served;
+    const auto body = [&](const std::string& target) { return test::get(served.path, target).body; };
+    CHECK(body("http://localhost/echo?a=1") == "GET /echo a=1");
+    CHECK(body("HTTP://localhost:8470/echo") == "GET /echo");
+    CHECK(body("http://localhost?a=1") == "GET / a=1");
+    CHECK(body("http://localhost") == "GET /");
+}
+
 TEST_CASE("requests on one connection are answered in order, pipelined ones too") {
     const ServedSocket served;
     RawClient client(served.path);
@@ -152,7 +161,9 @@ TEST_CASE("a malformed or too large request, or one without Host, is refused wit
          {Case{"this is no request\r\n\r\n", 400}, Case{"GET / HTTP/1.1\r\n\r\n", 400},
           Case{"GET /%zz HTTP/1.1\r\nHost: localhost\r\n\r\n", 400},
           Case{"GET /%4 HTTP/1.1\r\nHost: localhost\r\n\r\n", 400},
-          Case{"GET http://other/ HTTP/1.1\r\nHost: localhost\r\n\r\n", 400},
+          Case{"GET ftp://other/ HTTP/1.1\r\nHost: localhost\r\n\r\n", 400},
+          Case{"GET http:///meters HTTP/1.1\r\nHost: localhost\r\n\r\n", 400},
+          Case{"GET http://localhost/ HTTP/1.1\r\n\r\n", 400},
           Case{"GET / HTTP/1.1\r\nHost: localhost\r\nX: " + large_field + "\r\n\r\n", 431},
           Case{"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 999999\r\n\r\n", 413}}) {
         CAPTURE(one.bytes.substr(0, 60));
