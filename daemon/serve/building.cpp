@@ -49,6 +49,7 @@ struct Volume {
     std::int64_t ml = 0;
     std::int64_t tolerance_ml = 0;
     bool is_whole = true;
+    bool is_known = false;  ///< Something was seen, if only a part of one day.
 };
 
 std::string parent_in(const Configuration& configuration, const std::string& id) {
@@ -240,7 +241,7 @@ private:
     /// Sums only meters without a parent here, so that no litre counts twice.
     [[nodiscard]] std::string sum() const {
         std::int64_t today_ml = 0;
-        std::int64_t yesterday_ml = 0;
+        std::optional<std::int64_t> yesterday_ml;
         std::int64_t usual_ml = 0;
         std::int64_t counted = 0;
         std::int64_t without_number = 0;
@@ -249,7 +250,7 @@ private:
             if (!parent_of(line).empty()) continue;
             ++(line.today ? counted : without_number);
             today_ml += line.today_ml;
-            yesterday_ml += line.yesterday_ml.value_or(0);
+            if (line.yesterday_ml) yesterday_ml = yesterday_ml.value_or(0) + *line.yesterday_ml;
             if (!line.today) continue;
             if (line.usual && *line.usual)
                 usual_ml += (*line.usual)->until_ml(now_ - today_.from);
@@ -260,7 +261,7 @@ private:
         object.whole("meters", counted);
         object.whole("meters_without_number", without_number);
         object.raw("today_l", litres(counted > 0 ? std::optional(today_ml) : std::nullopt));
-        object.raw("yesterday_l", litres(counted > 0 ? std::optional(yesterday_ml) : std::nullopt));
+        object.raw("yesterday_l", litres(yesterday_ml));
         object.raw("usual_until_now_l",
                    litres(is_usual && counted > 0 ? std::optional(usual_ml) : std::nullopt));
         return std::move(object).finish();
@@ -275,7 +276,9 @@ private:
             if (!row) return tl::unexpected(row.error());
             // A message that spans midnight may end a moment after it.
             if (!*row || (*row)->covered < day.length() - std::chrono::minutes{1}) volume.is_whole = false;
-            if (*row) ml += days.millilitres(day.from, (*row)->ticks);
+            if (!*row) continue;
+            volume.is_known = true;
+            ml += days.millilitres(day.from, (*row)->ticks);
         }
         const std::int64_t tick_ml = days.millilitres(days_span.from, 1);
         std::int64_t unseen = 0;
@@ -302,15 +305,19 @@ private:
             ids.add(json_string(part->meter.id));
         }
         const bool is_whole = of_main.is_whole && of_parts.is_whole;
+        const bool is_known = of_main.is_known && of_parts.is_known;
+        const auto known = [](bool is_told, std::int64_t ml) {
+            return litres(is_told ? std::optional(ml) : std::nullopt);
+        };
         JsonObject object;
         object.text("meter", main.meter.id);
         object.raw("parts", std::move(ids).finish());
         object.text("from", zone_.format(span.from));
         object.text("to", zone_.format(span.to));
-        object.raw("volume_l", litres(of_main.ml));
-        object.raw("parts_l", litres(of_parts.ml));
-        object.raw("difference_l", litres(of_main.ml - of_parts.ml));
-        object.raw("tolerance_l", litres(of_main.tolerance_ml + of_parts.tolerance_ml));
+        object.raw("volume_l", known(of_main.is_known, of_main.ml));
+        object.raw("parts_l", known(of_parts.is_known, of_parts.ml));
+        object.raw("difference_l", known(is_known, of_main.ml - of_parts.ml));
+        object.raw("tolerance_l", known(is_known, of_main.tolerance_ml + of_parts.tolerance_ml));
         object.flag("is_whole", is_whole);
         return std::move(object).finish();
     }

@@ -90,13 +90,17 @@ Result<std::string> describe(LedgerView& view, const FoundMeter& meter, const Pu
     Stillness stillness(night, still_for);
     Stretches stretches(night.from, zone);
     std::int64_t ticks = 0;
+    bool is_known = false;
     if (meter.record) {
         const auto done = view.entries(meter.record->key, night, [&](const Entry& entry) {
             if (entry.kind == EntryKind::adjustment) return true;
             stillness.add(entry);
             stretches.add(overlap(entry.span, night), read(entry, still_for));
-            if (entry.covers() && entry.span.to > night.from && entry.span.to <= night.to)
-                ticks += entry.ticks;
+            if (!entry.covers() || overlap(entry.span, night).length() <= Duration{0}) return true;
+            const bool ends_within = entry.span.to <= night.to;
+            if (ends_within) ticks += entry.ticks;
+            // Still water is a zero that was seen, however long the entry goes on.
+            is_known |= ends_within || entry.ticks == 0;
             return true;
         });
         if (!done) return tl::unexpected(done.error());
@@ -114,8 +118,14 @@ Result<std::string> describe(LedgerView& view, const FoundMeter& meter, const Pu
     } else {
         object.null("longest_still");
     }
-    object.whole("ticks", ticks);
-    object.raw("volume_l", volume_l_text(std::array{ValuedTicks{ticks, values.at(night.to - Duration{1})}}));
+    if (is_known) {
+        object.whole("ticks", ticks);
+        object.raw("volume_l",
+                   volume_l_text(std::array{ValuedTicks{ticks, values.at(night.to - Duration{1})}}));
+    } else {
+        object.null("ticks");
+        object.null("volume_l");
+    }
     object.raw("stretches", std::move(stretches).finish(std::min(night.to, std::max(now, night.from))));
     return std::move(object).finish();
 }

@@ -164,6 +164,35 @@ TEST_CASE("the main meter is compared with the sum of the meters behind it, with
     CHECK(building.at("balances")[0].at("parts_l") == 473.333);
 }
 
+TEST_CASE("the balance of a building from which nothing was heard was zero litres") {
+    ApiFixture fixture;
+    fixture.configuration.names = {{}, {.name = {}, .group = {}, .parent = "house"}, {}};
+    const Json nothing = fixture.document("/v1/building").at("balances");
+    REQUIRE(nothing.size() == 2);
+    for (const char* member : {"volume_l", "parts_l", "difference_l", "tolerance_l"})
+        CHECK(nothing[0].at(member).is_null());
+    CHECK(nothing[0].at("is_whole") == false);
+
+    sure(fixture.ledger->begin());
+    const MeterKey house = fixture.meter("house");
+    put_week(fixture, house, 20);
+    sure(fixture.ledger->commit());
+    const Json half = fixture.document("/v1/building").at("balances")[0];
+    CHECK(half.at("volume_l") == 480.0);
+    CHECK(half.at("parts_l").is_null());
+    CHECK(half.at("difference_l").is_null());
+}
+
+TEST_CASE("on its first day a building was said to have used nothing yesterday") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    put_today(fixture, fixture.meter("house"), 12);
+    sure(fixture.ledger->commit());
+    const Json sum = fixture.document("/v1/building").at("sum");
+    CHECK(sum.at("today_l") == 12.0);
+    CHECK(sum.at("yesterday_l").is_null());
+}
+
 TEST_CASE("the usual days of a large building are computed over a few calls") {
     ApiFixture fixture;
     sure(fixture.ledger->begin());

@@ -181,10 +181,32 @@ TEST_CASE("nights of a meter without readings are undecided, and a request for t
     const Json nights = fixture.document("/v1/meters/garden/nights").at("nights");
     REQUIRE(nights.size() == 15);
     CHECK(nights[0].at("verdict") == "undecided");
+    // Nothing was seen, which is not the same as no water.
+    CHECK(nights[0].at("ticks").is_null());
+    CHECK(nights[0].at("volume_l").is_null());
     CHECK(nights[0].at("stretches").size() == 1);
     CHECK(nights[0].at("stretches")[0].at("state") == "unclear");
     CHECK(fixture.refusal("/v1/meters/house/nights?from=2025-01-01&to=2026-01-01", 400).find("62 days") !=
           std::string::npos);
+}
+
+TEST_CASE("a night before the first reading had zero litres, and so had one inside a longer span") {
+    ApiFixture fixture;
+    fixture.now = at("2026-03-05T12:00:00Z");
+    sure(fixture.ledger->begin());
+    const MeterKey house = fixture.meter("house");
+    add_span(fixture, house, "2026-03-02T00:00:00Z", "2026-03-02T12:00:00Z", 0);
+    add_span(fixture, house, "2026-03-02T12:00:00Z", "2026-03-03T12:00:00Z", 9);
+    add_span(fixture, house, "2026-03-03T12:00:00Z", "2026-03-04T04:00:00Z", 9);
+    sure(fixture.ledger->commit());
+    const Json nights =
+        fixture.document("/v1/meters/house/nights?from=2026-03-01&to=2026-03-05").at("nights");
+    REQUIRE(nights.size() == 4);
+    CHECK(nights[0].at("ticks").is_null());
+    CHECK(nights[1].at("ticks") == 0);
+    CHECK(nights[1].at("volume_l") == 0.0);
+    CHECK(nights[2].at("ticks").is_null());
+    CHECK(nights[3].at("ticks") == 9);
 }
 
 TEST_CASE("a long span with ticks, a restart and a lost span prove neither flow nor stillness") {
