@@ -56,7 +56,8 @@ Result<std::string> describe(const Seen& seen, const RegisterReading& reading, c
         object.null("adjustment");
     }
     const std::array magnitude{ValuedTicks{std::abs(reading.adjustment_ticks), valued[0].pulse_value_l}};
-    object.text("text", words_for(reading, volume_l_text(magnitude), *unseen, *seen.meter.settings, zone));
+    object.text("text", words_for(reading, volume_l_text(magnitude), *unseen, seen.summary.last_reading_at,
+                                  *seen.meter.settings, zone));
     return std::move(object).finish();
 }
 

@@ -78,6 +78,14 @@ std::string where_missed(std::int64_t ticks, std::vector<Entry> unseen, const Me
         sum, places);
 }
 
+/// Whether the missing ticks may have run between the last message and the reading.
+bool may_have_run_since(std::optional<Instant> heard_until, const RegisterReading& reading,
+                        const MeterSettings& settings) {
+    if (!heard_until || *heard_until >= reading.at) return false;
+    const auto most = CounterRules(settings).plausible_max(reading.at - *heard_until);
+    return static_cast<std::uint64_t>(reading.adjustment_ticks) <= most;
+}
+
 /// The number of "1234.567 m³", as it is written in a command.
 std::string number_of(const std::string& volume) {
     return volume.substr(0, volume.find(' '));
@@ -122,18 +130,26 @@ std::string words_for(const RegisterState& state, const std::string& meter, cons
 }
 
 std::string words_for(const RegisterReading& reading, const std::string& volume_l,
-                      const std::vector<Entry>& unseen, const MeterSettings& settings,
-                      const CivilZone& zone) {
+                      const std::vector<Entry>& unseen, std::optional<Instant> heard_until,
+                      const MeterSettings& settings, const CivilZone& zone) {
     if (reading.starts) {
         return fmt::format("The register follows this reading: it showed {} then.",
                            cubic_metres(reading.register_ul));
     }
     const std::int64_t ticks = reading.adjustment_ticks;
     std::string text;
-    const std::string between =
-        fmt::format("between {} and {}", day(reading.adjusted_from, zone), day(reading.at, zone));
+    const std::string from = day(reading.adjusted_from, zone);
+    const std::string to = day(reading.at, zone);
+    const std::string between = from == to ? in_words(Span{reading.adjusted_from, reading.at}, zone)
+                                           : fmt::format("between {} and {}", from, to);
     if (ticks == 0) {
         text = fmt::format("The ledger and the register agree to the tick {}.", between);
+    } else if (ticks > 0 && may_have_run_since(heard_until, reading, settings)) {
+        text = fmt::format(
+            "{} ({} L) {} not counted {}. The last message is of {}, and this water may have run since. The next "
+            "one shows it, and the adjustment follows.",
+            counted(ticks, "tick", "ticks"), volume_l, ticks == 1 ? "was" : "were", between,
+            in_words(*heard_until, zone));
     } else if (ticks > 0) {
         text = fmt::format("{} ({} L) {} missed {}{}", counted(ticks, "tick", "ticks"), volume_l,
                            ticks == 1 ? "was" : "were", between, where_missed(ticks, unseen, settings, zone));

@@ -35,9 +35,9 @@ struct RegisterState {
 [[nodiscard]] std::int64_t unseen_ticks_max(const Entry& entry, const MeterSettings& settings);
 
 /// Explains the adjustment for a reading. `unseen`: the entries of its span in which ticks may have run
-/// unseen.
+/// unseen. `heard_until`: the last message's moment. What runs after it is not counted yet.
 [[nodiscard]] std::string words_for(const RegisterReading& reading, const std::string& volume_l,
-                                    const std::vector<Entry>& unseen, const MeterSettings& settings,
-                                    const CivilZone& zone);
+                                    const std::vector<Entry>& unseen, std::optional<Instant> heard_until,
+                                    const MeterSettings& settings, const CivilZone& zone);
 
 }  // namespace tickledger
