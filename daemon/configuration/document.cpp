@@ -92,6 +92,23 @@ std::string about_missing_quotes(std::string_view line) {
         key, value);
 }
 
+/// The sentence for a text whose closing quote is missing, as in `topic = "nodes/house`. Empty if the mistake
+/// is another one.
+std::string about_unclosed_quote(std::string_view line) {
+    bool is_open = false;
+    for (std::size_t i = 0; i < line.size() && (is_open || line[i] != '#'); ++i) {
+        if (is_open && line[i] == '\\')
+            ++i;
+        else if (line[i] == '"')
+            is_open = !is_open;
+    }
+    const auto sign = line.find('=');
+    if (!is_open || sign == std::string_view::npos) return {};
+    return fmt::format(
+        "`{}` lacks a closing quote (\"). Write it and check again; nothing below this line was read.",
+        trimmed(line.substr(0, sign)));
+}
+
 }  // namespace
 
 const Value* Value::find(std::string_view key) const {
@@ -125,7 +142,10 @@ Value parse_document(std::string_view text, Mistakes& mistakes) {
         return convert(toml::parse(text));
     } catch (const toml::parse_error& error) {
         const Place place = place_of(error.source());
-        if (std::string quotes = about_missing_quotes(line_of(text, place.line)); !quotes.empty()) {
+        const std::string_view line = line_of(text, place.line);
+        for (const auto about : {about_missing_quotes, about_unclosed_quote}) {
+            std::string quotes = about(line);
+            if (quotes.empty()) continue;
             mistakes.add(place, std::move(quotes));
             return {};
         }

@@ -357,6 +357,18 @@ TEST_CASE("The hint for a field named with dots kept the dots after the slash", 
         R"(t.toml:4:20: `count`: "WATER.Total" is not a valid JSON Pointer. Begin it with a slash: "/WATER/Total".)");
 }
 
+TEST_CASE("A missing closing quote was reported as an unescaped control character", "[configuration]") {
+    const auto sentence = [](std::string_view line) { return of_file(fmt::format("[broker]\n{}", line)); };
+    const char* url =
+        "`url` lacks a closing quote (\"). Write it and check again; nothing below this line was read.";
+    CHECK_THAT(sentence("url = \"mqtt://broker"), Catch::StartsWith("t.toml:2:") && Catch::EndsWith(url));
+    CHECK_THAT(sentence("url = \"mqtt://broker # it\\\"s ours"), Catch::EndsWith(url));
+    CHECK_THAT(of_meter("[meter.alarms]\nnight = [\"01:00\", \"05:00]"),
+               Catch::Contains("`night` lacks a closing quote"));
+    // The quotes are complete here, and the mistake is another one.
+    CHECK_THAT(sentence("url = \"mqtt://broker\" x # \""), Catch::Contains("this is not TOML"));
+}
+
 TEST_CASE("A text without quotes was reported as expected 'nan', saw 'no'", "[configuration]") {
     const auto sentence = [](std::string_view line) { return of_file(fmt::format("[broker]\n{}", line)); };
     CHECK_THAT(sentence("topic_root = nodes/house  # ours"),
@@ -365,6 +377,5 @@ TEST_CASE("A text without quotes was reported as expected 'nan', saw 'no'", "[co
                                    "\"nodes/house\" and check again; nothing below this line was read."));
     CHECK_THAT(sentence("url = mqtt://broker"), Catch::Contains("Write url = \"mqtt://broker\""));
     // Other syntax errors keep the parser's words.
-    CHECK_THAT(sentence("url = \"mqtt://broker"), Catch::Contains("this is not TOML"));
     CHECK_THAT(sentence("url = [1, 2"), Catch::Contains("this is not TOML"));
 }
