@@ -1,6 +1,9 @@
 // Writes the resolved configuration as TOML, as `--check-config` prints it.
 #include <fmt/format.h>
 
+#include <chrono>
+#include <cmath>
+
 #include "configuration/configuration.hpp"
 #include "configuration/options.hpp"
 #include "tickledger/stillness.hpp"
@@ -67,6 +70,36 @@ std::string off_by_default_lines(const MeterSettings& meter) {
     return lines;
 }
 
+/// Comments on settings that are valid but hardly meant.
+std::string doubtful_lines(const MeterSettings& meter) {
+    std::string lines;
+    // More flow is not believed, apart from two ticks in the span that is judged.
+    const double q4_l_per_h = meter.q3_l_per_h.value() * 1.25;
+    const double span_h = std::chrono::duration<double, std::ratio<3600>>(meter.alarms.high_flow_for).count();
+    const double believed_l_per_h = 1.1 * q4_l_per_h + 2 * meter.pulse_value_l.value() / span_h;
+    if (meter.watches(AlarmKind::high_flow) && meter.alarms.high_flow_l_per_h.value() > believed_l_per_h) {
+        lines += fmt::format(
+            "# high-flow can never be raised: more than 1.1 q4 ({:.0f} L/h) is not believed. Write a lower "
+            "`high_flow`.\n",
+            1.1 * q4_l_per_h);
+    }
+    const double range_l = meter.register_range_l.value();
+    if (range_l > 0 && meter.register_start_l.value() >= range_l) {
+        lines += fmt::format(
+            "# `register_start` is not below `register_range`, so the register starts at {:g} L. Correct one of "
+            "them.\n",
+            std::fmod(meter.register_start_l.value(), range_l));
+    }
+    const bool has_wildcard = meter.topic.find_first_of("+#") != std::string::npos;
+    if (has_wildcard && meter.id.find("{1}") == std::string::npos) {
+        lines += fmt::format(
+            "# every topic that matches \"{}\" is counted as the one meter \"{}\". If several boards send there, "
+            "take {{1}} into `id`: it stands for the first +.\n",
+            meter.topic, meter.id);
+    }
+    return lines;
+}
+
 }  // namespace
 
 std::string to_toml(const Configuration& configuration) {
@@ -85,6 +118,7 @@ std::string to_toml(const Configuration& configuration) {
         out += turn_line(meter);
         out += smallest_visible_leak_line(meter);
         out += off_by_default_lines(meter);
+        out += doubtful_lines(meter);
     }
     for (const TenantSettings& tenant : configuration.tenants)
         write_table(out, tenant_title, tenant_options(), tenant);

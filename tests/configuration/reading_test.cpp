@@ -274,6 +274,30 @@ TEST_CASE("The resolved configuration warns of a counter that can wrap within a 
                !Catch::Contains("starts again at 0"));
 }
 
+TEST_CASE("Settings that cannot be meant were accepted without a word", "[configuration]") {
+    const std::string meter = "[[meter]]\nid = \"flat\"\ntopic = \"nodes/{}/water\"\nq3 = \"1 m3/h\"\n";
+    const auto resolved = [&](const std::string& level, const std::string& lines) {
+        return to_toml(right(fmt::format(fmt::runtime(meter), level) + lines));
+    };
+    // 1.1 Q4 is 1375 L/h. Two ticks of 1 L in ten minutes are believed in addition, which makes 1387.
+    CHECK_THAT(
+        resolved("a", "[meter.alarms]\nhigh_flow = \"1388 L/h\"\n"),
+        Catch::Contains("# high-flow can never be raised: more than 1.1 q4 (1375 L/h) is not believed. Write "
+                        "a lower `high_flow`.\n"));
+    CHECK_THAT(resolved("a", "[meter.alarms]\nhigh_flow = \"1386 L/h\"\n"), !Catch::Contains("never"));
+    CHECK_THAT(
+        resolved("a", "register_start = \"120 m3\"\nregister_range = \"100 m3\"\n"),
+        Catch::Contains("# `register_start` is not below `register_range`, so the register starts at 20000 "
+                        "L. Correct one of them.\n"));
+    CHECK_THAT(
+        resolved("+", ""),
+        Catch::Contains("# every topic that matches \"nodes/+/water\" is counted as the one meter "
+                        "\"flat\". If several boards send there, take {1} into `id`: it stands for the first "
+                        "+.\n"));
+    for (const char* none : {"never be raised", "register_start` is", "every topic"})
+        CHECK_THAT(resolved("a", "[meter.alarms]\nhigh_flow = \"1 m3/h\"\n"), !Catch::Contains(none));
+}
+
 TEST_CASE("Alarms that a meter cannot detect are off, and the resolved configuration says why",
           "[configuration]") {
     const std::string meter = "[[meter]]\nid = \"house\"\ntopic = \"nodes/cellar/water\"\n";
