@@ -7,6 +7,7 @@
 
 #include "book/instruction_documents.hpp"
 #include "serve/body.hpp"
+#include "tickledger/words.hpp"
 
 namespace tickledger {
 
@@ -19,9 +20,12 @@ std::optional<Span> absence_ahead(const ApiParts& parts, const MeterSettings& se
     return away && away->to > parts.now() ? away : std::nullopt;
 }
 
+bool is_open(std::optional<Instant> moment) {
+    return !moment || *moment == Instant::min() || *moment == Instant::max();
+}
+
 std::optional<std::string> time_text(const ApiParts& parts, std::optional<Instant> moment) {
-    const bool is_open = !moment || *moment == Instant::min() || *moment == Instant::max();
-    return is_open ? std::nullopt : std::optional(parts.zone.format(*moment));
+    return is_open(moment) ? std::nullopt : std::optional(parts.zone.format(*moment));
 }
 
 /// What a person says. `is_away` without times means from now on, until told otherwise.
@@ -59,14 +63,14 @@ OrProblem<SaidAway> said_of_absence(const Call& call) {
 std::string words_for(const std::string& meter, const MeterSettings& settings,
                       const std::optional<Span>& away, const ApiParts& parts) {
     if (!away) return fmt::format("Somebody is at home at {}: water that runs raises no away-use.", meter);
-    const auto from = time_text(parts, away->from);
-    const auto to = time_text(parts, away->to);
+    const std::string from = is_open(away->from) ? "" : " from " + in_words(away->from, parts.zone);
+    const std::string to =
+        is_open(away->to) ? " until told otherwise" : " to " + in_words(away->to, parts.zone);
     const bool is_watched = settings.watches(AlarmKind::away_use);
-    return fmt::format("Everybody is away at {}{}{}: {}. Shutting the main valve is safer than any alarm.",
-                       meter, from ? " from " + *from : "", to ? " to " + *to : " until told otherwise",
-                       is_watched
-                           ? "any tick then raises away-use"
-                           : "but away-use is switched off in the configuration, so no alarm will be raised");
+    return fmt::format(
+        "Everybody is away at {}{}{}: {}. Shutting the main valve is safer than any alarm.", meter, from, to,
+        is_watched ? "any tick then raises away-use"
+                   : "but away-use is switched off in the configuration, so no alarm will be raised");
 }
 
 struct SeenAway {

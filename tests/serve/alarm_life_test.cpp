@@ -178,6 +178,8 @@ TEST_CASE("people leave now, leave later, and come home") {
                {at("2026-06-30T23:00:00Z"), at("2026-07-14T23:00:00Z"), false});
     CHECK(said.at("away") == false);
     CHECK(said.at("away_from") == "2026-07-01T00:00:00+01:00");
+    CHECK_THAT(said.at("text").get<std::string>(),
+               Catch::StartsWith("Everybody is away at house from 2026-07-01 00:00 to 2026-07-15 00:00: "));
     CHECK(said.at("away_to") == "2026-07-15T00:00:00+01:00");
 
     fixture.configuration.meters[0].alarms.off = {AlarmKind::away_use};
