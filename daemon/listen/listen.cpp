@@ -20,7 +20,42 @@ namespace tickledger {
 namespace {
 
 constexpr std::chrono::seconds answer_limit{10};
-constexpr int exit_unavailable = 69;  // EX_UNAVAILABLE
+constexpr int exit_usage = 64;          // EX_USAGE
+constexpr int exit_unavailable = 69;    // EX_UNAVAILABLE
+constexpr int exit_configuration = 78;  // EX_CONFIG
+
+/// The link's words as a sentence that names what the person gave.
+std::string as_given(std::string text, const ListenOrder& order) {
+    if (!text.ends_with('?') && !text.ends_with('.')) text += '.';
+    if (!order.is_configured) {
+        for (const auto& [setting, option] :
+             {std::pair<std::string_view, std::string_view>{"broker.url", "--broker"},
+              {"broker.username", "--username"},
+              {"broker.password_file", "--password-file"},
+              {"broker.ca_file", "--ca-file"}}) {
+            for (auto at = text.find(setting); at != std::string::npos; at = text.find(setting, at))
+                text.replace(at, setting.size(), option);
+        }
+    }
+    if (text.starts_with("the ")) text[0] = 'T';
+    return text;
+}
+
+struct Access {
+    BrokerAddress address;
+    std::string password;
+};
+
+/// What has to be right before the broker is asked.
+Result<Access> access_of(const ListenOrder& order) {
+    auto address = parse_broker_url(order.broker.url);
+    if (!address) return fail(as_given(address.error().text, order));
+    auto password = read_password(order.broker);
+    if (!password) return fail(as_given(password.error().text, order));
+    if (const auto files = check_tls_files(order.broker); !files)
+        return fail(as_given(files.error().text, order));
+    return Access{*std::move(address), *std::move(password)};
+}
 
 mqtt::connect_options connect_options(const BrokerSettings& broker, const std::string& password,
                                       bool with_tls) {
@@ -106,18 +141,16 @@ int write_table(const std::vector<TopicFinding>& topics, const std::string& topi
 }  // namespace
 
 Result<Findings> listen(const ListenOrder& order) {
-    const auto address = parse_broker_url(order.broker.url);
-    if (!address) return tl::unexpected(address.error());
-    const auto password = read_password(order.broker);
-    if (!password) return tl::unexpected(password.error());
-    if (const auto files = check_tls_files(order.broker); !files) return tl::unexpected(files.error());
+    const auto access = access_of(order);
+    if (!access) return tl::unexpected(access.error());
+    const auto& [address, password] = *access;
     Ear ear(order.broker.topic_root);
     bool is_connected = false;
     try {
-        mqtt::async_client client(address->server_uri(), fmt::format("tickledger-listen-{}", ::getpid()));
+        mqtt::async_client client(address.server_uri(), fmt::format("tickledger-listen-{}", ::getpid()));
         client.set_message_callback([&ear](const mqtt::const_message_ptr& message) { ear.hear(*message); });
         client.set_connection_lost_handler([&ear](const std::string&) { ear.lose(); });
-        client.connect(connect_options(order.broker, *password, address->tls))->wait();
+        client.connect(connect_options(order.broker, password, address.tls))->wait();
         is_connected = true;
         client.subscribe(order.filter, 0)->wait();
         if (order.shows_progress)
@@ -130,8 +163,8 @@ Result<Findings> listen(const ListenOrder& order) {
         return ear.findings();
     } catch (const mqtt::exception& error) {
         const std::string reason =
-            is_connected ? std::string{} : why_unreachable(*address, std::chrono::seconds{2});
-        if (!reason.empty()) return fail("Listening failed: " + reason + (reason.ends_with('?') ? "" : "."));
+            is_connected ? std::string{} : why_unreachable(address, std::chrono::seconds{2});
+        if (!reason.empty()) return fail(as_given("Listening failed: " + reason, order));
         return fail(fmt::format(
             "The broker at {} refuses {} ({}). It may want --username and --password-file, or forbid "
             "this topic.",
@@ -140,6 +173,10 @@ Result<Findings> listen(const ListenOrder& order) {
 }
 
 int run_listen(const ListenOrder& order) {
+    if (const auto access = access_of(order); !access) {
+        fmt::print(stderr, "{}\n", access.error().text);
+        return order.is_configured ? exit_configuration : exit_usage;
+    }
     const auto findings = listen(order);
     if (!findings) {
         fmt::print(stderr, "{}\n", findings.error().text);

@@ -16,6 +16,8 @@ struct ListenOrder {
     /// The topic to write a [[meter]] for. Empty: show what was heard, and ask if there is a terminal.
     std::string topic;
     bool shows_progress = false;
+    /// `broker` is of a configuration file. Errors then name its settings, otherwise the command's options.
+    bool is_configured = false;
 };
 
 /// Subscribes, waits, and returns what it heard. Fails if the broker cannot be reached, refuses, or goes away
@@ -24,8 +26,9 @@ struct ListenOrder {
 
 /// The whole command: listens, writes the findings to standard output, and then the [[meter]] table of the
 /// chosen topic. With `order.topic` only the table goes to standard output, so that it can be appended to a
-/// file. Returns the exit status: 0; 69 (EX_UNAVAILABLE) if listening failed; 1 if nothing was heard or the
-/// topic has nothing that counts.
+/// file. Returns the exit status: 0; 64 (EX_USAGE) or, if `order.is_configured`, 78 (EX_CONFIG) if the order
+/// has a mistake; 69 (EX_UNAVAILABLE) if listening failed; 1 if nothing was heard or the topic has nothing
+/// that counts.
 [[nodiscard]] int run_listen(const ListenOrder& order);
 
 }  // namespace tickledger

@@ -11,6 +11,7 @@
 #include <cstdio>
 
 #include "configuration/configuration.hpp"
+#include "configuration/parsers.hpp"
 #include "listen/listen.hpp"
 #include "service/daemon.hpp"
 #include "service/journal.hpp"
@@ -114,10 +115,13 @@ public:
             return complain(
                 {exit_usage, "--for is \"" + length_ + "\". Give a length of at most a day, such as 1min."});
         order_.length = *length;
+        if (const auto filter = parse_topic_filter(order_.filter); !filter)
+            return complain({exit_usage, "--topic: " + filter.error().text});
         if (!file_.empty()) {
             const auto configuration = read_or_complain(file_);
             if (!configuration) return exit_status::configuration;
             order_.broker = configuration->broker;
+            order_.is_configured = true;
         }
         order_.shows_progress = isatty(STDERR_FILENO) != 0;
         return run_listen(order_);

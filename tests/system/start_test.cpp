@@ -163,6 +163,13 @@ TEST_CASE("a socket that cannot be created: 73") {
     }
 }
 
+TEST_CASE("listen refuses a topic filter that no broker accepts, and says how to write it: 64") {
+    const Outcome listened = run_to_end({program("tickledgerd"), "listen", "--topic", "a/#/b"});
+    CHECK(listened.status == 64);
+    CHECK_THAT(listened.error,
+               Catch::Contains("--topic: \"a/#/b\" is not a valid topic filter. Let # stand alone"));
+}
+
 TEST_CASE("the daemon answers while the broker is away, and connects when it appears") {
     MosquittoProcess broker;
     broker.stop();
