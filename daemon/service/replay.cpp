@@ -215,15 +215,21 @@ std::string RecordingSource::outcome(const CivilZone& zone, const Booked& before
         return after.counts.*count - before.counts.*count;
     };
     text += fmt::format(
-        ".\n{} ticks booked from {} messages. {} messages were unreadable, {} strays, {} refused because they came "
-        "too late, {} of no configured meter.\n",
+        ".\n{} ticks booked from {} messages. Refused: {} unreadable, {} strays, {} that came too late, {} of "
+        "no configured meter.\n",
         after.ticks - before.ticks, more(&MessageCounts::booked), more(&MessageCounts::unreadable),
         more(&MessageCounts::stray), more(&MessageCounts::late_refused), more(&MessageCounts::without_meter));
+    const auto refused = more(&MessageCounts::unreadable) + more(&MessageCounts::stray) +
+                         more(&MessageCounts::late_refused) + more(&MessageCounts::without_meter);
+    if (after.ticks == before.ticks && more(&MessageCounts::booked) > refused)
+        text += "No tick was booked: the ledger had these messages already, or no count rose in them.\n";
     if (!last_event_at_ && lines_ > bad_lines_ && until_)
         text += fmt::format("Nothing was booked, because all lines are later than {} (--until).\n",
                             zone.format(*until_));
     if (bad_lines_ > 0) {
-        text += fmt::format("{} lines are not of a recording and were passed over:\n", bad_lines_);
+        text += bad_lines_ == 1
+                    ? "1 line is not of a recording and was passed over:\n"
+                    : fmt::format("{} lines are not of a recording and were passed over:\n", bad_lines_);
         for (const std::string& mistake : mistakes_)
             text += "  " + mistake + "\n";
         if (bad_lines_ > mistakes_.size()) text += "  ...\n";

@@ -89,3 +89,27 @@ TEST_CASE("a replay of the message log gives the live run's answers, byte for by
     CHECK(told_again.size() > 10'000);
     CHECK(told_again == told_live);
 }
+
+TEST_CASE("a replay prints the ticks that it booked itself, and why it booked none") {
+    Site site({.meters = one_meter});
+    const auto recording = site.directory().write(
+        "three.jsonl",
+        R"({"tst":"2026-03-01T11:00:00Z","topic":"nodes/house","payload":{"count":5,"boot":1,"seq":1}})"
+        "\n"
+        R"({"tst":"2026-03-01T11:03:00Z","topic":"nodes/house","payload":{"count":12,"boot":1,"seq":2}})"
+        "\n"
+        R"({"tst":"2026-03-01T11:06:00Z","topic":"nodes/house","payload":"oops"})"
+        "\n");
+    const Outcome too_early = site.replay({"--until", "2026-02-01", recording.string()});
+    CHECK(too_early.status == 0);
+    CHECK_THAT(too_early.out, Catch::StartsWith("3 lines read.\n0 ticks booked from 0 messages.") &&
+                                  Catch::Contains("Nothing was booked, because all lines are later than"));
+    const Outcome first = site.replay({recording.string()});
+    CHECK_THAT(first.out, Catch::Contains("\n7 ticks booked from 3 messages. Refused: 1 unreadable,"));
+    CHECK_THAT(first.out, !Catch::Contains("No tick was booked"));
+    const Outcome again = site.replay({recording.string()});
+    CHECK_THAT(again.out,
+               Catch::Contains("\n0 ticks booked from 3 messages.") &&
+                   Catch::Contains("No tick was booked: the ledger had these messages already, or no count "
+                                   "rose in them."));
+}
