@@ -107,10 +107,24 @@ std::string heading_of(const Json& document) {
                        document.at("timezone").get<std::string>());
 }
 
+/// A line for each draw that the range does not list because it began earlier, such as a leak.
+std::string begun_before(const Json& document) {
+    std::string text;
+    for (const Json& draw : document.value("begun_before", Json::array())) {
+        const std::string flow = l_per_min(draw.at("mean_flow_l_per_h"));
+        text += fmt::format("Begun before this range, and not in the list: {} from {} to {}, {} L{}.\n",
+                            label_of(draw), civil(draw.at("from"), no_data).substr(0, 19),
+                            civil(draw.at("to"), no_data).substr(0, 19), number(draw.at("volume_l"), 1),
+                            flow.empty() ? "" : " at " + flow + " L/min");
+    }
+    return text;
+}
+
 std::string draws_table(const Json& document) {
     const Json& draws = document.at("draws");
-    if (draws.empty()) return heading_of(document) + "No draw begins in this range.\n";
-    return heading_of(document) + table_of(draws) + "\n" + sums(draws);
+    const std::string before = begun_before(document);
+    if (draws.empty()) return heading_of(document) + "No draw begins in this range.\n" + before;
+    return heading_of(document) + table_of(draws) + "\n" + sums(draws) + before;
 }
 
 Json longest_first(const Json& draws) {
@@ -131,9 +145,11 @@ std::string longest_text(const Json& draw) {
 }
 
 std::string longest_table(const Json& document) {
-    if (document.at("draws").empty()) return heading_of(document) + "No such draw begins in this range.\n";
+    const std::string before = begun_before(document);
+    if (document.at("draws").empty())
+        return heading_of(document) + "No such draw begins in this range.\n" + before;
     const Json draws = longest_first(document.at("draws"));
-    return heading_of(document) + longest_text(draws.front()) + "\n" + table_of(draws);
+    return heading_of(document) + longest_text(draws.front()) + "\n" + table_of(draws) + before;
 }
 
 std::string draws_csv(const Json& document) {

@@ -56,14 +56,12 @@ OrProblem<std::optional<DrawLabel>> label_of(const Call& call) {
                          *asked));
 }
 
-/// The draws that begin in the range; with a label, only those with that label.
-OrProblem<std::string> draws_of(const Call& call, LedgerView& view, const FoundMeter& meter, Span span,
-                                std::optional<DrawLabel> label) {
+/// With a label, only the draws with that label.
+std::string list_of(const std::vector<Draw>& draws, std::optional<DrawLabel> label, const PulseValues& values,
+                    const CivilZone& zone) {
     JsonArray list;
-    const auto seen = see_draws(call, view, meter, span);
-    if (!seen) return tl::unexpected(seen.error());
-    for (const Draw& draw : seen->draws) {
-        if (draw.label == label.value_or(draw.label)) list.add(describe(draw, seen->values, call.parts.zone));
+    for (const Draw& draw : draws) {
+        if (draw.label == label.value_or(draw.label)) list.add(describe(draw, values, zone));
     }
     return std::move(list).finish();
 }
@@ -245,12 +243,13 @@ Response get_draws(const Call& call) {
     if (!view) return view.error();
     const auto meter = find_meter(call, **view);
     if (!meter) return meter.error();
-    const auto draws = draws_of(call, **view, *meter, *span, *label);
-    if (!draws) return draws.error();
+    const auto seen = see_draws(call, **view, *meter, *span);
+    if (!seen) return seen.error();
     JsonObject document;
     document.text("meter", meter->id);
     document.text("timezone", call.parts.zone.name());
-    document.raw("draws", *draws);
+    document.raw("begun_before", list_of(seen->begun_before, *label, seen->values, call.parts.zone));
+    document.raw("draws", list_of(seen->draws, *label, seen->values, call.parts.zone));
     Response response;
     response.body = std::move(document).finish() + "\n";
     return response;

@@ -67,7 +67,7 @@ public:
         return Span{begin, turn_of(monday + date::days{7}, zone_)};
     }
 
-    /// Adds the draws that begin in the week and in the span.
+    /// Adds the draws of the week that begin in the span, or still ran when the span began.
     [[nodiscard]] Result<void> add_draws(Span week, Span span, SeenDraws& seen) const {
         const auto entries = entries_of(week);
         if (!entries) return tl::unexpected(entries.error());
@@ -75,14 +75,15 @@ public:
         const std::array cuts{week.from, week.to};
         std::vector<Draw> draws = draws_in(*entries, pulse_value_l, cuts);
         label_draws(draws, pulse_value_l, {.told = seen.told, .uses = uses_, .cuts = cuts});
-        const Instant from = std::max(week.from, span.from);
         const Instant to = std::min(week.to, span.to);
         for (Draw& draw : draws) {
-            if (draw.span.from < from || draw.span.from >= to) continue;
+            if (draw.span.from < week.from || draw.span.from >= to) continue;
+            const bool is_begun_before = draw.span.from < span.from;
+            if (is_begun_before && draw.span.to <= span.from) continue;
             const double correction = seen.values.at(draw.span.from).value() / pulse_value_l;
             draw.mean_flow_l_per_h *= correction;
             draw.peak_flow_l_per_h *= correction;
-            seen.draws.push_back(std::move(draw));
+            (is_begun_before ? seen.begun_before : seen.draws).push_back(std::move(draw));
         }
         return {};
     }

@@ -12,6 +12,8 @@ namespace tickledger {
 struct SeenDraws {
     /// In order of time. Their flows follow the pulse values of their own times.
     std::vector<Draw> draws;
+    /// Those that began before the span and still ran when it began, such as a leak that lasts for days.
+    std::vector<Draw> begun_before;
     std::vector<ToldDraw> told;
     PulseValues values{{1, 1}};
 };

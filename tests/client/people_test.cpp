@@ -39,6 +39,21 @@ TEST_CASE("draws are a table with the length of each shower, and the sums of eac
           "house,2026-03-01T08:00:00+01:00,2026-03-01T08:03:00+01:00,1,1,,,tap,0.8,180,false,1,false,\r\n");
 }
 
+TEST_CASE("draws of a day did not mention the leak that had begun the day before") {
+    FakeDaemon daemon;
+    daemon.set(
+        "/v1/meters/house/draws",
+        R"({"meter":"house","timezone":"Europe/Vienna","begun_before":[)"
+        R"({"from":"2026-02-28T04:12:30+01:00","to":"2026-03-01T23:58:00+01:00","ticks":525,"volume_l":525.0,)"
+        R"("mean_flow_l_per_h":12.0,"peak_flow_l_per_h":12.0,"label":"leak","confidence":0.99,"blur_s":60,)"
+        R"("overlaps":true,"parts":1,"told":false,"name":null}],"draws":[]})");
+    CHECK(daemon.run("draws house").out ==
+          "house, Europe/Vienna\n"
+          "No draw begins in this range.\n"
+          "Begun before this range, and not in the list: leak from 2026-02-28 04:12:30 to 2026-03-01 23:58, "
+          "525.0 L at 0.2 L/min.\n");
+}
+
 TEST_CASE("the longest shower is named in a sentence, and all showers are listed by length") {
     FakeDaemon daemon;
     daemon.set(

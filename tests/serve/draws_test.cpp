@@ -73,6 +73,35 @@ TEST_CASE("a draw belongs to the range in which it begins, and a label filters t
     CHECK(fixture.document(std::string(morning) + "&label=bath").at("draws").empty());
 }
 
+TEST_CASE("a leak that began before the day disappeared from the day's draws") {
+    ApiFixture fixture;
+    sure(fixture.ledger->begin());
+    // A tick every five minutes, from Tuesday 08:00 to Thursday 08:00.
+    const MeterKey meter = fixture.meter("house");
+    for (Instant from = at("2026-02-24T00:00:00Z"); from < at("2026-02-26T08:00:00Z"); from += 1min) {
+        Entry entry;
+        entry.span = {from, from + 1min};
+        entry.ticks = from >= at("2026-02-24T08:00:00Z") && from.time_since_epoch() % 5min == 0min ? 1 : 0;
+        sure(fixture.ledger->add_entry(meter, entry));
+    }
+    sure(fixture.ledger->commit());
+    const std::string wednesday = "/v1/meters/house/draws?from=2026-02-25&to=2026-02-26";
+    const Json day = fixture.document(wednesday);
+    REQUIRE(day.at("begun_before").size() == 1);
+    const Json& leak = day.at("begun_before")[0];
+    CHECK(leak.at("label") == "leak");
+    CHECK(leak.at("from").get<std::string>().starts_with("2026-02-24T08:0"));
+    // A draw of a leak is at most a day long. The next one begins on the day itself.
+    CHECK(leak.at("to").get<std::string>().starts_with("2026-02-25T07:5"));
+    CHECK(day.at("draws").size() == 1);
+    CHECK(fixture.document(wednesday + "&label=shower").at("begun_before").empty());
+    const Json began = fixture.document("/v1/meters/house/draws?from=2026-02-24&to=2026-02-25");
+    CHECK(began.at("begun_before").empty());
+    CHECK(began.at("draws").back() == leak);
+    const Json after = fixture.document("/v1/meters/house/draws?from=2026-02-27&to=2026-02-28");
+    CHECK(after.at("begun_before").empty());
+}
+
 TEST_CASE("volumes and flows of draws follow the pulse value of their day") {
     DrawsFixture fixture;
     fixture.configuration.meters[0].pulse_value_l = {2, 1};
