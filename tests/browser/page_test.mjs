@@ -144,6 +144,17 @@ test('a day is chosen with the keyboard, and its hours and draws match the recor
   await becomes('today is shown again', async () => await page.getByRole('button', { name: 'Today', exact: true }).count() === 0);
 });
 
+test('a leak that began before the day is shown on that day', async () => {
+  const date = date_after(house.truth.leak_date, 1);
+  await page.locator(`[data-date="${date}"]`).focus();
+  await page.keyboard.press('Enter');
+  await becomes('the leak is named', async () => /^Begun before this day: leak, from .* at 10\.0 L an hour\.$/.test((await texts_of(page, '#draws .begun-before')).join()));
+  const lane = page.locator('#flow .lanes tbody tr', { hasText: 'leak' });
+  assert.equal(await lane.locator('rect').first().getAttribute('x'), '0.000%');
+  await page.getByRole('button', { name: 'Today', exact: true }).click();
+  await becomes('today is shown again', async () => await page.getByRole('button', { name: 'Today', exact: true }).count() === 0);
+});
+
 test('nights are bands: a leak fills them, a still night has one band, and quiet nights are folded', async () => {
   const rows = page.locator('#nights tbody tr');
   await becomes('the nights are shown', async () => await rows.count() >= 10);

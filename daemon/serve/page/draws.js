@@ -2,7 +2,7 @@
 
 import { of_meter, post } from './ask.js';
 import { find, h, percent, replace, svg, table } from './dom.js';
-import { clock, clock_to_the_second, flow, instant, label_word, length, number, seconds_of, volume } from './words.js';
+import { clock, clock_to_the_second, date_and_clock, flow, instant, label_word, length, number, seconds_of, volume } from './words.js';
 
 const longest_shown = 3;
 const surely = 0.85;
@@ -21,30 +21,36 @@ function guess(draw) {
 
 const length_words = (draw) => `${is_blurred(draw) ? 'at most ' : ''}${length(seconds_of(draw))}`;
 
-function sums(draws) {
+/** Draws that began before the day are drawn, but neither counted nor summed. */
+function sums(draws, begun_before) {
   const by_label = new Map();
+  const sum_of = (draw) => {
+    if (!by_label.has(draw.label)) by_label.set(draw.label, { label: draw.label, count: 0, litres: 0, draws: [] });
+    return by_label.get(draw.label);
+  };
+  for (const draw of begun_before) sum_of(draw).draws.push(draw);
   for (const draw of draws) {
-    const sum = by_label.get(draw.label) ?? { label: draw.label, count: 0, litres: 0, draws: [] };
+    const sum = sum_of(draw);
     sum.count += 1;
     sum.litres += draw.volume_l;
     sum.draws.push(draw);
-    by_label.set(draw.label, sum);
   }
   return [...by_label.values()].sort((a, b) => b.litres - a.litres);
 }
 
 /** A lane for each purpose, below the day's flow and on its axis. The lane distinguishes them, not the colour. */
-export function lanes(draws, from, to) {
-  if (draws.length === 0) return null;
-  const at = (time) => (instant(time) - from) / (to - from);
-  return table('Uses of water by purpose', ['Probably', 'When', { text: 'Times', number: true }, { text: 'Volume', number: true }], sums(draws).map((sum) => [
+export function lanes({ draws, begun_before }, from, to) {
+  if (draws.length + begun_before.length === 0) return null;
+  const at = (time) => Math.max(0, (instant(time) - from) / (to - from));
+  const began = (draw) => (instant(draw.from) < from ? date_and_clock : clock)(draw.from);
+  return table('Uses of water by purpose', ['Probably', 'When', { text: 'Times', number: true }, { text: 'Volume', number: true }], sums(draws, begun_before).map((sum) => [
     label_word(sum.label),
     svg('svg', { class: 'lane', 'aria-hidden': 'true', focusable: 'false' },
       svg('line', { class: 'grid', x1: '0', x2: '100%', y1: '50%', y2: '50%' }),
       sum.draws.map((draw) => svg('rect', { class: sum.label === 'leak' ? 'draw much' : 'draw', x: percent(at(draw.from)),
         width: percent(Math.max(at(draw.to) - at(draw.from), 0.003)), height: '100%' },
-      svg('title', {}, `${label_word(draw.label)}, ${clock(draw.from)}: ${volume(draw.volume_l)}`)))),
-    `${number(sum.count)} ×`, volume(sum.litres)]), { class: 'lanes' });
+      svg('title', {}, `${label_word(draw.label)}, ${began(draw)}: ${volume(draw.volume_l)}`)))),
+    sum.count ? `${number(sum.count)} ×` : 'since before', sum.count ? volume(sum.litres) : '']), { class: 'lanes' });
 }
 
 const flow_words = (draw) => (draw.mean_flow_l_per_h === null ? '' : flow(draw.mean_flow_l_per_h));
@@ -83,10 +89,18 @@ const all = (draws, state, acts) => h('details', { 'data-key': 'draws' }, h('sum
 const leaks_on = (day, meter, alarms) => alarms.some((alarm) => alarm.meter === meter && alarm.kind === 'night-flow' &&
   alarm.raised_at.slice(0, 10) <= day && (alarm.cleared_at === null || alarm.cleared_at.slice(0, 10) >= day));
 
+/** A line for each draw that this day's list lacks because it began earlier, such as a leak. */
+const earlier = (list) => list.map((draw) => h('p', { class: 'begun-before' },
+  `Begun before this day: ${label_word(draw.label)}, from ${date_and_clock(draw.from)} to ${date_and_clock(draw.to)}, ${volume(draw.volume_l)}${flow_words(draw) && ` at ${flow_words(draw)}`}.`));
+
 export function show_draws(state, acts) {
-  const { draws } = state.data.draws;
-  if (draws.length === 0) return replace(find('#draws'), h('p', {}, 'No use of water was found on this day.'));
+  const { draws, begun_before } = state.data.draws;
+  if (draws.length === 0) {
+    return replace(find('#draws'), earlier(begun_before),
+      h('p', {}, begun_before.length ? 'No other use of water was found on this day.' : 'No use of water was found on this day.'));
+  }
   replace(find('#draws'),
+    earlier(begun_before),
     leaks_on(acts.day(), state.meter, state.data.alarms.alarms)
       ? h('p', { class: 'notice' }, 'Water ran all night. Water that never stopped is shown as the leak. The other uses may still include some of it, so this list is less reliable until the leak is repaired.') : null,
     longest(draws),

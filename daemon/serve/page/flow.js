@@ -76,7 +76,7 @@ export function show_flow(state, acts) {
     h('p', { class: 'acts' }, step(-1, 'Day before', 'day-before'), step(1, 'Day after', 'day-after'),
       date === acts.today() ? null : h('button', { type: 'button', 'data-key': 'today', on: { click: () => acts.choose_day(acts.today()) } }, 'Today')),
     known.length === 0 ? h('p', {}, 'Nothing is known of this day.')
-      : [chart(rows), lanes(state.data.draws.draws, instant(rows[0].from), instant(rows.at(-1).to)),
+      : [chart(rows), lanes(state.data.draws, instant(rows[0].from), instant(rows.at(-1).to)),
         legend(['flow', `flow, the mean of each ${length(seconds_of(rows[0]))}`], ['unclear', 'not known']),
         by_hour(rows)]);
 }
