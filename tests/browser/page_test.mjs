@@ -64,6 +64,16 @@ test('with several meters the building is shown first, worst meter first, with a
   await choose('house');
 });
 
+test('the building says of a leak between two ticks that only the leak runs', async () => {
+  await house.tell(0);
+  await page.locator('#meter').selectOption('');
+  const row = page.locator('#rows tbody tr', { has: page.getByRole('button', { name: 'house' }) });
+  await becomes('the row says so', async () => await row.locator('.now').innerText() === 'only the leak');
+  const sums = await texts_of(page, '#sums .answer');
+  assert.match(sums[3], /Only the leak\s+house/);
+  await choose('house');
+});
+
 test('today and yesterday match the recording and are compared with a usual day', async () => {
   const { per_date, today, first } = house.truth;
   const whole_days = Array.from({ length: 10 }, (_, i) => per_date.get(date_after(first, i)) ?? 0);

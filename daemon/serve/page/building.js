@@ -2,6 +2,7 @@
 
 import { bar, legend } from './chart.js';
 import { find, h, replace } from './dom.js';
+import { is_leak } from './glance.js';
 import { alarm_word, date_and_clock, flow, length, name_of, number, seconds_of, times_usual, volume } from './words.js';
 
 const others_shown = 60;  // To see more, people filter them. Meters that need a look are always shown.
@@ -35,8 +36,11 @@ const marks = { leak: '▲', much: '◆', fault: '■' };
 const matter_words = (matters) => matters.map(({ mark, words }) => h('span', { class: `matter ${mark}` },
   h('span', { 'aria-hidden': 'true' }, `${marks[mark]} `), words));
 
+const is_between_ticks_of_a_leak = (meter) => meter.flow_l_per_h === 0 && meter.alarms.some(is_leak);
+
 function running(meter) {
   if (meter.flow_l_per_h === null) return 'not known';
+  if (is_between_ticks_of_a_leak(meter)) return 'only the leak';
   return meter.flow_l_per_h > 0 ? flow(meter.flow_l_per_h) : 'nothing';
 }
 
@@ -82,6 +86,7 @@ function sums(building, lines) {
   const leaks = meters.filter((meter) => lasting(meter).some((alarm) => leak_kinds.includes(alarm.kind)));
   const troubled = lines.filter(({ matters }) => matters.length > 0);
   const runs = meters.filter((meter) => meter.flow_l_per_h > 0);
+  const seeps = meters.filter(is_between_ticks_of_a_leak);
   const unknown = meters.filter((meter) => meter.flow_l_per_h === null);
   const named = (list) => list.slice(0, 3).map((meter) => name_of(meter.id)).join(' · ') + (list.length > 3 ? ` and ${number(list.length - 3)} more` : '');
   return h('dl', { class: 'answers' },
@@ -93,8 +98,8 @@ function sums(building, lines) {
       leaks.length ? named(leaks) : 'No alarm for running water is active.'),
     answer('Does anything need a look?', troubled.length ? `${number(troubled.length)} of ${number(meters.length)}` : 'No', troubled.length ? 'flow' : 'good',
       troubled.length ? named(troubled.map(({ meter }) => meter)) : 'Every meter is heard, and none stands out.'),
-    answer('Is anything running now?', runs.length ? `At ${number(runs.length)}` : unknown.length === meters.length ? 'Not known' : 'Nothing seen', runs.length ? 'flow' : 'plain',
-      runs.length ? named(runs) : null, unknown.length ? `not known: ${number(unknown.length)} of them` : null));
+    answer('Is anything running now?', runs.length ? `At ${number(runs.length)}` : seeps.length ? `Only ${seeps.length === 1 ? 'the leak' : 'leaks'}` : unknown.length === meters.length ? 'Not known' : 'Nothing seen',
+      runs.length || seeps.length ? 'flow' : 'plain', runs.length ? named(runs) : null, seeps.length ? `${runs.length ? 'only a leak: ' : ''}${named(seeps)}` : null, unknown.length ? `not known: ${number(unknown.length)} of them` : null));
 }
 
 /** Says whether the difference between the main meter and those behind it is more than the meters' errors explain. */

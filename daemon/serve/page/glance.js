@@ -69,8 +69,9 @@ function first_of_row(nights) {
   return first;
 }
 
-const leak_alarm = (alarms) =>
-  alarms.find((one) => one.cleared_at === null && ['night-flow', 'slow-leak'].includes(one.kind));
+/** Between two ticks of such a leak no flow is seen. */
+export const is_leak = ({ kind }) => ['night-flow', 'slow-leak'].includes(kind);
+const leak_alarm = (alarms) => alarms.find((one) => one.cleared_at === null && is_leak(one));
 
 function leak({ nights, still_for_s }, alarm, meter) {
   const over = nights.filter((night) => night.verdict !== 'open');
