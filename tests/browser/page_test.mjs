@@ -130,6 +130,15 @@ test('a year is shown with its volume and its cost', async () => {
   assert.ok(cells.some((cell) => cell === `€${(of_year / 500).toFixed(2)}`), JSON.stringify(cells));
 });
 
+test('the running year says how much of it was not seen', async () => {
+  const { today, first } = house.truth;
+  const year = today.slice(0, 4);
+  const rows = await read_all(page, '#years tbody tr', (row) => [row.cells[0].innerText, row.cells[row.cells.length - 1].innerText]);
+  const days = Math.round((Date.parse(first) - Date.parse(`${year}-01-01`)) / 86_400_000);
+  const expected = days < 1 ? /^so far$/ : days < 2 ? /^so far; 24 h.* not seen$/ : new RegExp(`^so far; ${days} days not seen$`);
+  assert.match(rows.find(([head]) => head === year)[1], expected);
+});
+
 test('a day is chosen with the keyboard, and its hours and draws match the recording', async () => {
   // Before the leak.
   const date = date_after(house.truth.leak_date, -1);
