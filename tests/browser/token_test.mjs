@@ -48,6 +48,13 @@ test('a visitor with the token as password sees the page and its live updates', 
     assert.deepEqual(faults, []);
   }));
 
+test('the page opened with the token in its address showed nothing', () =>
+  with_browser({}, async (page) => {
+    await page.goto(`${house.origin.replace('//', `//anybody:${token}@`)}/`);
+    await until('the page is live', () => page.evaluate(() => document.body.dataset.state === 'live'));
+    await until('the meters are shown', async () => await page.locator('#rows tbody tr').count() === 2);
+  }));
+
 /** Every control that would change something. */
 const doors = '#alarms button, #clock button, #readings button, #reading, #away, #draws select';
 const shown_doors = async (page) => (await read_all(page, doors, (one) => one.checkVisibility() && one.outerHTML.slice(0, 80))).filter(Boolean);
