@@ -140,11 +140,10 @@ FieldFinding finding_of(const std::string& pointer, const Values& values) {
     return field;
 }
 
-/// The name says that each message gives the ticks since the one before. Only a number that began high and
-/// never fell is a running total all the same.
+/// Only a number that began high and never fell is a running total in spite of its name.
 bool is_pulses(const FieldFinding& field, const std::vector<double>& numbers) {
     constexpr double begins_high = 100;
-    return hints(field.pointer, {"pulses", "delta"}) && (field.falls > 0 || numbers.front() < begins_high);
+    return field.is_named_for_pulses() && (field.falls > 0 || numbers.front() < begins_high);
 }
 
 /// How likely it is that the field counts water; 0: it cannot.
@@ -296,6 +295,10 @@ std::string_view name_of(FieldUse use) {
             break;
     }
     return "";
+}
+
+bool FieldFinding::is_named_for_pulses() const {
+    return hints(pointer, {"pulses", "delta"});
 }
 
 const FieldFinding* TopicFinding::field(FieldUse use) const {

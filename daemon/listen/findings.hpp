@@ -45,6 +45,9 @@ struct FieldFinding {
     bool is_number = true;   ///< In every message a JSON number.
     bool is_whole = true;    ///< `is_number`, and never with a fraction.
     int decimals = 0;        ///< The most digits seen after the point.
+
+    /// The name says that each message gives the ticks since the one before.
+    [[nodiscard]] bool is_named_for_pulses() const;
 };
 
 struct TopicFinding {

@@ -162,6 +162,10 @@ std::string meter_table(const TopicFinding& topic) {
         text +=
             "# If this number is a running total and not the ticks since the last message, it is a count: "
             "use message = \"counter\".\n";
+    if (form == "counter" && topic.field(FieldUse::count)->is_named_for_pulses())
+        text +=
+            "# If this number is the ticks since the last message and not a running total: use message = "
+            "\"pulses\".\n";
     const bool tells_restarts = topic.field(FieldUse::boot) || topic.field(FieldUse::uptime);
     if (!tells_restarts && (form == "counter" || form == "pulses"))
         text +=

@@ -54,6 +54,8 @@ TEST_CASE("pulses that happen to rise are not taken for a running total") {
         for (std::size_t i = 0; i < pulses.size(); ++i)
             payloads.push_back(fmt::format(R"({{"pulses":{},"boot":7,"seq":{}}})", pulses[i], i + 1));
         const TopicFinding topic = heard(payloads);
+        // In doubt the table says so, whichever of the two it proposes.
+        CHECK_THAT(meter_table(topic), Catch::Contains("# If this number is"));
         return topic.field(FieldUse::pulses) ? "pulses" : topic.field(FieldUse::count) ? "counter" : "none";
     };
     CHECK(form({0, 8, 12, 9}) == std::string("pulses"));
@@ -65,7 +67,9 @@ TEST_CASE("a bare number that rises once a second is a count and no uptime") {
     Findings findings;
     for (int i = 0; i < 5; ++i)
         findings.take({at(i), "bare/count", std::to_string(901 + i), false});
-    CHECK(findings.found().at(0).can_be_a_meter());
+    REQUIRE(findings.found().at(0).can_be_a_meter());
+    const std::string table = meter_table(findings.found().at(0));
+    CHECK_THAT(table, Catch::Contains("message = \"counter\"\nfields = { count = \"\" }"));
 }
 
 TEST_CASE("what the daemon publishes is no meter, and a board heard now comes before retained copies") {
