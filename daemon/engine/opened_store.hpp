@@ -27,10 +27,11 @@ struct OpenedStore {
     std::unique_ptr<Ledger> ledger;
     std::unique_ptr<MessageLog> log;
     std::unique_ptr<Bookkeeper> bookkeeper;  ///< Loaded; refers to `ledger`.
-    /// The place in the log up to which the ledger is booked. After a power cut the ledger's own place may be
-    /// beyond the log's end, if the disk kept its last batch but not the lines that it came from. Then this
-    /// is the log's end before anything new was appended.
+    /// The place in the log up to which the ledger is booked.
     LogPosition booked_to;
+    /// The place that the ledger held. Beyond `booked_to` if a power cut left its last batch but not the
+    /// lines that it came from.
+    LogPosition ledger_was_at;
     std::uint64_t pending_messages = 0;  ///< Accepted, but not booked yet.
     /// Some of these wait for the server's clock to be set.
     bool has_undated = false;

@@ -59,6 +59,27 @@ TEST_CASE("crash story: the ledger kept its batch and the log lost its lines") {
     CHECK(stage.total() == 15);
 }
 
+TEST_CASE("crash story: a kill before the first batch after the log had lost its lines skipped new lines") {
+    for (const bool loses_power : {false, true}) {
+        INFO("loses power: " << loses_power);
+        Stage stage;
+        REQUIRE(stage.hear(100, 1));
+        stage.sync();
+        for (int seq = 2; seq <= 6; ++seq)
+            REQUIRE(stage.hear_next(100 + static_cast<std::uint64_t>(seq), seq));
+        stage.book();
+        stage.daemon.reset();
+        stage.cut_power();
+        stage.start();
+        REQUIRE(stage.daemon->log().end() < stage.daemon->started_from());
+        REQUIRE(stage.hear_next(110, 7));
+        stage.sync();
+        loses_power ? stage.cut_power() : stage.kill();
+        stage.start();
+        CHECK(stage.total() == 10);
+    }
+}
+
 TEST_CASE("crash story: the log kept its lines and the ledger lost its batches") {
     Stage stage;
     REQUIRE(stage.hear(100, 1));

@@ -22,9 +22,6 @@ Result<std::unique_ptr<SimDaemon>> SimDaemon::start(Machine& machine, const Daem
     std::unique_ptr<SimDaemon> daemon(new SimDaemon);
     daemon->store_ = std::move(*opened);
     const OpenedStore& store = daemon->store_;
-    auto told_from = store.ledger->log_position();
-    if (!told_from) return tl::unexpected(told_from.error());
-    daemon->told_from_ = std::move(*told_from);
     const auto tell = [](Level, const std::string&) {};
     daemon->sync_ = std::make_unique<LogSync>(*store.log, settings.sync_every, tell);
     daemon->intake_ = std::make_unique<Intake>(Intake::Parts{

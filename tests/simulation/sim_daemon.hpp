@@ -74,7 +74,7 @@ public:
     [[nodiscard]] Ledger& ledger() { return *store_.ledger; }
     [[nodiscard]] const Engine& engine() const { return *engine_; }
     /// The place in the log that the ledger held when the daemon started.
-    [[nodiscard]] const LogPosition& started_from() const { return told_from_; }
+    [[nodiscard]] const LogPosition& started_from() const { return store_.ledger_was_at; }
 
 private:
     SimDaemon() = default;
@@ -84,7 +84,6 @@ private:
     std::unique_ptr<Intake> intake_;
     std::unique_ptr<LogSource> source_;
     std::unique_ptr<Engine> engine_;
-    LogPosition told_from_;
 };
 
 }  // namespace tickledger::simulation
