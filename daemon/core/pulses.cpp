@@ -25,8 +25,9 @@ Order order_of(const Observation& from, const Observation& to, const CounterRule
 
 /// How long the pulses of a message after a gap ran, up to its moment: one cadence. If more pulses came than
 /// one cadence explains, the node was also silent for a while. The silence may then be all the time that the
-/// missing messages do not fill. That time begins at the message before the gap or, if this is not enough, at
-/// the earliest moment at which that message was sent.
+/// missing messages do not fill, a cadence each. If this is not enough, the node sends its ticks at once, and
+/// the missing messages filled hardly any time. The time begins at the message before the gap or, if this is
+/// not enough either, at the earliest moment at which that message was sent.
 Duration ran_past_gap(const Observation& from, const Observation& to, const CounterRules& rules) {
     const Duration one_cadence = std::min(to.at - from.at, rules.cadence);
     const auto explains = [&](Duration ran) { return rules.plausible(to.count, to.latest() - to.at + ran); };
@@ -37,9 +38,12 @@ Duration ran_past_gap(const Observation& from, const Observation& to, const Coun
         const Duration filled = std::min(missing, whole / rules.cadence) * rules.cadence;
         return std::max(one_cadence, whole - filled);
     };
-    const Duration ran = not_filled_since(from.at);
     const bool may_have_waited = from.no_earlier != Instant{} && from.no_earlier < from.at;
-    return explains(ran) || !may_have_waited ? ran : not_filled_since(from.no_earlier);
+    const Instant earliest = may_have_waited ? from.no_earlier : from.at;
+    for (const Instant since : {from.at, earliest}) {
+        if (explains(not_filled_since(since))) return not_filled_since(since);
+    }
+    return explains(to.at - from.at) ? to.at - from.at : to.at - earliest;
 }
 
 /// Where the pulses of a message begin: at the message before it or, after a gap, as far back as they ran.

@@ -65,6 +65,21 @@ TEST_CASE("pulses of a node that was silent after lost messages were a stray") {
     CHECK(book.entries[2].ticks == 500);
 }
 
+TEST_CASE("pulses after a silence were a stray if the node had sent the lost messages at its ticks") {
+    Booker book(pulse_meter());
+    (void)book(minutes(0), pulses(1, 0, 5));
+    // A hundred messages in a few minutes of running water are lost, and an hour of silence follows.
+    (void)book(minutes(72), pulses(1, 101, 500));
+    (void)book(minutes(73), pulses(1, 102, 1));
+    REQUIRE(book.entries.size() == 4);
+    CHECK(book.entries[1].kind == EntryKind::lost);
+    CHECK(book.entries[1].begin_count == 1);
+    CHECK(book.entries[1].end == Mark{0, 1, 100});
+    CHECK(book.entries[2].span == Span{after(minutes(0)), after(minutes(72))});
+    CHECK(book.entries[2].ticks == 500);
+    CHECK(book.entries[3].ticks == 1);
+}
+
 TEST_CASE("a missing message that arrives late fills its part of the gap") {
     Booker book(pulse_meter());
     (void)book(minutes(0), pulses(1, 0, 5));
