@@ -68,6 +68,9 @@ struct NodeBacklog {
     bool follows_burst = false;
     /// How many readings of this backlog are booked already.
     std::uint64_t booked = 0;
+    /// The broker's retained copy was booked after a silence, before the node itself was heard again: the
+    /// arrival of the last message before that silence.
+    std::optional<Instant> silent_since{};
 };
 
 /// A pulse value that a calibration applied. It is valid from a civil midnight on.

@@ -93,7 +93,8 @@ inline constexpr auto field_names = std::to_array<std::string_view>({"",
                                                                      "booked",
                                                                      "speaks_faster",
                                                                      "more",
-                                                                     "hurried"});
+                                                                     "hurried",
+                                                                     "silent_since"});
 
 /// A field's name, and its number, which is found at compile time.
 struct FieldName {

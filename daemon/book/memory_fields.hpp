@@ -90,6 +90,7 @@ template <typename Archive>
 void fields(Archive& archive, NodeBacklog& backlog) {
     archive("readings", backlog.readings), archive("burst", backlog.is_burst);
     archive("follows_burst", backlog.follows_burst), archive("booked", backlog.booked);
+    archive("silent_since", backlog.silent_since);
 }
 
 template <typename Archive>

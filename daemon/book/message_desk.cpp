@@ -195,6 +195,8 @@ void MessageDesk::take_reading(Account& account, const Reading& reading, const M
     if (booking.outcome == Outcome::booked && !came.waited) {
         account.memory().backlog.reset();
         note_pace(account.memory(), before.last, account.rules);
+    } else if (booking.outcome == Outcome::booked && came.retained) {
+        pass_over_copy(account, before.last, message.arrived_at);
     }
     follow_held(account, booking, message);
     if (booking.outcome != Outcome::repeat) return post(account, booking, before);
@@ -211,9 +213,8 @@ void MessageDesk::follow_held(Account& account, const Booking& booking, const Me
         ++counts_.stray;
         watches_.use.stray(account, booking.stray->at);
         const auto refused = memory.held_message.value_or(HeldMessage{booking.stray->at, message.topic, ""});
-        const std::string why =
-            fmt::format("{} at {} fits neither the reading before it nor the one after it",
-                        booking.stray->count, zone_.format(booking.stray->at));
+        const std::string why = fmt::format("{} at {} was not confirmed by the reading after it",
+                                            booking.stray->count, zone_.format(booking.stray->at));
         refuse(account, Refusal::stray, refused, why);
         odd_.note({OddMessage::Kind::stray, account.id, refused.topic, why});
     }
@@ -248,9 +249,11 @@ void MessageDesk::post_late(Account& account, const Reading& reading, const Book
         return;
     const std::string when =
         booking.late_at ? "at " + zone_.format(*booking.late_at) : "without a time of its own";
-    const bool is_new =
-        refuse(account, Refusal::late, kept(message),
-               fmt::format("it came late, and {} {} does not fit what was booked then", reading.count, when));
+    const bool is_before_all = booking.late_at && *booking.late_at < account.memory().meter_register.first_at;
+    const bool is_new = refuse(account, Refusal::late, kept(message),
+                               fmt::format("it came late, and {} {} {}", reading.count, when,
+                                           is_before_all ? "is from before the first reading of this meter"
+                                                         : "does not fit what was booked then"));
     if (is_new) ++counts_.late_refused;
 }
 

@@ -58,7 +58,16 @@ bool must_be_kept(const Account& account, Instant arrived_at) {
         counter.held->observation.arrived_at - counter.last->arrived_at > account.rules.silence();
     if (is_held_in_silence) known = &*counter.last;
     const bool follows_burst = backlog && backlog->follows_burst && known->time_estimated;
-    return follows_burst || arrived_at - known->arrived_at > account.rules.silence();
+    const Instant heard_at = backlog && backlog->silent_since ? *backlog->silent_since : known->arrived_at;
+    return follows_burst || arrived_at - heard_at > account.rules.silence();
+}
+
+void pass_over_copy(Account& account, const std::optional<Observation>& before, Instant arrived_at) {
+    auto& backlog = account.memory().backlog;
+    if (!before || (backlog && backlog->silent_since)) return;
+    if (arrived_at - before->arrived_at <= account.rules.silence()) return;
+    if (!backlog) backlog.emplace();
+    backlog->silent_since = before->arrived_at;
 }
 
 bool keep(Account& account, const Reading& reading, HeldMessage message) {

@@ -38,6 +38,10 @@ bool keep(Account& account, const Reading& reading, HeldMessage message);
 /// it, if any.
 void note_pace(AccountMemory& memory, const std::optional<Observation>& before, const CounterRules& rules);
 
+/// The broker's retained copy was booked. It does not end a silence of the node: the node's own queue may
+/// follow. `before`: the reading before it, if any.
+void pass_over_copy(Account& account, const std::optional<Observation>& before, Instant arrived_at);
+
 /// Whether a message at this moment shows that the kept readings had waited.
 [[nodiscard]] bool is_burst_with(const NodeBacklog& backlog, Instant arrived_at, Duration cadence);
 

@@ -11,7 +11,7 @@ namespace tickledger {
 struct OddMessage {
     enum class Kind : std::uint8_t {
         unreadable,  ///< Nothing of it could be read.
-        stray,       ///< Its count fits neither what came before nor what came after it.
+        stray,       ///< The reading after it did not confirm its count.
         unmatched,   ///< Its topic was subscribed to, but it belongs to no meter.
     };
     Kind kind = Kind::unreadable;

@@ -125,7 +125,7 @@ void UseWatch::follow_faults(Account& account, const Entry& entry) {
 }
 
 void UseWatch::stray(Account& account, Instant at) {
-    fault(account, at, false, "a count arrived that fits neither the reading before it nor the one after it");
+    fault(account, at, false, "a count arrived that the reading after it did not confirm");
 }
 
 void UseWatch::fault(Account& account, Instant at, bool at_once, const std::string& what) {

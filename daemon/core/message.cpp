@@ -91,9 +91,6 @@ enum Place : std::size_t { main_count, boot, seq, time, saved, uptime, place_cou
         case Kind::number:
             text = canonical_text(field.value.number);
             break;
-        case Kind::boolean:
-            text = field.value.truth ? "true" : "false";
-            break;
         default:
             return wrong(field, "a text or a number is needed.");
     }

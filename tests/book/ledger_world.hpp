@@ -55,6 +55,13 @@ public:
         message.payload = payload;
         take({{std::move(message)}});
     }
+    /// The broker sends its retained copy of a message.
+    void arrive_as_copy(Instant at, const std::string& payload, const std::string& topic = "nodes/house") {
+        Delivery delivery;
+        delivery.waited = true;
+        delivery.event = Message{.arrived_at = at, .topic = topic, .payload = payload, .retained = true};
+        take({std::move(delivery)});
+    }
     void hear(Instant at, const std::string& payload, const std::string& topic = "nodes/house") {
         arrive(at, payload, topic);
         // A reading after a silence is booked half a cadence later.

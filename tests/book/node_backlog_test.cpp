@@ -50,6 +50,25 @@ TEST_CASE(
     CHECK(total(world) == 10 + ran);
 }
 
+TEST_CASE(
+    "the broker's retained copy ended the silence, and the queue right behind it was booked as restarts") {
+    for (const Form form : forms) {
+        INFO("boot " << form.boot << ", seq " << form.seq);
+        LedgerWorld world;
+        Node node(world, form);
+        node.away();
+        // The node sent its newest reading at once, while the daemon was not connected.
+        node.run(10);
+        node.queue();
+        world.arrive_as_copy(at_min(645), node.queued().back());
+        node.send_queue(at_min(645) + seconds{1}, 0, 14);
+        node.run(7);
+        node.speak(at_min(648));
+        CHECK(total(world) == ran + 10 + 7);
+        CHECK(none_refused(world));
+    }
+}
+
 TEST_CASE("a reading after a silence is booked as it is if no other follows at once") {
     LedgerWorld world;
     Node node(world, {});

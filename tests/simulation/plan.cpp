@@ -255,7 +255,7 @@ PlannedTrouble some_trouble(Chance& chance, Span within, bool steps_clock) {
     PlannedTrouble trouble;
     trouble.at = within.from + chance.moment(within.length());
     do {
-        trouble.kind = static_cast<Trouble>(chance.below(trouble_count));
+        trouble.kind = static_cast<Trouble>(chance.below(random_trouble_count));
     } while (trouble.kind == Trouble::clock_step && !steps_clock);
     trouble.length = chance.happens(0.5) ? seconds{1} + chance.moment(seconds{20})
                                          : std::min<Duration>(chance.moment(hours{4}), within.length() / 6);
@@ -263,6 +263,24 @@ PlannedTrouble some_trouble(Chance& chance, Span within, bool steps_clock) {
     trouble.number = chance.happens(0.5) ? chance.below(30) : chance.below(3000);
     if (chance.happens(0.5)) trouble.step = (chance.happens(0.5) ? 1 : -1) * chance.moment(hours{3});
     return trouble;
+}
+
+/// The broker forgets the daemon's session while a node begins to send its queue. What the daemon hears first
+/// is then the retained copy, which may be of a live reading that the node sent before its queue.
+void add_expired_sessions(Chance& chance, Plan& plan) {
+    for (const PlannedNode& node : plan.nodes) {
+        if (!node.retains) continue;
+        for (const Backlog& backlog : node.story.backlogs) {
+            if (!chance.happens(0.2)) continue;
+            const Duration before = chance.moment(seconds{5});
+            const Duration outage_max = chance.happens(0.5) ? seconds{20} : node.settings.cadence * 3;
+            plan.troubles.push_back({.at = backlog.during.to - before,
+                                     .kind = Trouble::session_expired,
+                                     .length = before + chance.moment(outage_max)});
+        }
+    }
+    std::stable_sort(plan.troubles.begin(), plan.troubles.end(),
+                     [](const PlannedTrouble& a, const PlannedTrouble& b) { return a.at < b.at; });
 }
 
 /// People who live in the house: they enter the register, read it now and then, go away and come home.
@@ -343,6 +361,8 @@ Plan plan_world(std::uint64_t seed, std::size_t messages) {
                    planned.word == Word::take_back_reading || planned.word == Word::pulse_value;
         });
     }
+    Chance of_sessions(Chance::seed_of(seed, node_count + 1));
+    add_expired_sessions(of_sessions, plan);
     return plan;
 }
 

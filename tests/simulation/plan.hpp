@@ -49,8 +49,11 @@ enum class Trouble : std::uint8_t {
     broker_killed,
     link_lost,
     clock_step,
+    session_expired,
 };
-inline constexpr int trouble_count = 11;
+inline constexpr int trouble_count = 12;
+/// Kinds that strike at any time. The others are planned where they matter.
+inline constexpr int random_trouble_count = 11;
 [[nodiscard]] const char* name_of(Trouble trouble);
 
 struct PlannedTrouble {

@@ -64,6 +64,8 @@ const char* name_of(Trouble trouble) {
             return "link lost";
         case Trouble::clock_step:
             return "clock step";
+        case Trouble::session_expired:
+            return "session expired";
     }
     return "?";
 }

@@ -36,6 +36,11 @@ void SimBroker::disconnect(std::size_t lost_acknowledgements) {
     acknowledged_.clear();
 }
 
+void SimBroker::expire_session() {
+    session_ = false;
+    queue_.clear();
+}
+
 std::optional<Letter> SimBroker::next() const {
     if (!connected_ || queue_.empty()) return std::nullopt;
     return queue_.front();

@@ -44,6 +44,8 @@ public:
     /// `lost_acknowledgements` acknowledged ones at most, whose acknowledgements did not arrive.
     void disconnect(std::size_t lost_acknowledgements);
     [[nodiscard]] bool is_connected() const { return connected_; }
+    /// Forgets the session and its queue, but not the retained messages. Precondition: not connected.
+    void expire_session();
 
     /// The next message for the daemon; the same one until it is acknowledged.
     [[nodiscard]] std::optional<Letter> next() const;

@@ -44,6 +44,11 @@ void World::strike(const PlannedTrouble& trouble) {
         case Trouble::link_lost:
             lose_link(chance_.below(4), trouble.length);
             break;
+        case Trouble::session_expired:
+            if (!broker_.is_up()) break;
+            lose_link(chance_.below(4), trouble.length);
+            broker_.expire_session();
+            break;
         case Trouble::clock_step:
             clock_.error = trouble.step;
             break;
