@@ -42,8 +42,9 @@ Result<std::vector<HistoryEntry>> history_entries(const std::string& import,
         const HistoryPoint& before = points[i - 1];
         const HistoryPoint& after = points[i];
         if (after.at <= before.at)
-            return fail(fmt::format("The reading of {} comes after that of {}. Send them in order of time.",
-                                    zone.format(after.at), zone.format(before.at)));
+            return fail(fmt::format(
+                "The readings are not in order of time: that of {} stands after that of {}. Sort them.",
+                zone.format(after.at), zone.format(before.at)));
         if (after.ticks < before.ticks || before.ticks < 0)
             return fail(
                 fmt::format("The register runs backwards between {} and {}. Leave these two readings out, "

@@ -1,6 +1,9 @@
 // The fields of a meter's memory: one list for both writing and reading.
 //
-// A new field also needs a name in book/field_names.hpp. Without one the code does not compile.
+// Ledgers store the fields in the order of the calls. Never reorder or remove a call; a new one may stand
+// anywhere. Its default must be 0, false or empty, because such values are not stored. A new field also needs
+// a name in book/field_names.hpp. Without one the code does not compile. Some names are those of older
+// ledgers: "placed" is time_estimated, "sight" is observation.
 #pragma once
 
 #include "book/account.hpp"

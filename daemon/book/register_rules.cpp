@@ -47,7 +47,7 @@ std::int64_t possible_ul(const MeterSettings& settings, Duration time) {
 tl::unexpected<Error> impossible(const Neighbour& earlier, const Neighbour& later,
                                  const RegisterBasis& basis) {
     return fail(fmt::format(
-        "Between {} and {} {} would have run, but through this meter (q3 in its settings) at most {} can. "
+        "From {} to {}, {} would have run. With this meter's `q3`, at most {} can run in that time. "
         "Check the register and the time again: do the digits before the decimal point count cubic metres?",
         earlier.what, later.what, cubic_metres(later.unrolled_ul - earlier.unrolled_ul),
         cubic_metres(possible_ul(basis.settings, later.at - earlier.at))));

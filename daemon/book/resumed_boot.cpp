@@ -6,8 +6,8 @@ namespace tickledger {
 
 namespace {
 
-// How many entries a boot that came in place of another may have made, and how many of these at their times,
-// as a running boot makes them.
+// The replacing boot may have made at most so many entries, and at most so many as a running node makes them:
+// measured, not estimated, at least half a cadence long.
 constexpr int entries_overlooked = 16;
 constexpr int timely_overlooked = 1;
 

@@ -76,10 +76,9 @@ void check_socket(const Value& table, const SocketSettings& socket, Mistakes& mi
     const Value* http = table.find("http");
     mistakes.add(
         (http ? http : &table)->place,
-        fmt::format("`http`: \"{}\" can be reached by other machines, and without a `token_file` this "
-                    "interface asks nobody who they are. Write the file of a token, or a loopback "
-                    "address, and reach it from elsewhere through SSH or a proxy that asks for a "
-                    "password.",
+        fmt::format("`http`: \"{}\" can be reached by other machines, and without a `token_file` all of "
+                    "them could read and change everything. Set `token_file`. Or use a loopback address, "
+                    "and reach it from elsewhere through SSH or a proxy that asks for a password.",
                     socket.http));
 }
 

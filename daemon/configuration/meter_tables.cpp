@@ -65,8 +65,7 @@ void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& m
             if (!is_set) continue;
             mistakes.add(
                 meter.place_of(key),
-                fmt::format("`{}` is only of messages that tell a volume. Write message = \"volume\", or "
-                            "leave it out.",
+                fmt::format("`{0}` applies only to message = \"volume\". Remove `{0}`, or change `message`.",
                             key));
         }
         return;
@@ -74,8 +73,8 @@ void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& m
     if (meter.table->find("counter_bits") && settings.counter_bits != 0) {
         mistakes.add(
             meter.place_of("counter_bits"),
-            "`counter_bits`: a volume is counted in no bits. Leave it out, and write `rolls_over_at` where "
-            "the display begins again at 0.");
+            "`counter_bits` does not apply to message = \"volume\". Remove it. Write as `rolls_over_at` the "
+            "value at which the display returns to 0.");
     }
     if (meter.table->find("checkpoint_ticks") && settings.checkpoint_ticks != 1) {
         mistakes.add(meter.place_of("checkpoint_ticks"),
@@ -89,7 +88,7 @@ void check_volume(const PlacedMeter& meter, MeterSettings& settings, Mistakes& m
         mistakes.add(
             meter.place_of("rolls_over_at"),
             "`rolls_over_at` must be a whole number of pulse values, or ticks would be lost each time "
-            "the display begins again. Correct it, or `pulse_value`.");
+            "the display returns to 0. Correct it, or `pulse_value`.");
     }
 }
 
@@ -104,9 +103,8 @@ void settle_silent_after(const Value& table, MeterSettings& meter, Mistakes& mis
     if (meter.alarms.silent_after >= meter.cadence * 2) return;
     mistakes.add(
         given->place,
-        fmt::format("`silent_after` is {}, but the node speaks each {} (`cadence`), so that one message that "
-                    "is lost or late would pass for silence. Write at least {}, or leave `silent_after` out "
-                    "for {}.",
+        fmt::format("`silent_after` is {}, but the node sends every {} (`cadence`): one lost or late message "
+                    "would raise node-silent. Write at least {}, or leave `silent_after` out for {}.",
                     format_duration(meter.alarms.silent_after), format_duration(meter.cadence),
                     format_duration(meter.cadence * 2), format_duration(usual_silent_after(meter.cadence))));
 }

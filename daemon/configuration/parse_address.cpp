@@ -183,8 +183,8 @@ Result<std::string> parse_topic_root(std::string_view text) {
             text));
     }
     if (text.back() == '/') {
-        return fail(fmt::format(
-            "\"{}\" ends with a slash. Leave it out, because the next level brings its own.", text));
+        return fail(
+            fmt::format("\"{}\" ends with a slash. Remove it: a slash is put before the next level.", text));
     }
     return std::string{text};
 }

@@ -65,7 +65,7 @@ Duration apart_by_numbers(const Observation& from, const Observation& to, Durati
     return std::min(longest, std::max(pause, longest_by_numbers(from, to, rules).value_or(longest)));
 }
 
-/// Whether a gain of more than half a turn of the counter is believed. The boot is given unchanged. Water
+/// Whether a gain of more than half a turn of the counter is believed, if the boot is given unchanged. Water
 /// that ran back must not be taken for such a turn. A queue may have waited long enough for a turn, but its
 /// numbers show that two of its messages were not sent that far apart.
 ///

@@ -125,6 +125,7 @@ using LabelShares = std::array<double, draw_label_count>;
 
 /// A group of portions that is one use, as the numbers that the trees of draw_labels_trees.cpp ask about. The
 /// first `first_feature_count` are known before any use has a label. The others need the first answers.
+/// Their order is that of the trained trees: after a change run tests/draws/teach.
 inline constexpr std::size_t first_feature_count = 57;
 inline constexpr std::size_t feature_count = first_feature_count + 38;
 using Features = std::array<float, feature_count>;

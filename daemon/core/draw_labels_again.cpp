@@ -5,6 +5,7 @@
 #include <numeric>
 
 #include "core/draw_labels.hpp"
+#include "tickledger/check.hpp"
 
 namespace tickledger {
 
@@ -248,6 +249,7 @@ void look_again(UsesSeen& seen, const std::vector<LabelShares>& first_answers) {
         for (const double value :
              {at.shower, at.washer, at.hose, at.as_most_showers, at.showers_faster, at.all})
             add(value);
+        TICKLEDGER_CHECK(n == feature_count, "as many features as the trained trees know");
     }
 }
 

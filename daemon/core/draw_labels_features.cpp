@@ -7,6 +7,7 @@
 
 #include "core/draw_labels.hpp"
 #include "core/quantile.hpp"
+#include "tickledger/check.hpp"
 
 namespace tickledger {
 
@@ -371,6 +372,7 @@ UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>
         add(again.on_days / std::max(1.0, alike));
         add(again.soon / std::max(1.0, alike));
         add(again.middle);
+        TICKLEDGER_CHECK(n == first_feature_count, "as many features as the trained trees know");
     }
     return seen;
 }

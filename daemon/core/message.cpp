@@ -76,7 +76,7 @@ enum Place : std::size_t { main_count, boot, seq, time, saved, uptime, place_cou
     if (range && *ticks >= *range) {
         return wrong(
             field,
-            "the display begins again at 0 before it reaches that value: check `rolls_over_at` and `unit`, "
+            "the display returns to 0 before it reaches that value: check `rolls_over_at` and `unit`, "
             "or whether this is the right field.");
     }
     return *ticks;

@@ -47,8 +47,8 @@ Instant earliest_sent(const Observation& known, const Observation& observation) 
     return std::min(booking::sent_from(known) + ran_since(known, observation), observation.at);
 }
 
-/// The same moment, if an uptime shows that the message had waited or continues a queue that had. A node
-/// whose uptime does not count all of its time shows nothing.
+/// earliest_sent(), if an uptime shows that the message had waited, or that it continues a queue that had.
+/// Nothing otherwise, nor if the node's uptime does not count all of its time.
 std::optional<Instant> sent_by_uptime(const Observation& known, const Observation& observation,
                                       const CounterRules& rules) {
     const Duration ran = ran_since(known, observation);

@@ -80,7 +80,7 @@ using boost::multiprecision::cpp_int;
     }
     const auto counts = std::count_if(records.begin(), records.end(), is_count);
     if (counts != 0 && static_cast<std::size_t>(counts) != records.size()) {
-        return fail("The pack has counts and volumes for the same name, but only one of them can be booked.");
+        return fail("The pack has counts and volumes for the same name. Send only one of the two.");
     }
     return records;
 }

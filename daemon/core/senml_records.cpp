@@ -22,7 +22,7 @@ constexpr unsigned exact_digits = 40;
     return boost::multiprecision::pow(cpp_int{10}, exponent);
 }
 
-/// Digits below 10^-40 are cut. A number beyond 10^40 becomes 10^40, which is larger than anything that is
+/// Digits below 10^-40 are cut. An exponent beyond 40 counts as 40, which is larger than anything that is
 /// counted or measured. A hostile pack must not make us work with more digits.
 [[nodiscard]] ExactNumber exact(const Decimal& number) {
     constexpr int reach = static_cast<int>(exact_digits);

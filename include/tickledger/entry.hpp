@@ -25,7 +25,7 @@ enum class EntryKind : std::uint8_t {
 struct Mark {
     std::uint64_t count = 0;
     std::uint64_t boot = 0;  ///< 0 if the node gave none.
-    std::uint64_t seq = 0;
+    std::uint64_t seq = 0;   ///< Also 0 if the node gave none.
     bool operator==(const Mark&) const = default;
 };
 

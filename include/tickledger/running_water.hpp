@@ -29,6 +29,7 @@ public:
     [[nodiscard]] Span run() const { return {run_from_.value_or(block_.to), block_.to}; }
     [[nodiscard]] std::int64_t run_ticks() const { return run_ticks_; }
 
+    /// In the order in which ledgers store them: see book/memory_fields.hpp.
     template <typename Archive>
     void fields(Archive&& archive) {
         archive("block", block_), archive("ticks", ticks_), archive("ticks_before", ticks_before_);
@@ -65,6 +66,7 @@ public:
     [[nodiscard]] Instant since() const { return first_to_.value_or(Instant{}); }
     [[nodiscard]] std::int64_t ticks() const { return ticks_; }
 
+    /// In the order in which ledgers store them: see book/memory_fields.hpp.
     template <typename Archive>
     void fields(Archive&& archive) {
         archive("first_to", first_to_), archive("last_to", last_to_), archive("ticks", ticks_);

@@ -81,7 +81,7 @@ public:
         bool operator==(const Rung&) const = default;
     };
 
-    /// For saving it across restarts.
+    /// In the order in which ledgers store them: see book/memory_fields.hpp.
     template <typename Archive>
     void fields(Archive&& archive) {
         archive("from", from_), archive("still_from", still_from_), archive("seen_to", seen_to_);

@@ -39,7 +39,7 @@ public:
     [[nodiscard]] Span longest_still() const { return longest_still_; }
     [[nodiscard]] Span window() const { return window_; }
 
-    /// For saving it across restarts.
+    /// In the order in which ledgers store them: see book/memory_fields.hpp.
     template <typename Archive>
     void fields(Archive&& archive) {
         archive("from", window_.from), archive("to", window_.to), archive("still_for", still_for_);

@@ -340,7 +340,7 @@ TEST_CASE("An option that does not fit a volume is reported") {
             "message = \"volume\"\nunit = \"ft3\"\npulse_value = \"0.1 ft3\"\nrolls_over_at = \"100000 ft3\"")
             .empty());
     CHECK_THAT(of_meter("message = \"volume\"\ncounter_bits = 16"),
-               Catch::Contains(":5:") && Catch::Contains("no bits"));
+               Catch::Contains(":5:") && Catch::Contains("does not apply"));
     CHECK_THAT(of_meter("message = \"volume\"\ncheckpoint_ticks = 100"),
                Catch::Contains(":5:") && Catch::Contains("every tick"));
     CHECK_THAT(of_meter("message = \"volume\"\npulse_value = \"3 L\"\nrolls_over_at = \"100 L\""),

@@ -149,7 +149,7 @@ topic_root = "$SYS")") ==
     CHECK(
         of_file(R"([broker]
 topic_root = "tickledger/")") ==
-        R"(t.toml:2:14: `topic_root`: "tickledger/" ends with a slash. Leave it out, because the next level brings its own.)");
+        R"(t.toml:2:14: `topic_root`: "tickledger/" ends with a slash. Remove it: a slash is put before the next level.)");
     CHECK(of_file(R"([broker]
 topic_root = "")") ==
           R"(t.toml:2:14: `topic_root`: a topic cannot be empty. Write one, for example "tickledger".)");
@@ -219,11 +219,11 @@ http = "127.0.0.1:0")") ==
     CHECK(
         of_file(R"([socket]
 http = "0.0.0.0:8470")") ==
-        R"(t.toml:2:8: `http`: "0.0.0.0:8470" can be reached by other machines, and without a `token_file` this interface asks nobody who they are. Write the file of a token, or a loopback address, and reach it from elsewhere through SSH or a proxy that asks for a password.)");
+        R"(t.toml:2:8: `http`: "0.0.0.0:8470" can be reached by other machines, and without a `token_file` all of them could read and change everything. Set `token_file`. Or use a loopback address, and reach it from elsewhere through SSH or a proxy that asks for a password.)");
     CHECK(
         of_file(R"([socket]
 http = "[::]:8470")") ==
-        R"(t.toml:2:8: `http`: "[::]:8470" can be reached by other machines, and without a `token_file` this interface asks nobody who they are. Write the file of a token, or a loopback address, and reach it from elsewhere through SSH or a proxy that asks for a password.)");
+        R"(t.toml:2:8: `http`: "[::]:8470" can be reached by other machines, and without a `token_file` all of them could read and change everything. Set `token_file`. Or use a loopback address, and reach it from elsewhere through SSH or a proxy that asks for a password.)");
     CHECK(
         of_file("[socket]\nhttp = \"0.0.0.0:8470\"\ntoken_file = \"/etc/tickledger/http.token\"\n").empty());
 }
@@ -317,7 +317,7 @@ TEST_CASE("A silence shorter than two cadences is reported", "[configuration]") 
         of_meter(R"(cadence = "1h"
 [meter.alarms]
 silent_after = "90min")") ==
-        R"(t.toml:6:16: `silent_after` is 90min, but the node speaks each 1h (`cadence`), so that one message that is lost or late would pass for silence. Write at least 2h, or leave `silent_after` out for 5h.)");
+        R"(t.toml:6:16: `silent_after` is 90min, but the node sends every 1h (`cadence`): one lost or late message would raise node-silent. Write at least 2h, or leave `silent_after` out for 5h.)");
 }
 
 TEST_CASE("A kind that is both on and off is reported", "[configuration]") {

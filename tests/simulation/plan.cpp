@@ -183,10 +183,11 @@ void choose_story(Chance& chance, PlannedNode& node, Span span, std::int64_t q3_
     const bool is_preset = settings.message == MessageForm::counter && node.certainty == Certainty::ordered &&
                            settings.counter_bits != 16 && chance.happens(0.15);
     if (is_preset) {
-        // Each preset jumps to a range of its own, so that no flow explains the jump.
+        // Each preset jumps to a range of its own, so that no flow explains the jump. None jumps to the range
+        // of the first counts: if the preset before it is a stray, it would look like a gain from there.
         const std::uint64_t ranges = settings.counter_bits == 24 ? 1'600'000 : 400'000'000;
         for (const Span& time : some(1)) {
-            const std::uint64_t range = (story.presets.size() * 5 + 3) % 8;
+            const std::uint64_t range = 1 + (story.presets.size() * 3 + 2) % 7;
             story.presets.push_back({time.from, range * ranges + chance.below(1'000'000)});
         }
     }

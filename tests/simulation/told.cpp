@@ -212,6 +212,11 @@ Told told_by_counts(const NodeSettings& settings, const MeterSettings& meter,
     }
     if (last != nullptr) {
         told.most_ticks = last->delivery.counted - heard.front()->delivery.first_counted + set_back;
+        // No message confirms a fall in the last one.
+        if (last_but_one != nullptr) {
+            told.most_ticks +=
+                std::max<std::int64_t>(last_but_one->delivery.counted - last->delivery.counted, 0);
+        }
     }
     return told;
 }

@@ -27,15 +27,20 @@ Sent sent(int minutes, std::uint64_t boot, std::int64_t counted, std::int64_t li
     return message;
 }
 
-std::int64_t least_of(const NodeSettings& settings, const std::vector<PlannedTrouble>& troubles,
-                      const std::vector<Sent>& messages) {
+Told told_of(const NodeSettings& settings, const std::vector<PlannedTrouble>& troubles,
+             const std::vector<Sent>& messages) {
     std::vector<const Sent*> heard;
     heard.reserve(messages.size());
     for (const Sent& message : messages)
         heard.push_back(&message);
     MeterSettings meter;
     meter.q3_l_per_h = {2'500, 1};
-    return told_by_counts(settings, meter, troubles, heard).least_ticks;
+    return told_by_counts(settings, meter, troubles, heard);
+}
+
+std::int64_t least_of(const NodeSettings& settings, const std::vector<PlannedTrouble>& troubles,
+                      const std::vector<Sent>& messages) {
+    return told_of(settings, troubles, messages).least_ticks;
 }
 
 }  // namespace
@@ -60,6 +65,15 @@ TEST_CASE("told: water that ran back over two restarts was told as water that ra
     settings.checkpoint_ticks = 1;
     const std::vector<Sent> messages{sent(0, 1, 500, 500), sent(3, 2, 499, 499), sent(6, 3, 498, 498)};
     CHECK(least_of(settings, {}, messages) == -2);
+}
+
+TEST_CASE("told: a fall in the very last message, which nothing confirms, had to be booked") {
+    NodeSettings settings = count_alone();
+    settings.checkpoint_ticks = 1;
+    const Told told =
+        told_of(settings, {}, {sent(0, 1, 500, 500), sent(3, 1, 499, 499), sent(6, 1, 498, 498)});
+    CHECK(told.least_ticks == -2);
+    CHECK(told.most_ticks == -1);
 }
 
 TEST_CASE("told: a boot field is believed even if the messages waited at the broker") {
