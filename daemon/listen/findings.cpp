@@ -187,8 +187,9 @@ void find_uses(std::vector<FieldFinding>& fields, const std::map<std::string, Va
                 (is_uptime(of, of.numbers()) &&
                  !hints(field.pointer, {"count", "total", "pulse", "tick", "seq"})));
     });
-    first_of(FieldUse::boot, [](const FieldFinding& field, const Values&) {
-        return (field.is_whole || !field.is_number) && hints(field.pointer, {"boot", "restart", "reset"});
+    first_of(FieldUse::boot, [](const FieldFinding& field, const Values& of) {
+        const bool is_text = std::ranges::all_of(of.all, [](const Json& value) { return value.is_string(); });
+        return (field.is_whole || is_text) && hints(field.pointer, {"boot", "restart", "reset"});
     });
     first_of(FieldUse::saved, [](const FieldFinding& field, const Values&) {
         return field.is_whole && hints(field.pointer, {"saved", "restored"});
