@@ -52,19 +52,6 @@ Result<std::vector<std::string>> put_strange_days_aside(Files& files, const std:
     return aside;
 }
 
-/// After a power cut the ledger may hold a batch whose lines the log has lost. Its place is set to the log's
-/// end then, and is on the disk before new lines come where the lost ones were. A daemon that is killed
-/// before its first batch would otherwise take the new lines for booked ones.
-Result<LogPosition> step_back_to(const LogPosition& log_end, Ledger& ledger) {
-    const auto set = ledger.begin()
-                         .and_then([&] { return ledger.set_log_position(log_end); })
-                         .and_then([&] { return ledger.commit(); })
-                         .and_then([&] { return ledger.make_durable(); });
-    if (set) return log_end;
-    ledger.roll_back();
-    return tl::unexpected(set.error());
-}
-
 /// Counts what is accepted but not booked.
 Result<void> look_at_pending(Files& files, const std::filesystem::path& messages, OpenedStore& store) {
     MessageLogReader reader(files, messages, store.booked_to);
@@ -109,10 +96,13 @@ tl::expected<OpenedStore, UnusableStore> open_store(Files& files, const std::fil
         std::make_unique<Bookkeeper>(meters, zone, *store.ledger, Publishing::everything, max_meters);
     if (const auto loaded = store.bookkeeper->load(); !loaded) return failure(loaded.error());
     store.ledger_was_at = *told;
-    const bool is_ahead = store.log->end() < *told;
-    const auto booked_to = is_ahead ? step_back_to(store.log->end(), *store.ledger) : told;
-    if (!booked_to) return failure(booked_to.error());
-    store.booked_to = *booked_to;
+    store.booked_to = std::min(*told, store.log->end());
+    // After a power cut the ledger may hold a batch whose lines the log has lost. New lines take their
+    // places, and a daemon that is killed before its first batch must not take these for booked ones.
+    if (store.booked_to != *told) {
+        const auto forced = store.ledger->force_log_position(store.booked_to);
+        if (!forced) return failure(forced.error());
+    }
     if (const auto looked = look_at_pending(files, messages, store); !looked) return failure(looked.error());
 
     const auto last_stamp = store.log->last_stamp();

@@ -357,6 +357,17 @@ Result<void> Ledger::set_log_position(const LogPosition& position) {
     });
 }
 
+Result<void> Ledger::force_log_position(const LogPosition& position) {
+    Database& database = *tables_->database;
+    auto forced = database.execute("PRAGMA synchronous = FULL")
+                      .and_then([&] { return begin(); })
+                      .and_then([&] { return set_log_position(position); })
+                      .and_then([&] { return commit(); });
+    if (!forced) roll_back();
+    const auto eased = database.execute("PRAGMA synchronous = NORMAL");
+    return forced ? eased : forced;
+}
+
 Result<MeterKey> Ledger::meter_key(const std::string& id) {
     const auto known = tables_->reads.meter(id);
     if (!known) return tl::unexpected(known.error());

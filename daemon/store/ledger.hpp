@@ -126,6 +126,9 @@ public:
 
     [[nodiscard]] Result<LogPosition> log_position();
     [[nodiscard]] Result<void> set_log_position(const LogPosition& position);
+    /// Sets it in a transaction of its own, which no power cut takes back. Precondition: no transaction is
+    /// open.
+    [[nodiscard]] Result<void> force_log_position(const LogPosition& position);
     /// Small facts by name, as text (counts of messages, the state of the link).
     [[nodiscard]] Result<std::optional<std::string>> fact(const std::string& name);
     [[nodiscard]] Result<void> set_fact(const std::string& name, const std::string& value);
