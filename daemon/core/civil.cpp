@@ -176,8 +176,7 @@ Result<Instant> CivilZone::parse(std::string_view text) const {
     if (Result<Instant> instant = parse_rfc3339(text)) return instant;
     return fail(
         fmt::format("\"{}\" is neither a civil date nor a time: write a date like 2026-03-01, or a time as "
-                    "in RFC 3339 with the offset from UTC, like 2026-03-01T08:00:00+01:00 (in a URL, + is "
-                    "written %2B).",
+                    "in RFC 3339 with the offset from UTC, like 2026-03-01T08:00:00+01:00.",
                     text.substr(0, 64)));
 }
 

@@ -80,7 +80,7 @@ std::string BrokerAddress::server_uri() const {
                        port);
 }
 
-Result<BrokerAddress> parse_broker_url(std::string_view url) {
+Result<BrokerAddress> parse_broker_address(std::string_view url) {
     const auto wrong = [url](std::string_view what) {
         return fail(
             fmt::format("broker.url `{}` {}; write it as mqtt://HOST:PORT or mqtts://HOST:PORT", url, what));

@@ -22,7 +22,7 @@ struct BrokerAddress {
 
 /// Parses "mqtt://HOST[:PORT]" or "mqtts://HOST[:PORT]". The default ports, 1883 and 8883, are those
 /// registered with IANA. The error says what is wrong and what to write instead.
-[[nodiscard]] Result<BrokerAddress> parse_broker_url(std::string_view url);
+[[nodiscard]] Result<BrokerAddress> parse_broker_address(std::string_view url);
 
 /// Tries a bare TCP connection and returns why it fails, for example "the broker at mqtt://127.0.0.1:1883
 /// refuses the connection (connection refused); is it running?". Returns an empty string if it does not fail.

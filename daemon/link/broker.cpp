@@ -574,7 +574,7 @@ void BrokerLink::stop(Duration wait) {
 Result<std::unique_ptr<BrokerLink>> BrokerLink::start(const BrokerSettings& settings,
                                                       std::vector<std::string> topic_filters,
                                                       Callbacks callbacks) {
-    auto address = parse_broker_url(settings.url);
+    auto address = parse_broker_address(settings.url);
     if (!address) return fail(address.error().text);
     auto password = read_password(settings);
     if (!password) return fail(password.error().text);

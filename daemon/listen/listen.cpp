@@ -48,7 +48,7 @@ struct Access {
 
 /// What has to be right before the broker is asked.
 Result<Access> access_of(const ListenOrder& order) {
-    auto address = parse_broker_url(order.broker.url);
+    auto address = parse_broker_address(order.broker.url);
     if (!address) return fail(as_given(address.error().text, order));
     auto password = read_password(order.broker);
     if (!password) return fail(as_given(password.error().text, order));

@@ -85,12 +85,7 @@ Response get_stream(const Call& call) {
         const auto view = call.snapshots.take();
         if (!view) return ledger_problem(view.error());
         const auto found = find_meter(call, **view, *meter);
-        if (!found && found.error().status != 404) return found.error();
-        // The ledger may still have a meter that is not configured any more. It gets no further readings.
-        if (!found)
-            return problem(400, fmt::format("The query parameter \"meter\" is \"{}\", and no such meter is "
-                                            "configured. GET /v1/meters lists the meters.",
-                                            *meter));
+        if (!found) return found.error();
     }
     auto watcher = call.parts.news->watch();
     if (!watcher) {

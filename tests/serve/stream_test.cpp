@@ -110,14 +110,14 @@ TEST_CASE("a watcher of one meter receives only its readings, and every alarm") 
     CHECK(one.heard().find("\"flow_l_per_h\":2}") != std::string::npos);
     CHECK(one.heard().find("\"flow_l_per_h\":1}") == std::string::npos);
     CHECK(all.hears("\"flow_l_per_h\":1}"));
-    CHECK(served.fixture.refusal("/v1/stream?meter=barn", 400).find("barn") != std::string::npos);
+    CHECK(served.fixture.refusal("/v1/stream?meter=barn", 404).find("barn") != std::string::npos);
 }
 
 TEST_CASE("the stream of a meter that is only in the ledger is refused, but not as a meter that never was") {
     ApiFixture fixture;
     fixture.meter("cellar");
-    CHECK_THAT(fixture.refusal("/v1/stream?meter=cellar", 400),
-               Catch::Contains("\"cellar\"") && Catch::Contains("is configured"));
+    CHECK_THAT(fixture.refusal("/v1/stream?meter=cellar", 404),
+               Catch::Contains("\"cellar\"") && Catch::Contains("not in the configuration"));
 }
 
 TEST_CASE("a change of the daemon's health is sent although nothing is booked") {

@@ -158,7 +158,7 @@ TEST_CASE("a tenant of several meters sees them all, and a parent meter only if 
 TEST_CASE("a tenant's stream carries readings and alarms of the tenant's meter only") {
     TenantFixture fixture;
     fixture.give_to({"Flat 1", "", {"flat-1"}, ""});
-    CHECK_FALSE(fixture.refusal("/v1/stream?meter=house", 400).empty());
+    CHECK_FALSE(fixture.refusal("/v1/stream?meter=house", 404).empty());
     const auto response = fixture.answer("/v1/stream");
     REQUIRE(response.news);
     std::vector<MeterPublication> heard;

@@ -104,6 +104,7 @@ function sums(building, lines) {
 
 /** Says whether the difference between the main meter and those behind it is more than the meters' errors explain. */
 function balance_words({ difference_l: difference, tolerance_l: tolerance, is_whole, meter }) {
+  if (difference === null) return 'Not known: a meter was not heard in this time.';
   const within = Math.abs(difference) <= tolerance;
   const doubt = is_whole ? '' : ' Part of this time was not seen, so this proves nothing.';
   if (within) return `Within the meters' permitted errors.${doubt}`;
