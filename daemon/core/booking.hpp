@@ -54,6 +54,10 @@ enum class ToHeld : std::uint8_t {
 /// The earliest moment at which the message was sent, as far as it is known to have waited.
 [[nodiscard]] Instant sent_from(const Observation& observation);
 
+/// A message without a believed time that comes sooner than the node sends had waited, and the one before it
+/// may have waited too.
+[[nodiscard]] bool comes_early(const Observation& from, const Observation& to, const CounterRules& rules);
+
 /// The longest time that may have passed between the two. A gain must be plausible over it.
 ///
 /// If the node's clock was believed for `from` and is not for `to`, the time between the arrivals counts too.

@@ -48,8 +48,9 @@ Instant sent_from(const Observation& observation) {
 Duration longest_unseen(const Observation& from, const Observation& to, const CounterRules& rules) {
     const Duration longest = std::max(longest_between(from, to, rules), to.latest() - sent_from(from));
     // If two messages of a queue give no believed time, only the node's clock shows a silence between them.
-    const bool both_waited = from.boot == to.boot && from.time_estimated && to.time_estimated;
-    if (!both_waited || !from.node_time || !to.node_time || *from.node_time < clocks_begin) return longest;
+    const bool are_of_queue =
+        from.boot == to.boot && ((from.time_estimated && to.time_estimated) || comes_early(from, to, rules));
+    if (!are_of_queue || !from.node_time || !to.node_time || *from.node_time < clocks_begin) return longest;
     return std::max(longest, *to.node_time - *from.node_time);
 }
 

@@ -26,12 +26,6 @@ Duration pause_between(const Observation& from, const Observation& to) {
     return to.arrived_at - from.arrived_at;
 }
 
-/// A message that comes sooner than the node sends had waited, and the one before it may have waited too.
-bool comes_early(const Observation& from, const Observation& to, const CounterRules& rules) {
-    const Duration pause = pause_between(from, to);
-    return !to.tells_time() && pause >= Duration{0} && pause < rules.cadence / 2;
-}
-
 /// The message before it may have waited since an earlier moment than its own.
 bool may_have_waited(const Observation& from, const Observation& to, const CounterRules& rules) {
     if (from.time_estimated) return true;
@@ -109,6 +103,11 @@ Duration by_node_clock(const Observation& from, const Observation& to, const Cou
 }
 
 }  // namespace
+
+bool comes_early(const Observation& from, const Observation& to, const CounterRules& rules) {
+    const Duration pause = pause_between(from, to);
+    return !to.tells_time() && pause >= Duration{0} && pause < rules.cadence / 2;
+}
 
 Duration longest_between(const Observation& from, const Observation& to, const CounterRules& rules) {
     return std::max({by_moments(from, to, rules), by_numbers_and_uptimes(from, to, rules),

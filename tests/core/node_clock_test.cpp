@@ -205,6 +205,25 @@ TEST_CASE("`unseen_max` was too small for a silence if the clock was corrected w
     CHECK(book.entries[2].unseen_max.value() >= 1000);
 }
 
+TEST_CASE("`unseen_max` was too small for a silence within a queue that took longer than half a cadence") {
+    // The queue comes at a message a second. The clock is ahead, so no time is believed. The node was silent
+    // for 104 minutes, and its numbers do not show that.
+    Booker book(with_checkpoint(0));
+    const auto tell = [&](int n, int told_min, std::uint64_t count) {
+        return book(
+            minutes(100) + seconds(n),
+            {.count = count, .time = after(minutes(told_min)), .boot = 3, .seq = std::uint64_t(10 + n)});
+    };
+    for (int n = 0; n < 120; ++n)
+        (void)tell(n, 200 + 3 * n, 1000 + n);
+    CHECK(tell(120, 661, 3119).outcome == Outcome::held);
+    (void)tell(121, 664, 3120);
+    const auto preset = std::ranges::find(book.entries, EntryKind::preset, &Entry::kind);
+    REQUIRE(preset != book.entries.end());
+    CHECK(preset->unseen_max.value() >= 2000);
+    CHECK(preset->unseen_max.value() <= book.rules.plausible_max(minutes(104)));
+}
+
 TEST_CASE("water during a silence was a preset if a clock two hours behind passed the last arrival") {
     // The clock is two hours behind. The message before the silence counts by its arrival, the message after
     // it by its time.
