@@ -241,139 +241,260 @@ const Kind* nearest_kind(const std::vector<Kind>& kinds, DrawLabel label, double
     return nearest;
 }
 
-}  // namespace
-
-UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
-                   const Division& division, double pulse_value_l) {
-    std::vector<Use> uses;
-    double house_litres = 0;
-    for (const Grouping& group : division.groups) {
-        uses.push_back(use_of(portions, group, pulse_value_l));
-        Use& use = uses.back();
-        use.log_litres = std::log(use.litres);
-        use.log_flow = use.l_per_min > 0 ? std::log(use.l_per_min) : 0;
-        house_litres += uses.back().litres;
-    }
-    const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
+/// The recurring kind of cistern that is filled most often.
+const Kind* cistern_of(const std::vector<Kind>& kinds) {
     const Kind* cistern = nullptr;
     for (const Kind& kind : kinds) {
         if (kind.is_learned && kind.label == DrawLabel::flush && (!cistern || kind.a_day > cistern->a_day))
             cistern = &kind;
     }
-    const Company company(uses, pulse_value_l);
-    const Flows flows(uses);
-    const double quiet_s = quiet_time_s(uses);
+    return cistern;
+}
+
+/// Takes the features of one use, in the order that the trained trees know.
+class FeatureRow {
+public:
+    explicit FeatureRow(Features& features) : features_(features) {}
+    ~FeatureRow() {
+        TICKLEDGER_CHECK(count_ == first_feature_count, "as many features as the trained trees know");
+    }
+    FeatureRow(const FeatureRow&) = delete;
+    FeatureRow& operator=(const FeatureRow&) = delete;
+
+    void add(double value) { features_.at(count_++) = static_cast<float>(value); }
+
+private:
+    Features& features_;
+    std::size_t count_ = 0;
+};
+
+void add_shape(FeatureRow& row, const Use& use) {
+    row.add(log_of(use.litres));
+    row.add(use.l_per_min > 0 ? log_of(use.l_per_min) : -5);
+    row.add(log_of(use.to_s - use.from_s));
+    row.add(use.pieces);
+    row.add(1 - use.run_s / std::max(1e-3, use.to_s - use.from_s));
+    row.add(use.unsteadiness);
+    row.add(use.largest_share);
+    row.add(use.overlaps ? 1 : 0);
+}
+
+/// How far a use is from a kind, in the logarithms of volume and flow.
+void add_distance(FeatureRow& row, const Use& use, const Kind* kind) {
+    constexpr double no_kind = 9;
+    row.add(kind ? std::log(use.litres) - kind->litres.middle : no_kind);
+    row.add(kind && use.l_per_min > 0 ? std::log(use.l_per_min) - kind->l_per_min.middle : no_kind);
+}
+
+/// The uses of the house that are like one of them, and those of the same flow.
+struct Alike {
+    std::vector<std::size_t> like;
+    std::vector<std::uint32_t> nearly_like;
+    double as_large = 0;  ///< How many are at least as large.
+    double at_flow = 0;   ///< How many have the same flow; the sums are of their logarithms of volume.
+    double log_litres = 0, log_litres_squared = 0;
+};
+
+/// All uses of a house.
+class House {
+public:
+    /// All must outlive this.
+    House(const std::vector<Portion>& portions, const std::vector<Kind>& kinds, const Division& division,
+          double pulse_value_l)
+        : portions_(portions),
+          kinds_(kinds),
+          division_(division),
+          pulse_value_l_(pulse_value_l),
+          uses_(uses_of(portions, division, pulse_value_l)),
+          cistern_(cistern_of(kinds)),
+          days_(std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400)),
+          company_(uses_, pulse_value_l),
+          flows_(uses_),
+          quiet_s_(quiet_time_s(uses_)),
+          candidates_(candidates_of(uses_, portions, division)),
+          long_uses_(candidates_, quiet_s_, days_) {
+        for (const Use& use : uses_)
+            litres_ += use.litres;
+    }
+
+    [[nodiscard]] std::size_t size() const { return uses_.size(); }
+
+    /// Adds the features of use `i`, and returns the use with those like it.
+    [[nodiscard]] UsesSeen::Use see(std::size_t i, Features& features) const;
+
+private:
+    static std::vector<Use> uses_of(const std::vector<Portion>& portions, const Division& division,
+                                    double pulse_value_l);
+    static std::vector<LongUse> candidates_of(const std::vector<Use>& uses,
+                                              const std::vector<Portion>& portions, const Division& division);
+    [[nodiscard]] Alike alike(std::size_t i) const;
+    void add_first_labels(FeatureRow& row, std::size_t i) const;
+    void add_neighbours(FeatureRow& row, std::size_t i) const;
+    void add_long_use(FeatureRow& row, std::size_t i) const;
+    [[nodiscard]] double log_a_day(double count) const { return log_of((count + 0.3) / days_); }
+    /// Uses too small to tell by their volume are no company.
+    [[nodiscard]] bool is_small(const Use& use) const {
+        return use.litres < std::max(1.5, 1.5 * pulse_value_l_);
+    }
+
+    const std::vector<Portion>& portions_;
+    const std::vector<Kind>& kinds_;
+    const Division& division_;
+    const double pulse_value_l_;
+    const std::vector<Use> uses_;
+    const Kind* const cistern_;
+    const double days_;
+    const Company company_;
+    const Flows flows_;
+    const double quiet_s_;
+    const std::vector<LongUse> candidates_;
+    const LongUses long_uses_;
+    double litres_ = 0;
+};
+
+std::vector<Use> House::uses_of(const std::vector<Portion>& portions, const Division& division,
+                                double pulse_value_l) {
+    std::vector<Use> uses;
+    for (const Grouping& group : division.groups) {
+        uses.push_back(use_of(portions, group, pulse_value_l));
+        Use& use = uses.back();
+        use.log_litres = std::log(use.litres);
+        use.log_flow = use.l_per_min > 0 ? std::log(use.l_per_min) : 0;
+    }
+    return uses;
+}
+
+std::vector<LongUse> House::candidates_of(const std::vector<Use>& uses, const std::vector<Portion>& portions,
+                                          const Division& division) {
     std::vector<LongUse> candidates;
     for (std::size_t i = 0; i < uses.size(); ++i)
         candidates.push_back(long_use_of(uses[i], portions, division, division.groups[i]));
-    const LongUses long_uses(candidates, quiet_s, days);
-    UsesSeen seen;
-    seen.features.resize(uses.size());
-    std::vector<Features>& all = seen.features;
-    for (std::size_t i = 0; i < uses.size(); ++i) {
-        const Use& use = uses[i];
-        const Grouping& group = division.groups[i];
-        Features& f = all[i];
-        std::size_t n = 0;
-        const auto add = [&](double value) { f.at(n++) = static_cast<float>(value); };
-        add(log_of(use.litres));
-        add(use.l_per_min > 0 ? log_of(use.l_per_min) : -5);
-        add(log_of(use.to_s - use.from_s));
-        add(use.pieces);
-        add(1 - use.run_s / std::max(1e-3, use.to_s - use.from_s));
-        add(use.unsteadiness);
-        add(use.largest_share);
-        add(use.overlaps ? 1 : 0);
-        for (const DrawLabel label : {DrawLabel::flush, DrawLabel::shower, DrawLabel::tap, DrawLabel::washer,
-                                      DrawLabel::bath, DrawLabel::hose}) {
-            double share = 0;
-            for (std::size_t k = group.first; k <= group.last; ++k)
-                share += division.shares[k].at(static_cast<std::size_t>(label)) * portions[k].litres;
-            add(share / use.litres);
+    return candidates;
+}
+
+Alike House::alike(std::size_t i) const {
+    const Use& use = uses_[i];
+    Alike found;
+    for (std::size_t k = 0; k < uses_.size(); ++k) {
+        if (k == i) continue;
+        const Use& other = uses_[k];
+        if (company_.alike(use, other, 1)) {
+            found.like.push_back(k);
+        } else if (company_.alike(use, other, 3)) {
+            found.nearly_like.push_back(static_cast<std::uint32_t>(k));
         }
-        std::vector<std::size_t> like;
-        UsesSeen::Use known{use.from_s, use.to_s, use.litres, use.l_per_min, use.blur_s, {}, {}};
-        double around = 0;
-        double as_large = 0;
-        double at_flow = 0, log_litres = 0, log_litres_squared = 0;
-        for (std::size_t k = 0; k < uses.size(); ++k) {
-            if (k == i) continue;
-            if (company.alike(use, uses[k], 1)) {
-                like.push_back(k);
-                known.like.push_back(static_cast<std::uint32_t>(k));
-            } else if (company.alike(use, uses[k], 3)) {
-                ++around;
-                known.nearly_like.push_back(static_cast<std::uint32_t>(k));
-            }
-            if (uses[k].litres >= use.litres) ++as_large;
-            if (use.l_per_min <= 0 || uses[k].l_per_min <= 0 || !company.flows_alike(use, uses[k], 1))
-                continue;
-            const double log_l = uses[k].log_litres;
-            ++at_flow, log_litres += log_l, log_litres_squared += log_l * log_l;
-        }
-        thin(known.like);
-        thin(known.nearly_like);
-        seen.uses.push_back(std::move(known));
-        const auto alike = static_cast<double>(like.size());
-        add(log_of((alike + 0.3) / days));
-        add(log_of((alike + 0.5) / (around + 1)));
-        add(log_of((as_large + 0.3) / days));
-        double near = 0, near_alike = 0, near_flow = 0, nearest_before_s = 7200, nearest_after_s = 7200;
-        double litres_before = 0, litres_after = 0;
-        constexpr double company_s = 4500;
-        for (const int step : {-1, 1}) {
-            for (std::size_t k = i + static_cast<std::size_t>(step);
-                 k < uses.size() && std::abs(uses[k].from_s - use.from_s) < company_s;
-                 k += static_cast<std::size_t>(step)) {
-                ++near;
-                const double gap_s = step < 0 ? use.from_s - uses[k].to_s : uses[k].from_s - use.to_s;
-                double& nearest_s = step < 0 ? nearest_before_s : nearest_after_s;
-                nearest_s = std::min(nearest_s, std::max(0.0, gap_s));
-                if (gap_s <= 120) (step < 0 ? litres_before : litres_after) += uses[k].litres;
-                if (uses[k].litres < std::max(1.5, 1.5 * pulse_value_l)) continue;
-                if (company.alike(use, uses[k], 1.5)) ++near_alike;
-                if (use.l_per_min > 0 && uses[k].l_per_min > 0 && company.flows_alike(use, uses[k], 1))
-                    ++near_flow;
-            }
-        }
-        add(near);
-        add(near_alike);
-        add(near_flow);
-        add(log_of(nearest_before_s + 1));
-        add(log_of(nearest_after_s + 1));
-        add(litres_before);
-        add(litres_after);
-        add(use.litres >= std::max(1.5, 1.5 * pulse_value_l) ? company.rhythm(i, like) : 0);
-        add(cistern ? std::log(use.litres) - cistern->litres.middle : 9);
-        add(cistern && use.l_per_min > 0 ? std::log(use.l_per_min) - cistern->l_per_min.middle : 9);
-        add(log_of(pulse_value_l));
-        add(log_of(use.blur_s));
-        add(log_of(house_litres / days));
-        add(log_of(use.litres / pulse_value_l));
-        add(std::fmod(use.from_s - quiet_s + 2 * 86400, 86400) / 3600);
-        add(flows.share_above(use.l_per_min));
-        add(log_of((at_flow + 0.3) / days));
-        const double mean = log_litres / std::max(1.0, at_flow);
-        add(at_flow < 3 ? -1 : std::sqrt(std::max(0.0, log_litres_squared / at_flow - mean * mean)));
-        for (const DrawLabel label : {DrawLabel::flush, DrawLabel::washer}) {
-            const Kind* kind = nearest_kind(kinds, label, use.litres);
-            add(kind ? std::log(use.litres) - kind->litres.middle : 9);
-            add(kind && use.l_per_min > 0 ? std::log(use.l_per_min) - kind->l_per_min.middle : 9);
-        }
-        add(log_of(use.least_l_per_min));
-        add(log_of(use.ends_slower));
-        const LongUses::About about = long_uses.about(candidates[i]);
-        for (const double value :
-             {about.faster_than, about.to_slow, about.to_middle, about.a_day, about.of_all, about.on_days,
-              about.alike, about.larger, about.spread, about.pauses, about.hour_sine, about.hour_cosine})
-            add(value);
-        const Recurring again = recurring(uses, like, use);
-        add(again.on_days / days);
-        add(again.on_days / std::max(1.0, alike));
-        add(again.soon / std::max(1.0, alike));
-        add(again.middle);
-        TICKLEDGER_CHECK(n == first_feature_count, "as many features as the trained trees know");
+        if (other.litres >= use.litres) ++found.as_large;
+        if (use.l_per_min <= 0 || other.l_per_min <= 0 || !company_.flows_alike(use, other, 1)) continue;
+        ++found.at_flow;
+        found.log_litres += other.log_litres;
+        found.log_litres_squared += other.log_litres * other.log_litres;
     }
+    return found;
+}
+
+/// The shares of the labels by the division into uses.
+void House::add_first_labels(FeatureRow& row, std::size_t i) const {
+    const Grouping& group = division_.groups[i];
+    for (const DrawLabel label : {DrawLabel::flush, DrawLabel::shower, DrawLabel::tap, DrawLabel::washer,
+                                  DrawLabel::bath, DrawLabel::hose}) {
+        double litres = 0;
+        for (std::size_t k = group.first; k <= group.last; ++k)
+            litres += division_.shares[k].at(static_cast<std::size_t>(label)) * portions_[k].litres;
+        row.add(litres / uses_[i].litres);
+    }
+}
+
+/// The uses shortly before and after.
+void House::add_neighbours(FeatureRow& row, std::size_t i) const {
+    constexpr double company_s = 4500;
+    constexpr double at_once_s = 120;
+    constexpr double far_s = 7200;
+    const Use& use = uses_[i];
+    double near = 0, near_alike = 0, near_flow = 0, nearest_before_s = far_s, nearest_after_s = far_s;
+    double litres_before = 0, litres_after = 0;
+    for (const int step : {-1, 1}) {
+        for (std::size_t k = i + static_cast<std::size_t>(step);
+             k < uses_.size() && std::abs(uses_[k].from_s - use.from_s) < company_s;
+             k += static_cast<std::size_t>(step)) {
+            ++near;
+            const Use& other = uses_[k];
+            const double gap_s = step < 0 ? use.from_s - other.to_s : other.from_s - use.to_s;
+            double& nearest_s = step < 0 ? nearest_before_s : nearest_after_s;
+            nearest_s = std::min(nearest_s, std::max(0.0, gap_s));
+            if (gap_s <= at_once_s) (step < 0 ? litres_before : litres_after) += other.litres;
+            if (is_small(other)) continue;
+            if (company_.alike(use, other, 1.5)) ++near_alike;
+            if (use.l_per_min > 0 && other.l_per_min > 0 && company_.flows_alike(use, other, 1)) ++near_flow;
+        }
+    }
+    row.add(near);
+    row.add(near_alike);
+    row.add(near_flow);
+    row.add(log_of(nearest_before_s + 1));
+    row.add(log_of(nearest_after_s + 1));
+    row.add(litres_before);
+    row.add(litres_after);
+}
+
+void House::add_long_use(FeatureRow& row, std::size_t i) const {
+    const LongUses::About about = long_uses_.about(candidates_[i]);
+    for (const double value :
+         {about.faster_than, about.to_slow, about.to_middle, about.a_day, about.of_all, about.on_days,
+          about.alike, about.larger, about.spread, about.pauses, about.hour_sine, about.hour_cosine})
+        row.add(value);
+}
+
+UsesSeen::Use House::see(std::size_t i, Features& features) const {
+    FeatureRow row(features);
+    const Use& use = uses_[i];
+    const Alike others = alike(i);
+    const auto like = static_cast<double>(others.like.size());
+    add_shape(row, use);
+    add_first_labels(row, i);
+    row.add(log_a_day(like));
+    row.add(log_of((like + 0.5) / (static_cast<double>(others.nearly_like.size()) + 1)));
+    row.add(log_a_day(others.as_large));
+    add_neighbours(row, i);
+    row.add(is_small(use) ? 0 : company_.rhythm(i, others.like));
+    add_distance(row, use, cistern_);
+    row.add(log_of(pulse_value_l_));
+    row.add(log_of(use.blur_s));
+    row.add(log_of(litres_ / days_));
+    row.add(log_of(use.litres / pulse_value_l_));
+    row.add(std::fmod(use.from_s - quiet_s_ + 2 * 86400, 86400) / 3600);
+    row.add(flows_.share_above(use.l_per_min));
+    row.add(log_a_day(others.at_flow));
+    const double mean = others.log_litres / std::max(1.0, others.at_flow);
+    row.add(others.at_flow < 3
+                ? -1
+                : std::sqrt(std::max(0.0, others.log_litres_squared / others.at_flow - mean * mean)));
+    for (const DrawLabel label : {DrawLabel::flush, DrawLabel::washer})
+        add_distance(row, use, nearest_kind(kinds_, label, use.litres));
+    row.add(log_of(use.least_l_per_min));
+    row.add(log_of(use.ends_slower));
+    add_long_use(row, i);
+    const Recurring again = recurring(uses_, others.like, use);
+    row.add(again.on_days / days_);
+    row.add(again.on_days / std::max(1.0, like));
+    row.add(again.soon / std::max(1.0, like));
+    row.add(again.middle);
+
+    UsesSeen::Use seen{use.from_s, use.to_s, use.litres, use.l_per_min, use.blur_s, {}, others.nearly_like};
+    seen.like.assign(others.like.begin(), others.like.end());
+    thin(seen.like);
+    thin(seen.nearly_like);
+    return seen;
+}
+
+}  // namespace
+
+UsesSeen uses_seen(const std::vector<Portion>& portions, const std::vector<Kind>& kinds,
+                   const Division& division, double pulse_value_l) {
+    const House house(portions, kinds, division, pulse_value_l);
+    UsesSeen seen;
+    seen.features.resize(house.size());
+    for (std::size_t i = 0; i < house.size(); ++i)
+        seen.uses.push_back(house.see(i, seen.features[i]));
     return seen;
 }
 

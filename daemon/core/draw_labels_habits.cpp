@@ -1,6 +1,7 @@
 // The uses that recur in a house, and the published ones to start from.
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "core/draw_labels.hpp"
 #include "core/quantile.hpp"
@@ -60,188 +61,78 @@ std::vector<Burst> bursts_of(const std::vector<Portion>& portions) {
     return bursts;
 }
 
-}  // namespace
-
-// Volumes: showers from 3 757 showers at 56 heads (DAIAD open data); taps from a flat's own meters (WEUSEDTO)
-// and a house of five (CIWS); cisterns 3 to 13 L. Frequencies a household and day: household surveys, see
-// docs/draws.md.
-std::vector<Kind> published_kinds() {
-    return {
-        {DrawLabel::flush,
-         8,
-         {ln(7.5), 0.40},
-         {ln(7), 0.50},
-         -1.0,
-         -6,
-         {0.60, 0.35, 0.05},
-         0.03,
-         20,
-         600,
-         6,
-         false},
-        {DrawLabel::shower,
-         1.5,
-         {ln(30), 0.65},
-         {ln(6.0), 0.42},
-         -0.7,
-         -1.5,
-         {0.30, 0.50, 0.20},
-         0.12,
-         90,
-         2400,
-         60,
-         false},
-        {DrawLabel::tap,
-         35,
-         {ln(0.9), 1.10},
-         {ln(3.0), 0.50},
-         -0.7,
-         -4,
-         {0.10, 0.30, 0.60},
-         0.40,
-         8,
-         600,
-         6,
-         false},
-        {DrawLabel::tap,
-         2.5,
-         {ln(6), 0.70},
-         {ln(2.8), 0.45},
-         -0.7,
-         -1.5,
-         {0.05, 0.25, 0.70},
-         0.40,
-         60,
-         1800,
-         40,
-         false},
-        {DrawLabel::washer,
-         2.5,
-         {ln(7), 0.60},
-         {ln(6), 0.50},
-         -1.0,
-         -3,
-         {0.80, 0.15, 0.05},
-         0.15,
-         40,
-         400,
-         8,
-         false},
-        {DrawLabel::bath,
-         0.02,
-         {ln(90), 0.25},
-         {ln(11), 0.25},
-         -1.0,
-         -6,
-         {0.60, 0.35, 0.05},
-         0.03,
-         10,
-         1800,
-         30,
-         false},
-        {DrawLabel::hose,
-         0.06,
-         {ln(70), 0.80},
-         {ln(13), 0.35},
-         -1.0,
-         -3,
-         {0.50, 0.35, 0.15},
-         0.06,
-         30,
-         5400,
-         60,
-         false},
-        {DrawLabel::unknown,
-         0.02,
-         {ln(10), 3.0},
-         {ln(5), 3.0},
-         -3.0,
-         -6,
-         {0.1, 0.2, 0.7},
-         0.5,
-         0,
-         0,
-         1,
-         false},
-    };
+/// The same volume and, if known, the same flow, within some times the usual tolerance.
+bool are_near(const Burst& a, const Burst& b, double times, double pulse_value_l) {
+    const double off = std::abs(b.litres - a.litres);
+    const bool has_flows = a.l_per_min > 0 && b.l_per_min > 0;
+    if (off > times * ((has_flows ? 1.05 : 0.55) * pulse_value_l + 0.04 * a.litres)) return false;
+    if (!has_flows) return a.l_per_min <= 0 && b.l_per_min <= 0;
+    return std::abs(ln(a.l_per_min / b.l_per_min)) <= times * (0.07 + 0.3 * pulse_value_l / a.litres);
 }
 
-std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double pulse_value_l) {
-    const std::vector<Burst> bursts = bursts_of(portions);
-    std::vector<Kind> kinds;
-    if (portions.empty()) return kinds;
-    const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
-    std::vector<bool> taken(bursts.size(), false);
-    constexpr int most_kinds = 7;
-    for (int round = 0; round < most_kinds; ++round) {
-        double best_excess = 0;
-        std::size_t best = bursts.size();
-        const auto near = [&](const Burst& a, const Burst& b, double times) {
-            const double off = std::abs(b.litres - a.litres);
-            const bool has_flows = a.l_per_min > 0 && b.l_per_min > 0;
-            if (off > times * ((has_flows ? 1.05 : 0.55) * pulse_value_l + 0.04 * a.litres)) return false;
-            if (!has_flows) return a.l_per_min <= 0 && b.l_per_min <= 0;
-            return std::abs(ln(a.l_per_min / b.l_per_min)) <= times * (0.07 + 0.3 * pulse_value_l / a.litres);
-        };
-        for (std::size_t i = 0; i < bursts.size(); ++i) {
-            const Burst& middle = bursts[i];
-            if (taken[i] || middle.litres < std::max(2.5, 2.5 * pulse_value_l) || middle.litres > 75)
-                continue;
-            double inside = 0, around = 0;
-            for (std::size_t k = 0; k < bursts.size(); ++k) {
-                if (taken[k]) continue;
-                if (near(middle, bursts[k], 1))
-                    ++inside;
-                else if (near(middle, bursts[k], 3))
-                    ++around;
-            }
-            // Evenly spread water would put this many inside.
-            const double by_chance = around / (middle.l_per_min > 0 ? 6 : 2);
-            const double excess = (inside - by_chance) / std::sqrt(by_chance + 2);
-            if (excess > best_excess && inside >= 5 &&
-                inside >= (middle.l_per_min > 0 ? 2.2 : 1.6) * by_chance) {
-                best_excess = excess;
-                best = i;
-            }
+/// The burst with the most others of its volume and flow, compared with those a little off. Null: no volume
+/// recurs.
+const Burst* most_recurrent(const std::vector<Burst>& bursts, double pulse_value_l) {
+    double best_excess = 0;
+    const Burst* best = nullptr;
+    for (const Burst& middle : bursts) {
+        if (middle.litres < std::max(2.5, 2.5 * pulse_value_l) || middle.litres > 75) continue;
+        double inside = 0, around = 0;
+        for (const Burst& other : bursts) {
+            if (are_near(middle, other, 1, pulse_value_l))
+                ++inside;
+            else if (are_near(middle, other, 3, pulse_value_l))
+                ++around;
         }
-        if (best == bursts.size() || best_excess < 2.6) break;
-        const Burst middle = bursts[best];
-        std::vector<double> litres, flows;
-        for (std::size_t k = 0; k < bursts.size(); ++k) {
-            if (taken[k] || !near(middle, bursts[k], 1)) continue;
-            taken[k] = true;
-            litres.push_back(bursts[k].litres);
-            const double l_per_min = std::max(bursts[k].l_per_min, bursts[k].coarse_l_per_min);
-            if (l_per_min > 0) flows.push_back(l_per_min);
+        // Evenly spread water would put this many inside.
+        const double by_chance = around / (middle.l_per_min > 0 ? 6 : 2);
+        const double excess = (inside - by_chance) / std::sqrt(by_chance + 2);
+        if (excess > best_excess && inside >= 5 && inside >= (middle.l_per_min > 0 ? 2.2 : 1.6) * by_chance) {
+            best_excess = excess;
+            best = &middle;
         }
-        const bool is_flow_rough = middle.l_per_min <= 0;
-        // Most fills of a fast cistern are within two or three readings and show no flow.
-        if (is_flow_rough && flows.size() * 2 < litres.size()) flows.clear();
-        const auto bell = [](const std::vector<double>& values, double least, double most) {
-            const double middle_of = median(values);
-            double squares = 0;
-            for (const double value : values)
-                squares += std::pow(ln(value / middle_of), 2);
-            return Bell{ln(middle_of),
-                        std::clamp(std::sqrt(squares / static_cast<double>(values.size())), least, most)};
-        };
-        Kind kind{DrawLabel::flush,
-                  static_cast<double>(litres.size()) / days,
-                  bell(litres, 0.03, 0.2),
-                  flows.empty() ? Bell{ln(7), 0.6}
-                                : bell(flows, is_flow_rough ? 0.15 : 0.05, is_flow_rough ? 0.4 : 0.15),
-                  -1.0,
-                  -6,
-                  {0.70, 0.25, 0.05},
-                  0.03,
-                  15,
-                  900,
-                  12,
-                  true};
-        kinds.push_back(kind);
     }
-    // The most frequent is a cistern's. So is any that recurs nearly as often, or at the same flow. The
-    // others are fills of machines.
+    return best_excess < 2.6 ? nullptr : best;
+}
+
+Bell bell_of(const std::vector<double>& values, double least_spread, double most_spread) {
+    const double middle = median(values);
+    double squares = 0;
+    for (const double value : values)
+        squares += std::pow(ln(value / middle), 2);
+    return {ln(middle),
+            std::clamp(std::sqrt(squares / static_cast<double>(values.size())), least_spread, most_spread)};
+}
+
+/// The kind of these bursts of one volume and flow. Precondition: there is at least one.
+Kind kind_of(const std::vector<Burst>& bursts, bool is_flow_rough, double days) {
+    std::vector<double> litres, flows;
+    for (const Burst& burst : bursts) {
+        litres.push_back(burst.litres);
+        const double l_per_min = std::max(burst.l_per_min, burst.coarse_l_per_min);
+        if (l_per_min > 0) flows.push_back(l_per_min);
+    }
+    // Most fills of a fast cistern are within two or three readings and show no flow.
+    if (is_flow_rough && flows.size() * 2 < litres.size()) flows.clear();
+    return {.label = DrawLabel::flush,
+            .a_day = static_cast<double>(litres.size()) / days,
+            .litres = bell_of(litres, 0.03, 0.2),
+            .l_per_min = flows.empty()
+                             ? Bell{ln(7), 0.6}
+                             : bell_of(flows, is_flow_rough ? 0.15 : 0.05, is_flow_rough ? 0.4 : 0.15),
+            .join = -1.0,
+            .closes = -6,
+            .wavers = {0.70, 0.25, 0.05},
+            .drops = 0.03,
+            .longest_gap_s = 15,
+            .longest_s = 900,
+            .most_pieces = 12,
+            .is_learned = true};
+}
+
+/// The most frequent kind is a cistern's. So is any that recurs nearly as often, or at the same flow. The
+/// others are fills of machines.
+void mark_machines(std::vector<Kind>& kinds) {
     const auto frequent = std::max_element(kinds.begin(), kinds.end(), [](const Kind& a, const Kind& b) {
         return (a.litres.middle < ln(17) ? a.a_day : 0) < (b.litres.middle < ln(17) ? b.a_day : 0);
     });
@@ -251,6 +142,123 @@ std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double p
         if (kind.litres.middle > ln(17) || kind.a_day < 0.9 || often < (flows_alike ? 0.2 : 0.4))
             kind.label = DrawLabel::washer;
     }
+}
+
+}  // namespace
+
+// Volumes: showers from 3 757 showers at 56 heads (DAIAD open data); taps from a flat's own meters (WEUSEDTO)
+// and a house of five (CIWS); cisterns 3 to 13 L. Frequencies a household and day: household surveys, see
+// docs/draws.md.
+std::vector<Kind> published_kinds() {
+    return {
+        {.label = DrawLabel::flush,
+         .a_day = 8,
+         .litres = {ln(7.5), 0.40},
+         .l_per_min = {ln(7), 0.50},
+         .join = -1.0,
+         .closes = -6,
+         .wavers = {0.60, 0.35, 0.05},
+         .drops = 0.03,
+         .longest_gap_s = 20,
+         .longest_s = 600,
+         .most_pieces = 6},
+        {.label = DrawLabel::shower,
+         .a_day = 1.5,
+         .litres = {ln(30), 0.65},
+         .l_per_min = {ln(6.0), 0.42},
+         .join = -0.7,
+         .closes = -1.5,
+         .wavers = {0.30, 0.50, 0.20},
+         .drops = 0.12,
+         .longest_gap_s = 90,
+         .longest_s = 2400,
+         .most_pieces = 60},
+        {.label = DrawLabel::tap,
+         .a_day = 35,
+         .litres = {ln(0.9), 1.10},
+         .l_per_min = {ln(3.0), 0.50},
+         .join = -0.7,
+         .closes = -4,
+         .wavers = {0.10, 0.30, 0.60},
+         .drops = 0.40,
+         .longest_gap_s = 8,
+         .longest_s = 600,
+         .most_pieces = 6},
+        {.label = DrawLabel::tap,
+         .a_day = 2.5,
+         .litres = {ln(6), 0.70},
+         .l_per_min = {ln(2.8), 0.45},
+         .join = -0.7,
+         .closes = -1.5,
+         .wavers = {0.05, 0.25, 0.70},
+         .drops = 0.40,
+         .longest_gap_s = 60,
+         .longest_s = 1800,
+         .most_pieces = 40},
+        {.label = DrawLabel::washer,
+         .a_day = 2.5,
+         .litres = {ln(7), 0.60},
+         .l_per_min = {ln(6), 0.50},
+         .join = -1.0,
+         .closes = -3,
+         .wavers = {0.80, 0.15, 0.05},
+         .drops = 0.15,
+         .longest_gap_s = 40,
+         .longest_s = 400,
+         .most_pieces = 8},
+        {.label = DrawLabel::bath,
+         .a_day = 0.02,
+         .litres = {ln(90), 0.25},
+         .l_per_min = {ln(11), 0.25},
+         .join = -1.0,
+         .closes = -6,
+         .wavers = {0.60, 0.35, 0.05},
+         .drops = 0.03,
+         .longest_gap_s = 10,
+         .longest_s = 1800,
+         .most_pieces = 30},
+        {.label = DrawLabel::hose,
+         .a_day = 0.06,
+         .litres = {ln(70), 0.80},
+         .l_per_min = {ln(13), 0.35},
+         .join = -1.0,
+         .closes = -3,
+         .wavers = {0.50, 0.35, 0.15},
+         .drops = 0.06,
+         .longest_gap_s = 30,
+         .longest_s = 5400,
+         .most_pieces = 60},
+        {.label = DrawLabel::unknown,
+         .a_day = 0.02,
+         .litres = {ln(10), 3.0},
+         .l_per_min = {ln(5), 3.0},
+         .join = -3.0,
+         .closes = -6,
+         .wavers = {0.1, 0.2, 0.7},
+         .drops = 0.5,
+         .longest_gap_s = 0,
+         .longest_s = 0,
+         .most_pieces = 1},
+    };
+}
+
+std::vector<Kind> recurring_kinds(const std::vector<Portion>& portions, double pulse_value_l) {
+    if (portions.empty()) return {};
+    constexpr std::size_t most_kinds = 7;
+    const double days = std::max(1.0, (portions.back().to_s - portions.front().from_s) / 86400);
+    std::vector<Burst> bursts = bursts_of(portions);
+    std::vector<Kind> kinds;
+    while (kinds.size() < most_kinds) {
+        const Burst* found = most_recurrent(bursts, pulse_value_l);
+        if (!found) break;
+        const Burst middle = *found;
+        std::vector<Burst> of_kind, others;
+        for (const Burst& burst : bursts)
+            (are_near(middle, burst, 1, pulse_value_l) ? of_kind : others).push_back(burst);
+        kinds.push_back(kind_of(of_kind, middle.l_per_min <= 0, days));
+        bursts = std::move(others);
+    }
+    mark_machines(kinds);
     return kinds;
 }
 
