@@ -92,8 +92,9 @@ Circumstances MessageOrder::circumstances(const Account& account, const Reading&
     const auto& last = account.memory().counter.last;
     if (!last) return came;
     if (!reading.boot) {
-        came.boot_already_left =
-            is_of_earlier_start(account, reading, *last) || was_overtaken(account, reading, *last);
+        came.boot_already_left = is_of_earlier_start(account, reading, *last) ||
+                                 was_overtaken(account, reading, *last) ||
+                                 was_passed_over(account, reading, *last);
     } else if (is_set_aside(account, reading)) {
         came.already_accepted = true;
     } else if (!moves_on(account, reading, *last)) {
@@ -188,6 +189,24 @@ bool MessageOrder::was_overtaken(const Account& account, const Reading& reading,
         value_or_throw(ledger_.entries(account.key, {last.at - std::min(age, furthest_overtaken), last.at}));
     return std::any_of(entries.begin(), entries.end(), [&](const Entry& entry) {
         return entry.kind == EntryKind::measured && rules.count_not_after(entry.begin_count, reading.count) &&
+               rules.count_not_after(reading.count, entry.end.count);
+    });
+}
+
+/// Without a boot, a lower number may be of a new start, or of a queue that a live reading has overtaken. In
+/// the second case an entry passed over the number and over the count.
+bool MessageOrder::was_passed_over(const Account& account, const Reading& reading, const Observation& last) {
+    const CounterRules& rules = account.rules;
+    if (rules.pulses || !reading.seq || !last.seq || rules.seq_distance(*last.seq, *reading.seq) >= 0)
+        return false;
+    const auto entries =
+        value_or_throw(ledger_.entries(account.key, {last.at - furthest_overtaken, last.at}));
+    std::optional<std::uint64_t> seq_before;
+    return std::ranges::any_of(entries, [&](const Entry& entry) {
+        const auto from = std::exchange(seq_before, entry.end.seq);
+        return from && entry.kind == EntryKind::measured && rules.seq_distance(*from, *reading.seq) > 0 &&
+               rules.seq_distance(*reading.seq, entry.end.seq) > 0 &&
+               rules.count_not_after(entry.begin_count, reading.count) &&
                rules.count_not_after(reading.count, entry.end.count);
     });
 }

@@ -36,6 +36,8 @@ private:
     [[nodiscard]] bool is_of_earlier_start(const Account& account, const Reading& reading,
                                            const Observation& last);
     [[nodiscard]] bool was_overtaken(const Account& account, const Reading& reading, const Observation& last);
+    [[nodiscard]] bool was_passed_over(const Account& account, const Reading& reading,
+                                       const Observation& last);
     [[nodiscard]] bool was_accepted(const Account& account, const BootRecord& boot, const Reading& reading,
                                     std::optional<std::uint64_t> last_seq);
 

@@ -11,6 +11,9 @@ inline constexpr Duration start_tolerance = std::chrono::minutes{2};
 /// A node's clock may be off by this much and is still believed.
 inline constexpr Duration clock_tolerance = std::chrono::minutes{2};
 
+/// Within one start: a year. No message waits longer.
+inline constexpr Duration one_start_longest = std::chrono::days{366};
+
 /// If no boot is given, a number is believed only up to this far ahead. A wrong number, or one of another
 /// start, must not pass for a long time.
 inline constexpr std::int64_t consecutive_most = 4;
@@ -57,6 +60,10 @@ enum class ToHeld : std::uint8_t {
 /// A message without a believed time that comes sooner than the node sends had waited, and the one before it
 /// may have waited too.
 [[nodiscard]] bool comes_early(const Observation& from, const Observation& to, const CounterRules& rules);
+
+/// How far apart the two were sent, by their numbers (a cadence each) and their uptimes. At most `most`.
+[[nodiscard]] Duration sent_apart(const Observation& from, const Observation& to, Duration most,
+                                  const CounterRules& rules);
 
 /// The longest time that may have passed between the two. A gain must be plausible over it.
 ///

@@ -149,8 +149,18 @@ Entry entry_until(const Observation& last, const Observation& held, EntryKind ki
             .end = mark_of(held)};
 }
 
-/// The next reading follows the held one: it was a restart that was not reported, water ran back, or the
-/// count was preset.
+/// Whether the last reading is of a queue beside which live readings came as strays: the held one's number or
+/// uptime shows that the two were sent far enough apart for what ran. Precondition: another reading follows
+/// the held one, so its number and uptime are right.
+bool ran_since_queue(const Observation& last, const Observation& held, const CounterRules& rules) {
+    if (held.boot != last.boot || !rules.count_not_after(last.count, held.count)) return false;
+    const Duration apart = sent_apart(last, held, one_start_longest, rules);
+    return apart > rules.cadence * consecutive_most &&
+           rules.plausible(rules.gain(last.count, held.count), apart);
+}
+
+/// The next reading follows the held one: it was a restart that was not reported, water ran back, water ran
+/// while a queue was sent, or the count was preset.
 void settle_held(CounterState& state, const CounterRules& rules, Booking& booking) {
     const Held held = *state.held;
     state.held.reset();
@@ -161,6 +171,11 @@ void settle_held(CounterState& state, const CounterRules& rules, Booking& bookin
         return;
     }
     const Observation& last = *state.last;
+    if (!held.is_reverse && ran_since_queue(last, held.observation, rules)) {
+        const std::uint64_t gain = rules.gain(last.count, held.observation.count);
+        book_continuation(state, held.observation, {EntryKind::measured, last.count, gain}, rules, booking);
+        return;
+    }
     if (held.is_reverse) {
         const auto back = static_cast<std::int64_t>(rules.gain(held.observation.count, last.count));
         booking.add_entry(entry_until(last, held.observation, EntryKind::reverse, -back));

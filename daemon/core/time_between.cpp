@@ -7,8 +7,6 @@ namespace tickledger::booking {
 
 namespace {
 
-// Within one boot: a year. No message waits longer.
-constexpr Duration one_start_longest = std::chrono::days{366};
 constexpr Duration set_back_longest = std::chrono::hours{64};
 /// No bound. It is the least Duration, so std::max ignores it.
 constexpr Duration no_bound = Duration::min();
@@ -42,19 +40,6 @@ bool may_have_waited(const Observation& from, const Observation& to, const Count
 Duration by_moments(const Observation& from, const Observation& to, const CounterRules& rules) {
     const bool may_be_earlier = may_have_waited(from, to, rules);
     return to.latest() - (may_be_earlier ? std::min(from.no_earlier, from.at) : from.at);
-}
-
-/// How far apart the two were sent, by their numbers (a cadence each) and their uptimes. At most `most`.
-Duration sent_apart(const Observation& from, const Observation& to, Duration most,
-                    const CounterRules& rules) {
-    Duration apart{0};
-    if (from.seq && to.seq && rules.cadence > Duration{0}) {
-        const std::int64_t ahead = rules.seq_distance(*from.seq, *to.seq);
-        if (ahead > 0 && ahead <= most / rules.cadence) apart = rules.cadence * ahead;
-    }
-    if (from.uptime && to.uptime)
-        apart = std::max(apart, std::min<Duration>(*to.uptime - *from.uptime, most));
-    return apart;
 }
 
 /// However close two messages come, their numbers and uptimes show how far apart they were sent. Within one
@@ -107,6 +92,18 @@ Duration by_node_clock(const Observation& from, const Observation& to, const Cou
 bool comes_early(const Observation& from, const Observation& to, const CounterRules& rules) {
     const Duration pause = pause_between(from, to);
     return !to.tells_time() && pause >= Duration{0} && pause < rules.cadence / 2;
+}
+
+Duration sent_apart(const Observation& from, const Observation& to, Duration most,
+                    const CounterRules& rules) {
+    Duration apart{0};
+    if (from.seq && to.seq && rules.cadence > Duration{0}) {
+        const std::int64_t ahead = rules.seq_distance(*from.seq, *to.seq);
+        if (ahead > 0 && ahead <= most / rules.cadence) apart = rules.cadence * ahead;
+    }
+    if (from.uptime && to.uptime)
+        apart = std::max(apart, std::min<Duration>(*to.uptime - *from.uptime, most));
+    return apart;
 }
 
 Duration longest_between(const Observation& from, const Observation& to, const CounterRules& rules) {

@@ -275,6 +275,31 @@ TEST_CASE("an overtaken count in a slowly sent queue was taken for a fall") {
     CHECK(none_refused(world));
 }
 
+TEST_CASE("a slowly sent queue beside live readings was a preset, or was counted twice") {
+    // The node was offline for five hours. It sends the hundred readings of its queue two minutes apart, and
+    // its live readings meanwhile. Either may come first.
+    const bool has_boot = GENERATE(true, false);
+    const int live_from_min = GENERATE(0, 1, 2, 3, 7, 10);
+    const int queue_from_min = GENERATE(0, 1);
+    INFO("boot " << has_boot << ", live from " << live_from_min << ", queue from " << queue_from_min);
+    LedgerWorld world;
+    const auto send = [&](int minute, int number) {
+        world.arrive(at_min(minute), fmt::format(R"({{"count":{},"seq":{}{}}})", 1000 + 20 * number, number,
+                                                 has_boot ? R"(,"boot":7)" : ""));
+    };
+    send(300, 0);
+    int queued = 1, live = 101;
+    for (int minute = 0; queued <= 100 || minute % 3 != 0; ++minute) {
+        if (queued <= 100 && minute >= queue_from_min && (minute - queue_from_min) % 2 == 0)
+            send(600 + minute, queued++);
+        if (minute >= live_from_min && minute % 3 == live_from_min % 3) send(600 + minute, live++);
+    }
+    for (int minute = 810; minute <= 816; minute += 3)
+        send(minute, live++);
+    world.run_clock(at_min(830));
+    CHECK(total(world) == 20 * (live - 1));
+}
+
 TEST_CASE("a node that always sends faster than its cadence was taken for one that catches up") {
     LedgerWorld world;
     int at_s = 0;

@@ -395,3 +395,12 @@ TEST_CASE("without a boot, a restart was a repeat for as long as a silence altho
     CHECK(book.total() == 5);
     CHECK(waited(144, 4, 290).outcome == Outcome::repeat);
 }
+
+TEST_CASE("a count set by hand stays a preset if numbered messages were lost before it") {
+    Booker book(with_checkpoint(1));
+    for (const auto& [minute, number, count] :
+         {std::tuple{0, 0, 1000}, {3, 1, 1010}, {21, 7, 9000}, {24, 8, 9010}})
+        (void)book(minutes(minute), {.count = std::uint64_t(count), .seq = std::uint64_t(number)});
+    CHECK(std::ranges::count(book.entries, EntryKind::preset, &Entry::kind) == 1);
+    CHECK(book.total() == 20);
+}
