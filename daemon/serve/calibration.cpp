@@ -158,44 +158,25 @@ bool is_applied(const Seen& seen, Instant from, Ratio value) {
     });
 }
 
-}  // namespace
+/// The value that is to be applied. Precondition: one is fitted or asked for.
+OrProblem<Ratio> value_to_apply(const AskedCalibration& asked, const std::optional<Calibration>& fit,
+                                Ratio present) {
+    if (asked.pulse_value_l) return *asked.pulse_value_l;
+    if (fit->shape == ErrorShape::growing) {
+        return refuse(
+            409, words_for(*fit, present.value()) + " To apply a value anyway, give it as \"pulse_value\".");
+    }
+    const Ratio value = stated(fit->pulse_value_l);
+    if (value.numerator <= 0)
+        return refuse(409, "The pulse value found is less than a microlitre; it cannot be applied.");
+    return value;
+}
 
-Response post_calibration(const Call& call) {
-    const auto asked = asked_in(call);
-    if (!asked) return asked.error();
-    auto view = call.fresh_view();
-    if (!view) return view.error();
-    auto seen = see(call, *std::move(view));
-    if (!seen) return seen.error();
-    const auto stretches = stretches_of(*seen);
-    if (!stretches) return ledger_problem(stretches.error());
-    const CivilZone& zone = call.parts.zone;
-    const Ratio present = seen->values.latest();
-    const auto fit = calibrate(*stretches, present, seen->meter.settings->register_resolution_l,
-                               seen->meter.settings->q3_l_per_h);
-    if (!fit && !asked->pulse_value_l) {
-        return problem(
-            409,
-            "A pulse value needs two readings of the register by eye with ticks between them, and no "
-            "restart, jump or lost message in which ticks may have run unseen. Read the register now "
-            "(`tickledger register --set`), and again after some cubic metres.");
-    }
-    if (asked->apply_from) {
-        if (!asked->pulse_value_l && fit->shape == ErrorShape::growing) {
-            return problem(409, words_for(*fit, present.value()) +
-                                    " To apply a value anyway, give it as \"pulse_value\".");
-        }
-        const Ratio value = asked->pulse_value_l.value_or(fit ? stated(fit->pulse_value_l) : present);
-        if (value.numerator <= 0)
-            return problem(409, "The pulse value found is less than a microlitre; it cannot be applied.");
-        auto later = call.instruct(instruction_to_set(seen->meter.id, *asked->apply_from, value));
-        if (!later) return later.error();
-        seen = see(call, *std::move(later));
-        if (!seen) return seen.error();
-        if (!is_applied(*seen, *asked->apply_from, value)) return accepted_for_later();
-    }
+std::string answer_of(const Seen& seen, const std::vector<CalibrationStretch>& stretches,
+                      const std::optional<Calibration>& fit, Ratio present,
+                      const std::optional<Instant>& applied_from, const CivilZone& zone) {
     JsonObject document;
-    document.text("meter", seen->meter.id);
+    document.text("meter", seen.meter.id);
     document.raw("pulse_value_now_l", fmt::format("{}", present.value()));
     if (fit) {
         document.raw("pulse_value_l", fmt::format("{:.6f}", fit->pulse_value_l));
@@ -207,21 +188,54 @@ Response post_calibration(const Call& call) {
         document.text("error_shape", name_of(fit->shape));
     }
     JsonArray list;
-    for (const CalibrationStretch& stretch : *stretches)
+    for (const CalibrationStretch& stretch : stretches)
         list.add(describe(stretch, zone));
     document.raw("stretches", std::move(list).finish());
     std::string text = fit ? words_for(*fit, present.value()) : std::string{};
-    if (asked->apply_from) {
-        document.text("applied_from", zone.format(*asked->apply_from));
+    if (applied_from) {
+        document.text("applied_from", zone.format(*applied_from));
         text += fmt::format("{}From {} on, a tick stands for {} L. Earlier ticks keep their value.",
-                            text.empty() ? "" : " ", zone.format(*asked->apply_from).substr(0, 10),
-                            seen->values.at(*asked->apply_from).value());
+                            text.empty() ? "" : " ", zone.format(*applied_from).substr(0, 10),
+                            seen.values.at(*applied_from).value());
     } else {
         document.null("applied_from");
     }
     document.text("text", text);
+    return std::move(document).finish() + "\n";
+}
+
+}  // namespace
+
+Response post_calibration(const Call& call) {
+    const auto asked = asked_in(call);
+    if (!asked) return asked.error();
+    auto view = call.fresh_view();
+    if (!view) return view.error();
+    auto seen = see(call, *std::move(view));
+    if (!seen) return seen.error();
+    const auto stretches = stretches_of(*seen);
+    if (!stretches) return ledger_problem(stretches.error());
+    const Ratio present = seen->values.latest();
+    const auto fit = calibrate(*stretches, present, seen->meter.settings->register_resolution_l,
+                               seen->meter.settings->q3_l_per_h);
+    if (!fit && !asked->pulse_value_l) {
+        return problem(
+            409,
+            "A pulse value needs two readings of the register by eye with ticks between them, and no "
+            "restart, jump or lost message in which ticks may have run unseen. Read the register now "
+            "(`tickledger register --set`), and again after some cubic metres.");
+    }
+    if (asked->apply_from) {
+        const auto value = value_to_apply(*asked, fit, present);
+        if (!value) return value.error();
+        auto later = call.instruct(instruction_to_set(seen->meter.id, *asked->apply_from, *value));
+        if (!later) return later.error();
+        seen = see(call, *std::move(later));
+        if (!seen) return seen.error();
+        if (!is_applied(*seen, *asked->apply_from, *value)) return accepted_for_later();
+    }
     Response response;
-    response.body = std::move(document).finish() + "\n";
+    response.body = answer_of(*seen, *stretches, fit, present, asked->apply_from, call.parts.zone);
     return response;
 }
 
