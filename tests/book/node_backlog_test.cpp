@@ -276,28 +276,34 @@ TEST_CASE("an overtaken count in a slowly sent queue was taken for a fall") {
 }
 
 TEST_CASE("a slowly sent queue beside live readings was a preset, or was counted twice") {
-    // The node was offline for five hours. It sends the hundred readings of its queue two minutes apart, and
-    // its live readings meanwhile. Either may come first.
-    const bool has_boot = GENERATE(true, false);
-    const int live_from_min = GENERATE(0, 1, 2, 3, 7, 10);
-    const int queue_from_min = GENERATE(0, 1);
-    INFO("boot " << has_boot << ", live from " << live_from_min << ", queue from " << queue_from_min);
-    LedgerWorld world;
-    const auto send = [&](int minute, int number) {
-        world.arrive(at_min(minute), fmt::format(R"({{"count":{},"seq":{}{}}})", 1000 + 20 * number, number,
-                                                 has_boot ? R"(,"boot":7)" : ""));
-    };
-    send(300, 0);
-    int queued = 1, live = 101;
-    for (int minute = 0; queued <= 100 || minute % 3 != 0; ++minute) {
-        if (queued <= 100 && minute >= queue_from_min && (minute - queue_from_min) % 2 == 0)
-            send(600 + minute, queued++);
-        if (minute >= live_from_min && minute % 3 == live_from_min % 3) send(600 + minute, live++);
+    // The node was offline for five hours. It sends the hundred readings of its queue in pieces, and its live
+    // readings meanwhile. Without numbers, a slow queue cannot be told from a count set by hand.
+    const Form form = GENERATE(Form{true, true}, Form{false, true}, Form{true, false}, Form{false, false});
+    const milliseconds apart{form.seq ? GENERATE(1'000, 45'000, 89'000, 120'000) : GENERATE(100, 1'000)};
+    const int piece = GENERATE(5, 100);
+    const seconds live_from{GENERATE(0, 50, 100)};
+    const int ticks = GENERATE(3, 60);
+    INFO(fmt::format("boot {}, seq {}, {} ms apart in pieces of {}, live from {} s, {} ticks a reading",
+                     form.boot, form.seq, apart.count(), piece, live_from.count(), ticks));
+    std::vector<std::pair<Instant, int>> readings{{at_min(300), 0}};
+    Instant at = at_min(600);
+    for (int number = 1; number <= 100; ++number) {
+        readings.emplace_back(at, number);
+        at += number % piece == 0 ? apart + seconds{400} : apart;
     }
-    for (int minute = 810; minute <= 816; minute += 3)
-        send(minute, live++);
-    world.run_clock(at_min(830));
-    CHECK(total(world) == 20 * (live - 1));
+    int live = 101;
+    for (Instant spoken = at_min(600) + live_from + milliseconds{3}; spoken < at + minutes{10};
+         spoken += minutes{3})
+        readings.emplace_back(spoken, live++);
+    std::ranges::sort(readings);
+    LedgerWorld world;
+    for (const auto& [arrival, number] : readings) {
+        world.arrive(arrival, fmt::format("{{\"count\":{}{}{}}}", 1000 + ticks * number,
+                                          form.seq ? fmt::format(",\"seq\":{}", number) : "",
+                                          form.boot ? ",\"boot\":7" : ""));
+    }
+    world.run_clock(at + minutes{30});
+    CHECK(total(world) == ticks * (live - 1));
 }
 
 TEST_CASE("a node that always sends faster than its cadence was taken for one that catches up") {
